@@ -1,0 +1,1 @@
+"""The service: ports, framing, decoding, the log, signals and the command line."""

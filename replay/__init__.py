@@ -1,0 +1,1 @@
+"""After the fact: tapes, the player, invented streams, scenarios and their grading."""

@@ -1,0 +1,190 @@
+"""Facts: what the streams have said, in SI units and the trade's own terms.
+
+A fact is the only thing that the rules ever see. `t` is the pipeline's clock in seconds since the log began; a value that
+was not said is None, never NaN, 0 or "". Angles are degrees, latitudes and longitudes north and east positive.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Literal
+
+import msgspec
+
+
+class Fact(msgspec.Struct, kw_only=True):
+    """What every fact carries: when it arrived (seconds of the pipeline's clock) and on which stream."""
+
+    t: float
+    stream: str
+
+
+class Fix(Fact):
+    """One position of the receiver: NMEA 0183 GGA, with the GST that came for the same second.
+
+    `height_m` is GGA's antenna altitude above the geoid that the receiver uses; the ellipsoidal height is
+    `height_m + separation_m`. `quality` is GGA's quality indicator: 0 none, 1 autonomous, 2 differential, 4 RTK fixed,
+    5 RTK float, 6 estimated, 7 manual, 8 simulator; anything else is not a fix. `time_s` is UTC seconds of the day.
+    """
+
+    time_s: float | None
+    quality: int
+    latitude: float | None
+    longitude: float | None
+    height_m: float | None
+    separation_m: float | None
+    satellites: int | None
+    hdop: float | None
+    age_s: float | None
+    station_id: int | None
+    sigma_east_m: float | None = None
+    sigma_north_m: float | None = None
+    sigma_up_m: float | None = None
+
+
+class Utc(Fact):
+    """A full date and time from a receiver (`source` "RMC" or "ZDA"): the instant `utc` was said at `t`."""
+
+    utc: dt.datetime
+    source: str
+
+
+class Epoch(Fact):
+    """One complete set of correction observations (see design of a usable epoch: at least one satellite in it).
+
+    `time_s` is the epoch's GNSS time of week in seconds (GPS time scale; GLONASS-only sets give None), `systems` the
+    letters of RINEX 3.0x table 1 (G R E C J I S) that had satellites, `satellites` and `cells` their counts over the
+    set, `size_bytes` the frames of the set with their framing, `messages` the message numbers.
+    """
+
+    station_id: int
+    time_s: float | None
+    systems: str
+    satellites: int
+    cells: int
+    size_bytes: int
+    messages: tuple[int, ...]
+
+
+class Station(Fact):
+    """RTCM 1005/1006: the antenna reference point (ARP), earth-centred earth-fixed metres.
+
+    `antenna_height_m` is DF028 of 1006 (ARP above the marker), None with 1005. `itrf_year` is DF021 as sent.
+    """
+
+    station_id: int
+    message: int
+    x_m: float
+    y_m: float
+    z_m: float
+    antenna_height_m: float | None
+    itrf_year: int
+
+
+class Antenna(Fact):
+    """RTCM 1007/1008/1033: the antenna descriptor (IGS table form) and what else the message names."""
+
+    station_id: int
+    message: int
+    descriptor: str
+    serial: str | None = None
+    receiver: str | None = None
+
+
+class Bias(Fact):
+    """RTCM 1230: GLONASS code-phase biases were sent by this station."""
+
+    station_id: int
+
+
+class Text(Fact):
+    """RTCM 1029: free text (UTF-8) from the base."""
+
+    station_id: int
+    text: str
+
+
+class Traffic(Fact):
+    """What the line carried since the stream's Traffic before it: every byte is in exactly one of the five sums.
+
+    `frames_by_station` counts good RTCM frames by reference station ID (frames that carry none count under None),
+    `observation_frames` those with observations, `by_message` (frames, bytes) by the message's text such as "1077".
+    """
+
+    frame_bytes: int = 0
+    sentence_bytes: int = 0
+    bad_frame_bytes: int = 0
+    bad_sentence_bytes: int = 0
+    other_bytes: int = 0
+    frames: int = 0
+    sentences: int = 0
+    bad_frames: int = 0
+    bad_sentences: int = 0
+    observation_frames: int = 0
+    frames_by_station: dict[int | None, int] = {}
+    by_message: dict[str, tuple[int, int]] = {}
+
+    @property
+    def size_bytes(self) -> int:
+        """All bytes, whatever they were."""
+        return (
+            self.frame_bytes + self.sentence_bytes + self.bad_frame_bytes + self.bad_sentence_bytes + self.other_bytes
+        )
+
+
+class SignalLevels(Fact):
+    """Carrier-to-noise density in dB-Hz by signal: mean over satellites of one observation message or GSV group.
+
+    `levels` maps constellation letter + signal ("G1C", RINEX observation code; "G" alone from a GSV without signal ID)
+    to (mean dB-Hz, number of satellites).
+    """
+
+    levels: dict[str, tuple[float, int]]
+
+
+class Tilt(Fact):
+    """The pole: `angle_deg` off the plumb line (None when only the alignment was said); `aligned` None if not said."""
+
+    angle_deg: float | None
+    aligned: bool | None
+
+
+class Port(Fact):
+    """A port's state changed. `reason` is the operating system's own words, in short."""
+
+    state: Literal["open", "waiting", "lost", "back"]
+    reason: str = ""
+
+
+class Health(Fact):
+    """How the post itself is: said by the service, logged, and replayed like everything else. `stream` is ""."""
+
+    disk_free_fraction: float | None = None
+    disk_left_h: float | None = None
+    temperature_c: float | None = None
+    under_voltage: bool | None = None
+    read_only: bool | None = None
+    lost_bytes: int | None = None
+    restarts: int | None = None
+    clock_step_s: float | None = None
+    log_failed: bool | None = None
+
+
+class Planned(Fact):
+    """The crew said that an interruption is coming (a battery change): `for_s` seconds from `t`. `stream` is ""."""
+
+    for_s: float
+    why: str
+
+
+class Acknowledge(Fact):
+    """A person has seen the alerts: all of them, or those of `rule`. `stream` is ""."""
+
+    rule: str | None = None
+
+
+class Shelve(Fact):
+    """A person silences `rule` (None: everything that stands) for `for_s` seconds. `stream` is ""."""
+
+    for_s: float
+    rule: str | None = None

@@ -1,0 +1,74 @@
+"""What a rule is: it sees facts, and at any moment says what is wrong now. Delays, sounds and order are the engine's.
+
+    facts ──see(fact)──► rule ──judge(t)──► findings ──► engine (on-delay, off-delay, because-of) ──► changes
+
+One rule, one file in this folder: a docstring (what, when, causes, source), a `Figures` struct with every default, the
+class. `rules.book` lists them, `rules.advice` says what to tell the person standing in the rain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, ClassVar
+
+from msgspec import Struct
+
+from rules.facts import Fact
+from rules.scene import Scene
+from rules.site import Severity, Site
+
+
+class Cause(Struct, kw_only=True):
+    """One candidate cause, most likely first in a finding. `residual_m` where a prediction was compared with a position."""
+
+    cause: str
+    residual_m: float | None = None
+
+
+class Finding(Struct, kw_only=True):
+    """Something is wrong now.
+
+    `causes` is ranked, first the most likely. `stream` is the line it was seen on ("" for the whole post). Findings of
+    one rule are told apart by `key`. `since` is when the condition began (default: when first reported) and
+    `on_delay_s` how long it must hold (default: the rule's figure). `evidence` values are numbers, texts or None;
+    `words` are what the advice's sentences need beyond the evidence. `event` findings are past in the instant they are
+    reported: the engine holds them true for the rule's off-delay.
+    """
+
+    causes: list[Cause]
+    stream: str = ""
+    key: str = ""
+    since: float | None = None
+    on_delay_s: float | None = None
+    evidence: dict[str, Any] = {}
+    words: dict[str, str] = {}
+
+
+class Delays(Struct, kw_only=True):
+    """The figures that each rule has: how long a condition must hold, and how long it must be gone (seconds)."""
+
+    on_delay_s: float = 0.0
+    off_delay_s: float = 3.0
+
+
+class Rule:
+    """The base of each rule. `sees` names the facts it wants; `at` the roles it works at."""
+
+    name: ClassVar[str]
+    severity: ClassVar[Severity]
+    at: ClassVar[tuple[str, ...]] = ("base", "rover")
+    sees: ClassVar[tuple[type[Fact], ...]] = ()
+    causes: ClassVar[tuple[str, ...]]
+    Figures: ClassVar[type[Delays]] = Delays
+
+    def __init__(self, site: Site, figures: Any, scene: Scene):
+        self.site = site
+        self.figures = figures
+        self.scene = scene
+
+    def see(self, fact: Fact) -> None:
+        """Take in one fact of the kinds in `sees`, in the order of arrival."""
+
+    def judge(self, t: float) -> Iterable[Finding]:
+        """What is wrong at `t`: called several times a second, so cheap when all is well."""
+        raise NotImplementedError

@@ -1,0 +1,101 @@
+"""What is known now, for the rules that need each other's facts: the latest of everything, by stream or station."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+from rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
+from rules.site import Site
+
+_SILENT_START_S = 15.0  # silence from the very start counts as silence after this long
+_INTERVALS_KEPT = 15
+
+
+class Scene:
+    """The state of the lines, kept by the engine before any rule sees a fact. Nothing here judges."""
+
+    def __init__(self, site: Site):
+        self.site = site
+        self.correction_streams = [s.name for s in site.stream if "corrections" in s.carries]
+        self.position_streams = [s.name for s in site.stream if "positions" in s.carries]
+        self.fix: Fix | None = None
+        self.first_fixed_at: float | None = None
+        self.stations: dict[int, Station] = {}
+        self.antennas: dict[int, Antenna] = {}
+        self.ports: dict[str, Port] = {}
+        self.last_epoch: dict[str, Epoch] = {}
+        self.last_any_epoch: dict[str, Epoch] = {}
+        self.utc: Utc | None = None
+        self.planned_until = -math.inf
+        self._intervals: dict[str, list[float]] = {}
+
+    def see(self, fact: Fact) -> None:
+        """Take in one fact."""
+        kind = type(fact)
+        if kind is Traffic:
+            return
+        if isinstance(fact, Fix):
+            self.fix = fact
+            if fact.quality == 4 and self.first_fixed_at is None:
+                self.first_fixed_at = fact.t
+        elif isinstance(fact, Epoch):
+            self.last_any_epoch[fact.stream] = fact
+            if self.is_ours(fact.station_id):
+                before = self.last_epoch.get(fact.stream)
+                if before is not None:
+                    gaps = self._intervals.setdefault(fact.stream, [])
+                    gaps.append(fact.t - before.t)
+                    del gaps[:-_INTERVALS_KEPT]
+                self.last_epoch[fact.stream] = fact
+        elif isinstance(fact, Station):
+            self.stations[fact.station_id] = fact
+        elif isinstance(fact, Antenna):
+            self.antennas[fact.station_id] = fact
+        elif isinstance(fact, Port):
+            self.ports[fact.stream] = fact
+        elif isinstance(fact, Utc):
+            self.utc = fact
+        elif isinstance(fact, Planned):
+            self.planned_until = fact.t + fact.for_s
+
+    def is_ours(self, station_id: int) -> bool:
+        """True if this is the project's station, or the site file names none."""
+        return self.site.base.station_id in (None, station_id)
+
+    def station(self) -> Station | None:
+        """The project's station as last broadcast (where the site file names none: the only one heard)."""
+        if self.site.base.station_id is not None:
+            return self.stations.get(self.site.base.station_id)
+        return next(iter(self.stations.values())) if len(self.stations) == 1 else None
+
+    def interval_s(self, stream: str) -> float | None:
+        """The usual time between usable correction epochs on the line: the median of the last ones."""
+        gaps = self._intervals.get(stream)
+        return sorted(gaps)[len(gaps) // 2] if gaps else None
+
+    def silent_since(self, stream: str) -> float:
+        """When the line's silence would have begun: its last usable epoch, or as if one 10 s into the run's start."""
+        epoch = self.last_epoch.get(stream)
+        return epoch.t if epoch else 0.0
+
+    def utc_at(self, t: float) -> dt.datetime | None:
+        """UTC of the instant `t`, by the receivers' word; None while none has said it."""
+        return self.utc.utc + dt.timedelta(seconds=t - self.utc.t) if self.utc else None
+
+    def distance_km(self) -> float | None:
+        """Rover to base, straight (chord), from the rover's last position and the base's broadcast one."""
+        fix, station = self.fix, self.station()
+        if fix is None or station is None or fix.latitude is None or fix.longitude is None:
+            return None
+        x, y, z = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
+        return math.dist((x, y, z), (station.x_m, station.y_m, station.z_m)) / 1000.0
+
+
+def _rough_ecef(latitude: float, longitude: float, height_m: float) -> tuple[float, float, float]:
+    """ECEF metres on the GRS 80 ellipsoid (IOGP 373-7-2, method 9602): for distances only; judgement is PROJ's."""
+    a, e2 = 6378137.0, 0.00669438002290
+    phi, lam = math.radians(latitude), math.radians(longitude)
+    n = a / math.sqrt(1 - e2 * math.sin(phi) ** 2)
+    horizontal = (n + height_m) * math.cos(phi)
+    return horizontal * math.cos(lam), horizontal * math.sin(lam), (n * (1 - e2) + height_m) * math.sin(phi)
