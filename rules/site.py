@@ -229,16 +229,16 @@ def site_from_toml(text: str, path: str = "", figures: Mapping[str, type[Struct]
 def site_from_table(table: dict[str, Any], path: str = "", figures: Mapping[str, type[Struct]] | None = None) -> Site:
     """The site that a parsed table says (a scenario carries one), checked as `read_site` checks it."""
     problems: list[str] = []
-    site = _struct(Site, table, "", problems)
+    site = struct_from(Site, table, "", problems)
     if figures is not None:
         for name, values in (table.get("rules") or {}).items() if isinstance(table.get("rules"), dict) else ():
             if name not in figures:
-                problems.append(f"rules.{name}: there is no such rule{_nearest(name, figures)}")
+                problems.append(f"rules.{name}: there is no such rule{nearest(name, figures)}")
             elif isinstance(values, dict):
                 wanted = {key: value for key, value in values.items() if key != "off"}
                 if not isinstance(values.get("off", False), bool):
                     problems.append(f"rules.{name}.off: read {values['off']!r}; true or false would do")
-                _struct(figures[name], wanted, f"rules.{name}", problems)
+                struct_from(figures[name], wanted, f"rules.{name}", problems)
     if isinstance(site, Site):
         site.path = path
         problems += _contradictions(site)
@@ -254,8 +254,8 @@ def figures_of(site: Site, rule: str, kind: type[Struct]) -> Struct:
     return figures
 
 
-def _struct(kind: type[Struct], table: object, where: str, problems: list[str]) -> Any:
-    """`table` as a `kind`, or None; whatever is wrong in it is added to `problems`."""
+def struct_from(kind: type[Struct], table: object, where: str, problems: list[str]) -> Any:
+    """`table` as a `kind`, or None; whatever is wrong in it is added to `problems`, named from `where` (the table's key)."""
     if not isinstance(table, dict):
         problems.append(f"{where}: read {table!r}; a table would do")
         return None
@@ -265,7 +265,7 @@ def _struct(kind: type[Struct], table: object, where: str, problems: list[str]) 
     for key, value in table.items():
         here = f"{where}.{key}" if where else key
         if key not in fields:
-            problems.append(f"{here}: unknown key{_nearest(key, fields)}")
+            problems.append(f"{here}: unknown key{nearest(key, fields)}")
         else:
             values[key] = _value(fields[key].type, value, here, problems)
     for name, f in fields.items():
@@ -280,9 +280,9 @@ def _value(wanted: Any, value: object, where: str, problems: list[str]) -> Any:
         if not isinstance(value, list):
             problems.append(f"{where}: read {value!r}; a list of tables, [[{where}]], would do")
             return []
-        return [_struct(inner, item, f"{where}[{index}]", problems) for index, item in enumerate(value, 1)]
+        return [struct_from(inner, item, f"{where}[{index}]", problems) for index, item in enumerate(value, 1)]
     if inner is not None:
-        return _struct(inner, value, where, problems)
+        return struct_from(inner, value, where, problems)
     try:
         return msgspec.convert(value, wanted)
     except msgspec.ValidationError:
@@ -327,7 +327,8 @@ def _words(wanted: Any) -> str:
     return {float: "a number", int: "a whole number", str: "a text", bool: "true or false"}.get(wanted, str(wanted))
 
 
-def _nearest(key: str, known: Mapping[str, object]) -> str:
+def nearest(key: str, known: Mapping[str, object]) -> str:
+    """The end of a line about an unknown name: the known ones that look like it, or all of them."""
     near = difflib.get_close_matches(key, list(known), 3)
     return f"; did you mean {' or '.join(near)}?" if near else f"; known here: {', '.join(known)}"
 
