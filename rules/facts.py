@@ -55,6 +55,10 @@ class Epoch(Fact):
     `time_s` is the epoch's GNSS time of week in seconds (GPS time scale; GLONASS-only sets give None), `systems` the
     letters of RINEX 3.0x table 1 (G R E C J I S) that had satellites, `satellites` and `cells` their counts over the
     set, `size_bytes` the frames of the set with their framing, `messages` the message numbers.
+
+    `masks` has (satellites, signals, cells) of each MSM message of the set, in the order of the MSM messages, as its three
+    masks say; empty where none is MSM. `frequencies` is the largest number of carrier bands that any one constellation's
+    signals in the set lie in (1 for the legacy messages 1001/1002/1009/1010, 2 for 1003/1004/1011/1012), None if not known.
     """
 
     station_id: int
@@ -64,6 +68,8 @@ class Epoch(Fact):
     cells: int
     size_bytes: int
     messages: tuple[int, ...]
+    masks: tuple[tuple[int, int, int], ...] = ()
+    frequencies: int | None = None
 
 
 class Station(Fact):
@@ -157,7 +163,11 @@ class Port(Fact):
 
 
 class Health(Fact):
-    """How the post itself is: said by the service, logged, and replayed like everything else. `stream` is ""."""
+    """How the post itself is: said by the service, logged, and replayed like everything else. `stream` is "".
+
+    What a Health leaves None is as the last one said. `lost_bytes` counts from the run's start (the sum over all readers),
+    so only a rise means a new loss; `restarts` counts the starts of this post before this run.
+    """
 
     disk_free_fraction: float | None = None
     disk_left_h: float | None = None
@@ -168,6 +178,13 @@ class Health(Fact):
     restarts: int | None = None
     clock_step_s: float | None = None
     log_failed: bool | None = None
+
+
+class RuleFailed(Fact):
+    """A rule threw and is switched off for the run: `rule` by name, `error` in one line. Told by the engine; `stream` is ""."""
+
+    rule: str
+    error: str
 
 
 class Planned(Fact):
