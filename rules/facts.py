@@ -1,7 +1,7 @@
 """Facts: what the streams have said, in SI units and the trade's own terms.
 
-A fact is the only thing that the rules ever see. `t` is the pipeline's clock in seconds since the log began; a value that
-was not said is None, never NaN, 0 or "". Angles are degrees, latitudes and longitudes north and east positive.
+A fact is the only thing that the rules ever see. `t` is the pipeline's clock in seconds since the log began; a value
+that was not said is None, never NaN, 0 or "". Angles are degrees, latitudes and longitudes north and east positive.
 """
 
 from __future__ import annotations
@@ -56,9 +56,9 @@ class Epoch(Fact):
     letters of RINEX 3.0x table 1 (G R E C J I S) that had satellites, `satellites` and `cells` their counts over the
     set, `size_bytes` the frames of the set with their framing, `messages` the message numbers.
 
-    `masks` has (satellites, signals, cells) of each MSM message of the set, in the order of the MSM messages, as its three
-    masks say; empty where none is MSM. `frequencies` is the largest number of carrier bands that any one constellation's
-    signals in the set lie in (1 for the legacy messages 1001/1002/1009/1010, 2 for 1003/1004/1011/1012), None if not known.
+    `masks` has (satellites, signals, cells) of each MSM message of the set, in their order, as its three masks say;
+    empty where none is MSM. `frequencies` is the largest number of carrier bands that the signals of any one
+    constellation in the set lie in (1 for the legacy 1001/1002/1009/1010, 2 for 1003/1004/1011/1012), None if unknown.
     """
 
     station_id: int
@@ -165,8 +165,8 @@ class Port(Fact):
 class Health(Fact):
     """How the post itself is: said by the service, logged, and replayed like everything else. `stream` is "".
 
-    What a Health leaves None is as the last one said. `lost_bytes` counts from the run's start (the sum over all readers),
-    so only a rise means a new loss; `restarts` counts the starts of this post before this run.
+    What a Health leaves None is as the last one said. `lost_bytes` counts from the run's start (the sum over all
+    readers), so only a rise means a new loss; `restarts` counts the starts of this post before this run.
     """
 
     disk_free_fraction: float | None = None
@@ -181,7 +181,7 @@ class Health(Fact):
 
 
 class RuleFailed(Fact):
-    """A rule threw and is switched off for the run: `rule` by name, `error` in one line. Told by the engine; `stream` is ""."""
+    """A rule threw and is switched off for the run: `error` in one line. Told by the engine; `stream` is ""."""
 
     rule: str
     error: str
