@@ -31,8 +31,7 @@ class Finding(Struct, kw_only=True):
     `causes` is ranked, first the most likely. `stream` is the line it was seen on ("" for the whole post). Findings of
     one rule are told apart by `key`. `since` is when the condition began (default: when first reported) and
     `on_delay_s` how long it must hold (default: the rule's figure). `evidence` values are numbers, texts or None;
-    `words` are what the advice's sentences need beyond the evidence. `event` findings are past in the instant they are
-    reported: the engine holds them true for the rule's off-delay.
+    `words` are what the advice's sentences need beyond the evidence.
     """
 
     causes: list[Cause]
@@ -72,3 +71,13 @@ class Rule:
     def judge(self, t: float) -> Iterable[Finding]:
         """What is wrong at `t`: called several times a second, so cheap when all is well."""
         raise NotImplementedError
+
+    def take_events(self) -> list[tuple[float, str, dict[str, Any]]]:
+        """What should be recorded beside alerts since the last call, as (t, kind, detail): a passed check, say."""
+        return []
+
+    def advice(self, finding: Finding) -> tuple[str, list[str]]:
+        """The one line that says what is wrong, and the steps to check in order."""
+        from rules.advice import advice
+
+        return advice(self.name, finding)

@@ -8,7 +8,6 @@ import math
 from rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
 from rules.site import Site
 
-_SILENT_START_S = 15.0  # silence from the very start counts as silence after this long
 _INTERVALS_KEPT = 15
 
 
@@ -28,6 +27,7 @@ class Scene:
         self.last_any_epoch: dict[str, Epoch] = {}
         self.utc: Utc | None = None
         self.planned_until = -math.inf
+        self.standing: set[str] = set()  # names of the rules whose alerts stand, kept by the engine
         self._intervals: dict[str, list[float]] = {}
 
     def see(self, fact: Fact) -> None:
@@ -73,11 +73,6 @@ class Scene:
         """The usual time between usable correction epochs on the line: the median of the last ones."""
         gaps = self._intervals.get(stream)
         return sorted(gaps)[len(gaps) // 2] if gaps else None
-
-    def silent_since(self, stream: str) -> float:
-        """When the line's silence would have begun: its last usable epoch, or as if one 10 s into the run's start."""
-        epoch = self.last_epoch.get(stream)
-        return epoch.t if epoch else 0.0
 
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the receivers' word; None while none has said it."""

@@ -1,0 +1,466 @@
+"""Units into facts: header bits of every observation frame, whole messages through pyrtcm and pynmeagps only where read.
+
+Header of an MSM (RTCM 10403, 3.5; bit offsets in the payload), and of a legacy observation message:
+
+    0 message 12 │ 12 station 12 │ 24 epoch 30 │ 54 more follow 1 │ … │ 73 satellites 64 │ 137 signals 32 │ 169 cells …
+    0 message 12 │ 12 station 12 │ 24 epoch 30 (GLONASS 27) │ more follow 1 │ satellites 5 │ …
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import pynmeagps
+import pyrtcm
+
+from daemon.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
+from rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc
+from rules.site import TiltSentence
+
+MSM_SYSTEMS = {107: "G", 108: "R", 109: "E", 110: "S", 111: "J", 112: "C", 113: "I"}
+GPS_AHEAD_OF_BEIDOU_S = 14.0  # GPS time minus BeiDou time (BDS-SIS-ICD: BDT began level with UTC on 2006-01-01)
+WEEK_S = 604_800.0
+SAMPLE_EVERY_S = 10.0
+
+
+def _band_masks(*bands: tuple[int, ...]) -> tuple[int, ...]:
+    """One mask a carrier band: signal ID 1 is the highest of DF395's 32 bits."""
+    return tuple(sum(1 << 32 - signal for signal in band) for band in bands)
+
+
+# Signal IDs by carrier band (RTCM 10403 tables of DF395, as pyrtcm has them).
+_L1, _L5 = (2, 3, 4, 5, 6, 30, 31, 32), (22, 23, 24)
+_BANDS = {
+    "G": _band_masks(_L1, (8, 9, 10, 15, 16, 17), _L5),
+    "R": _band_masks((2, 3), (8, 9)),
+    "E": _band_masks(_L1, (8, 9, 10, 11, 12), (14, 15, 16), (18, 19, 20), _L5),
+    "S": _band_masks((2,), _L5),
+    "J": _band_masks(_L1, (9, 10, 11), (15, 16, 17), _L5),
+    "C": _band_masks(_L1, (8, 9, 10), (14, 15, 16), _L5),
+    "I": _band_masks((22,)),
+}
+_LEGACY_BANDS = {1001: 1, 1002: 1, 1003: 2, 1004: 2, 1009: 1, 1010: 1, 1011: 2, 1012: 2}
+_LEGACY = {**dict.fromkeys(range(1001, 1005), "G"), **dict.fromkeys(range(1009, 1013), "R")}
+# Messages that name a reference station in bits 12–23 (DF003) beside the observations.
+_NAMES_STATION = frozenset([*range(1001, 1014), 1029, 1032, 1033, 1230])
+
+
+def message_number(frame: bytes) -> int:
+    """DF002 of a whole frame."""
+    return frame[3] << 4 | frame[4] >> 4
+
+
+class _Set:
+    """One station's observation set while its messages come in."""
+
+    def __init__(self) -> None:
+        self.messages: list[int] = []
+        self.systems = ""
+        self.satellites = 0
+        self.cells = 0
+        self.size_bytes = 0
+        self.time_s: float | None = None
+        self.masks: list[tuple[int, int, int]] = []
+        self.frequencies = 0
+
+
+class _Header(NamedTuple):
+    """What the fixed part of an observation message says; `time_s` is GPS seconds of week where it can be had."""
+
+    more: bool
+    satellites: int
+    signals: int
+    cells: int
+    frequencies: int
+    time_s: float | None
+
+
+class Decoder:
+    """One line's units into facts, and the line's traffic in sums that `take_traffic` hands over and begins anew."""
+
+    def __init__(self, stream: str, tilt: TiltSentence | None = None):
+        self.stream = stream
+        self._tilt = tilt
+        self._traffic = Traffic(t=0.0, stream=stream)
+        self._busy = False
+        self._sets: dict[int, _Set] = {}
+        self._sampled: dict[str, float] = {}
+        self._last_sample = -math.inf
+        self._gst: dict[str, Any] | None = None
+        self._in_view: dict[str, dict[int, float]] = {}
+        self._gsv_said: dict[str, float] = {}
+        self._readers: dict[bytes, Callable[[float, bytes], list[Fact]]] = {
+            b"GGA": self._gga,
+            b"GST": self._gst_sentence,
+            b"RMC": self._rmc,
+            b"ZDA": self._zda,
+            b"GSV": self._gsv,
+            b"XDR": self._xdr,
+        }
+        self._tilt_address = tilt.sentence.upper().encode() if tilt else None
+
+    def take(self, t: float, units: list[Unit]) -> list[Fact]:
+        """The facts of these units, in their order."""
+        facts: list[Fact] = []
+        traffic = self._traffic
+        for kind, data in units:
+            self._busy = True
+            if kind == FRAME:
+                traffic.frames += 1
+                traffic.frame_bytes += len(data)
+                facts += self._frame(t, data)
+            elif kind == SENTENCE:
+                traffic.sentences += 1
+                traffic.sentence_bytes += len(data)
+                facts += self._sentence(t, data)
+            elif kind == OTHER:
+                traffic.other_bytes += len(data)
+            elif kind == BAD_FRAME:
+                traffic.bad_frames += 1
+                traffic.bad_frame_bytes += len(data)
+                self._sets.clear()  # what the broken frame was part of is no complete set
+                self._count(traffic, "bad frame", len(data))
+            elif kind == REST:
+                traffic.bad_frame_bytes += len(data)
+            elif kind == BAD_SENTENCE:
+                traffic.bad_sentences += 1
+                traffic.bad_sentence_bytes += len(data)
+                self._count(traffic, "bad sentence", len(data))
+        return facts
+
+    def take_traffic(self, t: float) -> Traffic | None:
+        """What came since the last call, None where nothing did."""
+        if not self._busy:
+            return None
+        traffic = self._traffic
+        traffic.t = t
+        self._traffic = Traffic(t=0.0, stream=self.stream)
+        self._busy = False
+        return traffic
+
+    def unreadable(self, what: str) -> None:
+        """A whole message that its library could not read: counted under its name with "unread"."""
+        self._count(self._traffic, f"{what} unread", 0)
+
+    @staticmethod
+    def _count(traffic: Traffic, message: str, size: int) -> None:
+        frames, total = traffic.by_message.get(message, (0, 0))
+        traffic.by_message[message] = (frames + 1, total + size)
+
+    # RTCM 3
+
+    def _frame(self, t: float, frame: bytes) -> list[Fact]:
+        traffic = self._traffic
+        message = frame[3] << 4 | frame[4] >> 4
+        self._count(traffic, str(message), len(frame))
+        system = MSM_SYSTEMS.get(message // 10) if message % 10 in (1, 2, 3, 4, 5, 6, 7) else None
+        station = (frame[4] & 15) << 8 | frame[5] if system or message in _NAMES_STATION else None
+        by_station = traffic.frames_by_station
+        by_station[station] = by_station.get(station, 0) + 1
+        if station is None:
+            return []
+        if system:
+            return self._observations(t, frame, message, station, system, self._msm_header(frame, system))
+        if message in _LEGACY:
+            system = _LEGACY[message]
+            return self._observations(t, frame, message, station, system, self._legacy_header(frame, message))
+        if message in (1005, 1006, 1007, 1008, 1033, 1029):
+            return self._whole(t, frame, message, station)
+        if message == 1230:
+            return [Bias(t=t, stream=self.stream, station_id=station)]
+        return []
+
+    def _msm_header(self, frame: bytes, system: str) -> _Header | None:
+        """An MSM's header, None where the frame is too short to have one."""
+        if len(frame) < 6 + 22:
+            return None
+        head = int.from_bytes(frame[3:25], "big")  # 176 bits: the fixed 169 and the first 7 of the cell mask
+        satellites = (head >> 39 & 0xFFFFFFFFFFFFFFFF).bit_count()
+        signal_mask = head >> 7 & 0xFFFFFFFF
+        signals = signal_mask.bit_count()
+        mask_bits = satellites * signals
+        cells = 0
+        if 0 < mask_bits <= 64:
+            tail = int.from_bytes(frame[24:34], "big") >> 8 * max(0, 10 - len(frame[24:34]))
+            cells = (tail >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count() if len(frame) >= 34 else mask_bits
+        time_s: float | None = (head >> 122 & 0x3FFFFFFF) / 1000.0
+        if system == "R" or time_s is None or time_s >= WEEK_S:
+            time_s = None
+        elif system == "C":
+            time_s = (time_s + GPS_AHEAD_OF_BEIDOU_S) % WEEK_S
+        frequencies = sum(1 for band in _BANDS[system] if signal_mask & band)
+        return _Header(bool(head >> 121 & 1), satellites, signals, cells, frequencies, time_s)
+
+    def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
+        """A legacy observation message's header, None where the frame is too short to have one."""
+        if len(frame) < 6 + 8:
+            return None
+        head = int.from_bytes(frame[3:11], "big")
+        frequencies = _LEGACY_BANDS[message]
+        if message < 1009:
+            satellites, seconds = head >> 4 & 31, (head >> 10 & 0x3FFFFFFF) / 1000.0
+            time_s = seconds if seconds < WEEK_S else None
+            return _Header(bool(head >> 9 & 1), satellites, frequencies, satellites, frequencies, time_s)
+        satellites = head >> 7 & 31
+        return _Header(bool(head >> 12 & 1), satellites, frequencies, satellites, frequencies, None)
+
+    def _observations(
+        self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None
+    ) -> list[Fact]:
+        if header is None:
+            return []
+        if header.satellites:
+            self._traffic.observation_frames += 1
+        current = self._sets.get(station)
+        if current is None or message in current.messages:
+            current = self._sets[station] = _Set()
+        current.messages.append(message)
+        current.satellites += header.satellites
+        current.cells += header.cells
+        current.size_bytes += len(frame)
+        if header.satellites:
+            if system not in current.systems:
+                current.systems += system
+            current.frequencies = max(current.frequencies, header.frequencies)
+        if message > 1070:
+            current.masks.append((header.satellites, header.signals, header.cells))
+        if current.time_s is None:
+            current.time_s = header.time_s
+        facts: list[Fact] = []
+        if header.satellites and message > 1070 and message % 10 >= 4 and self._sample_is_due(t, system):
+            facts += self._levels(t, frame, message, system)
+        if not header.more:
+            del self._sets[station]
+            if current.satellites:
+                facts.append(
+                    Epoch(
+                        t=t,
+                        stream=self.stream,
+                        station_id=station,
+                        time_s=current.time_s,
+                        systems=current.systems,
+                        satellites=current.satellites,
+                        cells=current.cells,
+                        size_bytes=current.size_bytes,
+                        messages=tuple(current.messages),
+                        masks=tuple(current.masks),
+                        frequencies=current.frequencies,
+                    )
+                )
+        return facts
+
+    def _sample_is_due(self, t: float, system: str) -> bool:
+        """One message in `SAMPLE_EVERY_S` is read whole, the systems in turn."""
+        if t - self._last_sample < SAMPLE_EVERY_S:
+            return False
+        known = self._sampled
+        known.setdefault(system, -math.inf)
+        oldest = min(known, key=known.__getitem__)
+        if system != oldest and t - self._last_sample < 2 * SAMPLE_EVERY_S:
+            return False
+        known[system] = self._last_sample = t
+        return True
+
+    def _parse(self, frame: bytes, message: int) -> Any:
+        """The whole message by pyrtcm, None (counted) where it cannot read it. The CRC was checked already."""
+        try:
+            return pyrtcm.RTCMReader.parse(frame, validate=0)
+        except Exception:  # whatever a hostile frame makes the library raise, the line goes on
+            self.unreadable(str(message))
+            return None
+
+    def _levels(self, t: float, frame: bytes, message: int, system: str) -> list[Fact]:
+        parsed = self._parse(frame, message)
+        if parsed is None:
+            return []
+        field = "DF408" if message % 10 in (6, 7) else "DF403"
+        sums: dict[str, list[float]] = {}
+        for index in range(1, getattr(parsed, "NCell", 0) + 1):
+            level = getattr(parsed, f"{field}_{index:02d}", 0)
+            signal = getattr(parsed, f"CELLSIG_{index:02d}", "")
+            if level:
+                sums.setdefault(system + str(signal), []).append(float(level))
+        levels = {signal: (sum(values) / len(values), len(values)) for signal, values in sums.items()}
+        return [SignalLevels(t=t, stream=self.stream, levels=levels)] if levels else []
+
+    def _whole(self, t: float, frame: bytes, message: int, station: int) -> list[Fact]:
+        parsed = self._parse(frame, message)
+        if parsed is None:
+            return []
+        try:
+            if message in (1005, 1006):
+                return [
+                    Station(
+                        t=t,
+                        stream=self.stream,
+                        station_id=station,
+                        message=message,
+                        x_m=parsed.DF025,
+                        y_m=parsed.DF026,
+                        z_m=parsed.DF027,
+                        antenna_height_m=parsed.DF028 if message == 1006 else None,
+                        itrf_year=parsed.DF021,
+                    )
+                ]
+            if message == 1029:
+                return [Text(t=t, stream=self.stream, station_id=station, text=str(parsed.DF140))]
+            return [
+                Antenna(
+                    t=t,
+                    stream=self.stream,
+                    station_id=station,
+                    message=message,
+                    descriptor=_characters(parsed, "DF030") or "",
+                    serial=_characters(parsed, "DF033"),
+                    receiver=_characters(parsed, "DF228"),
+                )
+            ]
+        except (AttributeError, TypeError, ValueError):
+            self.unreadable(str(message))
+            return []
+
+    # NMEA 0183
+
+    def _sentence(self, t: float, line: bytes) -> list[Fact]:
+        comma = line.find(b",", 0, 12)
+        address = line[1:comma] if comma > 0 else line[1:6]
+        kind = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
+        self._count(self._traffic, kind.decode("ascii", "replace"), len(line))
+        if self._tilt_address and line[1:].upper().startswith(self._tilt_address):
+            return self._mapped_tilt(t, line)
+        reader = self._readers.get(kind)
+        if reader is None:
+            return []
+        try:
+            return reader(t, line)
+        except Exception:  # whatever a hostile sentence makes the library raise, the line goes on
+            self.unreadable(kind.decode("ascii", "replace"))
+            return []
+
+    def _gga(self, t: float, line: bytes) -> list[Fact]:
+        said = pynmeagps.NMEAReader.parse(line, validate=0)
+        time_s = _seconds(said.time)
+        fix = Fix(
+            t=t,
+            stream=self.stream,
+            time_s=time_s,
+            quality=int(said.quality) if said.quality != "" else 0,
+            latitude=_number(said.lat),
+            longitude=_number(said.lon),
+            height_m=_number(said.alt),
+            separation_m=_number(said.sep),
+            satellites=_whole_number(said.numSV),
+            hdop=_number(said.HDOP),
+            age_s=_number(said.diffAge),
+            station_id=_whole_number(said.diffStation),
+        )
+        if self._gst is not None and self._gst["time_s"] == time_s:
+            fix.sigma_east_m, fix.sigma_north_m, fix.sigma_up_m = self._gst["sigmas"]
+        return [fix]
+
+    def _gst_sentence(self, t: float, line: bytes) -> list[Fact]:
+        said = pynmeagps.NMEAReader.parse(line, validate=0)
+        sigmas = (_number(said.stdLong), _number(said.stdLat), _number(said.stdAlt))
+        self._gst = {"time_s": _seconds(said.time), "sigmas": sigmas}
+        return []
+
+    def _rmc(self, t: float, line: bytes) -> list[Fact]:
+        said = pynmeagps.NMEAReader.parse(line, validate=0)
+        return self._utc(t, said.date, said.time, "RMC") if said.status == "A" else []
+
+    def _zda(self, t: float, line: bytes) -> list[Fact]:
+        said = pynmeagps.NMEAReader.parse(line, validate=0)
+        return self._utc(t, dt.date(int(said.year), int(said.month), int(said.day)), said.time, "ZDA")
+
+    def _utc(self, t: float, date: object, time: object, source: str) -> list[Fact]:
+        if not isinstance(date, dt.date) or not isinstance(time, dt.time):
+            return []
+        return [Utc(t=t, stream=self.stream, utc=dt.datetime.combine(date, time, dt.UTC), source=source)]
+
+    def _gsv(self, t: float, line: bytes) -> list[Fact]:
+        # Several sentences make one group; four fields a satellite; NMEA 4.1 ends with a signal ID, which makes the count odd.
+        fields = line[1 : line.rfind(b"*")].split(b",")
+        system = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}.get(fields[0][:2])
+        if system is None:
+            return []
+        count, index = int(fields[1]), int(fields[2])
+        satellites = fields[4:]
+        signal = satellites.pop().decode() if len(satellites) % 4 == 1 else ""
+        group = self._in_view.setdefault(system + signal, {})
+        if index == 1:
+            group.clear()
+        for start in range(0, len(satellites) - 3, 4):
+            number, _, _, level = satellites[start : start + 4]
+            if number and level:
+                group[int(number)] = float(level)
+        name = system + signal
+        if index < count or not group or t - self._gsv_said.get(name, -math.inf) < SAMPLE_EVERY_S:
+            return []
+        self._gsv_said[name] = t
+        return [SignalLevels(t=t, stream=self.stream, levels={name: (sum(group.values()) / len(group), len(group))})]
+
+    def _xdr(self, t: float, line: bytes) -> list[Fact]:
+        # Groups of type, value, unit, name. Small angles: the lean is the root of the two squares, to second order.
+        fields = line[1 : line.rfind(b"*")].decode("ascii").split(",")[1:]
+        pitch = roll = None
+        for start in range(0, len(fields) - 3, 4):
+            kind, value, unit, name = fields[start : start + 4]
+            if kind == "A" and unit == "D" and value:
+                if name.upper().startswith("PTCH") or name.upper().startswith("PITCH"):
+                    pitch = float(value)
+                elif name.upper().startswith("ROLL"):
+                    roll = float(value)
+        if pitch is None or roll is None or not (math.isfinite(pitch) and math.isfinite(roll)):
+            return []
+        upright = math.cos(math.radians(pitch)) * math.cos(math.radians(roll))
+        return [Tilt(t=t, stream=self.stream, angle_deg=math.degrees(math.acos(upright)), aligned=None)]
+
+    def _mapped_tilt(self, t: float, line: bytes) -> list[Fact]:
+        assert self._tilt is not None
+        tilt = self._tilt
+        fields = [b"", *line[1 : line.rfind(b"*")].split(b",")]  # fields count from 1, the address
+        angle = aligned = None
+        if tilt.angle_field is not None and tilt.angle_field < len(fields):
+            try:
+                angle = abs(float(fields[tilt.angle_field]) * tilt.scale)
+            except ValueError:
+                angle = None
+        if tilt.aligned_field is not None and tilt.aligned_field < len(fields):
+            aligned = fields[tilt.aligned_field].decode("ascii", "replace") == tilt.aligned_value
+        if angle is not None and not math.isfinite(angle):
+            angle = None
+        return (
+            []
+            if angle is None and aligned is None
+            else [Tilt(t=t, stream=self.stream, angle_deg=angle, aligned=aligned)]
+        )
+
+
+def _characters(parsed: Any, field: str) -> str | None:
+    """A counted character field that pyrtcm spreads over numbered attributes; None where the message has none."""
+    letters = []
+    for index in range(1, 256):
+        letter = getattr(parsed, f"{field}_{index:02d}", None)
+        if letter is None:
+            break
+        letters.append(letter if isinstance(letter, str) else chr(letter))
+    return "".join(letters) if letters else None
+
+
+def _number(value: object) -> float | None:
+    """A finite number, or None: the rules never see NaN."""
+    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
+
+
+def _whole_number(value: object) -> int | None:
+    return int(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
+
+
+def _seconds(time: object) -> float | None:
+    """UTC seconds of the day of a time that pynmeagps read."""
+    if not isinstance(time, dt.time):
+        return None
+    return time.hour * 3600 + time.minute * 60 + time.second + time.microsecond / 1e6

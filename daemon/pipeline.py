@@ -1,0 +1,141 @@
+"""From chunk to alert: the one object that the live service and the replay both call.
+
+    feed(t, stream, data) ─► framer ─► decoder ─► facts ─► engine ─► changes
+    tell(fact) ───────────────────────────────────▲          ▲
+    tick(t) ─────────────────────────────── every 0.2 s of t ┘
+
+The rules are judged on a fixed grid of `t`, whatever the calls: a replay of the same bytes at the same `t` gives the same
+changes at the same `t`. Everything that comes in goes to the log first, if there is one.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Protocol
+
+from daemon.decoding import Decoder
+from daemon.framing import Framer
+from rules.alert import Change
+from rules.book import rules_in_force
+from rules.engine import Alert, Engine
+from rules.facts import Fact
+from rules.scene import Scene
+from rules.site import Site
+
+GRID_MS = 200
+SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
+
+
+class LogLike(Protocol):
+    """What the pipeline asks of a log (see `daemon.log`)."""
+
+    def chunk(self, t: float, stream: str, data: bytes) -> None:
+        """Bytes as they came."""
+
+    def told(self, fact: Fact) -> None:
+        """A fact from outside the streams."""
+
+    def fact(self, fact: Fact) -> None:
+        """A fact that the streams said."""
+
+    def change(self, change: Change) -> None:
+        """An alert's change."""
+
+    def event(self, t: float, kind: str, detail: dict[str, Any]) -> None:
+        """Something worth recording beside alerts."""
+
+    def tick(self, t: float) -> None:
+        """Time goes on."""
+
+
+class _Line:
+    """One stream's way from bytes to facts."""
+
+    def __init__(self, framer: Framer, decoder: Decoder):
+        self.framer = framer
+        self.decoder = decoder
+        self.last_ms = 0
+
+
+class Pipeline:
+    """All of one site: feed bytes, tell facts, tick time; each call returns the alerts' changes up to then.
+
+    `t` is seconds since the run began, used to the millisecond, and never steps back: an earlier `t` counts as the latest.
+    """
+
+    def __init__(self, site: Site, log: LogLike | None = None):
+        self.site = site
+        self.log = log
+        self.scene = Scene(site)
+        self.engine = Engine(rules_in_force(site, self.scene), self.scene)
+        self._lines = {s.name: _Line(Framer(), Decoder(s.name, site.tilt)) for s in site.stream}
+        self._now_ms = 0
+        self._judged_ms = -GRID_MS
+
+    @property
+    def t(self) -> float:
+        """The latest time that came in."""
+        return self._now_ms / 1000.0
+
+    def standing(self) -> list[Alert]:
+        """The alerts that stand, worst first."""
+        return self.engine.standing()
+
+    def feed(self, t: float, stream: str, data: bytes) -> list[Change]:
+        """Bytes that came on `stream` at `t`; KeyError where the site has no such stream."""
+        line = self._lines[stream]
+        changes = self._advance(t)
+        if self.log is not None:
+            self.log.chunk(self.t, stream, data)
+        line.last_ms = self._now_ms
+        self._see(line.decoder.take(self.t, line.framer.feed(data)))
+        return changes
+
+    def tell(self, fact: Fact) -> list[Change]:
+        """A fact from outside the streams: a port, the post's health, a person's word."""
+        changes = self._advance(fact.t)
+        fact.t = self.t
+        if self.log is not None:
+            self.log.told(fact)
+        self.engine.see(fact)
+        return changes
+
+    def tick(self, t: float) -> list[Change]:
+        """Nothing came, but time goes on."""
+        changes = self._advance(t)
+        if self.log is not None:
+            self.log.tick(self.t)
+        return changes
+
+    def _advance(self, t: float) -> list[Change]:
+        now_ms = max(self._now_ms, math.floor(t * 1000 + 1e-6))
+        changes: list[Change] = []
+        while self._judged_ms + GRID_MS <= now_ms:
+            self._judged_ms += GRID_MS
+            self._now_ms = max(self._now_ms, self._judged_ms)
+            changes += self._judge(self._judged_ms)
+        self._now_ms = now_ms
+        return changes
+
+    def _judge(self, at_ms: int) -> list[Change]:
+        t = at_ms / 1000.0
+        for line in self._lines.values():
+            if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
+                self._see(line.decoder.take(t, line.framer.flush()))
+            traffic = line.decoder.take_traffic(t)
+            if traffic is not None:
+                self._see([traffic])
+        changes = self.engine.judge(t)
+        if self.log is not None:
+            for change in changes:
+                self.log.change(change)
+            for event in self.engine.events:
+                self.log.event(*event)
+        self.engine.events.clear()
+        return changes
+
+    def _see(self, facts: list[Fact]) -> None:
+        for fact in facts:
+            if self.log is not None:
+                self.log.fact(fact)
+            self.engine.see(fact)

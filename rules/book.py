@@ -1,0 +1,36 @@
+"""The rules in force: every rule of this folder by name, made for one site."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from msgspec import Struct
+
+from rules.corrections_stopped import CorrectionsStopped
+from rules.radio_sheet import RadioSheet
+from rules.rule import Rule
+from rules.scene import Scene
+from rules.site import Site, figures_of, read_site
+from rules.wrong_channel import WrongChannel
+
+RULES: tuple[type[Rule], ...] = (
+    CorrectionsStopped,
+    WrongChannel,
+    RadioSheet,
+)
+
+FIGURES: dict[str, type[Struct]] = {rule.name: rule.Figures for rule in RULES}
+
+
+def open_site(path: str | Path) -> Site:
+    """The site file at `path`, with each rule's figures checked too. Raises SiteError with all problems."""
+    return read_site(path, FIGURES)
+
+
+def rules_in_force(site: Site, scene: Scene) -> list[Rule]:
+    """The rules that work at this site's role and are not switched off, with their figures."""
+    return [
+        rule(site, figures_of(site, rule.name, rule.Figures), scene)
+        for rule in RULES
+        if site.post.role in rule.at and not site.rules.get(rule.name, {}).get("off", False)
+    ]

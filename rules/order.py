@@ -1,0 +1,61 @@
+"""Which rule explains which: one incident, one sound. The only place that knows.
+
+A consequence is recorded with `because_of` and makes no noise while what explains it stands, and for `HOLD_S` after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Set
+
+from rules.rule import Rule
+
+EXPLAINED_BY: dict[str, tuple[str, ...]] = {
+    "corrections-stopped": ("wrong-channel", "base-moved"),
+    "corrections-late": ("corrections-stopped", "wrong-channel", "link-overload"),
+    "fix-lost": ("corrections-stopped", "wrong-channel", "corrections-late", "link-overload", "base-moved"),
+    "message-set": ("corrections-stopped", "wrong-channel"),
+    "sky": ("fix-lost",),
+    "antenna-mismatch": ("wrong-channel", "base-moved"),
+    "link-overload": ("wrong-channel",),
+    "base-datum": ("base-moved",),
+    "control-check": ("base-datum", "base-moved", "wrong-channel"),
+    "wrong-channel": ("base-moved",),
+}
+
+HOLD_S: dict[str, float] = {
+    "fix-lost": 30.0,  # the rover is fixing again
+    "corrections-late": 10.0,  # the ages of before go on for a moment
+}
+
+
+def reasons(rule: Rule) -> tuple[str, ...]:
+    """The rules that explain this one, the first that stands wins; the crew's own rules bring their own."""
+    own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
+    return EXPLAINED_BY.get(rule.name, ()) if own is None else own
+
+
+def explained_by(rule: Rule, standing: Set[str], stood_until: Mapping[str, float], t: float) -> str | None:
+    """The rule that explains an alert of `rule` raised at `t`, or None: then it is a root and sounds."""
+    hold_s = HOLD_S.get(rule.name, 0.0)
+    for reason in reasons(rule):
+        if reason in standing or (hold_s and t - stood_until.get(reason, -1e9) <= hold_s):
+            return reason
+    return None
+
+
+def roots_first(rules: list[Rule]) -> list[Rule]:
+    """The rules in an order in which each comes after all that explain it."""
+    by_name = {rule.name: rule for rule in rules}
+    ordered: list[Rule] = []
+
+    def place(rule: Rule, above: tuple[str, ...]) -> None:
+        if rule in ordered or rule.name in above:
+            return
+        for reason in reasons(rule):
+            if reason in by_name:
+                place(by_name[reason], (*above, rule.name))
+        ordered.append(rule)
+
+    for rule in rules:
+        place(rule, ())
+    return ordered
