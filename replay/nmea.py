@@ -83,12 +83,12 @@ def gst(
     sigma_up_m: float | None,
     talker: str = "GN",
 ) -> bytes:
-    """Standard deviations of the position; the error ellipse is left as wide as the larger of the two axes."""
+    """Standard deviations of the position, with its error ellipse along north and east; the ranges' is left out."""
     known = [s for s in (sigma_north_m, sigma_east_m) if s is not None]
     major, minor = (f"{max(known):.4f}", f"{min(known):.4f}") if len(known) == 2 else (None, None)
     bearing = None if len(known) < 2 else "0.0" if known[0] >= known[1] else "90.0"
     sigmas = (None if s is None else f"{s:.4f}" for s in (sigma_north_m, sigma_east_m, sigma_up_m))
-    return sentence(f"{talker}GST", _time(utc), major, major, minor, bearing, *sigmas)
+    return sentence(f"{talker}GST", _time(utc), None, major, minor, bearing, *sigmas)
 
 
 def rmc(

@@ -27,10 +27,14 @@ memory). GLONASS moves by 9/16 MHz (band 1) and 7/16 MHz (band 2) a channel."""
 SIGNALS = {"G": ("1C", "2W"), "R": ("1C", "2C"), "E": ("1C", "7Q"), "C": ("2I", "6I")}
 """The signals that a receiver tracks unless told otherwise: two of each constellation, as most base stations send."""
 
+THREE_BAND_SIGNALS = {"G": ("1C", "2W", "5Q"), "R": ("1C", "2C"), "E": ("1C", "5Q", "7Q"), "C": ("2I", "5P", "6I")}
+"""What a base with three bands sends; not every GPS satellite has the third."""
+
 WEAKEST_DB_HZ = 26.0
 """A signal that falls below this is lost and comes back 2 dB above it (common practice, no source)."""
 
 _KNOT_S = 30.0
+_SLIPS_BELOW_DEG = 20.0
 _PART_GPS = frozenset({"5Q", "5I", "5X", "1L", "1X"})
 # At the horizon and at the zenith, dB-Hz, by what the signal carries: open codes are stronger than those tracked
 # without their key (common practice, no source).
@@ -65,7 +69,8 @@ class Observation(msgspec.Struct, gc=False):
 class Observer:
     """A receiver's antenna in `ecef_m` under `sky`, tracking `signals` above `mask_deg`; call `observe` in time order.
 
-    `seed` decides noise, clock, levels and ambiguities: base and rover under one sky take different seeds.
+    `seed` decides noise, clock, levels and ambiguities: base and rover under one sky take different seeds. `noise`
+    scales the measurements' noise, 0 for none.
     """
 
     def __init__(
@@ -76,15 +81,15 @@ class Observer:
         *,
         mask_deg: float = 10.0,
         signals: Mapping[str, tuple[str, ...]] = SIGNALS,
+        noise: float = 1.0,
     ) -> None:
         self.sky = sky
         self.ecef_m = ecef_m
         self.mask_deg = mask_deg
         self._seed = seed
         self._signals = signals
-        self._gauss = _gauss_table(seed)
-        self._clock = random.Random(f"{seed} clock")
-        self._clock_phase = self._clock.uniform(0, math.tau)
+        self._gauss = _gauss_table(seed, noise)
+        self._clock_phase = random.Random(f"{seed} clock").uniform(0, math.tau)
         self._channels: dict[tuple[str, int], list[_Channel]] = {}
         self._tracks: list[_Track] = []
         self._knot: int | None = None
@@ -128,7 +133,7 @@ class Observer:
                 continue
             if horizon_deg is not None and track.elevation_deg < horizon_deg(track.azimuth_deg):
                 for channel in track.channels:
-                    channel.locked_at_s = None
+                    channel.lose()
                 continue
             if offsets is not None:
                 offset = offsets.get(track.system, 0.0)
@@ -150,11 +155,13 @@ class Observer:
                 locked_at = channel.locked_at_s
                 if locked_at is None:
                     if level < WEAKEST_DB_HZ + 2.0:
+                        channel.lose()
                         continue
-                    channel.lock(t_s, self._began_s == t_s)
-                    locked_at = channel.locked_at_s or t_s
+                    locked_at = channel.search(t_s, self._began_s == t_s)
+                    if locked_at is None:
+                        continue
                 elif level < WEAKEST_DB_HZ:
-                    channel.locked_at_s = None
+                    channel.lose()
                     continue
                 signals.append(
                     Signal(
@@ -210,8 +217,9 @@ class Observer:
                     if orbit.system != "G" or code not in _PART_GPS or orbit.prn % 3 != 0
                 ]
                 self._channels[orbit.system, orbit.prn] = channels
+            low = max(elevation, later) < _SLIPS_BELOW_DEG
             for channel in channels:
-                channel.set_level(start, elevation, later)
+                channel.set_level(start, elevation, later, low)
             noise = 1.0 / max(math.sin(math.radians(max(elevation, later))), 0.1)
             curve = tuple(
                 c
@@ -255,26 +263,53 @@ class _Track(msgspec.Struct, gc=False):
 class _Channel:
     """One signal of one satellite in this receiver: how strong it is now, since when it is locked, on which cycle."""
 
-    __slots__ = ("_ends", "_wave", "ambiguity_m", "code", "level", "locked_at_s", "random", "slope", "wavelength_m")
+    __slots__ = (
+        "_ends",
+        "_found_at_s",
+        "_random",
+        "_wave",
+        "ambiguity_m",
+        "code",
+        "level",
+        "locked_at_s",
+        "slope",
+        "wavelength_m",
+    )
 
     def __init__(self, seed: int, system: str, prn: int, code: str) -> None:
         self.code = code
-        self.random = random.Random(f"{seed} {system}{prn} {code}")
         self.wavelength_m = SPEED_OF_LIGHT_M_S / (1e6 * _carrier_mhz(system, prn, code))
         self.locked_at_s: float | None = None
         self.ambiguity_m = 0.0
         self.level = self.slope = 0.0
-        r = self.random
+        self._found_at_s: float | None = None
+        self._random = r = random.Random(f"{seed} {system}{prn} {code}")
         self._wave = (r.uniform(-0.8, 0.8), r.uniform(500, 1800), r.uniform(0, math.tau))
-        self._ends = _LEVEL_DB_HZ.get(code, _LEVEL_DB_HZ.get(code[0] if system != "R" else "", _USUAL_DB_HZ))
+        self._ends = _LEVEL_DB_HZ.get(code, _LEVEL_DB_HZ.get(code[0], _USUAL_DB_HZ))
 
-    def lock(self, t_s: float, at_start: bool) -> None:
-        """Locks at `t_s`; a receiver that was on before the first epoch has held its satellites for minutes."""
-        self.locked_at_s = t_s - (self.random.uniform(60, 1500) if at_start else 0.0)
-        self.ambiguity_m = self.random.randint(-20, 20) * self.wavelength_m
+    def search(self, t_s: float, at_start: bool) -> float | None:
+        """Looks for a signal that is strong enough; the time of locking, or None while it takes its seconds.
 
-    def set_level(self, start_s: float, elevation_deg: float, later_deg: float) -> None:
-        """The level at both ends of a stretch, joined by a straight line."""
+        A receiver that was on before the first epoch has held its satellites for minutes.
+        """
+        if at_start:
+            self.locked_at_s = t_s - self._random.uniform(60, 1500)
+        elif self._found_at_s is None:
+            self._found_at_s = t_s + self._random.uniform(1.0, 8.0)
+        elif t_s >= self._found_at_s:
+            self.locked_at_s = t_s
+        if self.locked_at_s is not None:
+            self.ambiguity_m = self._random.randint(-20, 20) * self.wavelength_m
+        return self.locked_at_s
+
+    def lose(self) -> None:
+        """Loses the signal: it must be found again, and on another cycle."""
+        self.locked_at_s = self._found_at_s = None
+
+    def set_level(self, start_s: float, elevation_deg: float, later_deg: float, low: bool) -> None:
+        """The level at both ends of a stretch, joined by a straight line; a `low` satellite slips now and then."""
+        if low and self._random.random() < 0.01:
+            self.lose()
         here = self._level_at(start_s, elevation_deg)
         self.level = here
         self.slope = (self._level_at(start_s + _KNOT_S, later_deg) - here) / _KNOT_S
@@ -302,8 +337,8 @@ def _hermite(start: float, rate: float, end: float, end_rate: float) -> tuple[fl
     return start, rate, (3 * slope - 2 * rate - end_rate) / h, (rate + end_rate - 2 * slope) / h**2
 
 
-def _gauss_table(seed: int) -> list[float]:
-    """Standard normal noise, cut at three sigma, long enough that an epoch may start anywhere and read on."""
+def _gauss_table(seed: int, noise: float) -> list[float]:
+    """Normal noise, cut at three sigma, long enough that an epoch may start anywhere and read on."""
     source = random.Random(f"{seed} noise")
-    table = [max(-3.0, min(3.0, source.gauss(0.0, 1.0))) for _draw in range(_NOISE_SIZE)]
+    table = [noise * max(-3.0, min(3.0, source.gauss(0.0, 1.0))) for _draw in range(_NOISE_SIZE)]
     return table + table[:1024]
