@@ -1,0 +1,100 @@
+"""Raw blocks: bytes as they came, their arrival times, and the chain of digests that ties every row to the one before.
+
+A block is what one stream brought between two commits. Its bytes stand in the row's `data`, nothing added. Its chunks
+(what one read of the port returned) stand in `times`, raw DEFLATE (RFC 1951) over three msgpack arrays:
+
+    times = deflate( [ [0, d1, d2, …],     milliseconds from the chunk before; the first chunk came at the row's `t`
+                       [k0, k1, …] | [],   place among all inputs of that millisecond, [] where all are 0
+                       [s0, s1, …] ] )     bytes of each chunk; they add up to the length of `data`
+
+`t` of the whole log never steps back, so (millisecond, place) is the order in which everything was fed, over all streams.
+
+The chain: each row of `raw`, `event` and `alert` has a running number `n` and a digest,
+
+    digest[n] = BLAKE2b-128( digest[n-1] | header | blobs )
+
+where header is the JSON array of all columns up to the digest, each BLOB standing as its length, and the blobs follow
+in their order. The first link is over the `run` row alone, which holds the digest that the file before ended with. So
+a row changed, removed, put in or put elsewhere breaks the chain at that row. BLAKE2b: RFC 7693.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections.abc import Iterator, Sequence
+from itertools import accumulate, pairwise, repeat
+from typing import Any
+
+import msgspec
+
+_DIGEST_BYTES = 16
+_TIMES_MOST_BYTES = 1 << 24  # more than a block can need: a damaged row must not eat the memory
+_PAUSE_S = 2.0  # a silence on a stream worth a column: two seconds are two epochs missed at the usual 1 Hz
+
+_pack = msgspec.msgpack.encode
+_unpack = msgspec.msgpack.Decoder(tuple[list[int], list[int], list[int]])
+_json = msgspec.json.encode
+
+
+class BlockError(ValueError):
+    """A block's times do not fit its bytes, or are no times at all: the row was not written by this program."""
+
+
+class OpenBlock:
+    """A block that is being filled: three columns, one entry a chunk."""
+
+    __slots__ = ("milliseconds", "parts", "places")
+
+    def __init__(self) -> None:
+        self.milliseconds: list[int] = []
+        self.places: list[int] = []
+        self.parts: list[bytes] = []
+
+    def pause(self, before_ms: int) -> tuple[float | None, float | None]:
+        """Start and length (seconds) of the longest silence up to the last chunk, where it lasted 2 s; `before_ms` is
+        when the stream was last heard before this block."""
+        starts = [before_ms, *self.milliseconds[:-1]]
+        length, start = max(zip((b - a for a, b in zip(starts, self.milliseconds, strict=True)), starts, strict=True))
+        return (start / 1000, length / 1000) if length >= _PAUSE_S * 1000 else (None, None)
+
+    def data(self) -> bytes:
+        """The block's bytes."""
+        return b"".join(self.parts)
+
+    def times(self) -> bytes:
+        """The block's arrival times, as drawn above."""
+        ms = self.milliseconds
+        deltas = [0, *(b - a for a, b in pairwise(ms))]
+        places = self.places if any(self.places) else []
+        return zlib.compress(_pack((deltas, places, [len(part) for part in self.parts])), 6, -zlib.MAX_WBITS)
+
+
+def chunks(t: float, data: bytes, times: bytes) -> Iterator[tuple[int, int, bytes]]:
+    """The chunks of a block that begins at `t`: (millisecond, place, bytes) in order. Raises BlockError."""
+    try:
+        inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+        deltas, places, sizes = _unpack.decode(inflate.decompress(times, _TIMES_MOST_BYTES))
+    except (zlib.error, msgspec.DecodeError) as error:
+        raise BlockError(f"arrival times cannot be read: {error}") from None
+    if len(sizes) != len(deltas) or (places and len(places) != len(deltas)) or sum(sizes) != len(data):
+        raise BlockError(f"arrival times of {sum(sizes)} bytes stand beside {len(data)} bytes")
+    ends = list(accumulate(sizes))
+    deltas[0:1] = [round(t * 1000)]
+    return zip(
+        accumulate(deltas),
+        places or repeat(0),
+        (data[end - size : end] for end, size in zip(ends, sizes, strict=True)),
+        strict=False,
+    )
+
+
+def link(previous: bytes, values: Sequence[Any]) -> bytes:
+    """The digest of a row whose columns up to the digest are `values`, after a row with the digest `previous`."""
+    blobs = [value for value in values if isinstance(value, bytes)]
+    header = _json([len(value) if isinstance(value, bytes) else value for value in values])
+    digest = hashlib.blake2b(previous, digest_size=_DIGEST_BYTES)
+    digest.update(header)
+    for blob in blobs:
+        digest.update(blob)
+    return digest.digest()

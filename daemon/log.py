@@ -1,0 +1,500 @@
+"""The log: every byte as it came, what was told, the alerts, in a SQLite file that says so when something is missing.
+
+    chunk, told, change, event ──► waiting rows, in feed order ──► one transaction ──► NAME.0042.db
+    fact ───────────────────────► rows of fix, station, clock, traffic ─┘
+
+Raw bytes are committed at most `commit_s` apart; alerts, acknowledgements and events at once, with all bytes up to them,
+so that an alert never stands without its evidence. Nothing here raises when the disk fails: rows wait in bounded memory,
+the file is opened again from time to time, and what had to be dropped becomes a `gap` event with its size.
+
+One thread owns the log. A commit syncs the disk, which on a slow card takes some tenths of a second: sound the alert first.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+import sqlite3
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from daemon.blocks import OpenBlock
+from daemon.logfacts import FactRows
+from daemon.logs import Damaged, Ending, Folder, LogBusy, boot_id, is_damage, set_aside
+from daemon.logwriter import NotOurs, Row, Tail, Writer
+from rules.alert import Change
+from rules.facts import Fact, Health
+from rules.site import Site
+
+_WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
+_BATCH_BYTES = 256 << 10  # of what has waited: a disk with a little room takes a little
+_DISK_EVERY_S = 10.0
+# Old files go just before the rule `post-health` would speak of a low disk (10 %), so that a post that looks after
+# itself stays quiet.
+_ROOM_FRACTION = 0.12
+_RATE_AFTER_S = 60.0
+
+_encode = msgspec.json.encode
+
+
+class LogState(msgspec.Struct, kw_only=True):
+    """How the log is. `failed` says why nothing can be written now; `lost_bytes` counts what had to be dropped."""
+
+    path: str | None
+    failed: str | None
+    raw_bytes: int
+    size_bytes: int
+    waiting_bytes: int
+    lost_bytes: int
+    disk_free_fraction: float | None
+    disk_left_h: float | None
+
+
+class Log:
+    """The writer. Made by `start`; `t` is the pipeline's clock, seconds, never stepping back."""
+
+    @classmethod
+    def start(
+        cls,
+        folder: str | Path,
+        site: Site,
+        site_text: str,
+        *,
+        path: str | Path | None = None,
+        t: float = 0.0,
+        rotate_s: float = 86400.0,
+        rotate_bytes: int = 1 << 30,
+        waiting_most_bytes: int = _WAITING_MOST_BYTES,
+    ) -> Log:
+        """Begin a log: the next number in `folder`, or just the file `path`, which must not exist (FileExistsError).
+
+        Looks at the last file first (`daemon.logs`). Raises LogBusy where another service writes here; a disk that
+        cannot be written is no error but a failed log (`state`), tried again every `commit_s`.
+        """
+        single = Path(path) if path is not None else None
+        log = cls(Path(folder), site, site_text, single, t, rotate_s, rotate_bytes, waiting_most_bytes)
+        if single is not None and single.exists():
+            raise FileExistsError(f"{path}: exists; name a file that does not")
+        if single is None:
+            try:
+                log._folder.lock()
+            except OSError as error:
+                log._fail(t, error)
+                return log
+        log._write(t)
+        return log
+
+    def __init__(
+        self,
+        folder: Path,
+        site: Site,
+        site_text: str,
+        single: Path | None,
+        t: float,
+        rotate_s: float,
+        rotate_bytes: int,
+        waiting_most_bytes: int,
+    ):
+        self._site = site
+        self._site_text = site_text
+        self._single = single
+        self._folder = Folder(folder, site.post.name)
+        self._rotate_s, self._rotate_bytes = rotate_s, rotate_bytes
+        self._waiting_most_bytes = waiting_most_bytes
+        self._commit_s = site.post.commit_s
+
+        self._ms = round(t * 1000)
+        self._place = -1
+        self._open: dict[str, OpenBlock] = {}
+        self._heard_ms = {stream.name: self._ms for stream in site.stream}
+        self._facts = FactRows()
+        self._waiting: list[_Waiting] = []
+        self._waiting_bytes = 0
+        self._gaps: dict[str, _Gap] = {}
+
+        self._writer: Writer | None = None
+        self._down = False  # the file failed and must be opened again
+        self._trying: list[_Waiting] = []
+        self._aside = Ending(None, "there is none", None)
+        self._began = False
+        self._begun_at_t = t
+        self._last_tick = t
+        self._due = t + self._commit_s
+        self._failed: str | None = None
+        self._failed_since = t
+        self._raw_bytes = self._lost_bytes = 0
+        self._written_before_bytes = 0
+        self._disk_due = t
+        self._disk: tuple[float | None, float | None] = (None, None)
+        self._started_t = t
+
+    # ── what the pipeline says ──────────────────────────────────────────────────────────────────────────────────
+
+    def chunk(self, t: float, stream: str, data: bytes) -> None:
+        """Bytes as one read of the port returned them."""
+        if not data:
+            return
+        ms = round(t * 1000)
+        if ms > self._ms:
+            self._ms, self._place = ms, 0
+        else:
+            self._place += 1
+        block = self._open.get(stream)
+        if block is None:
+            block = self._open[stream] = OpenBlock()
+        block.milliseconds.append(self._ms)
+        block.places.append(self._place)
+        block.parts.append(data)
+
+    def told(self, fact: Fact) -> None:
+        """A fact from outside the streams: an input like the bytes, in the same order."""
+        detail = {key: value for key, value in msgspec.structs.asdict(fact).items() if key not in ("t", "stream")}
+        self._event(fact.t, type(fact).__name__.lower(), fact.stream, 1, detail)
+        if not isinstance(fact, Health):  # said every few seconds: it goes with the bytes
+            self._write_now(fact.t)
+
+    def fact(self, fact: Fact) -> None:
+        """A fact that the streams gave: into the tables for people."""
+        self._facts.see(fact)
+
+    def change(self, change: Change) -> None:
+        """An alert's change, on the disk when this returns."""
+        self._wait(
+            change.t,
+            "alert",
+            [
+                change.utc,
+                change.change,
+                change.rule,
+                change.cause,
+                _text(change.causes),
+                change.severity,
+                change.stream,
+                change.because_of,
+                _text(change.evidence),
+                change.say,
+                _text(change.steps),
+                change.alert,
+                int(change.shelved),
+            ],
+        )
+        self._write_now(change.t)
+
+    def event(self, t: float, kind: str, detail: dict[str, Any]) -> None:
+        """What befell the post or the log: recorded, not replayed."""
+        self._event(t, kind, "", 0, detail)
+        self._write_now(t)
+
+    def tick(self, t: float) -> None:
+        """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second."""
+        step, self._last_tick = t - self._last_tick, t
+        if t + step < self._due:
+            return
+        self._write(t)
+        self._due = t + self._commit_s
+        if self._single is None and t >= self._disk_due:
+            self._disk_due = t + _DISK_EVERY_S
+            self._watch_disk(t)
+        if self._failed is None:
+            self._after_commit(t)
+
+    def close(self, t: float, how: str) -> None:
+        """Write all that waits and the event that says `how` it ended, then let go of the file."""
+        self._event(t, "log-closed", "", 0, {"how": how})
+        self._write(t, end=True)
+        self._let_go()
+        self._folder.unlock()
+
+    def state(self) -> LogState:
+        """How the log is now."""
+        free, left_h = self._disk
+        return LogState(
+            path=str(self._writer.path) if self._writer else None,
+            failed=self._failed,
+            raw_bytes=self._raw_bytes,
+            size_bytes=self._size(),
+            waiting_bytes=self._waiting_bytes,
+            lost_bytes=self._lost_bytes,
+            disk_free_fraction=free,
+            disk_left_h=left_h,
+        )
+
+    # ── waiting ─────────────────────────────────────────────────────────────────────────────────────────────────
+
+    def _event(self, t: float, kind: str, stream: str, as_input: int, detail: dict[str, Any]) -> None:
+        self._wait(t, "event", [kind, stream, as_input, _text(detail)])
+
+    def _wait(self, t: float, table: str, values: list[Any]) -> None:
+        ms = round(t * 1000)
+        if ms > self._ms:
+            self._ms, self._place = ms, 0
+        else:
+            self._place += 1
+        self._add(_Waiting(self._ms, self._place, table, [self._ms / 1000, self._place, *values]))
+
+    def _add(self, row: _Waiting) -> None:
+        self._waiting.append(row)
+        self._waiting_bytes += row.size_bytes
+
+    def _freeze(self) -> None:
+        """Turn the open blocks into rows, bring all rows into feed order, and keep within the memory allowed."""
+        for stream, block in self._open.items():
+            ms, last_ms = block.milliseconds[0], block.milliseconds[-1]
+            data = block.data()
+            pause = block.pause(self._heard_ms.get(stream, ms))
+            values = [stream, ms / 1000, last_ms / 1000, len(block.parts), *pause, data, block.times()]
+            self._add(_Waiting(ms, block.places[0], "raw", values))
+            self._heard_ms[stream] = last_ms
+            self._raw_bytes += len(data)
+        self._open.clear()
+        self._waiting.sort(key=_Waiting.order)
+        if self._waiting_bytes > self._waiting_most_bytes:
+            self._drop()
+
+    def _drop(self) -> None:
+        """Let go of the oldest raw blocks and health reports; a gap stands where they were. Alerts always stay."""
+        kept: list[_Waiting] = []
+        for row in self._waiting:
+            if self._waiting_bytes <= self._waiting_most_bytes or not row.may_go():
+                kept.append(row)
+                continue
+            self._waiting_bytes -= row.size_bytes
+            stream = row.values[0] if row.table == "raw" else ""
+            gap = self._gaps.get(stream)
+            if gap is None:
+                gap = self._gaps[stream] = _Gap(row.ms, row.place, stream, self._failed or "too much at once")
+                kept.append(gap.row)
+            self._lost_bytes += gap.widen(row)
+        self._waiting = kept
+
+    # ── writing ─────────────────────────────────────────────────────────────────────────────────────────────────
+
+    def _write_now(self, t: float) -> None:
+        if self._failed is None:
+            self._write(t)
+
+    def _write(self, t: float, *, end: bool = False) -> None:
+        self._freeze()
+        facts = self._facts.take(t, end=end)
+        try:
+            self._have_file(t)
+            assert self._writer is not None
+            while self._waiting or facts:
+                self._trying = self._batch()
+                self._writer.append([Row(row.table, row.values) for row in self._trying], facts)
+                facts = {}
+                self._written()
+        except (sqlite3.Error, OSError, NotOurs, Damaged) as error:
+            self._facts.give_back(facts)
+            self._fail(t, error)
+            return
+        if self._failed is not None:
+            why, self._failed = self._failed, None
+            self._event(t, "log-recovered", "", 0, {"why": why, "failed_since_t": self._failed_since})
+            self._write(t)
+
+    def _batch(self) -> list[_Waiting]:
+        """The waiting rows that go into one transaction."""
+        size = count = 0
+        while count < len(self._waiting) and (count == 0 or size < _BATCH_BYTES):
+            size += self._waiting[count].size_bytes
+            count += 1
+        return self._waiting[:count]
+
+    def _written(self) -> None:
+        """What was tried is on the disk: it waits no more."""
+        done = set(map(id, self._trying))
+        self._waiting = [row for row in self._waiting if id(row) not in done]
+        self._waiting_bytes = sum(row.size_bytes for row in self._waiting)
+        self._gaps = {stream: gap for stream, gap in self._gaps.items() if id(gap.row) not in done}
+        self._trying = []
+
+    def _fail(self, t: float, error: Exception) -> None:
+        if self._failed is None:
+            self._failed_since = t
+        self._failed = str(error) or type(error).__name__
+        writer = self._writer
+        if writer is None:
+            return
+        self._down = True
+        with contextlib.suppress(sqlite3.Error):
+            writer.close()
+        if isinstance(error, NotOurs) or is_damage(error):
+            self._writer = None
+            self._trying = []
+            self._aside = Ending(writer.path.name, f"set aside: {error}", writer.tail)
+            with contextlib.suppress(OSError):
+                if writer.path.exists():
+                    self._aside = self._aside._replace(file=set_aside(writer.path).name)
+
+    def _have_file(self, t: float) -> None:
+        """A file that can be written: the one there is, the same one opened again, or a new one."""
+        if self._writer is not None and self._down:
+            before = self._writer.tail
+            self._writer = self._writer.reopen()
+            self._down = False
+            if self._writer.tail != before:  # the commit that failed had reached the disk after all
+                self._written()
+        if self._writer is None:
+            self._begin(t)
+
+    def _begin(self, t: float) -> None:
+        if self._single is not None:
+            self._create(self._single, 1, t, self._aside)
+            return
+        try:
+            self._folder.lock()
+        except LogBusy as error:
+            raise OSError(str(error)) from None
+        ending = self._aside if self._aside.tail else self._folder.end_last()
+        number = self._folder.next_number()
+        self._create(self._folder.file(number), number, t, ending)
+
+    def _create(self, path: Path, number: int, t: float, ending: Ending) -> None:
+        first_ms = min((row.ms for row in self._waiting), default=round(t * 1000))
+        run = {
+            "number": number,
+            "name": self._site.post.name,
+            "role": self._site.post.role,
+            "begun_at_t": first_ms / 1000,
+            "first_n": 0,
+            "system_utc": dt.datetime.fromtimestamp(time.time(), dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "boot": boot_id(),
+            "site_toml": self._site_text,
+            "site_path": self._site.path,
+            "program": _program(),
+            "sqlite": sqlite3.sqlite_version,
+            "previous_file": ending.file,
+            "previous_digest": None,
+        }
+        streams = [
+            {"name": s.name, "port": s.port, "baud": s.baud, "carries": " ".join(s.carries)} for s in self._site.stream
+        ]
+        tail = ending.tail or Tail(0, b"")
+        self._writer = Writer.create(path, run, streams, tail, synced=self._single is None)
+        self._down = False
+        self._begun_at_t = t
+        self._aside = Ending(None, "there is none", None)
+        carried = self._facts.carried()
+        detail = {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how}
+        self._event(t, "log-continued" if self._began else "log-started", "", 0, detail)
+        self._began = True
+        if carried:
+            self._writer.append([], carried)
+        self._waiting.sort(key=_Waiting.order)
+
+    def _let_go(self) -> None:
+        if self._writer is None:
+            return
+        self._written_before_bytes = self._size()
+        try:
+            self._writer.close()
+        except (sqlite3.Error, OSError) as error:
+            self._failed = str(error)
+        self._writer = None
+
+    # ── the disk ────────────────────────────────────────────────────────────────────────────────────────────────
+
+    def _after_commit(self, t: float) -> None:
+        assert self._writer is not None
+        try:
+            self._writer.tidy()
+            if self._single is None:
+                self._rotate_if_due(t)
+        except (sqlite3.Error, OSError) as error:
+            self._fail(t, error)
+
+    def _rotate_if_due(self, t: float) -> None:
+        assert self._writer is not None
+        if t - self._begun_at_t < self._rotate_s and self._writer.size_bytes() < self._rotate_bytes:
+            return
+        self._event(t, "log-closed", "", 0, {"how": "rotated"})
+        self._write(t, end=True)
+        if self._failed is None:
+            self._let_go()
+            self._write(t)
+
+    def _watch_disk(self, t: float) -> None:
+        """See how much room there is, and make some where old files may go."""
+        try:
+            disk = os.statvfs(self._folder.path)
+            wanted = int(disk.f_blocks * _ROOM_FRACTION - disk.f_bavail) * disk.f_frsize
+            if wanted > 0:
+                current = self._writer.path if self._writer else None
+                utc = self._facts.utc_at(t)
+                for name in self._folder.make_room(wanted, self._site.post.keep_days, utc, current):
+                    self._event(t, "log-removed", "", 0, {"file": name, "why": "the disk would have filled"})
+                disk = os.statvfs(self._folder.path)
+        except (OSError, sqlite3.Error):
+            self._disk = (None, None)
+            return
+        ran_s = t - self._started_t
+        rate = self._size() / ran_s if ran_s >= _RATE_AFTER_S else 0.0
+        left_h = disk.f_bavail * disk.f_frsize / rate / 3600 if rate else None
+        self._disk = (disk.f_bavail / disk.f_blocks, left_h)
+
+    def _size(self) -> int:
+        """Bytes of all files that this log wrote."""
+        if self._writer is None or self._down:
+            return self._written_before_bytes
+        try:
+            return self._written_before_bytes + self._writer.size_bytes()
+        except sqlite3.Error:
+            return self._written_before_bytes
+
+
+class _Waiting:
+    """A row that waits for its commit: its place in the feed order and its values without `n` and `digest`."""
+
+    __slots__ = ("ms", "place", "size_bytes", "table", "values")
+
+    def __init__(self, ms: int, place: int, table: str, values: list[Any]):
+        self.ms = ms
+        self.place = place
+        self.table = table
+        self.values = values
+        self.size_bytes = 200 + sum(len(value) for value in values if isinstance(value, bytes | str))
+
+    def order(self) -> tuple[int, int]:
+        return self.ms, self.place
+
+    def may_go(self) -> bool:
+        return self.table == "raw" or (self.table == "event" and self.values[2] == "health")
+
+
+class _Gap:
+    """Bytes of one stream that were dropped, as the event that will say so."""
+
+    def __init__(self, ms: int, place: int, stream: str, why: str):
+        self._detail: dict[str, Any] = {"why": why, "bytes": 0, "chunks": 0, "until_t": ms / 1000}
+        self.row = _Waiting(ms, place, "event", [ms / 1000, place, "gap", stream, 0, _text(self._detail)])
+
+    def widen(self, dropped: _Waiting) -> int:
+        lost = 0
+        if dropped.table == "raw":
+            _, _, until_t, chunks, _, _, data, _ = dropped.values
+            lost = len(data)
+            self._detail["bytes"] += lost
+            self._detail["chunks"] += chunks
+        else:
+            until_t = dropped.ms / 1000
+        self._detail["until_t"] = until_t
+        self.row.values[-1] = _text(self._detail)
+        return lost
+
+
+def _text(value: Any) -> str:
+    return _encode(value).decode()
+
+
+def _program() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("witnesspost")
+    except PackageNotFoundError:
+        return "from source"

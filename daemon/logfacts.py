@@ -1,0 +1,181 @@
+"""What the log keeps of the facts: positions, base coordinates, clock anchors, traffic in ten-second bins.
+
+All of it follows from the raw bytes and can be made again from them; it stands in the file so that a person with any
+SQLite browser need not. Rows wait here until the log's next commit.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from typing import Any
+
+from rules.facts import Antenna, Fact, Fix, Station, Traffic, Utc
+
+_BIN_S = 10
+_FIRST_ANCHOR_S = 5.0  # soon, so that a log of a minute has its UTC too
+_ANCHOR_S = 60.0  # between clock anchors
+# A receiver says the time up to some tenths of a second late, now more, now less: the anchor is the promptest word of
+# the minute, and the others are its spread. Half a second is beyond that: the receiver's own time has jumped.
+_JUMP_S = 0.5
+_STATION_AGAIN_S = 600.0
+_MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
+
+
+class FactRows:
+    """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written."""
+
+    def __init__(self) -> None:
+        self._rows = _no_rows()
+        self._bins: dict[tuple[int, str, str, int | None], list[int]] = {}
+        self._clock: _Anchoring | None = None
+        self._last_anchor: tuple[Any, ...] | None = None
+        self._utc_said: Utc | None = None
+        self._stations: dict[tuple[str, object], tuple[float, tuple[Any, ...]]] = {}
+        self._take: dict[type[Fact], Callable[[Any], None]] = {
+            Fix: self._fix,
+            Traffic: self._traffic,
+            Utc: self._utc,
+            Station: self._station,
+            Antenna: self._antenna,
+        }
+
+    def see(self, fact: Fact) -> None:
+        """Take in one fact; kinds that have no table are let pass."""
+        take = self._take.get(type(fact))
+        if take is not None:
+            take(fact)
+
+    def take(self, t: float, *, end: bool = False) -> dict[str, list[tuple[Any, ...]]]:
+        """The rows that are complete at `t`, by table; with `end` also the bins and the anchor that are not."""
+        if self._clock is not None and (end or t >= self._clock.until):
+            self._anchor(self._clock)
+            self._clock = None
+        now = math.inf if end else t // _BIN_S
+        for key in [key for key in self._bins if key[0] < now]:
+            number, stream, message, station = key
+            row = (float(number * _BIN_S), stream, message, station, *self._bins.pop(key))
+            self._rows["traffic"].append(row)
+        taken = {table: rows for table, rows in self._rows.items() if rows}
+        self._rows = _no_rows()
+        return taken
+
+    def give_back(self, taken: dict[str, list[tuple[Any, ...]]]) -> None:
+        """Rows that could not be written wait again; the oldest of too many are let go."""
+        for table, rows in taken.items():
+            self._rows[table] = (rows + self._rows[table])[-_MOST_WAITING:]
+
+    def carried(self) -> dict[str, list[tuple[Any, ...]]]:
+        """What a file that goes on from another must know at its start: the last anchor and the last word of each base."""
+        clock = [self._last_anchor] if self._last_anchor else []
+        stations = [row for _, row in self._stations.values()]
+        return {table: rows for table, rows in (("clock", clock), ("station", stations)) if rows}
+
+    def utc_at(self, t: float) -> dt.datetime | None:
+        """UTC of the instant `t` by the receivers' last word; None while none has said it."""
+        said = self._utc_said
+        return said.utc.replace(tzinfo=dt.UTC) + dt.timedelta(seconds=t - said.t) if said else None
+
+    def _fix(self, fact: Fix) -> None:
+        self._rows["fix"].append(
+            (
+                fact.t,
+                fact.stream,
+                fact.time_s,
+                fact.quality,
+                fact.latitude,
+                fact.longitude,
+                fact.height_m,
+                fact.separation_m,
+                fact.satellites,
+                fact.hdop,
+                fact.age_s,
+                fact.station_id,
+                fact.sigma_east_m,
+                fact.sigma_north_m,
+                fact.sigma_up_m,
+            )
+        )
+
+    def _traffic(self, fact: Traffic) -> None:
+        number, stream = int(fact.t // _BIN_S), fact.stream
+        # Which station a message came from is known where the stretch heard one; where it heard several it stays open.
+        stations = [station for station in fact.frames_by_station if station is not None]
+        heard = stations[0] if len(stations) == 1 else None
+        for message, (frames, size) in fact.by_message.items():
+            self._count(number, stream, message, heard if message.isdigit() else None, frames, size, 0)
+        if fact.bad_frames:
+            self._count(number, stream, "bad frame", None, 0, fact.bad_frame_bytes, fact.bad_frames)
+        if fact.bad_sentences:
+            self._count(number, stream, "bad sentence", None, 0, fact.bad_sentence_bytes, fact.bad_sentences)
+        if fact.other_bytes:
+            self._count(number, stream, "other", None, 0, fact.other_bytes, 0)
+
+    def _count(
+        self, number: int, stream: str, message: str, station: int | None, frames: int, size: int, bad: int
+    ) -> None:
+        try:
+            sums = self._bins[number, stream, message, station]
+        except KeyError:
+            self._bins[number, stream, message, station] = [frames, size, bad]
+        else:
+            sums[0] += frames
+            sums[1] += size
+            sums[2] += bad
+
+    def _utc(self, fact: Utc) -> None:
+        ahead_s = fact.utc.replace(tzinfo=dt.UTC).timestamp() - fact.t
+        self._utc_said = fact
+        clock = self._clock
+        if clock is None:
+            wait_s = _ANCHOR_S if self._last_anchor else _FIRST_ANCHOR_S
+            self._clock = _Anchoring(fact, ahead_s, fact.t + wait_s)
+        elif clock.first_ahead_s - _JUMP_S < ahead_s < clock.first_ahead_s + _JUMP_S and fact.t < clock.until:
+            clock.see(fact, ahead_s)
+        else:
+            self._anchor(clock)
+            self._clock = _Anchoring(fact, ahead_s, fact.t + _ANCHOR_S)
+
+    def _anchor(self, clock: _Anchoring) -> None:
+        self._last_anchor = clock.row()
+        self._rows["clock"].append(self._last_anchor)
+
+    def _station(self, fact: Station) -> None:
+        says = (fact.station_id, str(fact.message), fact.x_m, fact.y_m, fact.z_m, fact.antenna_height_m, fact.itrf_year)
+        self._said(fact, (fact.station_id, "position"), (*says, None, None, None))
+
+    def _antenna(self, fact: Antenna) -> None:
+        says = (fact.station_id, str(fact.message), None, None, None, None, None)
+        self._said(fact, (fact.station_id, fact.message), (*says, fact.descriptor, fact.serial, fact.receiver))
+
+    def _said(self, fact: Fact, what: object, says: tuple[Any, ...]) -> None:
+        before = self._stations.get((fact.stream, what))
+        if before is None or before[1][2:] != says or fact.t - before[0] >= _STATION_AGAIN_S:
+            row = (fact.t, fact.stream, *says)
+            self._stations[fact.stream, what] = (fact.t, row)
+            self._rows["station"].append(row)
+
+
+def _no_rows() -> dict[str, list[tuple[Any, ...]]]:
+    return {"fix": [], "station": [], "clock": [], "traffic": []}
+
+
+class _Anchoring:
+    """A minute of a receiver's words about the time, of which the promptest becomes the anchor."""
+
+    def __init__(self, fact: Utc, ahead_s: float, until: float):
+        self.until = until
+        self.first_ahead_s = self._least_s = self._most_s = ahead_s
+        self._best = fact
+
+    def see(self, fact: Utc, ahead_s: float) -> None:
+        if ahead_s > self._most_s:
+            self._most_s, self._best = ahead_s, fact
+        elif ahead_s < self._least_s:
+            self._least_s = ahead_s
+
+    def row(self) -> tuple[Any, ...]:
+        best = self._best
+        utc = best.utc.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        return (best.t, utc, best.source, best.stream, round(self._most_s - self._least_s, 3))

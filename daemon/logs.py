@@ -1,0 +1,234 @@
+"""The folder of logs: numbers, the lock, how the last file ended, and which old ones may go.
+
+`NAME.0042.db`: the run's number, never a date, for the clock may be wrong at boot. A file that is damaged is renamed to
+`NAME.0042.db.damaged` with all that belongs to it, and never deleted. `NAME.lock` is held by the service that writes.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import fcntl
+import os
+import re
+import sqlite3
+from pathlib import Path
+from typing import IO, NamedTuple
+
+import msgspec
+
+from daemon import schema
+from daemon.blocks import link
+from daemon.logwriter import NotOurs, Row, Tail, Writer, read_tail
+
+_TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
+_BESIDE = ("-wal", "-shm")
+
+
+class LogBusy(Exception):
+    """Another service writes this log."""
+
+
+class Ending(NamedTuple):
+    """How the last file ended, in words, and where its chain stands (None where that cannot be read)."""
+
+    file: str | None
+    how: str
+    tail: Tail | None
+
+
+class Folder:
+    """The logs of the post `name` in `path`. Methods raise OSError where the disk does."""
+
+    def __init__(self, path: Path, name: str):
+        self.path = path
+        self.name = name
+        self._lock: IO[str] | None = None
+
+    def lock(self) -> None:
+        """Be the only writer until `unlock` or the end of the process. Raises LogBusy."""
+        if self._lock is not None:
+            return
+        self.path.mkdir(parents=True, exist_ok=True)
+        handle = (self.path / f"{self.name}.lock").open("a+")
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            handle.seek(0)
+            who = handle.read().strip() or "another process"
+            handle.close()
+            raise LogBusy(
+                f"{self.path}: the log {self.name!r} is being written by {who}; "
+                "stop that service, or give this site file another post.name or post.log_dir"
+            ) from None
+        handle.truncate(0)
+        handle.write(f"process {os.getpid()}\n")
+        handle.flush()
+        self._lock = handle
+
+    def unlock(self) -> None:
+        """Let another service write."""
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+    def files(self) -> list[tuple[int, Path]]:
+        """The logs that are in use, oldest first, with their numbers."""
+        return sorted(
+            (int(match[1]), path)
+            for path in self.path.iterdir()
+            if (match := re.fullmatch(re.escape(self.name) + r"\.(\d{4,})\.db", path.name))
+        )
+
+    def next_number(self) -> int:
+        """A number that no log here bears, not even a damaged one."""
+        taken = [
+            int(match[1])
+            for path in self.path.iterdir()
+            if (match := re.match(re.escape(self.name) + r"\.(\d{4,})\.db", path.name))
+        ]
+        return max(taken, default=0) + 1
+
+    def file(self, number: int) -> Path:
+        """The path of the log of that number."""
+        return self.path / f"{self.name}.{number:04d}.db"
+
+    def end_last(self) -> Ending:
+        """Look at the last file, close it with an event where a crash left it open, set it aside where it is damaged."""
+        files = self.files()
+        if not files:
+            return Ending(None, "there is none", None)
+        path = files[-1][1]
+        try:
+            how, tail = _end(path)
+        except (sqlite3.Error, Damaged, NotOurs) as error:
+            if isinstance(error, sqlite3.OperationalError) and not is_damage(error):
+                return Ending(path.name, f"cannot be written: {error}", None)
+            aside = set_aside(path)
+            return Ending(aside.name, f"damaged and set aside: {error}", None)
+        return Ending(path.name, how, tail)
+
+    def make_room(self, wanted_bytes: int, keep_days: float, now: dt.datetime | None, current: Path | None) -> list[str]:
+        """Remove whole old files, oldest first, until `wanted_bytes` more are free; none that may be younger than
+        `keep_days`. A file's age is told by UTC where both ends are known, and else is at least what the files after
+        it last together: no clock is trusted. Gives the names."""
+        files = [path for _, path in self.files() if path != current]
+        spans = [_span(path) for path in files]
+        removed: list[str] = []
+        for index, (path, (_, last)) in enumerate(zip(files, spans, strict=True)):
+            if wanted_bytes <= 0:
+                break
+            later_s = sum(length for length, _ in spans[index + 1 :])
+            age_s = max(later_s, (now - last).total_seconds() if now and last else 0.0)
+            if age_s <= keep_days * 86400:
+                break
+            wanted_bytes -= path.stat().st_size
+            for gone in (path, *(path.with_name(path.name + end) for end in _BESIDE)):
+                gone.unlink(missing_ok=True)
+            removed.append(path.name)
+        return removed
+
+
+class Damaged(Exception):
+    """A file that cannot be relied on, with what is wrong with it."""
+
+
+def is_damage(error: Exception) -> bool:
+    """True where SQLite says that the file itself is bad, not the disk or the rights."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def set_aside(path: Path) -> Path:
+    """Rename a damaged log with all that belongs to it; gives its new path."""
+    aside = path.with_name(path.name + ".damaged")
+    for end in ("", *_BESIDE):
+        if (source := path.with_name(path.name + end)).exists():
+            source.rename(aside.with_name(aside.name + end))
+    return aside
+
+
+def check_tail(connection: sqlite3.Connection) -> None:
+    """Recompute the digests of the last rows of an open log. Raises Damaged."""
+    last = read_tail(connection).n
+    first = last - _TAIL_CHECKED
+    rows = sorted(
+        row
+        for table in schema.CHAINED
+        for row in connection.execute(f"{schema.select(table)} WHERE n > ? ORDER BY n", (first,))
+    )
+    if not rows:
+        return
+    start_n, previous = connection.execute("SELECT first_n, digest FROM run").fetchone()
+    before = rows[0] if rows[0][0] != start_n else (start_n - 1, previous)
+    n, digest = before[0], before[-1]
+    for row in rows if rows[0][0] == start_n else rows[1:]:
+        if row[0] != n + 1:
+            raise Damaged(f"row {n + 1} of the chain is missing")
+        n, digest = row[0], link(digest, row[:-1])
+        if digest != row[-1]:
+            raise Damaged(f"row {n} of the chain was changed")
+
+
+def check_length(path: Path) -> None:
+    """Compare the file's length with what its own header says (SQLite file format, 1.3.8). Raises Damaged."""
+    with path.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100 or header[:16] != b"SQLite format 3\0":
+        raise Damaged("no SQLite database")
+    page_bytes = int.from_bytes(header[16:18], "big")
+    wanted = int.from_bytes(header[28:32], "big") * (65536 if page_bytes == 1 else page_bytes)
+    if path.stat().st_size < wanted:
+        raise Damaged(f"{path.stat().st_size} bytes are left of {wanted}")
+
+
+def _end(path: Path) -> tuple[str, Tail]:
+    connection = sqlite3.connect(path, isolation_level=None, timeout=1.0)
+    try:
+        number = schema.version(connection)
+        if number is None:
+            raise Damaged("no log, or one that was never begun")
+        if number > schema.VERSION:
+            return f"version {number}, newer than this program", read_tail(connection)
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        check_length(path)
+        check_tail(connection)
+        tail = read_tail(connection)
+        last = connection.execute("SELECT kind, detail FROM event WHERE n = ?", (tail.n,)).fetchone()
+        if last and last[0] == "log-closed":
+            return str(msgspec.json.decode(last[1])["how"]), tail
+        if number < schema.VERSION:
+            schema.migrate(connection)
+        (boot,) = connection.execute("SELECT boot FROM run").fetchone()
+        how = "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset"
+        ends = "SELECT max(t_last) FROM raw UNION ALL SELECT max(t) FROM alert UNION ALL SELECT max(t) FROM event"
+        t = max((t for (t,) in connection.execute(ends) if t is not None), default=0.0)
+    finally:
+        connection.close()
+    writer = Writer(path, tail, synced=True).reopen()
+    try:
+        detail = msgspec.json.encode({"how": how, "found_by": "the next start"}).decode()
+        writer.append([Row("event", [t, 0, "log-closed", "", 0, detail])], {})
+        return how, writer.tail
+    finally:
+        writer.close()
+
+
+def boot_id() -> str:
+    """The kernel's name for this boot: tells a crashed service from a machine that was off."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    except OSError:
+        return ""
+
+
+def _span(path: Path) -> tuple[float, dt.datetime | None]:
+    """How long a file lasts by `t`, and the UTC of its end where it is known; (0, None) where it cannot be read."""
+    try:
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            first, last = connection.execute("SELECT min(t), max(t_last) FROM raw").fetchone()
+            (utc,) = connection.execute(f"SELECT {schema.utc_of('last.t')} FROM (SELECT ? AS t) AS last", (last,)).fetchone()
+        finally:
+            connection.close()
+    except sqlite3.Error:
+        return 0.0, None
+    return (last or 0.0) - (first or 0.0), dt.datetime.fromisoformat(utc) if utc else None
