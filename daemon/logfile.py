@@ -1,0 +1,396 @@
+"""A log that is read: opened without a trace, verified, and given back input by input in the order it was fed.
+
+Nothing here writes to the log or beside it, and what is read is one moment of it, also while a service writes on. A log
+of an older version is brought up to this one in a copy; a newer one is refused.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+import sqlite3
+import tempfile
+from bisect import bisect_right
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+
+from daemon import schema
+from daemon.blocks import BlockError, chunks, link
+from rules import facts
+from rules.alert import Change
+from rules.facts import Fact
+
+TOLD: dict[str, type[Fact]] = {
+    kind.__name__.lower(): kind
+    for kind in (facts.Port, facts.Health, facts.Planned, facts.Acknowledge, facts.Shelve)
+}
+
+
+class LogError(Exception):
+    """A log cannot be read. The text is one line: what, where, and what would do."""
+
+
+class NoSuchLog(LogError):
+    """There is no file at the path."""
+
+
+class NotALog(LogError):
+    """The file is no log of this program."""
+
+
+class NewerLog(LogError):
+    """The log was written by a newer version."""
+
+
+class DamagedLog(LogError):
+    """SQLite cannot read the file."""
+
+
+class NoSuchStream(LogError):
+    """The log has no stream of that name; the names there are listed."""
+
+
+class NothingThere(LogError):
+    """The log has nothing in the time that was asked for."""
+
+
+class Run(msgspec.Struct, kw_only=True):
+    """The file's own row of `run`; `first_n` is the number of its first row in the chain."""
+
+    number: int
+    name: str
+    role: str
+    begun_at_t: float
+    first_n: int
+    system_utc: str
+    boot: str
+    site_toml: str
+    site_path: str
+    program: str
+    sqlite: str
+    previous_file: str | None
+    previous_digest: bytes | None
+    digest: bytes
+
+
+class Gap(NamedTuple):
+    """A stretch in which nothing came, or in which what came could not be written (`lost_bytes`)."""
+
+    stream: str
+    t: float
+    utc: str | None
+    seconds: float
+    lost_bytes: int | None
+    why: str
+
+
+class Damage(NamedTuple):
+    """The first row of the chain that is not as it was written."""
+
+    n: int
+    table: str
+    stream: str
+    t: float
+    utc: dt.datetime | None
+    what: str
+
+
+class Report(msgspec.Struct, kw_only=True):
+    """What `verify` found. `digest` is the chain's last, for comparison with the file after it; `ended` how the log
+    ended, None where it was not closed (still being written, or cut off)."""
+
+    blocks: int
+    raw_bytes: int
+    rows: int
+    digest: bytes
+    ended: str | None
+    damage: Damage | None
+    sqlite: list[str]
+    gaps: list[Gap]
+
+    @property
+    def sound(self) -> bool:
+        """True if every digest and SQLite's own check are right."""
+        return self.damage is None and not self.sqlite
+
+
+class LogFile:
+    """An open log. Use as a context manager, or `close` it."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, version: int, note: str | None, copy: Path | None):
+        self.path = path
+        self.version = version
+        self.note = note
+        self._connection = connection
+        self._copy = copy
+        names = schema.columns("run")
+        self.run = Run(**dict(zip(names, connection.execute(schema.select("run")).fetchone(), strict=True)))
+        self.streams = [name for (name,) in connection.execute("SELECT name FROM stream ORDER BY rowid")]
+        heard = [name for (name,) in connection.execute("SELECT DISTINCT stream FROM raw ORDER BY n")]
+        self.streams += [name for name in heard if name not in self.streams]
+        self._anchors = sorted(
+            (t, dt.datetime.fromisoformat(utc)) for t, utc in connection.execute("SELECT t, utc FROM clock")
+        )
+
+    @classmethod
+    def open(cls, path: str | Path) -> LogFile:
+        """Open the log at `path` for reading. Raises a LogError."""
+        path = Path(path)
+        if not path.exists():
+            raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
+        copy: Path | None = None
+        try:
+            connection = _connect(path)
+            try:
+                version = _version(path, connection)
+                if version < schema.VERSION:
+                    copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
+                    connection = _migrated(connection, copy / path.name)
+                connection.execute("BEGIN")
+                return cls(path, connection, version, _note(path, connection), copy)
+            except BaseException:
+                connection.close()
+                if copy is not None:
+                    shutil.rmtree(copy, ignore_errors=True)
+                raise
+        except sqlite3.DatabaseError as error:
+            raise _readable(path, error) from None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+        if self._copy is not None:
+            shutil.rmtree(self._copy, ignore_errors=True)
+
+    def __enter__(self) -> LogFile:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def stream(self, name: str) -> str:
+        """`name`, if the log has a stream of that name. Raises NoSuchStream."""
+        if name not in self.streams:
+            raise NoSuchStream(f"{self.path}: no stream {name!r}; there are {', '.join(self.streams) or 'none'}")
+        return name
+
+    def span(self) -> tuple[float, float]:
+        """The first and the last `t` of the log."""
+        times = "SELECT max(t_last) AS t FROM raw UNION ALL SELECT max(t) FROM event UNION ALL SELECT max(t) FROM alert"
+        (last,) = self._rows(f"SELECT max(t) FROM ({times})").fetchone()
+        return self.run.begun_at_t, last if last is not None else self.run.begun_at_t
+
+    def inputs(
+        self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
+    ) -> Iterator[tuple[float, str, bytes | Fact]]:
+        """Everything that was fed, in that order: (t, stream, bytes of one chunk, or a fact that was told), from
+        `from_t` to `to_t` inclusive. With `stream`, what came on that stream. Raises DamagedLog."""
+        first = round(from_t * 1000) if from_t is not None else -(1 << 62)
+        last = round(to_t * 1000) if to_t is not None else 1 << 62
+        group: list[tuple[int, int, str, bytes | Fact]] = []
+        until = (first, -1)
+        for start, items in self._stored(first / 1000, last / 1000, stream):
+            if start > until and group:
+                yield from _in_order(group)
+                group = []
+            group += [item for item in items if first <= item[0] <= last]
+            until = max(until, items[-1][:2])
+        yield from _in_order(group)
+
+    def utc_at(self, t: float) -> dt.datetime | None:
+        """UTC of the instant `t`, by the last anchor before it or else the first after it; None where there is none."""
+        if not self._anchors:
+            return None
+        at, utc = self._anchors[max(0, bisect_right(self._anchors, t, key=lambda anchor: anchor[0]) - 1)]
+        return utc + dt.timedelta(seconds=t - at)
+
+    def t_at(self, utc: dt.datetime) -> float | None:
+        """The `t` of a UTC instant, as `utc_at` has it; None where no receiver ever said the time."""
+        if not self._anchors:
+            return None
+        at, anchor = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
+        return float(at + (utc - anchor).total_seconds())
+
+    def changes(self) -> list[Change]:
+        """The alerts' changes as they were logged, in order."""
+        names = schema.columns("alert")
+        changes = []
+        for row in self._rows(f"{schema.select('alert')} ORDER BY n"):
+            values = dict(zip(names, row, strict=True))
+            for name in ("causes", "evidence", "steps"):
+                values[name] = msgspec.json.decode(values[name])
+            values["shelved"] = bool(values["shelved"])
+            changes.append(msgspec.convert({k: v for k, v in values.items() if k in Change.__struct_fields__}, Change))
+        return changes
+
+    def gaps(self) -> list[Gap]:
+        """Where nothing came for two seconds or more, and where what came was lost."""
+        return [Gap(*row) for row in self._rows("SELECT stream, t, utc, seconds, lost_bytes, why FROM gaps")]
+
+    def ended(self) -> str | None:
+        """How the log ended, in words; None where it was not closed."""
+        row = self._rows("SELECT detail FROM event WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1").fetchone()
+        return str(msgspec.json.decode(row[0])["how"]) if row else None
+
+    def verify(self, progress: Callable[[int], None] | None = None) -> Report:
+        """Recompute every digest, let SQLite check the file, list the gaps. `progress` is given the bytes done."""
+        report = Report(
+            blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[]
+        )
+        try:
+            self._follow_chain(report, progress)
+            check = self._connection.execute("PRAGMA integrity_check(10)")
+            report.sqlite = [text for (text,) in check if text != "ok"]
+            report.ended = self.ended()
+            report.gaps = self.gaps()
+        except (sqlite3.DatabaseError, DamagedLog) as error:
+            report.sqlite.append(str(error))
+        return report
+
+    def raw_bytes(self) -> int:
+        """Bytes of all blocks together."""
+        return int(self._rows("SELECT coalesce(sum(length(data)), 0) FROM raw").fetchone()[0])
+
+    def _follow_chain(self, report: Report, progress: Callable[[int], None] | None) -> None:
+        run = msgspec.structs.astuple(self.run)
+        digest = link(b"", run[:-1])
+        if digest != self.run.digest:
+            report.damage = Damage(0, "run", "", self.run.begun_at_t, None, "the run's own row was changed")
+            return
+        n = self.run.first_n - 1
+        for number, table, values, stored in self._chained():
+            stream, t = _where(table, values)
+            wrong = None
+            if number != n + 1:
+                wrong = f"row {n + 1} is missing before it"
+            else:
+                n, digest = number, link(digest, values)
+                if digest != stored:
+                    wrong = "its digest does not fit: it was changed"
+                elif table == "raw":
+                    try:
+                        for _ in chunks(t, values[7], values[8]):
+                            pass
+                    except BlockError as error:
+                        wrong = str(error)
+            if wrong is not None:
+                report.damage = Damage(number, table, stream, t, self.utc_at(t), wrong)
+                return
+            report.rows += 1
+            report.digest = digest
+            if table == "raw":
+                report.blocks += 1
+                report.raw_bytes += len(values[7])
+                if progress is not None:
+                    progress(report.raw_bytes)
+
+    def _chained(self) -> Iterator[tuple[int, str, list[Any], bytes]]:
+        """All rows of the chain by number: (n, table, columns up to the digest, digest)."""
+        cursors = {
+            table: iter(self._rows(f"{schema.select(table)} ORDER BY n")) for table in schema.CHAINED
+        }
+        heads = {table: next(rows, None) for table, rows in cursors.items()}
+        while any(heads.values()):
+            table = min((t for t, row in heads.items() if row), key=lambda t: heads[t][0])  # type: ignore[index]
+            row = heads[table]
+            assert row is not None
+            heads[table] = next(cursors[table], None)
+            yield row[0], table, list(row[:-1]), row[-1]
+
+    def _stored(
+        self, from_t: float, to_t: float, stream: str | None
+    ) -> Iterator[tuple[tuple[int, int], list[tuple[int, int, str, bytes | Fact]]]]:
+        """Blocks and told facts by number: where each starts in the feed order, and its items."""
+        rows = self._rows(
+            """SELECT n, stream, t, NULL, data, times FROM raw WHERE t_last >= :from AND t <= :to
+                    AND (:stream IS NULL OR stream = :stream)
+                UNION ALL SELECT n, stream, t, place, kind, detail FROM event WHERE input = 1
+                    AND t >= :from AND t <= :to AND (:stream IS NULL OR stream = :stream) ORDER BY 1""",
+            {"from": from_t, "to": to_t, "stream": stream},
+        )
+        for n, name, t, place, what, how in rows:
+            items: list[tuple[int, int, str, bytes | Fact]]
+            try:
+                if place is None:
+                    items = [(ms, at, name, data) for ms, at, data in chunks(t, what, how)]
+                else:
+                    fact = msgspec.convert({"t": t, "stream": name, **msgspec.json.decode(how)}, TOLD[what])
+                    items = [(round(t * 1000), place, name, fact)]
+                start = items[0][:2]
+            except (BlockError, IndexError, msgspec.MsgspecError, KeyError) as error:
+                raise DamagedLog(f"{self.path}: row {n} ({name}, t {t:.3f}) cannot be read: {error}; verify it") from None
+            yield start, items
+
+    def _rows(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
+        try:
+            return self._connection.execute(sql, values)
+        except sqlite3.DatabaseError as error:
+            raise _readable(self.path, error) from None
+
+
+def _in_order(group: list[tuple[int, int, str, bytes | Fact]]) -> Iterator[tuple[float, str, bytes | Fact]]:
+    group.sort(key=lambda item: item[:2])
+    for ms, _, stream, what in group:
+        yield ms / 1000, stream, what
+
+
+def _where(table: str, values: list[Any]) -> tuple[str, float]:
+    names = schema.columns(table)
+    return values[names.index("stream")], values[names.index("t")]
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    # Without a WAL beside it nobody writes, and `immutable` keeps SQLite from making files beside the evidence.
+    wal = path.with_name(path.name + "-wal")
+    how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
+    return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
+
+
+def _version(path: Path, connection: sqlite3.Connection) -> int:
+    version = schema.version(connection)
+    if version is None:
+        if path.stat().st_size == 0:
+            raise NotALog(f"{path}: is empty; its -wal file, if there is one, belongs beside it")
+        raise NotALog(f"{path}: is a database, but no log of a Witnesspost; name a NAME.0001.db")
+    if version > schema.VERSION:
+        raise NewerLog(
+            f"{path}: was written by a newer version (log version {version}, this program reads up to "
+            f"{schema.VERSION}); install the newer program here"
+        )
+    return version
+
+
+def _migrated(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+    copy = sqlite3.connect(path, isolation_level=None)
+    try:
+        with connection:
+            connection.backup(copy)
+        schema.migrate(copy)
+    except BaseException:
+        copy.close()
+        raise
+    connection.close()
+    return copy
+
+
+def _note(path: Path, connection: sqlite3.Connection) -> str | None:
+    """What a reader should know of the file's state: it is still written, or its WAL is missing."""
+    (closed,) = connection.execute("SELECT count(*) FROM event WHERE kind = 'log-closed'").fetchone()
+    if closed:
+        return None
+    wal = path.with_name(path.name + "-wal")
+    if wal.exists() and wal.stat().st_size:
+        return f"{path.name} was not closed: it is still being written, or the service was cut off"
+    return (
+        f"{path.name} was not closed and no {wal.name} is beside it: the last minutes are missing if that file was left "
+        "behind; copy both, or use `witnesspost snapshot`"
+    )
+
+
+def _readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
+        return NotALog(f"{path}: is no SQLite database; name a log (NAME.0001.db)")
+    return DamagedLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
