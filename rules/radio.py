@@ -47,9 +47,7 @@ def air_link(site: Site) -> AirLink | None:
     rates = [sheet.air_rate_bps for sheet in sheets if sheet.air_rate_bps is not None]
     if not rates:
         return None
-    return AirLink(
-        air_rate_bps=min(rates), forward_error_correction=any(sheet.forward_error_correction for sheet in sheets)
-    )
+    return AirLink(air_rate_bps=min(rates), forward_error_correction=any(sheet.forward_error_correction for sheet in sheets))
 
 
 def msm_kind(message: int) -> int | None:

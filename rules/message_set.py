@@ -1,0 +1,162 @@
+"""message-set (check): observations arrive, but something else that a fixed solution needs does not.
+
+When, for 60 s, of the project's station:
+- `no-station-position`: neither 1005 nor 1006 in 60 s of observations (or in three of its usual intervals, where those are
+  longer: a station position that comes every 30 s may lose one frame to a fade);
+- `station-position-rare`: two intervals running of over 30 s (and a tenth, for the jitter of a base that means 30 s): a rover
+  that comes new waits that long before it can start;
+- `no-glonass-bias`: GLONASS observations without 1230. 1033 does not replace it: it only names the base's receiver, and a
+  rover that does not keep that receiver's biases in a table of its own cannot fix GLONASS. Evidence says if 1033 was there;
+- `single-frequency`: no constellation with two carrier bands.
+
+Silent while `corrections-stopped` or `wrong-channel` stands; the watch begins anew after them.
+Source: RTCM 10403.3 for the messages (from memory); the figures are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from rules.facts import Antenna, Bias, Epoch, Fact, Station
+from rules.rule import Cause, Delays, Finding, Rule
+from rules.scene import Scene
+from rules.site import Site
+
+_EXPLAINED_BY = {"corrections-stopped", "wrong-channel"}
+_USUAL_INTERVALS = 3
+
+
+class MessageSetFigures(Delays, kw_only=True):
+    """`on_delay_s` is how long a message may be missing; `rare_s` (and a tenth) how far apart station positions may be."""
+
+    on_delay_s: float = 60.0
+    off_delay_s: float = 3.0
+    rare_s: float = 30.0
+
+
+class MessageSet(Rule):
+    """See the module."""
+
+    name = "message-set"
+    severity = "check"
+    sees = (Epoch, Station, Bias, Antenna)
+    causes = ("no-station-position", "station-position-rare", "no-glonass-bias", "single-frequency")
+    Figures = MessageSetFigures
+
+    figures: MessageSetFigures
+
+    def __init__(self, site: Site, figures: MessageSetFigures, scene: Scene):
+        super().__init__(site, figures, scene)
+        self._lines: dict[str, _Line] = {}
+
+    def see(self, fact: Fact) -> None:
+        if not isinstance(fact, (Epoch, Station, Bias, Antenna)) or not self.scene.is_ours(fact.station_id):
+            return
+        line = self._lines.get(fact.stream)
+        if line is None:
+            line = self._lines[fact.stream] = _Line()
+        if isinstance(fact, Epoch):
+            silent_s = max(5.0, 3.0 * (self.scene.interval_s(fact.stream) or 0.0))
+            line.observations(fact, silent_s)
+        elif isinstance(fact, Station):
+            line.position.came(fact.t)
+        elif isinstance(fact, Bias):
+            line.bias.came(fact.t)
+        elif fact.message == 1033:
+            line.receiver = fact.receiver
+
+    def judge(self, t: float) -> Iterable[Finding]:
+        if not self.scene.standing.isdisjoint(_EXPLAINED_BY):
+            for line in self._lines.values():
+                line.since = None
+            return
+        for stream, line in self._lines.items():
+            if line.since is None or t - line.since < self.figures.on_delay_s or line.last is None:
+                continue
+            if t - line.last.t > max(5.0, 3.0 * (self.scene.interval_s(stream) or 0.0)):
+                continue
+            yield from self._missing(t, stream, line)
+
+    def _missing(self, t: float, stream: str, line: _Line) -> Iterable[Finding]:
+        assert line.since is not None
+        evidence = {
+            "observations_s": round(t - line.since, 1),
+            "station_id": line.last.station_id if line.last else None,
+        }
+        missing = line.position.missing_since(line.since)
+        if t - missing >= line.position.allowed_s(self.figures.on_delay_s):
+            yield self._finding("no-station-position", stream, missing, evidence)
+        elif line.position.rare(self.figures.rare_s * 1.1, line.since):
+            yield self._finding(
+                "station-position-rare", stream, line.since, evidence | {"interval_s": round(line.position.gaps[-1], 1)}
+            )
+        if line.glonass_since is not None:
+            missing = line.bias.missing_since(max(line.since, line.glonass_since))
+            if t - missing >= line.bias.allowed_s(self.figures.on_delay_s):
+                yield self._finding("no-glonass-bias", stream, missing, evidence | {"receiver": line.receiver})
+        if line.single_since is not None and t - max(line.since, line.single_since) >= self.figures.on_delay_s:
+            yield self._finding("single-frequency", stream, max(line.since, line.single_since), evidence)
+
+    def _finding(self, cause: str, stream: str, since: float, evidence: Mapping[str, object]) -> Finding:
+        return Finding(causes=[Cause(cause=cause)], stream=stream, key=cause, since=since, evidence=dict(evidence))
+
+
+class _Message:
+    """When a message came, and how far apart the last ones were."""
+
+    def __init__(self) -> None:
+        self.last: float | None = None
+        self.gaps: list[float] = []
+
+    def came(self, t: float) -> None:
+        if self.last is not None and t > self.last:
+            self.gaps.append(t - self.last)
+            del self.gaps[:-5]
+        self.last = t
+
+    def missing_since(self, since: float) -> float:
+        return max(since, self.last) if self.last is not None else since
+
+    def allowed_s(self, allowed_s: float) -> float:
+        """How long it may be missing: at least three of its usual intervals, once they are known."""
+        return max(allowed_s, _USUAL_INTERVALS * min(self.gaps)) if len(self.gaps) > 1 else allowed_s
+
+    def rare(self, limit_s: float, since: float) -> bool:
+        """True if the last two intervals, both within the watch, were over the limit."""
+        two = self.gaps[-2:]
+        return len(two) == 2 and min(two) > limit_s and self.last is not None and self.last - sum(two) >= since - limit_s
+
+
+class _Line:
+    """One line of the project's station: since when observations run without a break, and what came with them."""
+
+    def __init__(self) -> None:
+        self.since: float | None = None
+        self.last: Epoch | None = None
+        self.glonass_since: float | None = None
+        self.single_since: float | None = None
+        self.receiver: str | None = None
+        self.position = _Message()
+        self.bias = _Message()
+
+    def observations(self, epoch: Epoch, silent_s: float) -> None:
+        if self.since is None or (self.last is not None and epoch.t - self.last.t > silent_s):
+            self.since, self.glonass_since, self.single_since = epoch.t, None, None
+            self.position.gaps.clear()
+            self.bias.gaps.clear()
+        self.last = epoch
+        if "R" not in epoch.systems:
+            self.glonass_since = None
+        elif self.glonass_since is None:
+            self.glonass_since = epoch.t
+        if not _single_frequency(epoch):
+            self.single_since = None
+        elif self.single_since is None:
+            self.single_since = epoch.t
+
+
+def _single_frequency(epoch: Epoch) -> bool:
+    """By the carrier bands; where they are not known, one signal a satellite is one frequency."""
+    if epoch.frequencies is not None:
+        return epoch.frequencies == 1
+    return 0 < epoch.cells <= epoch.satellites
