@@ -11,6 +11,7 @@ changes at the same `t`. Everything that comes in goes to the log first, if ther
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any, Protocol
 
 from daemon.decoding import Decoder
@@ -60,17 +61,25 @@ class _Line:
 class Pipeline:
     """All of one site: feed bytes, tell facts, tick time; each call returns the alerts' changes up to then.
 
-    `t` is seconds since the run began, used to the millisecond, and never steps back: an earlier `t` counts as the latest.
+    `t` is seconds since the run began, used to the millisecond, and never steps back: an earlier `t` counts as the
+    latest. `alarm` hears of changes before the log does: a slow card must not hold up the buzzer. `begins_t` is the first `t` (a log that continues another begins late).
     """
 
-    def __init__(self, site: Site, log: LogLike | None = None):
+    def __init__(
+        self,
+        site: Site,
+        log: LogLike | None = None,
+        alarm: Callable[[list[Change]], None] | None = None,
+        begins_t: float = 0.0,
+    ):
         self.site = site
         self.log = log
-        self.scene = Scene(site)
+        self.alarm = alarm
+        self.scene = Scene(site, begins_t)
         self.engine = Engine(rules_in_force(site, self.scene), self.scene)
         self._lines = {s.name: _Line(Framer(), Decoder(s.name, site.tilt)) for s in site.stream}
-        self._now_ms = 0
-        self._judged_ms = -GRID_MS
+        self._now_ms = round(begins_t * 1000)
+        self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS
 
     @property
     def t(self) -> float:
@@ -126,6 +135,8 @@ class Pipeline:
             if traffic is not None:
                 self._see([traffic])
         changes = self.engine.judge(t)
+        if changes and self.alarm is not None:
+            self.alarm(changes)
         if self.log is not None:
             for change in changes:
                 self.log.change(change)

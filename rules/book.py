@@ -6,17 +6,34 @@ from pathlib import Path
 
 from msgspec import Struct
 
+from rules.antenna_mismatch import AntennaMismatch
+from rules.corrections_late import CorrectionsLate
 from rules.corrections_stopped import CorrectionsStopped
+from rules.fix_lost import FixLost
+from rules.link_overload import LinkOverload
+from rules.message_set import MessageSet
+from rules.own import own_rules
+from rules.post_health import PostHealth
 from rules.radio_sheet import RadioSheet
 from rules.rule import Rule
 from rules.scene import Scene
 from rules.site import Site, figures_of, read_site
+from rules.sky import Sky
+from rules.tilt import TiltRule
 from rules.wrong_channel import WrongChannel
 
 RULES: tuple[type[Rule], ...] = (
     CorrectionsStopped,
+    CorrectionsLate,
     WrongChannel,
     RadioSheet,
+    LinkOverload,
+    MessageSet,
+    AntennaMismatch,
+    FixLost,
+    TiltRule,
+    Sky,
+    PostHealth,
 )
 
 FIGURES: dict[str, type[Struct]] = {rule.name: rule.Figures for rule in RULES}
@@ -28,9 +45,10 @@ def open_site(path: str | Path) -> Site:
 
 
 def rules_in_force(site: Site, scene: Scene) -> list[Rule]:
-    """The rules that work at this site's role and are not switched off, with their figures."""
-    return [
+    """The rules that work at this site's role and are not switched off, with their figures, and the crew's own."""
+    book = [
         rule(site, figures_of(site, rule.name, rule.Figures), scene)
         for rule in RULES
         if site.post.role in rule.at and not site.rules.get(rule.name, {}).get("off", False)
     ]
+    return [*book, *own_rules(site, scene)]

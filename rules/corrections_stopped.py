@@ -93,7 +93,7 @@ class CorrectionsStopped(Rule):
             gone = port is not None and port.state in ("lost", "waiting")
             epoch = self.scene.last_epoch.get(stream)
             interval_s = self.scene.interval_s(stream)
-            since = epoch.t if epoch else 0.0
+            since = epoch.t if epoch else self.scene.began_t
             delay_s = max(self.figures.on_delay_s, self.figures.intervals * (interval_s or 0.0))
             if epoch is None:
                 delay_s = max(delay_s, self.figures.first_s)
@@ -137,7 +137,7 @@ class CorrectionsStopped(Rule):
         else:
             causes = ["line-noise", "weak-link"]
         evidence = {
-            "silent_s": round(t - (epoch.t if epoch else 0.0), 1),
+            "silent_s": round(t - (epoch.t if epoch else self.scene.began_t), 1),
             "interval_s": self.scene.interval_s(stream),
             "bytes": shown.size_bytes,
             "frames": shown.frames,

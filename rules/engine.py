@@ -49,6 +49,11 @@ class Alert:
         return self.rule.severity
 
     @property
+    def change(self) -> ChangeKind:
+        """The state that its last change brought it to."""
+        return "normal" if not self.active else "acknowledged" if self.acknowledged else "raised"
+
+    @property
     def sounds(self) -> bool:
         """True while a person should hear it: it stands, unseen, unexplained and unshelved."""
         return self.active and not self.acknowledged and self.because_of is None and not self.shelved
@@ -117,6 +122,8 @@ class Engine:
                 alert = self._alerts[rule.name, key] = Alert(rule, key, finding, since)
             alert.gone_since = None
             if alert.active:
+                if alert.because_of and not order.explained_by(rule, self.scene.standing, self._stood_until, t):
+                    self._raise(alert, t, changes)  # what explained it is over, and it stands still: now it sounds
                 continue
             if finding.since is not None:
                 alert.since = finding.since

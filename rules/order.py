@@ -22,7 +22,8 @@ EXPLAINED_BY: dict[str, tuple[str, ...]] = {
     "wrong-channel": ("base-moved",),
 }
 
-HOLD_S: dict[str, float] = {
+HOLD_S = 5.0
+HOLD_LONGER_S = {
     "fix-lost": 30.0,  # the rover is fixing again
     "corrections-late": 10.0,  # the ages of before go on for a moment
 }
@@ -36,9 +37,9 @@ def reasons(rule: Rule) -> tuple[str, ...]:
 
 def explained_by(rule: Rule, standing: Set[str], stood_until: Mapping[str, float], t: float) -> str | None:
     """The rule that explains an alert of `rule` raised at `t`, or None: then it is a root and sounds."""
-    hold_s = HOLD_S.get(rule.name, 0.0)
+    hold_s = HOLD_LONGER_S.get(rule.name, HOLD_S)
     for reason in reasons(rule):
-        if reason in standing or (hold_s and t - stood_until.get(reason, -1e9) <= hold_s):
+        if reason in standing or t - stood_until.get(reason, -1e9) <= hold_s:
             return reason
     return None
 

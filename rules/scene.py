@@ -14,8 +14,9 @@ _INTERVALS_KEPT = 15
 class Scene:
     """The state of the lines, kept by the engine before any rule sees a fact. Nothing here judges."""
 
-    def __init__(self, site: Site):
+    def __init__(self, site: Site, began_t: float = 0.0):
         self.site = site
+        self.began_t = began_t
         self.correction_streams = [s.name for s in site.stream if "corrections" in s.carries]
         self.position_streams = [s.name for s in site.stream if "positions" in s.carries]
         self.fix: Fix | None = None

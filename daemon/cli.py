@@ -1,0 +1,70 @@
+"""The command line: one group that imports a command's module only when that command is called."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import click
+
+COMMANDS = {
+    "watch": "daemon.commands.watch:watch",
+    "check": "daemon.commands.check:check",
+    "status": "daemon.commands.status:status",
+    "signal": "daemon.commands.signal:signal",
+    "replay": "replay.commands.replay:replay",
+    "invent": "replay.commands.invent:invent",
+    "prove": "replay.commands.prove:prove",
+    "snapshot": "daemon.commands.snapshot:snapshot",
+    "verify": "daemon.commands.verify:verify",
+    "extract": "daemon.commands.extract:extract",
+}
+
+SHORT = {
+    "watch": "Watch the ports of a site file: log, judge, alert.",
+    "check": "Say what is wrong with a site file, or what it means.",
+    "status": "Ask the running post how things are.",
+    "signal": "Sound and light each pattern once, with its meaning.",
+    "replay": "Play a tape, a log or a scenario through the rules.",
+    "invent": "Write a tape of a scenario, with its truth lines.",
+    "prove": "Grade all scenarios with several seeds.",
+    "snapshot": "Copy a log consistently, also while it is written.",
+    "verify": "Check a log's hash chain, its file, and its gaps.",
+    "extract": "Get a stream's bytes out of a log as they came.",
+}
+
+
+class Unusable(click.ClickException):
+    """The input cannot be used: one line on stderr says what, where, and what would do. Exit status 2."""
+
+    exit_code = 2
+
+    def show(self, file: Any = None) -> None:
+        """The line, without a word before it."""
+        click.echo(self.format_message(), err=True, file=file)
+
+
+class _Commands(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        target = COMMANDS.get(cmd_name)
+        if target is None:
+            return None
+        module, _, name = target.partition(":")
+        command: click.Command = getattr(importlib.import_module(module), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, SHORT[name]) for name in COMMANDS])
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="witnesspost", prog_name="witnesspost")
+def main() -> None:
+    """Witnesspost stands beside an RTK base or rover, keeps every byte, and speaks up when positions stop deserving trust.
+
+    A newcomer's order: `check` a site file, `watch` its ports, `replay` what was logged.
+    """

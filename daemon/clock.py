@@ -1,0 +1,16 @@
+"""The run's own time: seconds since it began, from the monotonic clock, which no setting of the date can move."""
+
+from __future__ import annotations
+
+import time
+
+
+class Clock:
+    """Seconds since the clock was made, to the millisecond, never stepping back."""
+
+    def __init__(self) -> None:
+        self._start = time.monotonic()
+
+    def __call__(self) -> float:
+        """Now."""
+        return int((time.monotonic() - self._start) * 1000) / 1000.0

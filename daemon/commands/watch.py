@@ -1,0 +1,82 @@
+"""`witnesspost watch SITE`: the service in the foreground; systemd runs this."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+
+from daemon.cli import Unusable
+from daemon.lines import clock_text, json_line, line
+from daemon.logs import LogBusy
+from daemon.ports import in_short
+from daemon.service import Companion, Service
+from rules.alert import Change
+from rules.book import open_site
+from rules.facts import Fact
+from rules.site import Site, SiteError
+
+
+class Terminal:
+    """The service's companion on the terminal: a line a change, and a line when a port comes or goes."""
+
+    def __init__(self, as_json: bool):
+        self._as_json = as_json
+        self._ports: dict[str, tuple[str, str]] = {}
+
+    def changed(self, changes: list[Change]) -> None:
+        """Print them at once."""
+        for change in changes:
+            click.echo(json_line(change) if self._as_json else line(change))
+
+    def turn(self, service: Service, t: float) -> Iterable[Fact]:
+        """Say which ports changed, on stderr, so that stdout carries alerts alone."""
+        for reader in service.readers:
+            state = (reader.state, reader.reason)
+            if reader.tried.is_set() and self._ports.get(reader.stream.name) != state:
+                self._ports[reader.stream.name] = state
+                reason = f": {reader.reason}" if reader.reason else ""
+                words = f"{reader.stream.name} ({reader.stream.port}) {reader.state}{reason}"
+                click.echo(f"{clock_text(t, None)} port  {words}", err=True)
+        return ()
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+@click.command()
+@click.argument("site_file", metavar="SITE")
+@click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
+def watch(site_file: str, as_json: bool) -> None:
+    """Watch the ports of SITE (a site file): log every byte, judge, alert.
+
+    Runs until SIGTERM or Ctrl-C and then closes the log. Alerts go to stdout, a line each; ports that come and go are said
+    on stderr. Ports that are not there yet are waited for.
+    """
+    try:
+        site = open_site(site_file)
+    except SiteError as error:
+        raise Unusable(str(error)) from None
+    refuse_where_no_port_may_be_opened(site)
+    companions: list[Companion] = [Terminal(as_json)]
+    try:
+        service = Service(site, Path(site_file).read_text(), companions)
+    except LogBusy as error:
+        raise Unusable(str(error)) from None
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: service.stop())
+    click.echo(f"{clock_text(0.0, None)} log   {service.log.state().path or 'waits for the disk'}", err=True)
+    service.run()
+
+
+def refuse_where_no_port_may_be_opened(site: Site) -> None:
+    """Exit where every port is there and none may be opened: waiting would not help."""
+    locked = []
+    for stream in site.stream:
+        if not (stream.port.startswith("/") and os.path.exists(stream.port)) or os.access(stream.port, os.R_OK | os.W_OK):
+            return
+        locked.append(f"{stream.name} ({stream.port}): {in_short(PermissionError(13, ''), stream.port)}")
+    raise Unusable(f"{site.path}: no port may be opened: {'; '.join(locked)}, then log in again")

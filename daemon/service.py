@@ -1,0 +1,93 @@
+"""The service: one reader thread a port, and this thread, which owns the pipeline, the log and the clock's ticks.
+
+    ports ──► inbox ──► pipeline ──► log
+                           └──► alarm: panel, journal, the lines on the terminal
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, Protocol
+
+from daemon.clock import Clock
+from daemon.inbox import Chunk, Inbox
+from daemon.log import Log
+from daemon.pipeline import GRID_MS, Pipeline
+from daemon.ports import PortReader
+from rules.alert import Change
+from rules.facts import Fact
+from rules.site import Site
+
+TURN_S = GRID_MS / 1000.0
+
+
+class Companion(Protocol):
+    """Somebody who lives with the service: told at each turn of the loop and of every change, before the log is."""
+
+    def changed(self, changes: list[Change]) -> None:
+        """Alerts changed."""
+
+    def turn(self, service: Service, t: float) -> Iterable[Fact]:
+        """The loop came round at `t`; facts to tell the pipeline, if any."""
+
+    def close(self) -> None:
+        """The service ends."""
+
+
+class Service:
+    """One site watched until `stop`. Raises LogBusy where another service writes the same log."""
+
+    def __init__(self, site: Site, site_text: str, companions: list[Companion], clock: Callable[[], float] | None = None):
+        self.site = site
+        self.clock = clock or Clock()
+        self.inbox = Inbox()
+        self.companions = companions
+        self.log = Log.start(Path(site.folder, site.post.log_dir), site, site_text)
+        self.pipeline = Pipeline(site, self.log, self._alarm)
+        self.readers = [PortReader(stream, self.inbox, self.clock) for stream in site.stream]
+        self._stopping = threading.Event()
+
+    def stop(self) -> None:
+        """End at the next turn; safe in a signal handler."""
+        self._stopping.set()
+
+    def run(self) -> None:
+        """Read, judge and log until `stop`; then close the ports, take what they still brought, and close the log."""
+        how = "fault"
+        for reader in self.readers:
+            reader.start()
+        try:
+            next_turn = 0.0
+            while not self._stopping.is_set():
+                self._take(self.inbox.take(max(0.0, next_turn - self.clock())))
+                t = self.clock()
+                if t >= next_turn:
+                    self.pipeline.tick(t)
+                    for companion in self.companions:
+                        for fact in companion.turn(self, t):
+                            self.pipeline.tell(fact)
+                    next_turn = (int(t / TURN_S) + 1) * TURN_S
+            how = "stopped"
+        finally:
+            for reader in self.readers:
+                reader.stop()
+            for reader in self.readers:
+                reader.join(2.0)
+            self._take(self.inbox.take(0.0))
+            self.pipeline.tick(self.clock())
+            self.log.close(self.pipeline.t, how)
+            for companion in self.companions:
+                companion.close()
+
+    def _take(self, items: Iterable[Any]) -> None:
+        for item in items:
+            if isinstance(item, Chunk):
+                self.pipeline.feed(item.t, item.stream, item.data)
+            else:
+                self.pipeline.tell(item)
+
+    def _alarm(self, changes: list[Change]) -> None:
+        for companion in self.companions:
+            companion.changed(changes)

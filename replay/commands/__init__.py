@@ -1,0 +1,1 @@
+"""The sub-commands that look back or invent, one module each."""

@@ -1,0 +1,88 @@
+"""`witnesspost replay SOURCE`: a tape, a log or a scenario through the rules, as fast as it goes or paced."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import click
+
+from daemon.cli import Unusable
+from daemon.lines import json_line, line
+from daemon.log import Log
+from daemon.logfile import LogError
+from daemon.pipeline import Pipeline
+from replay.grade import grade
+from replay.player import play
+from replay.scenario import ScenarioError
+from replay.source import NoSite, Source, open_source
+from replay.tape import TapeError
+from rules.alert import Change
+from rules.site import SiteError
+
+
+@click.command()
+@click.argument("source", metavar="SOURCE")
+@click.option("--site", "site_file", help="Judge by this site file instead of the source's own.")
+@click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
+@click.option("--log", "log_file", metavar="OUT.db", help="Write a log of the replay, as the live service would.")
+@click.option("--speed", type=click.FloatRange(min=0, min_open=True), help="Pace it: 1 is real time. Default: no pause.")
+@click.option("--seed", type=int, help="Another seed for a scenario than its own.")
+@click.option("--grade", "graded", is_flag=True, help="Compare with the truth lines; exit 1 on a miss or a false alert.")
+def replay(
+    source: str, site_file: str | None, as_json: bool, log_file: str | None, speed: float | None, seed: int | None, graded: bool
+) -> None:
+    """Play SOURCE through the rules and print the alerts.
+
+    SOURCE is a tape (JSON Lines), a log (NAME.0001.db) or a scenario (a TOML file, or the bare name of one that comes with
+    Witnesspost). A log and a scenario bring their own site; a tape may.
+    """
+    try:
+        opened = open_source(source, site_file, seed)
+        changes = _played(opened, as_json, log_file, speed)
+    except (NoSite, SiteError, TapeError, ScenarioError, LogError, FileExistsError) as error:
+        raise Unusable(str(error)) from None
+    if graded:
+        result = grade(opened.truths, changes)
+        click.echo(result.in_words(), err=as_json)
+        if not result.passed:
+            raise SystemExit(1)
+
+
+def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:
+    log = Log.start(".", opened.site, opened.site_text, path=log_file) if log_file else None
+    pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t)
+    changes: list[Change] = []
+    ended = "replay broken off"
+    try:
+        with _progress(opened) as moved:
+            for change in play(
+                pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=moved
+            ):
+                changes.append(change)
+                click.echo(json_line(change) if as_json else line(change))
+            last = max((truth.t + truth.within_s for truth in opened.truths), default=0.0)
+            for change in pipeline.tick(last):
+                changes.append(change)
+                click.echo(json_line(change) if as_json else line(change))
+        ended = "replay ended"
+    finally:
+        if log is not None:
+            log.close(pipeline.t, ended)
+    return changes
+
+
+@contextmanager
+def _progress(opened: Source) -> Iterator[Callable[[float], None]]:
+    """A bar on stderr where a person looks at a terminal and stdout goes elsewhere; nothing in a pipe."""
+    if opened.end_t is None or not sys.stderr.isatty() or sys.stdout.isatty():
+        yield lambda t: None
+        return
+    with click.progressbar(length=int(opened.end_t), label="replaying", file=sys.stderr) as bar:
+
+        def moved(t: float) -> None:
+            if t - bar.pos >= 1.0:
+                bar.update(int(t) - bar.pos)
+
+        yield moved

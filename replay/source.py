@@ -1,0 +1,82 @@
+"""What can be replayed: a tape, a log, or a scenario; each with its site, its records, and where its time ends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from daemon.logfile import LogFile
+from replay.invent import invent
+from replay.scenario import scenario
+from replay.tape import Chunk, Record, Tape, Truth
+from rules.book import FIGURES, open_site
+from rules.facts import Fact
+from rules.site import Site, SiteError, site_from_table, site_from_toml
+
+_SQLITE = b"SQLite format 3\0"
+
+
+class NoSite(Exception):
+    """The source brings no site file of its own, and none was named."""
+
+
+class Source:
+    """An open source. `records` can be iterated once; `begins_t` and `end_t` are None where only the end will tell."""
+
+    def __init__(self, kind: str, site: Site, site_text: str, records: Iterator[Record], begins_t: float, end_t: float | None):
+        self.kind = kind
+        self.site = site
+        self.site_text = site_text
+        self.records = records
+        self.begins_t = begins_t
+        self.end_t = end_t
+        self.truths: list[Truth] = []
+
+
+def open_source(name: str, site_file: str | None = None, seed: int | None = None) -> Source:
+    """The source of that name: a file (tape or log, told by its first bytes), a scenario's file or its bare name.
+
+    `site_file` overrides the site that the source brings. Raises NoSite, SiteError, or the source's own error (TapeError, LogError,
+    ScenarioError).
+    """
+    site = open_site(site_file) if site_file else None
+    text = Path(site_file).read_text() if site_file else ""
+    path = Path(name)
+    if path.suffix == ".toml" or not path.exists():
+        return _scenario(name, site, text, seed)
+    if path.is_file():
+        with path.open("rb") as file:
+            if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":
+                return _log(name, site, text)
+    return _tape(name, site, text)
+
+
+def _scenario(name: str, site: Site | None, text: str, seed: int | None) -> Source:
+    told = scenario(name)
+    return Source("scenario", site or told.site, text, invent(told, seed), 0.0, told.duration_s)
+
+
+def _log(name: str, site: Site | None, text: str) -> Source:
+    log = LogFile.open(name)
+    if site is None:
+        try:
+            site, text = site_from_toml(log.run.site_toml, log.run.site_path, FIGURES), log.run.site_toml
+        except SiteError as error:
+            raise NoSite(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
+    begins_t, ends_t = log.span()
+    return Source("log", site, text, _from_log(log), begins_t, ends_t)
+
+
+def _from_log(log: LogFile) -> Iterator[Record]:
+    with log:
+        for t, stream, what in log.inputs():
+            yield what if isinstance(what, Fact) else Chunk(t=t, stream=stream, data=what)
+
+
+def _tape(name: str, site: Site | None, text: str) -> Source:
+    tape = Tape(name)
+    if site is None:
+        if tape.header.site is None:
+            raise NoSite(f"{name}: this tape brings no site; name a site file with --site")
+        site = site_from_table(tape.header.site, name, FIGURES)
+    return Source("tape", site, text, iter(tape), 0.0, None)
