@@ -7,6 +7,8 @@ of an older version is brought up to this one in a copy; a newer one is refused.
 from __future__ import annotations
 
 import datetime as dt
+import errno
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -27,6 +29,9 @@ TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind
     for kind in (facts.Port, facts.Health, facts.Planned, facts.Acknowledge, facts.Shelve)
 }
+
+
+_COPY_PAGES = 1024  # a megabyte a step
 
 
 class LogError(Exception):
@@ -329,6 +334,40 @@ class LogFile:
             return self._connection.execute(sql, values)
         except sqlite3.DatabaseError as error:
             raise _readable(self.path, error) from None
+
+
+def copy_log(source: str | Path, target: Path, progress: Callable[[float], None] | None = None) -> None:
+    """Copy one moment of a log to `target`, as one file without a WAL, while a service may write on.
+
+    SQLite's backup begins again whenever somebody else writes between two steps; held to one moment by a reading
+    transaction it cannot starve. Each step is synced on its own, so that the writer's own syncs never wait for a whole
+    copy. `progress` is given the part done. Raises a LogError, and OSError where the target cannot be written.
+    """
+    LogFile.open(source).close()
+    reading = _connect(Path(source))
+    writing = sqlite3.connect(target, isolation_level=None)
+    handle = os.open(target, os.O_RDONLY)
+    try:
+        writing.execute("PRAGMA journal_mode = OFF")
+        writing.execute("PRAGMA synchronous = OFF")
+        reading.execute("BEGIN")
+        reading.execute("SELECT count(*) FROM run").fetchone()
+
+        def step(_: int, remaining: int, total: int) -> None:
+            os.fdatasync(handle)
+            if progress is not None:
+                progress(1 - remaining / max(total, 1))
+
+        reading.backup(writing, pages=_COPY_PAGES, progress=step)
+        writing.execute("PRAGMA journal_mode = DELETE")
+    except sqlite3.DatabaseError as error:
+        if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY):
+            raise OSError(errno.ENOSPC, "no room on the disk") from None
+        raise _readable(Path(source), error) from None
+    finally:
+        writing.close()
+        os.close(handle)
+        reading.close()
 
 
 def _in_order(group: list[tuple[int, int, str, bytes | Fact]]) -> Iterator[tuple[float, str, bytes | Fact]]:

@@ -1,0 +1,92 @@
+"""`witnesspost extract LOG --stream NAME [--from --to] -o FILE`: the bytes as they came, nothing added or left out."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import math
+import os
+import sys
+from collections.abc import Iterator
+from typing import BinaryIO
+
+import click
+
+from daemon.cli import Unusable
+from daemon.logfile import LogError, LogFile, NothingThere
+from daemon.whole import whole
+
+
+@click.command()
+@click.argument("log", metavar="LOG")
+@click.option("--stream", required=True, metavar="NAME", help="The stream, as the site file names it.")
+@click.option("--from", "from_", metavar="TIME", help="Seconds of the log, or UTC such as 2026-05-04T07:30:00Z.")
+@click.option("--to", metavar="TIME", help="As --from; what arrived at that instant is included.")
+@click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output.")
+def extract(log: str, stream: str, from_: str | None, to: str | None, output: str) -> None:
+    """Write the bytes that came on a stream of LOG, as they came, to a file or a pipe."""
+    try:
+        with LogFile.open(log) as opened:
+            opened.stream(stream)
+            from_t, to_t = _t(opened, "--from", from_), _t(opened, "--to", to)
+            if from_t is not None and to_t is not None and to_t < from_t:
+                raise Unusable(f"--to {to}: is before --from {from_}; turn them round")
+            chunks = (what for _, _, what in opened.inputs(from_t, to_t, stream) if isinstance(what, bytes))
+            first = next(chunks, None)
+            if first is None:
+                raise NothingThere(_nothing(opened, stream))
+            with _into(output) as file:
+                file.write(first)
+                size = len(first)
+                for chunk in chunks:
+                    file.write(chunk)
+                    size += len(chunk)
+    except LogError as error:
+        raise Unusable(str(error)) from None
+    except BrokenPipeError:  # the reader of the pipe had enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return
+    except OSError as error:
+        raise Unusable(f"{output}: cannot be written: {error.strerror}; name a place with room and rights") from None
+    if output != "-":
+        click.echo(f"{output}: {size} bytes of {stream}", err=True)
+
+
+def _t(log: LogFile, option: str, text: str | None) -> float | None:
+    """The `t` that an option names, in seconds or in UTC."""
+    if text is None:
+        return None
+    with contextlib.suppress(ValueError):
+        seconds = float(text)
+        if math.isfinite(seconds):
+            return seconds
+    try:
+        utc = dt.datetime.fromisoformat(text)
+    except ValueError:
+        raise Unusable(f"{option}: read {text!r}; seconds of the log, or UTC such as 2026-05-04T07:30:00Z, would do") from None
+    t = log.t_at(utc.astimezone(dt.UTC) if utc.tzinfo else utc.replace(tzinfo=dt.UTC))
+    if t is None:
+        raise Unusable(f"{option}: {log.path} never heard the time from a receiver; give seconds of the log instead")
+    return t
+
+
+def _nothing(log: LogFile, stream: str) -> str:
+    first, last = log.span()
+    begun, ended = log.utc_at(first), log.utc_at(last)
+    utc = f" ({begun:%Y-%m-%dT%H:%M:%SZ} to {ended:%Y-%m-%dT%H:%M:%SZ})" if begun and ended else ""
+    return f"{log.path}: nothing came on {stream} in that time; the log holds t {first:.3f} to {last:.3f}{utc}"
+
+
+@contextlib.contextmanager
+def _into(output: str) -> Iterator[BinaryIO]:
+    """A file to write to that stands at its place whole or not at all; standard output for "-"."""
+    if output == "-":
+        yield sys.stdout.buffer
+        sys.stdout.buffer.flush()
+        return
+    if os.path.exists(output) and not os.path.isfile(output):  # a pipe or a device has its own idea of whole
+        with open(output, "wb") as special:
+            yield special
+        return
+    with whole(output) as path, path.open("wb") as file:
+        yield file

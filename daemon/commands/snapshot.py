@@ -1,0 +1,65 @@
+"""`witnesspost snapshot LOG OUT`: a consistent copy, also while the service writes, that never holds the service up."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from contextlib import nullcontext
+from pathlib import Path
+from typing import Any
+
+import click
+
+from daemon.cli import Unusable
+from daemon.logfile import LogError, LogFile, Report, copy_log
+from daemon.whole import whole
+
+
+@click.command()
+@click.argument("log", metavar="LOG")
+@click.argument("out", metavar="OUT")
+def snapshot(log: str, out: str) -> None:
+    """Copy LOG to OUT, which must not exist: one moment of it, checked, synced, and in one file.
+
+    Prints the chain's last digest, which `witnesspost verify` prints too, and the copy's BLAKE2b-256, which `b2sum -l 256`
+    prints. Exit status 1 where LOG itself is damaged; the copy is kept.
+    """
+    if Path(out).exists():
+        raise Unusable(f"{out}: exists; name a file that does not")
+    try:
+        with whole(out) as written:
+            _copy(log, written)
+            with LogFile.open(written) as copy:
+                report = copy.verify()
+            digest = _blake2b(written)
+    except LogError as error:
+        raise Unusable(str(error)) from None
+    except OSError as error:
+        raise Unusable(f"{out}: cannot be written: {error.strerror}; name a place with room and rights") from None
+    click.echo(f"{out}: {report.blocks} blocks, {report.raw_bytes} bytes of streams")
+    click.echo(f"chain   {report.digest.hex()}" if report.sound else f"DAMAGED {_what(report)}; run `witnesspost verify`")
+    click.echo(f"b2sum   {digest}")
+    sys.exit(0 if report.sound else 1)
+
+
+def _copy(log: str, written: Path) -> None:
+    bar: Any = click.progressbar(length=100, label=Path(log).name, file=sys.stderr) if sys.stderr.isatty() else nullcontext()
+    with bar as shown:
+        done = 0
+
+        def progress(part: float) -> None:
+            nonlocal done
+            shown.update(int(part * 100) - done)
+            done = int(part * 100)
+
+        copy_log(log, written, progress if shown is not None else None)
+
+
+def _what(report: Report) -> str:
+    damage = report.damage
+    return f"row {damage.n} of {damage.table}: {damage.what}" if damage else report.sqlite[0]
+
+
+def _blake2b(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=32)).hexdigest()

@@ -1,0 +1,94 @@
+"""`witnesspost verify LOG…`: the hash chain, SQLite's own check, the gaps; exit 1 on damage, naming the first bad block."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import nullcontext
+from typing import Any
+
+import click
+
+from daemon.cli import Unusable
+from daemon.lines import clock_text
+from daemon.logfile import DamagedLog, LogError, LogFile, Report
+
+_GAPS_SHOWN = 20
+
+
+@click.command()
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True)
+def verify(logs: tuple[str, ...]) -> None:
+    """Check that LOG is as it was written: every block's digest, SQLite's own check, and where nothing was heard.
+
+    With several logs of one post, in order, also that none between them is missing. Exit status 1 where something was
+    changed, removed or cannot be read: the first bad block is named with its time and stream.
+    """
+    sound = True
+    before: tuple[str, Report] | None = None
+    for path in logs:
+        try:
+            with LogFile.open(path) as log:
+                report = _checked(log)
+                _print(log, report)
+                sound &= report.sound & _joins(log, report, before)
+                before = (path, report)
+        except DamagedLog as error:
+            click.echo(str(error))
+            sound, before = False, None
+        except LogError as error:
+            raise Unusable(str(error)) from None
+    sys.exit(0 if sound else 1)
+
+
+def _checked(log: LogFile) -> Report:
+    bar: Any = nullcontext()
+    if sys.stderr.isatty():
+        bar = click.progressbar(length=log.raw_bytes(), label=log.path.name, file=sys.stderr)
+    with bar as shown:
+        done = 0
+
+        def progress(raw_bytes: int) -> None:
+            nonlocal done
+            shown.update(raw_bytes - done)
+            done = raw_bytes
+
+        return log.verify(progress if shown is not None else None)
+
+
+def _print(log: LogFile, report: Report) -> None:
+    first, last = log.span() if not report.sqlite else (log.run.begun_at_t, log.run.begun_at_t)
+    utc = log.utc_at(first)
+    begun = f"{utc:%Y-%m-%d %H:%M:%S}Z" if utc else "at an unknown UTC"
+    click.echo(
+        f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes, {(last - first) / 3600:.2f} h, begun {begun}; "
+        f"ended: {report.ended or 'not closed'}"
+    )
+    if log.note:
+        click.echo(f"  note: {log.note}")
+    for gap in report.gaps[:_GAPS_SHOWN]:
+        lost = f", {gap.lost_bytes} bytes lost" if gap.lost_bytes is not None else ""
+        click.echo(f"  gap: {gap.stream} from {_when(gap.t, gap.utc)} for {gap.seconds:.1f} s: {gap.why}{lost}")
+    if len(report.gaps) > _GAPS_SHOWN:
+        click.echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
+    for text in report.sqlite:
+        click.echo(f"  DAMAGED: SQLite: {text}")
+    damage = report.damage
+    if damage is not None:
+        what = "block" if damage.table == "raw" else f"row of {damage.table}"
+        stream = f" of {damage.stream}" if damage.stream else ""
+        utc_text = f"{damage.utc:%Y-%m-%dT%H:%M:%S}Z" if damage.utc else None
+        click.echo(f"  DAMAGED: {what} {damage.n}{stream} at {_when(damage.t, utc_text)}: {damage.what}")
+        click.echo(f"  before it {report.blocks} blocks ({report.raw_bytes} bytes) are as they were written")
+    elif report.sound:
+        click.echo(f"  sound: {report.rows} rows, digest {report.digest.hex()}")
+
+
+def _joins(log: LogFile, report: Report, before: tuple[str, Report] | None) -> bool:
+    if before is None or log.run.previous_digest == before[1].digest:
+        return True
+    click.echo(f"  DAMAGED: does not go on from {before[0]}: a file between them is missing, or one was changed")
+    return False
+
+
+def _when(t: float, utc: str | None) -> str:
+    return f"t {t:.3f} ({clock_text(t, utc)})" if utc else f"t {t:.3f}"
