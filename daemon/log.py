@@ -16,7 +16,6 @@ import contextlib
 import datetime as dt
 import os
 import sqlite3
-import time
 from pathlib import Path
 from typing import Any
 
@@ -111,7 +110,7 @@ class Log:
         self._place = -1
         self._open: dict[str, OpenBlock] = {}
         self._heard_ms = {stream.name: self._ms for stream in site.stream}
-        self._facts = FactRows()
+        self._facts = FactRows(_system_utc if single is None else None)
         self._waiting: list[_Waiting] = []
         self._waiting_bytes = 0
         self._gaps: dict[str, _Gap] = {}
@@ -362,7 +361,7 @@ class Log:
             "role": self._site.post.role,
             "begun_at_t": first_ms / 1000,
             "first_n": 0,
-            "system_utc": dt.datetime.fromtimestamp(time.time(), dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "system_utc": _system_utc().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "boot": boot_id(),
             "site_toml": self._site_text,
             "site_path": self._site.path,
@@ -489,6 +488,10 @@ class _Gap:
 
 def _text(value: Any) -> str:
     return _encode(value).decode()
+
+
+def _system_utc() -> dt.datetime:
+    return dt.datetime.now(dt.UTC)
 
 
 def _program() -> str:

@@ -11,9 +11,14 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from rules.facts import Antenna, Fact, Fix, Station, Traffic, Utc
+from rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 
 _BIN_S = 10
+_WEEK_S = 604_800
+_GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
+_LEAP_S = 18  # GPS time ahead of UTC since 2017 (IERS Bulletin C; from memory)
+_CLOCK_CAN_BE_RIGHT = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
+_RECEIVER_SILENT_S = 120.0
 _FIRST_ANCHOR_S = 5.0  # soon, so that a log of a minute has its UTC too
 _ANCHOR_S = 60.0  # between clock anchors
 # A receiver says the time up to some tenths of a second late, now more, now less: the anchor is the promptest word of
@@ -24,9 +29,14 @@ _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be 
 
 
 class FactRows:
-    """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written."""
+    """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written.
 
-    def __init__(self) -> None:
+    Where no receiver says the date, the observations still say the time of the week: with `system_utc` the week is the
+    system clock's, if that can be right at all (a board without a battery starts in 1970), and the anchor says so.
+    """
+
+    def __init__(self, system_utc: Callable[[], dt.datetime] | None = None) -> None:
+        self._system_utc = system_utc
         self._rows = _no_rows()
         self._bins: dict[tuple[int, str, str, int | None], list[int]] = {}
         self._clock: _Anchoring | None = None
@@ -39,6 +49,7 @@ class FactRows:
             Utc: self._utc,
             Station: self._station,
             Antenna: self._antenna,
+            Epoch: self._epoch,
         }
 
     def see(self, fact: Fact) -> None:
@@ -125,8 +136,23 @@ class FactRows:
             sums[2] += bad
 
     def _utc(self, fact: Utc) -> None:
-        ahead_s = fact.utc.replace(tzinfo=dt.UTC).timestamp() - fact.t
         self._utc_said = fact
+        self._anchor_by(fact)
+
+    def _epoch(self, fact: Epoch) -> None:
+        said = self._utc_said
+        if self._system_utc is None or fact.time_s is None or (said and fact.t - said.t < _RECEIVER_SILENT_S):
+            return
+        system = self._system_utc()
+        if system < _CLOCK_CAN_BE_RIGHT:
+            return
+        week_s = (system - _GPS_BEGAN).total_seconds() + _LEAP_S - fact.time_s
+        since_s = round(week_s / _WEEK_S) * _WEEK_S + fact.time_s - _LEAP_S
+        utc = _GPS_BEGAN + dt.timedelta(seconds=since_s)
+        self._anchor_by(Utc(t=fact.t, stream=fact.stream, utc=utc, source="MSM, week by the system clock"))
+
+    def _anchor_by(self, fact: Utc) -> None:
+        ahead_s = fact.utc.replace(tzinfo=dt.UTC).timestamp() - fact.t
         clock = self._clock
         if clock is None:
             wait_s = _ANCHOR_S if self._last_anchor else _FIRST_ANCHOR_S

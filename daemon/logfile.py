@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
+import functools
 import os
 import shutil
 import sqlite3
@@ -21,6 +22,7 @@ import msgspec
 
 from daemon import schema
 from daemon.blocks import BlockError, chunks, link
+from daemon.wal import lost_commits
 from rules import facts
 from rules.alert import Change
 from rules.facts import Fact
@@ -125,20 +127,14 @@ class Report(msgspec.Struct, kw_only=True):
 class LogFile:
     """An open log. Use as a context manager, or `close` it."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, version: int, note: str | None, copy: Path | None):
+    def __init__(self, path: Path, connection: sqlite3.Connection, version: int, copy: Path | None):
         self.path = path
         self.version = version
-        self.note = note
         self._connection = connection
         self._copy = copy
         names = schema.columns("run")
         self.run = Run(**dict(zip(names, connection.execute(schema.select("run")).fetchone(), strict=True)))
         self.streams = [name for (name,) in connection.execute("SELECT name FROM stream ORDER BY rowid")]
-        heard = [name for (name,) in connection.execute("SELECT DISTINCT stream FROM raw ORDER BY n")]
-        self.streams += [name for name in heard if name not in self.streams]
-        self._anchors = sorted(
-            (t, dt.datetime.fromisoformat(utc)) for t, utc in connection.execute("SELECT t, utc FROM clock")
-        )
 
     @classmethod
     def open(cls, path: str | Path) -> LogFile:
@@ -155,7 +151,7 @@ class LogFile:
                     copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
                     connection = _migrated(connection, copy / path.name)
                 connection.execute("BEGIN")
-                return cls(path, connection, version, _note(path, connection), copy)
+                return cls(path, connection, version, copy)
             except BaseException:
                 connection.close()
                 if copy is not None:
@@ -240,15 +236,33 @@ class LogFile:
         row = self._rows("SELECT detail FROM event WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1").fetchone()
         return str(msgspec.json.decode(row[0])["how"]) if row else None
 
+    def note(self) -> str | None:
+        """What a reader should know of the file's state: it is still written, or its WAL is missing."""
+        if self.ended() is not None:
+            return None
+        wal = _wal(self.path)
+        if wal.exists() and wal.stat().st_size:
+            return f"{self.path.name} was not closed: it is still being written, or the service was cut off"
+        return (
+            f"{self.path.name} was not closed and no {wal.name} is beside it: its last minutes are missing if that file "
+            "was left behind; copy both, or use `witnesspost snapshot`"
+        )
+
+    @functools.cached_property
+    def _anchors(self) -> list[tuple[float, dt.datetime]]:
+        return sorted((t, dt.datetime.fromisoformat(utc)) for t, utc in self._rows("SELECT t, utc FROM clock"))
+
     def verify(self, progress: Callable[[int], None] | None = None) -> Report:
         """Recompute every digest, let SQLite check the file, list the gaps. `progress` is given the bytes done."""
         report = Report(
             blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[]
         )
         try:
+            lost = lost_commits(_wal(self.path))
+            if lost is not None:
+                report.sqlite.append(str(lost))
             self._follow_chain(report, progress)
-            check = self._connection.execute("PRAGMA integrity_check(10)")
-            report.sqlite = [text for (text,) in check if text != "ok"]
+            report.sqlite += [text for (text,) in self._rows("PRAGMA integrity_check(10)") if text != "ok"]
             report.ended = self.ended()
             report.gaps = self.gaps()
         except (sqlite3.DatabaseError, DamagedLog) as error:
@@ -265,8 +279,16 @@ class LogFile:
         if digest != self.run.digest:
             report.damage = Damage(0, "run", "", self.run.begun_at_t, None, "the run's own row was changed")
             return
-        n = self.run.first_n - 1
-        for number, table, values, stored in self._chained():
+        n, t = self.run.first_n - 1, self.run.begun_at_t
+        rows = self._chained()
+        while True:
+            try:
+                number, table, values, stored = next(rows)
+            except StopIteration:
+                return
+            except sqlite3.DatabaseError as error:
+                report.damage = Damage(n + 1, "raw", "", t, self.utc_at(t), f"cannot be read ({error}); nor what follows")
+                return
             stream, t = _where(table, values)
             wrong = None
             if number != n + 1:
@@ -295,7 +317,7 @@ class LogFile:
     def _chained(self) -> Iterator[tuple[int, str, list[Any], bytes]]:
         """All rows of the chain by number: (n, table, columns up to the digest, digest)."""
         cursors = {
-            table: iter(self._rows(f"{schema.select(table)} ORDER BY n")) for table in schema.CHAINED
+            table: self._connection.execute(f"{schema.select(table)} ORDER BY n") for table in schema.CHAINED
         }
         heads = {table: next(rows, None) for table, rows in cursors.items()}
         while any(heads.values()):
@@ -381,9 +403,13 @@ def _where(table: str, values: list[Any]) -> tuple[str, float]:
     return values[names.index("stream")], values[names.index("t")]
 
 
+def _wal(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     # Without a WAL beside it nobody writes, and `immutable` keeps SQLite from making files beside the evidence.
-    wal = path.with_name(path.name + "-wal")
+    wal = _wal(path)
     how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
     return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
 
@@ -413,20 +439,6 @@ def _migrated(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
         raise
     connection.close()
     return copy
-
-
-def _note(path: Path, connection: sqlite3.Connection) -> str | None:
-    """What a reader should know of the file's state: it is still written, or its WAL is missing."""
-    (closed,) = connection.execute("SELECT count(*) FROM event WHERE kind = 'log-closed'").fetchone()
-    if closed:
-        return None
-    wal = path.with_name(path.name + "-wal")
-    if wal.exists() and wal.stat().st_size:
-        return f"{path.name} was not closed: it is still being written, or the service was cut off"
-    return (
-        f"{path.name} was not closed and no {wal.name} is beside it: the last minutes are missing if that file was left "
-        "behind; copy both, or use `witnesspost snapshot`"
-    )
 
 
 def _readable(path: Path, error: sqlite3.DatabaseError) -> LogError:

@@ -19,6 +19,7 @@ import msgspec
 from daemon import schema
 from daemon.blocks import link
 from daemon.logwriter import NotOurs, Row, Tail, Writer, read_tail
+from daemon.wal import lost_commits
 
 _TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
 _BESIDE = ("-wal", "-shm")
@@ -181,6 +182,9 @@ def check_length(path: Path) -> None:
 
 
 def _end(path: Path) -> tuple[str, Tail]:
+    lost = lost_commits(path.with_name(path.name + "-wal"))
+    if lost is not None:  # before SQLite opens the file and takes the rest for granted
+        raise Damaged(str(lost))
     connection = sqlite3.connect(path, isolation_level=None, timeout=1.0)
     try:
         number = schema.version(connection)

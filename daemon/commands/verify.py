@@ -56,15 +56,7 @@ def _checked(log: LogFile) -> Report:
 
 
 def _print(log: LogFile, report: Report) -> None:
-    first, last = log.span() if not report.sqlite else (log.run.begun_at_t, log.run.begun_at_t)
-    utc = log.utc_at(first)
-    begun = f"{utc:%Y-%m-%d %H:%M:%S}Z" if utc else "at an unknown UTC"
-    click.echo(
-        f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes, {(last - first) / 3600:.2f} h, begun {begun}; "
-        f"ended: {report.ended or 'not closed'}"
-    )
-    if log.note:
-        click.echo(f"  note: {log.note}")
+    click.echo(f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes{_span(log)}")
     for gap in report.gaps[:_GAPS_SHOWN]:
         lost = f", {gap.lost_bytes} bytes lost" if gap.lost_bytes is not None else ""
         click.echo(f"  gap: {gap.stream} from {_when(gap.t, gap.utc)} for {gap.seconds:.1f} s: {gap.why}{lost}")
@@ -81,6 +73,18 @@ def _print(log: LogFile, report: Report) -> None:
         click.echo(f"  before it {report.blocks} blocks ({report.raw_bytes} bytes) are as they were written")
     elif report.sound:
         click.echo(f"  sound: {report.rows} rows, digest {report.digest.hex()}")
+
+
+def _span(log: LogFile) -> str:
+    """When the log began, how long it lasts and how it ended: as far as a damaged one can still say."""
+    try:
+        (first, last), note = log.span(), log.note()
+        utc = log.utc_at(first)
+        begun = f"{utc:%Y-%m-%d %H:%M:%S}Z" if utc else "at an unknown UTC"
+        said = f", {(last - first) / 3600:.2f} h, begun {begun}; ended: {log.ended() or 'not closed'}"
+        return f"{said}\n  note: {note}" if note else said
+    except DamagedLog:
+        return ""
 
 
 def _joins(log: LogFile, report: Report, before: tuple[str, Report] | None) -> bool:
