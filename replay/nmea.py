@@ -143,8 +143,7 @@ def gsv(system: str, observations: Sequence[Observation], code: str | None = Non
     total = max(1, -(-len(rows) // 4))
     last = [] if code is None else [SIGNAL_IDS[system, code]]
     return [
-        sentence(address, total, part + 1, f"{len(rows):02d}", *rows[4 * part : 4 * part + 4], *last)
-        for part in range(total)
+        sentence(address, total, part + 1, f"{len(rows):02d}", *rows[4 * part : 4 * part + 4], *last) for part in range(total)
     ]
 
 

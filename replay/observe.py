@@ -27,7 +27,7 @@ memory). GLONASS moves by 9/16 MHz (band 1) and 7/16 MHz (band 2) a channel."""
 SIGNALS = {"G": ("1C", "2W"), "R": ("1C", "2C"), "E": ("1C", "7Q"), "C": ("2I", "6I")}
 """The signals that a receiver tracks unless told otherwise: two of each constellation, as most base stations send."""
 
-THREE_BAND_SIGNALS = {"G": ("1C", "2W", "5Q"), "R": ("1C", "2C"), "E": ("1C", "5Q", "7Q"), "C": ("2I", "5P", "6I")}
+THREE_BAND_SIGNALS = {"G": ("1C", "2W", "5Q"), "R": ("1C", "2C"), "E": ("1C", "7Q", "5Q"), "C": ("2I", "6I", "5P")}
 """What a base with three bands sends; not every GPS satellite has the third."""
 
 WEAKEST_DB_HZ = 26.0
@@ -35,6 +35,9 @@ WEAKEST_DB_HZ = 26.0
 
 _KNOT_S = 30.0
 _SLIPS_BELOW_DEG = 20.0
+_SEARCH_S = 8.0
+_ON_BEFORE_S = 1500.0
+# The receiver was on before the first epoch, and has held most of its satellites for minutes.
 _PART_GPS = frozenset({"5Q", "5I", "5X", "1L", "1X"})
 # At the horizon and at the zenith, dB-Hz, by what the signal carries: open codes are stronger than those tracked
 # without their key (common practice, no source).
@@ -83,6 +86,10 @@ class Observer:
         signals: Mapping[str, tuple[str, ...]] = SIGNALS,
         noise: float = 1.0,
     ) -> None:
+        for system, codes in signals.items():
+            for code in codes:
+                if code[0] not in FREQUENCY_MHZ[system]:
+                    raise ValueError(f"constellation {system} has no signal {code}")
         self.sky = sky
         self.ecef_m = ecef_m
         self.mask_deg = mask_deg
@@ -94,7 +101,7 @@ class Observer:
         self._tracks: list[_Track] = []
         self._knot: int | None = None
         self._knot_ecef_m = ecef_m
-        self._began_s: float | None = None
+        self._last_s: float | None = None
 
     def move(self, ecef_m: Vector) -> None:
         """Takes the antenna to another place; from the next epoch on the ranges are those from there."""
@@ -119,6 +126,8 @@ class Observer:
         knot = math.floor(t_s / _KNOT_S)
         if knot != self._knot or math.dist(self.ecef_m, self._knot_ecef_m) > 100.0:
             self._begin(knot, t_s)
+        unseen_s = _ON_BEFORE_S if self._last_s is None else t_s - self._last_s
+        self._last_s = t_s
         rx, ry, rz = self.ecef_m
         tau = t_s - knot * _KNOT_S
         clock_m = self.clock_m(t_s)
@@ -157,7 +166,7 @@ class Observer:
                     if level < WEAKEST_DB_HZ + 2.0:
                         channel.lose()
                         continue
-                    locked_at = channel.search(t_s, self._began_s == t_s)
+                    locked_at = channel.search(t_s, unseen_s)
                     if locked_at is None:
                         continue
                 elif level < WEAKEST_DB_HZ:
@@ -176,15 +185,11 @@ class Observer:
                 )
                 draw += 4
             if signals:
-                out.append(
-                    Observation(track.system, track.prn, track.azimuth_deg, track.elevation_deg, track.channel, signals)
-                )
+                out.append(Observation(track.system, track.prn, track.azimuth_deg, track.elevation_deg, track.channel, signals))
         return out
 
     def _begin(self, knot: int, t_s: float) -> None:
         """Lays the curves of the half minute that begins at `knot`, through exact places and velocities at its ends."""
-        if self._began_s is None:
-            self._began_s = t_s
         sky, at = self.sky, self.ecef_m
         axes = local_axes(at)
         start, end = knot * _KNOT_S, (knot + 1) * _KNOT_S
@@ -287,15 +292,15 @@ class _Channel:
         self._wave = (r.uniform(-0.8, 0.8), r.uniform(500, 1800), r.uniform(0, math.tau))
         self._ends = _LEVEL_DB_HZ.get(code, _LEVEL_DB_HZ.get(code[0], _USUAL_DB_HZ))
 
-    def search(self, t_s: float, at_start: bool) -> float | None:
+    def search(self, t_s: float, unseen_s: float) -> float | None:
         """Looks for a signal that is strong enough; the time of locking, or None while it takes its seconds.
 
-        A receiver that was on before the first epoch has held its satellites for minutes.
+        What nobody asked about for longer than a search takes was found on the way.
         """
-        if at_start:
-            self.locked_at_s = t_s - self._random.uniform(60, 1500)
+        if unseen_s > _SEARCH_S:
+            self.locked_at_s = t_s - self._random.random() * (unseen_s - _SEARCH_S)
         elif self._found_at_s is None:
-            self._found_at_s = t_s + self._random.uniform(1.0, 8.0)
+            self._found_at_s = t_s + self._random.uniform(1.0, _SEARCH_S)
         elif t_s >= self._found_at_s:
             self.locked_at_s = t_s
         if self.locked_at_s is not None:

@@ -17,6 +17,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 
 import anycrc
+import msgspec
 
 from replay.bits import Bits
 from replay.observe import Observation
@@ -141,9 +142,7 @@ def bias_1230(station_id: int, biases_m: Mapping[str, float]) -> bytes:
     return bits.payload()
 
 
-def epoch(
-    kind: int, station_id: int, tow_ms: int, observations: Sequence[Observation], systems: str = "GREC"
-) -> list[bytes]:
+def epoch(kind: int, station_id: int, tow_ms: int, observations: Sequence[Observation], systems: str = "GREC") -> list[bytes]:
     """The payloads of one complete epoch of MSM4 or MSM7: one a constellation, the last without its multiple bit.
 
     A constellation whose satellites times signals are over 64 takes two messages, as the standard asks.
@@ -160,9 +159,7 @@ def epoch(
     return [msm(kind, system, station_id, tow_ms, mine, multiple=i != last) for i, (system, mine) in enumerate(parts)]
 
 
-def msm(
-    kind: int, system: str, station_id: int, tow_ms: int, observations: Sequence[Observation], multiple: bool
-) -> bytes:
+def msm(kind: int, system: str, station_id: int, tow_ms: int, observations: Sequence[Observation], multiple: bool) -> bytes:
     """One MSM4 or MSM7 of one constellation, satellites in any order; `multiple` says that more of the epoch follows.
 
     No observation at all makes the empty message that real lines carry. Fields go one after the other over all
@@ -193,13 +190,14 @@ def msm(
         rough_rates = rough_rates << 14 | (rough_rate & 0x3FFF if -8192 < rough_rate < 8192 else 0x2000)
         mask = 0
         for s in signals:
-            mask |= places[s.code]
+            place = places[s.code]
+            if mask and place >= mask & -mask:
+                return msm(kind, system, station_id, tow_ms, _in_order(rows, places), multiple)
+            mask |= place
             fine = round((s.pseudorange_m - rough_m) * code_scale)
             codes = codes << code_width | (fine & 2 * code_edge - 1 if -code_edge < fine < code_edge else code_edge)
             fine = round((s.phase_m - rough_m) * phase_scale)
-            phases = phases << phase_width | (
-                fine & 2 * phase_edge - 1 if -phase_edge < fine < phase_edge else phase_edge
-            )
+            phases = phases << phase_width | (fine & 2 * phase_edge - 1 if -phase_edge < fine < phase_edge else phase_edge)
             if full:
                 locks = locks << 10 | lock_407(s.lock_s)
                 levels = levels << 10 | min(int(s.cn0_db_hz * 16.0 + 0.5), 1023)
@@ -211,8 +209,8 @@ def msm(
         cells += len(signals)
         cell_mask = cell_mask << width | mask
     n = len(rows)
-    if satellites.bit_count() != n or cell_mask.bit_count() != cells:
-        raise ValueError(f"a satellite or a signal of constellation {system} is there twice")
+    if satellites.bit_count() != n:
+        raise ValueError(f"a satellite of constellation {system} is there twice")
     bits = Bits()
     bits.put(MSM_BASE[system] + kind, 12)
     bits.put(station_id, 12, "reference station ID")
@@ -307,6 +305,17 @@ _LEGACY_LOCK_INDICATOR = (0, 24, 48, 72, 96, 120, 127)
 
 def _prn(o: Observation) -> int:
     return o.prn
+
+
+def _in_order(rows: Iterable[Observation], places: Mapping[str, int]) -> list[Observation]:
+    """The same with each satellite's signals in the order of the signal mask, as an `Observer` gives them already."""
+    ordered = []
+    for o in rows:
+        signals = sorted(o.signals, key=lambda s: places[s.code], reverse=True)
+        if len({s.code for s in signals}) != len(signals):
+            raise ValueError(f"satellite {o.system}{o.prn} has a signal twice")
+        ordered.append(msgspec.structs.replace(o, signals=signals))
+    return ordered
 
 
 def _places(system: str, rows: Iterable[Observation]) -> dict[str, int]:

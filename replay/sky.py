@@ -186,7 +186,8 @@ def look(ecef_m: Vector, axes: tuple[Vector, Vector, Vector], position_m: Vector
     dx, dy, dz = position_m[0] - ecef_m[0], position_m[1] - ecef_m[1], position_m[2] - ecef_m[2]
     range_m = math.sqrt(dx * dx + dy * dy + dz * dz)
     east, north, up = (a[0] * dx + a[1] * dy + a[2] * dz for a in axes)
-    return math.degrees(math.atan2(east, north)) % 360.0, math.degrees(math.asin(up / range_m)), range_m
+    elevation = math.atan2(up, math.hypot(east, north))
+    return math.degrees(math.atan2(east, north)) % 360.0, math.degrees(elevation), range_m
 
 
 def dop(sats: Iterable[Direction]) -> Dop | None:
@@ -241,23 +242,17 @@ def _orbits() -> tuple[Orbit, ...]:
     # GLONASS: 3 planes of 8, 15 degrees of shift, 64.8 degrees, 11 h 15 min 44 s (GLONASS ICD 5.1, section 3.3.2).
     for slot in range(24):
         plane, place = divmod(slot, 8)
-        orbits.append(
-            _orbit("R", slot + 1, 25_508.2, 64.8, 40.0 + 120 * plane, 45.0 * place + 15 * plane, 0.001, slot * 31.0)
-        )
+        orbits.append(_orbit("R", slot + 1, 25_508.2, 64.8, 40.0 + 120 * plane, 45.0 * place + 15 * plane, 0.001, slot * 31.0))
     # Galileo: Walker 24/3/1, 56 degrees, 29,600 km (Galileo OS SDD).
     for slot in range(24):
         plane, place = divmod(slot, 8)
-        orbits.append(
-            _orbit("E", slot + 1, 29_600.0, 56.0, 77.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0002, slot * 17.0)
-        )
+        orbits.append(_orbit("E", slot + 1, 29_600.0, 56.0, 77.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0002, slot * 17.0))
     # BeiDou: Walker 24/3/1 at 27,906 km, 55 degrees; three inclined geosynchronous about 118 degrees east; three
     # geostationary at 80, 110.5 and 140 degrees east (BeiDou OS SIS ICD; numbers after those of 2020, from memory).
     numbers = [*range(19, 31), *range(32, 38), *range(41, 47)]
     for slot, prn in enumerate(numbers):
         plane, place = divmod(slot, 8)
-        orbits.append(
-            _orbit("C", prn, 27_906.0, 55.0, 10.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0008, slot * 23.0)
-        )
+        orbits.append(_orbit("C", prn, 27_906.0, 55.0, 10.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0008, slot * 23.0))
     sidereal = math.degrees(_SIDEREAL_AT_EPOCH_RAD)
     for place in range(3):
         node = sidereal + 118.0 + 120.0 * place
