@@ -12,6 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 from rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from rules.geodesy import to_geodetic
 
 _BIN_S = 10
 _WEEK_S = 604_800
@@ -42,7 +43,8 @@ class FactRows:
         self._clock: _Anchoring | None = None
         self._last_anchor: tuple[Any, ...] | None = None
         self._utc_said: Utc | None = None
-        self._stations: dict[tuple[str, object], tuple[float, tuple[Any, ...]]] = {}
+        self._heard: dict[tuple[str, int, str], tuple[float, tuple[Any, ...]]] = {}
+        self._stations: dict[tuple[str, int, str], tuple[Any, ...]] = {}
         self._take: dict[type[Fact], Callable[[Any], None]] = {
             Fix: self._fix,
             Traffic: self._traffic,
@@ -80,7 +82,7 @@ class FactRows:
     def carried(self) -> dict[str, list[tuple[Any, ...]]]:
         """What a file that goes on from another must know at its start: the last anchor and the last word of each base."""
         clock = [self._last_anchor] if self._last_anchor else []
-        stations = [row for _, row in self._stations.values()]
+        stations = list(self._stations.values())
         return {table: rows for table, rows in (("clock", clock), ("station", stations)) if rows}
 
     def utc_at(self, t: float) -> dt.datetime | None:
@@ -169,18 +171,28 @@ class FactRows:
 
     def _station(self, fact: Station) -> None:
         says = (fact.station_id, str(fact.message), fact.x_m, fact.y_m, fact.z_m, fact.antenna_height_m, fact.itrf_year)
-        self._said(fact, (fact.station_id, "position"), (*says, None, None, None))
+        if self._is_news(fact, "position", says):
+            place = to_geodetic((fact.x_m, fact.y_m, fact.z_m))
+            self._said(fact, "position", (*says, None, None, None, *place))
 
     def _antenna(self, fact: Antenna) -> None:
-        says = (fact.station_id, str(fact.message), None, None, None, None, None)
-        self._said(fact, (fact.station_id, fact.message), (*says, fact.descriptor, fact.serial, fact.receiver))
+        says = (fact.station_id, str(fact.message), fact.descriptor, fact.serial, fact.receiver)
+        if self._is_news(fact, "antenna", says):
+            self._said(fact, "antenna", (*says[:2], *[None] * 5, *says[2:], None, None, None))
 
-    def _said(self, fact: Fact, what: object, says: tuple[Any, ...]) -> None:
-        before = self._stations.get((fact.stream, what))
-        if before is None or before[1][2:] != says or fact.t - before[0] >= _STATION_AGAIN_S:
-            row = (fact.t, fact.stream, *says)
-            self._stations[fact.stream, what] = (fact.t, row)
-            self._rows["station"].append(row)
+    def _is_news(self, fact: Station | Antenna, what: str, says: tuple[Any, ...]) -> bool:
+        """True for a base's first word, a change of it, and once in ten minutes."""
+        key = (fact.stream, fact.station_id, what)
+        before = self._heard.get(key)
+        if before is not None and before[1] == says and fact.t - before[0] < _STATION_AGAIN_S:
+            return False
+        self._heard[key] = (fact.t, says)
+        return True
+
+    def _said(self, fact: Station | Antenna, what: str, values: tuple[Any, ...]) -> None:
+        row = (fact.t, fact.stream, *values)
+        self._stations[fact.stream, fact.station_id, what] = row
+        self._rows["station"].append(row)
 
 
 def _no_rows() -> dict[str, list[tuple[Any, ...]]]:

@@ -9,7 +9,7 @@
 | raw | a block of bytes as they came (`daemon.blocks` draws it) |
 | clock | an anchor: at `t` a receiver said `utc`; `spread_s` is by how much its words differed around then |
 | fix | a position, as `rules.facts.Fix` |
-| station | what a base said of itself: at the first word, at each change, and every ten minutes |
+| station | what a base said of itself: at the first word, at each change, and every ten minutes; degrees are GRS 80 |
 | traffic | ten seconds of one message (text: "1077", "GGA") from one station on one stream |
 | alert | a change of an alert, as `rules.alert.Change` |
 | event | what came from outside the streams (`input` = 1: replayed) or befell the log itself |
@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # sqlite-utils takes a quarter of a second to import: only what builds or migrates waits for it
     from sqlite_utils import Database
 
-VERSION = 1
+VERSION = 2
 APPLICATION_ID = 0x57507374
 # Overflow chains and the tails of rows waste about half a page a block: small pages keep the log, and what each
 # commit writes to a flash card, small (measured; tests/bench/log.py).
@@ -105,6 +105,9 @@ _TABLES: dict[str, tuple[dict[str, type], str | None]] = {
             "antenna": str,
             "serial": str,
             "receiver": str,
+            "latitude": float,
+            "longitude": float,
+            "ellipsoidal_height_m": float,
         },
         None,
     ),
@@ -191,7 +194,8 @@ _VIEWS: dict[str, str] = {
         GROUP BY stream, quality ORDER BY stream, minutes DESC""",
     "base_coordinates": f"""
         SELECT *, {utc_of("first_t")} AS first_utc, {utc_of("last_t")} AS last_utc FROM (
-            SELECT stream, station_id, x_m, y_m, z_m, antenna_height_m, min(t) AS first_t, max(t) AS last_t
+            SELECT stream, station_id, latitude, longitude, ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m,
+                min(t) AS first_t, max(t) AS last_t
             FROM station WHERE x_m IS NOT NULL
             GROUP BY stream, station_id, x_m, y_m, z_m, antenna_height_m) ORDER BY first_t""",
     "gaps": f"""
@@ -269,7 +273,19 @@ def select(table: str) -> str:
     return f"SELECT {', '.join(columns(table))} FROM {table}"
 
 
-_STEPS: list[tuple[int, Callable[[Database], None]]] = []
+def _geodetic_stations(db: Database) -> None:
+    """Version 2: base coordinates in degrees, since nobody recognises a place by its geocentric metres."""
+    from rules.geodesy import to_geodetic
+
+    table = db.table("station")
+    names = ("latitude", "longitude", "ellipsoidal_height_m")
+    for name in names:
+        table.add_column(name, float)
+    for key, *metres in db.conn.execute("SELECT rowid, x_m, y_m, z_m FROM station WHERE x_m IS NOT NULL").fetchall():
+        table.update(key, dict(zip(names, to_geodetic((metres[0], metres[1], metres[2])), strict=True)))
+
+
+_STEPS: list[tuple[int, Callable[[Database], None]]] = [(2, _geodetic_stations)]
 
 
 def _database(connection: sqlite3.Connection) -> Database:
