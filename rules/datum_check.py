@@ -126,8 +126,7 @@ def _cover_problems(where: str, site: Site, geoid: Geoid | None, place: tuple[fl
 
 def _far_problems(site: Site, frame: Frame, places: dict[str, tuple[float, float]]) -> list[str]:
     """Control far from the base (or, where the site names no base, from the middle of the list)."""
-    ellipsoid = (frame.semi_major_m, frame.inverse_flattening)
-    points: dict[str, Ecef] = {name: to_ecef(*place, 0.0, ellipsoid) for name, place in places.items()}
+    points: dict[str, Ecef] = {name: to_ecef(*place, 0.0, frame.ellipsoid) for name, place in places.items()}
     if not points:
         return []
     base = site.base.occupies
@@ -147,12 +146,11 @@ def _far_problems(site: Site, frame: Frame, places: dict[str, tuple[float, float
 def _mixed_heights(site: Site, frame: Frame, places: dict[str, tuple[float, float]]) -> list[str]:
     """Two points side by side with a cliff between them that is the factor of feet to metres: not in one unit."""
     assert site.project is not None
-    ellipsoid = (frame.semi_major_m, frame.inverse_flattening)
     points = [point for point in site.project.control if point.name in places and point.height > 0]
     found = []
     for one, two in itertools.combinations(points, 2):
         low, high = sorted((one, two), key=lambda point: point.height)
-        apart = math.dist(*(to_ecef(*places[point.name], 0.0, ellipsoid) for point in (low, high)))
+        apart = math.dist(*(to_ecef(*places[point.name], 0.0, frame.ellipsoid) for point in (low, high)))
         cliff = (high.height - low.height) * HEIGHT_UNIT_M[site.project.height_unit] > STEEPEST * apart
         if cliff and abs(high.height / low.height / FOOT_RATIO - 1.0) < FOOT_RATIO_SLACK:
             found.append(

@@ -87,6 +87,11 @@ class Frame(Struct, frozen=True, kw_only=True):
         """True if control is easting and northing."""
         return self.unit_m is not None
 
+    @property
+    def ellipsoid(self) -> tuple[float, float]:
+        """Semi-major axis in metres and inverse flattening (0 for a sphere)."""
+        return self.semi_major_m, self.inverse_flattening
+
     def geographic(self, easting: float, northing: float) -> tuple[float, float]:
         """Latitude and longitude (degrees from Greenwich) of grid coordinates in the frame's unit; inf outside it."""
         longitude, latitude = _to_geographic(self.code).transform(easting, northing)

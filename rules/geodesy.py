@@ -34,7 +34,7 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     Geocentric metres; degrees from Greenwich; heights in metres. `mark_height_m` is the mark's ellipsoidal height,
     `height_unit_m` what the site file's height counts in, `grid` the easting and northing as typed (None: geographic).
     `geoid_error_m` is the geoid's stated error at the place, whether or not it went into the height: `height_error_m`
-    is what of it did.
+    is what of it did. `above_geoid` says whether the site file's height is above the geoid.
     """
 
     point: str
@@ -52,6 +52,7 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     geoid: str
     geoid_error_m: float
     height_error_m: float
+    above_geoid: bool
     height_unit_m: float
     grid: tuple[float, float] | None
 
@@ -104,7 +105,7 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
     error_m = geoid.error_m(latitude, longitude)
     height = control.height * HEIGHT_UNIT_M[project.height_unit]
     mark = height + (separation or 0.0) if above_geoid else height
-    x, y, z = to_ecef(latitude, longitude, mark + antenna_height_m, (frame.semi_major_m, frame.inverse_flattening))
+    x, y, z = to_ecef(latitude, longitude, mark + antenna_height_m, frame.ellipsoid)
     grid = (control.easting, control.northing) if control.easting is not None and control.northing is not None else None
     return ExpectedArp(
         point=name,
@@ -122,6 +123,7 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
         geoid=geoid.name,
         geoid_error_m=error_m,
         height_error_m=error_m if above_geoid else 0.0,
+        above_geoid=above_geoid,
         height_unit_m=HEIGHT_UNIT_M[project.height_unit],
         grid=grid,
     )
