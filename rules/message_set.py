@@ -5,8 +5,9 @@ When, for 60 s, of the project's station:
   longer: a station position that comes every 30 s may lose one frame to a fade);
 - `station-position-rare`: two intervals running of over 30 s (and a tenth, for the jitter of a base that means 30 s): a rover
   that comes new waits that long before it can start;
-- `no-glonass-bias`: GLONASS observations without 1230. 1033 does not replace it: it only names the base's receiver, and a
-  rover that does not keep that receiver's biases in a table of its own cannot fix GLONASS. Evidence says if 1033 was there;
+- `no-glonass-bias`: GLONASS observations without 1230 (in 180 s once it came: what it says does not change). 1033 does
+  not replace it: it only names the base's receiver, and a rover that does not keep that receiver's biases in a table of its
+  own cannot fix GLONASS. Evidence says if 1033 was there;
 - `single-frequency`: no constellation with two carrier bands.
 
 Silent while `corrections-stopped` or `wrong-channel` stands; the watch begins anew after them.
@@ -27,11 +28,13 @@ _USUAL_INTERVALS = 3
 
 
 class MessageSetFigures(Delays, kw_only=True):
-    """`on_delay_s` is how long a message may be missing; `rare_s` (and a tenth) how far apart station positions may be."""
+    """`on_delay_s` is how long a message may be missing, `bias_s` the biases once they came; `rare_s` (and a tenth) is how far
+    apart station positions may be."""
 
     on_delay_s: float = 60.0
     off_delay_s: float = 3.0
     rare_s: float = 30.0
+    bias_s: float = 180.0
 
 
 class MessageSet(Rule):
@@ -92,7 +95,7 @@ class MessageSet(Rule):
             )
         if line.glonass_since is not None:
             missing = line.bias.missing_since(max(line.since, line.glonass_since))
-            if t - missing >= line.bias.allowed_s(self.figures.on_delay_s):
+            if t - missing >= line.bias.allowed_s(self.figures.on_delay_s if line.bias.last is None else self.figures.bias_s):
                 yield self._finding("no-glonass-bias", stream, missing, evidence | {"receiver": line.receiver})
         if line.single_since is not None and t - max(line.since, line.single_since) >= self.figures.on_delay_s:
             yield self._finding("single-frequency", stream, max(line.since, line.single_since), evidence)
