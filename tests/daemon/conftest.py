@@ -1,0 +1,133 @@
+"""A running `witnesspost watch` on real ptys and sockets, and bytes to feed it."""
+
+import json
+import os
+import pty
+import queue
+import signal
+import subprocess
+import sys
+import threading
+import tty
+
+import pytest
+
+from daemon.framing import crc24q
+
+
+def rtcm(payload: bytes) -> bytes:
+    body = b"\xd3" + len(payload).to_bytes(2, "big") + payload
+    return body + crc24q(body).to_bytes(3, "big")
+
+
+def epoch_frame(number: int, station: int = 417) -> bytes:
+    """An MSM4 of GPS with two satellites whose time of week is `number` seconds: numbered, usable corrections."""
+    bits = f"{1074:012b}{station:012b}{number * 1000:030b}0" + "0" * 18
+    bits += "1" * 2 + "0" * 62 + "01" + "0" * 30 + "11" + "0" * (2 * 18 + 2 * 48)
+    bits += "0" * (-len(bits) % 8)
+    return rtcm(int(bits, 2).to_bytes(len(bits) // 8, "big"))
+
+
+class Line:
+    """A serial line as a pty: `path` is what the service opens."""
+
+    def __init__(self, link):
+        self.path = str(link)
+        self._link = link
+        self.plug_in()
+
+    def plug_in(self):
+        self.master, slave = pty.openpty()
+        tty.setraw(self.master)
+        tty.setraw(slave)
+        self._slave = slave
+        if self._link.is_symlink():
+            self._link.unlink()
+        self._link.symlink_to(os.ttyname(slave))
+
+    def send(self, data: bytes):
+        os.write(self.master, data)
+
+    def unplug(self):
+        self._link.unlink()
+        os.close(self.master)
+        os.close(self._slave)
+
+
+class Watch:
+    """`witnesspost watch SITE --json` as a process; `until` waits for a line that fits."""
+
+    def __init__(self, site):
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "daemon", "watch", str(site), "--json"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        self.changes = []
+        self.said = []
+        self._lines = queue.Queue()
+        for name in ("stdout", "stderr"):
+            threading.Thread(target=self._pump, args=(name,), daemon=True).start()
+
+    def _pump(self, name):
+        with getattr(self.process, name) as stream:
+            for text in stream:
+                self._lines.put((name, text.rstrip("\n")))
+        self._lines.put((name, None))
+
+    def until(self, fits, timeout_s=30.0):
+        """The first line for which `fits(name, line)` is true; everything on the way is kept."""
+        while True:
+            name, text = self._lines.get(timeout=timeout_s)
+            assert text is not None, f"the service ended: {self.said}"
+            if name == "stdout":
+                self.changes.append(json.loads(text))
+            else:
+                self.said.append(text)
+            if fits(name, text):
+                return text
+
+    def until_said(self, words):
+        return self.until(lambda name, text: name == "stderr" and words in text)
+
+    def until_change(self, change, rule):
+        self.until(lambda name, text: name == "stdout" and json.loads(text)["change"] == change and rule in text)
+        return self.changes[-1]
+
+    def stop(self, number=signal.SIGTERM):
+        self.process.send_signal(number)
+        status = self.process.wait(10)
+        ends = 0
+        while ends < 2:
+            name, text = self._lines.get(timeout=5)
+            if text is None:
+                ends += 1
+            elif name == "stdout":
+                self.changes.append(json.loads(text))
+            else:
+                self.said.append(text)
+        return status
+
+
+@pytest.fixture
+def line(tmp_path):
+    return Line(tmp_path / "tty-corrections")
+
+
+@pytest.fixture
+def watch(tmp_path):
+    """Start a watch of a site file's text; killed at the end if it still runs."""
+    started = []
+
+    def start(text):
+        site = tmp_path / "site.toml"
+        site.write_text(text)
+        started.append(Watch(site))
+        return started[-1]
+
+    yield start
+    for one in started:
+        if one.process.poll() is None:
+            one.process.kill()
+            one.process.wait(10)

@@ -1,0 +1,170 @@
+"""The whole service as a process on real lines: what it says, what it keeps, and what a replay of its log says."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+
+from daemon.logfile import LogFile
+from tests.daemon.conftest import Watch, epoch_frame
+
+SITE = """
+[post]
+name = "kestrel-rover"
+role = "rover"
+commit_s = 0.5
+[[stream]]
+name = "corrections"
+port = "{port}"
+carries = ["corrections"]
+[base]
+station_id = 417
+[rules.corrections-stopped]
+on_delay_s = 1.0
+intervals = 1.0
+"""
+ON_DELAY_S = 1.0
+
+
+def feed_epochs(send, count):
+    """`count` epochs a fifth of a second apart: pace for a live line, not a wait for a result."""
+    sent = b""
+    for number in range(count):
+        frame = epoch_frame(number)
+        send(frame)
+        sent += frame
+        time.sleep(0.2)
+    return sent
+
+
+def raised_after_silence(log, change):
+    """`t` of the alert minus `t` of the last byte before it."""
+    last = max(t for t, _, what in log.inputs() if isinstance(what, bytes) and t <= change["t"])
+    return change["t"] - last
+
+
+def replayed(log_path, site):
+    done = subprocess.run(
+        [sys.executable, "-m", "daemon", "replay", str(log_path), "--site", str(site), "--json"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return [json.loads(text) for text in done.stdout.splitlines()]
+
+
+def test_silence_on_a_pty_then_back_then_unplugged_then_back(tmp_path, line, watch):
+    post = watch(SITE.format(port=line.path))
+    post.until_said("open")
+    sent = feed_epochs(line.send, 5)
+    silent = post.until_change("raised", "corrections-stopped")
+    assert (silent["cause"], silent["because_of"], silent["severity"]) == ("line-silent", None, "stop")
+
+    sent += feed_epochs(line.send, 18)
+    post.until_change("normal", "corrections-stopped")
+    line.unplug()
+    gone = post.until_change("raised", "corrections-stopped")
+    assert gone["cause"] == "port-lost"
+    line.plug_in()
+    post.until_said("back")
+    sent += feed_epochs(line.send, 4)
+    assert post.stop() == 0
+
+    (path,) = (tmp_path / "log").glob("*.db")
+    with LogFile.open(path) as log:
+        assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
+        assert ON_DELAY_S <= raised_after_silence(log, silent) <= ON_DELAY_S + 0.3
+        assert log.ended() == "stopped"
+        assert log.verify().sound
+    assert replayed(path, tmp_path / "site.toml") == post.changes
+
+
+def test_a_tcp_source_is_watched_the_same(tmp_path, watch):
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        post = watch(SITE.format(port=f"socket://127.0.0.1:{server.getsockname()[1]}"))
+        connection, _ = server.accept()
+        with connection:
+            sent = feed_epochs(connection.sendall, 5)
+            silent = post.until_change("raised", "corrections-stopped")
+        assert silent["cause"] == "line-silent"
+        assert post.stop(signal.SIGINT) == 0
+    (path,) = (tmp_path / "log").glob("*.db")
+    with LogFile.open(path) as log:
+        assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
+        assert ON_DELAY_S <= raised_after_silence(log, silent) <= ON_DELAY_S + 0.3
+    assert replayed(path, tmp_path / "site.toml") == post.changes
+
+
+def test_a_port_that_is_not_there_yet_is_waited_for(tmp_path, line, watch):
+    line.unplug()
+    post = watch(SITE.format(port=line.path))
+    assert "not there yet" in post.until_said("waiting")
+    line.plug_in()
+    post.until_said("open")
+    sent = feed_epochs(line.send, 2)
+    assert post.stop() == 0
+    (path,) = (tmp_path / "log").glob("*.db")
+    with LogFile.open(path) as log:
+        assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
+
+
+def test_two_services_on_one_log(tmp_path, line, watch):
+    post = watch(SITE.format(port=line.path))
+    post.until_said("open")
+    second = subprocess.run(
+        [sys.executable, "-m", "daemon", "watch", str(tmp_path / "site.toml")], capture_output=True, text=True
+    )
+    assert second.returncode == 2
+    assert len(second.stderr.splitlines()) == 1
+    assert "kestrel-rover" in second.stderr
+    assert post.stop() == 0
+
+
+def test_two_services_on_one_port(tmp_path, line, watch):
+    post = watch(SITE.format(port=line.path))
+    post.until_said("open")
+    other = tmp_path / "other.toml"
+    other.write_text(SITE.format(port=line.path).replace("kestrel-rover", "kestrel-other"))
+    second = Watch(other)
+    try:
+        assert "in use by another program" in second.until_said("waiting")
+        sent = feed_epochs(line.send, 3)
+    finally:
+        assert second.stop() == 0
+    assert post.stop() == 0
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0001.db") as log:
+        assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="takes rights away from a user that only root can become")
+def test_a_port_that_needs_rights_names_the_group(tmp_path):
+    port = tmp_path / "tty0"
+    os.mkfifo(port, 0o600)
+    site = tmp_path / "site.toml"
+    site.write_text(SITE.format(port=port))
+    site.chmod(0o644)
+    for folder in (tmp_path, *tmp_path.parents):
+        if folder.stat().st_mode & 0o005 != 0o005:
+            folder.chmod(folder.stat().st_mode | 0o005)
+    script = (
+        "import os, sys; os.setgid(65534); os.setuid(65534); from daemon.cli import main; "
+        f"main(['watch', {str(site)!r}], prog_name='witnesspost')"
+    )
+    done = subprocess.run([sys.executable, "-c", "from daemon.commands import watch\n" + script], capture_output=True, text=True)
+    assert done.returncode == 2, done.stderr
+    assert "be in the group root" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_site_file_without_streams(tmp_path):
+    site = tmp_path / "site.toml"
+    site.write_text('stream = []\n[post]\nname = "kestrel-rover"\nrole = "rover"\n')
+    done = subprocess.run([sys.executable, "-m", "daemon", "watch", str(site)], capture_output=True, text=True)
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"{site}: stream: none;")
+    assert not (tmp_path / "log").exists()
