@@ -17,7 +17,7 @@ from collections.abc import Iterable
 from rules.explain import in_words
 from rules.facts import Epoch, Fact, Station
 from rules.frames import Ecef
-from rules.geodesy import enu
+from rules.geodesy import DatumError, enu
 from rules.judgement import Datum
 from rules.rule import Cause, Delays, Finding, Rule
 from rules.scene import Scene
@@ -117,7 +117,10 @@ class BaseMoved(Rule):
         """True if the project says where the base is, and it is not there."""
         if not self._datum.has_base:
             return False
-        expected = self._datum.expected
+        try:
+            expected = self._datum.expected
+        except DatumError:
+            return False  # base-datum fails over it and is named; a base that moves is news all the same
         east, north, up = self._datum.offset(_at(station), expected)
         return max(math.hypot(east, north), abs(up) - expected.height_error_m) > self.figures.right_m
 

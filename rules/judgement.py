@@ -150,6 +150,10 @@ def words_of(offset: Ecef, expected: ExpectedArp, verdict: Verdict, site: Site) 
     return {
         "offset": in_words(offset),
         "which": first.which or "another",
+        "separation": f"{expected.separation_m:.2f} m".replace("-", "−"),
+        "antenna": f"{site.base.antenna_height_m:.3f} m",
+        "pole": f"{site.rover.pole_height_m:.3f} m",
+        "frame_words": f"{expected.frame}" + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
         "check_in": others[0] if others else "a second control point",
         "note": note,
     }
