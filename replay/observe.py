@@ -132,7 +132,7 @@ class Observer:
         tau = t_s - knot * _KNOT_S
         clock_m = self.clock_m(t_s)
         clock_rate = 75.0 * math.tau / 5400.0 * math.cos(math.tau * t_s / 5400.0 + self._clock_phase)
-        draw = hash((self._seed, round(t_s * 1000))) % _NOISE_SIZE
+        draw = _scatter(self._seed, round(t_s * 1000))
         gauss = self._gauss
         offsets = cn0_offset_db if isinstance(cn0_offset_db, Mapping) else None
         offset = 0.0 if offsets is not None else float(cn0_offset_db)  # type: ignore[arg-type]
@@ -185,7 +185,9 @@ class Observer:
                 )
                 draw += 4
             if signals:
-                out.append(Observation(track.system, track.prn, track.azimuth_deg, track.elevation_deg, track.channel, signals))
+                out.append(
+                    Observation(track.system, track.prn, track.azimuth_deg, track.elevation_deg, track.channel, signals)
+                )
         return out
 
     def _begin(self, knot: int, t_s: float) -> None:
@@ -333,6 +335,16 @@ def _carrier_mhz(system: str, prn: int, code: str) -> float:
     if system == "R":
         carrier += GLONASS_CHANNELS[prn - 1] * (0.5625 if code[0] == "1" else 0.4375)
     return carrier
+
+
+def _scatter(seed: int, t_ms: int) -> int:
+    """Where in the noise an epoch begins: the same on every machine, and far from where its neighbours do.
+
+    The multipliers are those of the SplitMix64 generator (Steele, Lea and Flood 2014).
+    """
+    mixed = (t_ms * 0x9E3779B97F4A7C15 + seed * 0xBF58476D1CE4E5B9) & 0xFFFF_FFFF_FFFF_FFFF
+    mixed = ((mixed ^ mixed >> 31) * 0x94D049BB133111EB) & 0xFFFF_FFFF_FFFF_FFFF
+    return (mixed >> 32) % _NOISE_SIZE
 
 
 def _hermite(start: float, rate: float, end: float, end_rate: float) -> tuple[float, float, float, float]:

@@ -126,7 +126,9 @@ def test_ranges_are_the_skys_at_every_moment(sky: Sky) -> None:
         for o in observations:
             for s in o.signals:
                 key = (o.system, o.prn)
-                assert s.pseudorange_m - observer.clock_m(t) == pytest.approx(at[key], abs=1e-4 if place == BASE else 4e-4)
+                assert s.pseudorange_m - observer.clock_m(t) == pytest.approx(
+                    at[key], abs=1e-4 if place == BASE else 4e-4
+                )
                 assert s.rate_m_s == pytest.approx(after[key] - before[key] + clock_rate, abs=1e-4)
 
 
@@ -152,7 +154,7 @@ def test_base_and_rover_share_one_sky_to_whole_wavelengths(sky: Sky) -> None:
 
 
 @given(st.integers(0, 2**31), st.floats(0, 86400), st.sampled_from(sorted(PLACES)))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_same_seed_same_observations(seed: int, t_s: float, place: str) -> None:
     sky = Sky(START)
     first = Observer(sky, PLACES[place], seed).observe(t_s)
@@ -186,7 +188,9 @@ def test_msm_masks_change_as_satellites_come_and_go(sky: Sky) -> None:
     for t in range(0, 5400, 2):
         observations = observer.observe(float(t))
         if t % 60 == 0:
-            message = RTCMReader.parse(rtcm.frame(rtcm.msm(7, "G", 1, 0, [o for o in observations if o.system == "G"], False)))
+            message = RTCMReader.parse(
+                rtcm.frame(rtcm.msm(7, "G", 1, 0, [o for o in observations if o.system == "G"], False))
+            )
             masks.add(message.DF394)
         partial += any(len(o.signals) == 1 for o in observations)
     assert len(masks) >= 5
@@ -258,7 +262,9 @@ def test_signal_that_falls_too_low_is_lost_and_found_again_on_another_cycle(sky:
     assert set(after) == set(before)
     assert np.median([s.lock_s for s in before.values()]) > 100.0
     assert max(s.lock_s for s in after.values()) <= 11.0
-    moved = [abs((s.phase_m - s.pseudorange_m) - (before[k].phase_m - before[k].pseudorange_m)) for k, s in after.items()]
+    moved = [
+        abs((s.phase_m - s.pseudorange_m) - (before[k].phase_m - before[k].pseudorange_m)) for k, s in after.items()
+    ]
     assert np.median(moved) > 1.0
 
 
@@ -292,7 +298,9 @@ def test_horizon_hides_what_stands_behind_it(sky: Sky) -> None:
     assert behind
     assert {(o.system, o.prn) for o in seen} == {(o.system, o.prn) for o in everything} - behind
     assert not behind & {(o.system, o.prn) for o in observer.observe(0.5)}  # they have to be found first
-    assert behind <= {(o.system, o.prn) for o in observer.observe(12.0)} | {(o.system, o.prn) for o in observer.observe(13.0)}
+    assert behind <= {(o.system, o.prn) for o in observer.observe(12.0)} | {
+        (o.system, o.prn) for o in observer.observe(13.0)
+    }
 
 
 def test_clock_wanders_within_its_bounds_and_is_in_all_ranges(sky: Sky) -> None:
@@ -309,7 +317,11 @@ def test_signals_are_the_ones_asked_for(sky: Sky) -> None:
         assert set(codes) <= set(THREE_BAND_SIGNALS[o.system])
         places = [rtcm.SIGNAL_IDS[o.system][c] for c in codes]
         assert places == sorted(places)
-    assert 0 < sum(s.code == "5Q" for o in three if o.system == "G" for s in o.signals) < sum(o.system == "G" for o in three)
+    assert (
+        0
+        < sum(s.code == "5Q" for o in three if o.system == "G" for s in o.signals)
+        < sum(o.system == "G" for o in three)
+    )
     only = Observer(sky, BASE, seed=1, signals={"G": ("1C",)}).observe(0.0)
     assert {o.system for o in only} == {"G"}
     with pytest.raises(ValueError, match="9X"):
