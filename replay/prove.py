@@ -1,0 +1,74 @@
+"""Proof: all scenarios, through the same pipeline as the live service, graded, and summed up by rule."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from daemon.pipeline import Pipeline
+from replay.grade import Grade, Tally, grade
+from replay.invent import invent
+from replay.player import play
+from replay.scenario import Scenario, bundled, scenarios
+from replay.tape import Truth
+from rules.alert import Change
+from rules.book import FIGURES
+from rules.site import site_from_table
+
+
+class Run(NamedTuple):
+    """One scenario with one seed: its truth lines, all changes, and the grade."""
+
+    scenario: Scenario
+    seed: int
+    truths: list[Truth]
+    changes: list[Change]
+    grade: Grade
+
+
+def run(scenario: Scenario, seed: int | None = None) -> Run:
+    """Invent a scenario, play it through a pipeline without a log, and grade it."""
+    seed = scenario.seed if seed is None else seed
+    truths: list[Truth] = []
+    pipeline = Pipeline(site_from_table(scenario.site_table, scenario.site.path, FIGURES))
+    end = scenario.duration_s
+    changes = list(play(pipeline, invent(scenario, seed), end_t=end, truths=truths))
+    last = max((truth.t + truth.within_s for truth in truths), default=end)
+    changes += pipeline.tick(max(last, end))
+    return Run(scenario, seed, truths, changes, grade(truths, changes))
+
+
+def all_scenarios(names: Iterable[str] = ()) -> Iterator[Scenario]:
+    """The scenarios that come with Witnesspost, or those named, variant by variant. Raises ScenarioError."""
+    for source in names or [str(path) for path in bundled()]:
+        yield from scenarios(source)
+
+
+def table(tally: Tally) -> str:
+    """What the rules were worth, a Markdown row a rule."""
+    lines = [
+        "| rule | expected | detected | first cause right | time to alert, median | worst | false alerts a day |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for rule, score in sorted(tally.scores.items()):
+        times = [f"{s:.1f} s" if s is not None else "–" for s in (score.median_s, score.worst_s)]
+        lines.append(
+            f"| `{rule}` | {score.expected} | {_share(score.detected, score.expected)} "
+            f"| {_share(score.first_cause_right, score.detected)} | {times[0]} | {times[1]} "
+            f"| {tally.false_a_day(rule):.2f} |"
+        )
+    return "\n".join(lines)
+
+
+def confusion(tally: Tally) -> str:
+    """What was said first of each true cause, a Markdown row a cause."""
+    lines = ["| rule | true cause | said first |", "|---|---|---|"]
+    said: dict[tuple[str, str], list[str]] = {}
+    for (rule, cause, first), count in sorted(tally.confusion.items(), key=lambda item: (item[0][:2], -item[1])):
+        said.setdefault((rule, cause), []).append(f"{first} {count}")
+    lines += [f"| `{rule}` | `{cause}` | {', '.join(firsts)} |" for (rule, cause), firsts in said.items()]
+    return "\n".join(lines)
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{part} ({100 * part / whole:.1f} %)" if whole else "–"
