@@ -68,7 +68,7 @@ class Project(Struct, kw_only=True):
     name: str = ""
     frame: Annotated[str, Meta(min_length=1)] = "EPSG:6319"
     epoch: Annotated[float, Meta(ge=1980, le=2100)] | None = None
-    vertical: Literal["geoid", "ellipsoid"] = "geoid"
+    vertical: Literal["geoid", "ellipsoidal"] = "geoid"
     geoid: Annotated[str, Meta(min_length=1)] = "bundled"
     height_unit: Literal["m", "ft", "us-ft"] = "m"
     control: list[Control] = []
