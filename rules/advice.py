@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from rules import advice_rest
+from rules import advice_rest
 from rules.rule import Finding
 
 
@@ -125,6 +126,8 @@ ADVICE: dict[tuple[str, str], Advice] = {
         ("Read the air rate off both radios.", "Set both the same, or mend the site file."),
     ),
 }
+ADVICE.update({key: Advice(*entry) for key, entry in advice_rest.ADVICE.items()})
+
 ADVICE.update({key: Advice(*entry) for key, entry in advice_rest.ADVICE.items()})
 
 

@@ -7,17 +7,22 @@ from pathlib import Path
 from msgspec import Struct
 
 from rules.antenna_mismatch import AntennaMismatch
+from rules.base_datum import BaseDatum
+from rules.base_moved import BaseMoved
+from rules.control_check import ControlCheck
 from rules.corrections_late import CorrectionsLate
 from rules.corrections_stopped import CorrectionsStopped
 from rules.fix_lost import FixLost
+from rules.height_reference import HeightReference
 from rules.link_overload import LinkOverload
+from rules.measures import measure_problems
 from rules.message_set import MessageSet
 from rules.own import own_rules
 from rules.post_health import PostHealth
 from rules.radio_sheet import RadioSheet
 from rules.rule import Rule
 from rules.scene import Scene
-from rules.site import Site, figures_of, read_site
+from rules.site import Site, SiteError, figures_of, read_site
 from rules.sky import Sky
 from rules.tilt import TiltRule
 from rules.wrong_channel import WrongChannel
@@ -29,8 +34,12 @@ RULES: tuple[type[Rule], ...] = (
     RadioSheet,
     LinkOverload,
     MessageSet,
+    BaseDatum,
+    BaseMoved,
     AntennaMismatch,
     FixLost,
+    ControlCheck,
+    HeightReference,
     TiltRule,
     Sky,
     PostHealth,
@@ -40,8 +49,12 @@ FIGURES: dict[str, type[Struct]] = {rule.name: rule.Figures for rule in RULES}
 
 
 def open_site(path: str | Path) -> Site:
-    """The site file at `path`, with each rule's figures checked too. Raises SiteError with all problems."""
-    return read_site(path, FIGURES)
+    """The site file at `path`, the rules' figures and measurements checked too. Raises SiteError with all problems."""
+    site = read_site(path, FIGURES)
+    problems = measure_problems(site, taken=FIGURES)
+    if problems:
+        raise SiteError(str(path), problems)
+    return site
 
 
 def rules_in_force(site: Site, scene: Scene) -> list[Rule]:

@@ -11,7 +11,7 @@ from daemon.cli import Unusable
 from rules.book import open_site, rules_in_force
 from rules.datum_check import check_datum
 from rules.geodesy import expected_arp
-from rules.measures import MEASURES, measure_problems
+from rules.measures import MEASURES
 from rules.scene import Scene
 from rules.site import Site, SiteError
 
@@ -37,7 +37,7 @@ def check(site_file: str | None, as_json: bool, measures: bool) -> None:
         site = open_site(site_file)
     except SiteError as error:
         raise Unusable(str(error)) from None
-    problems = measure_problems(site) + check_datum(site)
+    problems = check_datum(site)
     if problems:
         raise Unusable("\n".join(f"{site_file}: {problem}" for problem in problems))
     understood = what_it_means(site)
@@ -69,9 +69,7 @@ def what_it_means(site: Site) -> dict[str, Any]:
         "epoch": arp.epoch if arp else None,
         "station_id": site.base.station_id,
         "antenna": site.base.antenna or None,
-        "radio": {
-            end: {row: getattr(getattr(site.radio, end), row) for row in _RADIO_ROWS} for end in ("base", "rover")
-        },
+        "radio": {end: {row: getattr(getattr(site.radio, end), row) for row in _RADIO_ROWS} for end in ("base", "rover")},
         "rules": [rule.name for rule in rules_in_force(site, Scene(site))],
     }
 
@@ -82,7 +80,9 @@ def in_words(site: Site, understood: dict[str, Any]) -> str:
     lines += [f"  stream {s.name}: {s.port}, {s.baud} baud, carries {' and '.join(s.carries)}" for s in site.stream]
     arp = understood["expected_arp"]
     if arp is None:
-        lines.append("  no base point: whether the base is where it should be is not judged ([base] occupies, [[project.control]])")
+        lines.append(
+            "  no base point: whether the base is where it should be is not judged ([base] occupies, [[project.control]])"
+        )
     else:
         lines += [
             f"  expected antenna reference point over {site.base.occupies} ({understood['frame']}"
