@@ -64,7 +64,8 @@ class PostHealth(Rule):
         if isinstance(fact, Fix):
             self._quality[fact.stream] = fact.quality
         elif isinstance(fact, Utc):
-            if self._quality.get(fact.stream, 1) > 0:
+            # RMC says whether its time is valid, ZDA does not: it counts once a position vouches for it.
+            if self._quality.get(fact.stream, int(fact.source == "RMC")) > 0:
                 clock = self._clocks.get(fact.stream)
                 if clock is None:
                     clock = self._clocks[fact.stream] = _Clock(self.figures)
