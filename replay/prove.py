@@ -38,13 +38,25 @@ def run(scenario: Scenario, seed: int | None = None) -> Run:
     return Run(scenario, seed, truths, changes, grade(truths, changes))
 
 
+class Job(NamedTuple):
+    """A scenario to be run with a seed."""
+
+    scenario: Scenario
+    seed: int
+
+
+def prove_one(job: Job) -> Grade:
+    """The grade of one job: what a process of its own is given."""
+    return run(job.scenario, job.seed).grade
+
+
 def all_scenarios(names: Iterable[str] = ()) -> Iterator[Scenario]:
     """The scenarios that come with Witnesspost, or those named, variant by variant. Raises ScenarioError."""
     for source in names or [str(path) for path in bundled()]:
         yield from scenarios(source)
 
 
-def table(tally: Tally) -> str:
+def score_table(tally: Tally) -> str:
     """What the rules were worth, a Markdown row a rule."""
     lines = [
         "| rule | expected | detected | first cause right | time to alert, median | worst | false alerts a day |",
@@ -58,6 +70,22 @@ def table(tally: Tally) -> str:
             f"| {tally.false_a_day(rule):.2f} |"
         )
     return "\n".join(lines)
+
+
+def scenario_table(found: Iterable[Scenario]) -> str:
+    """All scenarios for the documentation, a Markdown row each, with what the model says is to be raised."""
+    lines = ["| scenario | post | lasts | what happens | raised, by cause |", "|---|---|---|---|---|"]
+    for scenario in found:
+        raised = [truth for truth in truths_of(scenario) if truth.expect == "raised"]
+        said = ", ".join(dict.fromkeys(f"`{truth.rule}` ({' or '.join(truth.causes) or 'any'})" for truth in raised))
+        lasts = f"{scenario.duration_s / 3600:.0f} h" if scenario.duration_s >= 3600 else f"{scenario.duration_s / 60:.0f} min"
+        lines.append(f"| `{scenario.name}` | {scenario.site.post.role} | {lasts} | {scenario.note} | {said or 'nothing'} |")
+    return "\n".join(lines)
+
+
+def truths_of(scenario: Scenario) -> list[Truth]:
+    """The truth lines of a scenario with its own seed, without the play."""
+    return [record for record in invent(scenario) if isinstance(record, Truth)]
 
 
 def confusion(tally: Tally) -> str:

@@ -1,0 +1,28 @@
+"""`witnesspost invent SCENARIO -o TAPE`: a scenario's streams as a tape, with its truth lines."""
+
+from __future__ import annotations
+
+import click
+
+from daemon.cli import Unusable
+from replay.invent import invent_tape
+from replay.scenario import ScenarioError, scenario
+
+
+@click.command()
+@click.argument("source", metavar="SCENARIO")
+@click.option("-o", "--output", required=True, metavar="TAPE", help="The tape to write; packed where it ends in .gz.")
+@click.option("--seed", type=int, help="Another seed than the scenario's own.")
+def invent(source: str, output: str, seed: int | None) -> None:
+    """Write a tape of SCENARIO (a TOML file, or the bare name of one that comes with Witnesspost) and its truth lines.
+
+    One variant of a file is named after a colon, as in base-datum:frame-shift. The same scenario and seed give the same
+    bytes.
+    """
+    try:
+        lines = invent_tape(scenario(source), output, seed)
+    except ScenarioError as error:
+        raise Unusable(str(error)) from None
+    except OSError as error:
+        raise Unusable(f"{output}: cannot be written: {error.strerror}; name a file in a folder that can be") from None
+    click.echo(f"{output}: {lines} lines")

@@ -1,0 +1,60 @@
+"""`witnesspost prove`: every scenario with several seeds, graded, and what the rules were worth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+
+import click
+
+from daemon.cli import Unusable
+from replay.grade import Grade, Tally
+from replay.prove import Job, all_scenarios, confusion, prove_one, scenario_table, score_table
+from replay.scenario import ScenarioError
+
+LONG_S = 6 * 3600.0
+SEED_STEP = 1000
+
+
+@click.command()
+@click.argument("names", nargs=-1, metavar="[SCENARIO]...")
+@click.option("--seeds", type=click.IntRange(min=1), default=1, show_default=True, help="How many seeds for each.")
+@click.option("--days", is_flag=True, help="Also the whole days, minutes each.")
+@click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Processes at a time.")
+@click.option("--table", is_flag=True, help="Run nothing: print the table of all scenarios, as Markdown.")
+def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool) -> None:
+    """Play every scenario that comes with Witnesspost, or those named, and compare the alerts with the truth.
+
+    Prints each run that fails, then by rule how many faults were detected, with the first cause right, how soon, and the
+    false alerts. Exits with 1 on any miss or false alert.
+    """
+    try:
+        found = list(all_scenarios(names))
+    except ScenarioError as error:
+        raise Unusable(str(error)) from None
+    if table:
+        click.echo(scenario_table(found))
+        return
+    wanted = [one for one in found if days or names or one.duration_s < LONG_S]
+    tally = Tally()
+    work = [Job(one, one.seed + SEED_STEP * step) for one in wanted for step in range(seeds)]
+    for job, graded in _played(work, jobs):
+        tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
+        if not graded.passed:
+            click.echo(f"{job.scenario.name} seed {job.seed}:")
+            click.echo("    " + graded.in_words().replace("\n", "\n    "))
+    click.echo(score_table(tally))
+    click.echo()
+    click.echo(confusion(tally))
+    click.echo()
+    click.echo(f"{tally.runs} runs, {tally.hours:.1f} hours played, {len(tally.failed)} failed")
+    if tally.failed:
+        raise SystemExit(1)
+
+
+def _played(work: list[Job], jobs: int) -> Iterator[tuple[Job, Grade]]:
+    if jobs == 1:
+        yield from ((job, prove_one(job)) for job in work)
+        return
+    with ProcessPoolExecutor(jobs) as pool:
+        yield from zip(work, pool.map(prove_one, work), strict=True)
