@@ -7,6 +7,7 @@ Units are in the key names; angles are degrees; `epoch` is a decimal year.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 import types
@@ -239,12 +240,23 @@ def site_from_table(table: dict[str, Any], path: str = "", figures: Mapping[str,
                 if not isinstance(values.get("off", False), bool):
                     problems.append(f"rules.{name}.off: read {values['off']!r}; true or false would do")
                 struct_from(figures[name], wanted, f"rules.{name}", problems)
-    if isinstance(site, Site):
-        site.path = path
-        problems += _contradictions(site)
+    readable = site if isinstance(site, Site) else _readable_part(table)
+    if readable is not None:
+        problems += _contradictions(readable)
     if problems or not isinstance(site, Site):
         raise SiteError(path, problems)
+    site.path = path
     return site
+
+
+def _readable_part(table: dict[str, Any]) -> Site | None:
+    """The site without what cannot be read of it, so that what contradicts itself is found in the same run."""
+    stand_in = {"post": {"name": "unreadable", "role": "base"}}
+    streams = table.get("stream") if isinstance(table.get("stream"), list) else [{}]
+    site = struct_from(Site, {**table, **stand_in, "stream": streams}, "", [])
+    if isinstance(site, Site) and not site.stream and streams:
+        site.stream.append(Stream(name="unreadable", port="loop://", carries=["corrections"]))
+    return site if isinstance(site, Site) else None
 
 
 def figures_of(site: Site, rule: str, kind: type[Struct]) -> Struct:
@@ -255,23 +267,25 @@ def figures_of(site: Site, rule: str, kind: type[Struct]) -> Struct:
 
 
 def struct_from(kind: type[Struct], table: object, where: str, problems: list[str]) -> Any:
-    """`table` as a `kind`, or None; whatever is wrong in it is added to `problems`, named from `where` (the table's key)."""
+    """`table` as a `kind`; whatever is wrong in it is added to `problems`, named from `where` (the table's key).
+
+    With problems, what could be read of it, or None where something that it must have could not.
+    """
     if not isinstance(table, dict):
         problems.append(f"{where}: read {table!r}; a table would do")
         return None
     fields = {f.name: f for f in msgspec.structs.fields(kind) if f.name not in _WRITTEN_BY_US}
-    before = len(problems)
     values: dict[str, Any] = {}
     for key, value in table.items():
         here = f"{where}.{key}" if where else key
         if key not in fields:
             problems.append(f"{here}: unknown key{nearest(key, fields)}")
-        else:
-            values[key] = _value(fields[key].type, value, here, problems)
+        elif (read := _value(fields[key].type, value, here, problems)) is not None:
+            values[key] = read
     for name, f in fields.items():
         if f.required and name not in table:
             problems.append(f"{where + '.' if where else ''}{name}: missing; {_would_do(f.type)}")
-    return kind(**values) if len(problems) == before else None
+    return kind(**values) if all(name in values for name, f in fields.items() if f.required) else None
 
 
 def _value(wanted: Any, value: object, where: str, problems: list[str]) -> Any:
@@ -279,11 +293,14 @@ def _value(wanted: Any, value: object, where: str, problems: list[str]) -> Any:
     if inner is not None and typing.get_origin(wanted) is list:
         if not isinstance(value, list):
             problems.append(f"{where}: read {value!r}; a list of tables, [[{where}]], would do")
-            return []
-        return [struct_from(inner, item, f"{where}[{index}]", problems) for index, item in enumerate(value, 1)]
+            return None
+        read = [struct_from(inner, item, f"{where}[{index}]", problems) for index, item in enumerate(value, 1)]
+        return [item for item in read if item is not None]
     if inner is not None:
         return struct_from(inner, value, where, problems)
     try:
+        if isinstance(value, float) and not math.isfinite(value):
+            raise msgspec.ValidationError
         return msgspec.convert(value, wanted)
     except msgspec.ValidationError:
         problems.append(f"{where}: read {value!r}; {_would_do(wanted)}")
@@ -309,12 +326,12 @@ def _words(wanted: Any) -> str:
     if origin is Annotated:
         bounds = next(part for part in parts[1:] if isinstance(part, Meta))
         said = [
-            f"{sign} {bound:g}"
+            f"{sign} {bound:.10g}"
             for sign, bound in (("over", bounds.gt), ("from", bounds.ge), ("to", bounds.le), ("under", bounds.lt))
             if bound is not None
         ]
         if bounds.pattern:
-            said.append("letters, digits and hyphens" if wanted is Name else "host:port")
+            said.append("of letters, digits and hyphens" if wanted is Name else "as host:port")
         return " ".join([_words(parts[0]), *said])
     if origin is Literal:
         return " or ".join(f'"{part}"' for part in parts)

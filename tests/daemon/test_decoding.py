@@ -108,9 +108,7 @@ def test_facts_of_real_frames_are_what_pyrtcm_reads(name):
     assert [f.text for f in facts if isinstance(f, Text)] == [m.DF140 for m in parsed if m.identity == "1029"]
     msm = [m for m in parsed if m.identity[:2] in ("10", "11") and 1071 <= int(m.identity) <= 1137]
     legacy = [m for m in parsed if 1001 <= int(m.identity) <= 1004 or 1009 <= int(m.identity) <= 1012]
-    satellites = sum(m.NSat for m in msm) + sum(
-        getattr(m, "DF006", 0) if int(m.identity) < 1009 else m.DF035 for m in legacy
-    )
+    satellites = sum(m.NSat for m in msm) + sum(getattr(m, "DF006", 0) if int(m.identity) < 1009 else m.DF035 for m in legacy)
     epochs = [f for f in facts if isinstance(f, Epoch)]
     assert sum(e.satellites for e in epochs) <= satellites
     ends = [m for m in msm if not m.DF393 and m.NSat]
@@ -138,9 +136,7 @@ def test_levels_of_a_real_msm7_are_pyrtcms_own():
 @needs_real
 def test_fixes_of_real_sentences_are_what_pynmeagps_reads():
     data = (REAL / "nmea.txt").read_bytes()
-    theirs = [
-        m for _, m in pynmeagps.NMEAReader(io.BytesIO(data), quitonerror=0) if m is not None and m.msgID == "GGA"
-    ]
+    theirs = [m for _, m in pynmeagps.NMEAReader(io.BytesIO(data), quitonerror=0) if m is not None and m.msgID == "GGA"]
     ours = [f for f in facts_of(data) if isinstance(f, Fix)]
     assert [(f.latitude, f.longitude, f.height_m, f.quality, f.satellites) for f in ours] == [
         (m.lat, m.lon, m.alt, m.quality, m.numSV) for m in theirs
