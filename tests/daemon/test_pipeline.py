@@ -1,0 +1,123 @@
+"""One pipeline for live and replay: the same bytes at the same times give the same changes, whatever the calls between."""
+
+import random
+from pathlib import Path
+
+import pynmeagps
+import pyrtcm
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.log import Log
+from daemon.logfile import LogFile
+from daemon.pipeline import Pipeline
+from replay.player import play
+from replay.tape import Chunk
+from rules.facts import Fact, Port
+from rules.site import site_from_toml
+from tests.daemon.conftest import epoch_frame
+
+REAL = Path(__file__).parents[3] / "shared" / "real"
+SITE_TEXT = """
+[post]
+name = "kestrel-rover"
+role = "rover"
+[[stream]]
+name = "corrections"
+port = "loop://corrections"
+carries = ["corrections"]
+[[stream]]
+name = "receiver"
+port = "loop://receiver"
+carries = ["positions"]
+[base]
+station_id = 417
+"""
+SITE = site_from_toml(SITE_TEXT)
+
+
+def said(changes):
+    return [(c.t, c.change, c.rule, c.cause, c.because_of, c.evidence) for c in changes]
+
+
+def inputs_of(seed):
+    """Some minutes of a line with pauses, noise and a neighbour, and of a port that comes and goes; milliseconds apart."""
+    rng = random.Random(seed)
+    t, records = 0.0, []
+    for number in range(60):
+        t = round(t + rng.choice([0.2, 0.9, 1.0, 1.1, 7.0 if rng.random() < 0.3 else 1.0]), 3)
+        data = epoch_frame(number, rng.choice([417, 417, 417, 88]))
+        if rng.random() < 0.1:
+            data = rng.randbytes(40)
+        cut = rng.randrange(1, len(data))
+        records += [Chunk(t=t, stream="corrections", data=data[:cut]), Chunk(t=t, stream="corrections", data=data[cut:])]
+        if rng.random() < 0.1:
+            records.append(Port(t=t, stream="corrections", state=rng.choice(["lost", "back"])))
+    return records
+
+
+@given(st.integers(0, 10_000), st.lists(st.floats(0, 120), max_size=40))
+@settings(deadline=None, max_examples=40)
+def test_ticks_between_the_bytes_change_nothing(seed, ticks):
+    records = inputs_of(seed)
+    plain = said(play(Pipeline(SITE), records, end_t=130.0))
+    pipeline, changes = Pipeline(SITE), []
+    for record in records:
+        for t in sorted(t for t in ticks if t <= record.t):
+            changes += pipeline.tick(t)
+        changes += pipeline.tell(record) if isinstance(record, Fact) else pipeline.feed(record.t, record.stream, record.data)
+    changes += pipeline.tick(130.0)
+    assert said(changes) == plain
+    assert plain
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_log_replays_to_the_changes_of_its_run(tmp_path, seed):
+    records = inputs_of(seed)
+    log = Log.start(tmp_path, SITE, SITE_TEXT)
+    live = list(play(Pipeline(SITE, log), records, end_t=130.0))
+    log.close(130.0, "stopped")
+    with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
+        stored = [w if isinstance(w, Fact) else Chunk(t=t, stream=s, data=w) for t, s, w in file.inputs()]
+        assert [(c.t, c.stream, c.data) for c in stored if isinstance(c, Chunk)] == [
+            (c.t, c.stream, c.data) for c in records if isinstance(c, Chunk)
+        ]
+        assert said(play(Pipeline(SITE), stored, end_t=130.0)) == said(live)
+        assert said(file.changes()) == said(live)
+
+
+def test_time_never_steps_back():
+    pipeline = Pipeline(SITE)
+    pipeline.tick(20.0)
+    pipeline.feed(3.0, "corrections", epoch_frame(1))
+    assert pipeline.scene.last_epoch["corrections"].t == 20.0
+
+
+def test_a_silent_line_gives_up_its_half_frame():
+    pipeline = Pipeline(SITE)
+    pipeline.feed(0.0, "corrections", epoch_frame(1)[:20])
+    pipeline.tick(10.0)
+    (finding,) = [c for c in pipeline.tick(16.0) if c.rule == "corrections-stopped"]
+    assert finding.evidence["bad_frames"] == 1
+
+
+@pytest.mark.skipif(not REAL.is_dir(), reason="the real recordings are not beside the checkout")
+@pytest.mark.parametrize("path", sorted(REAL.glob("*.bin")) + sorted(REAL.glob("nmea*.txt")), ids=lambda p: p.name)
+@pytest.mark.parametrize("size", [1, 7, 100_000])
+def test_real_bytes_play_in_any_cuts_and_are_counted_as_the_libraries_count(path, size):
+    data = path.read_bytes()
+    pipeline = Pipeline(SITE)
+    traffic = []
+    see = pipeline.engine.see
+    pipeline.engine.see = lambda fact: (traffic.append(fact) if type(fact).__name__ == "Traffic" else None, see(fact))
+    for start in range(0, len(data), size):
+        pipeline.feed(start / 1000, "corrections", data[start : start + size])
+    pipeline.tick(pipeline.t + 5.0)
+    assert sum(fact.size_bytes for fact in traffic) == len(data)
+    with path.open("rb") as file:
+        frames = [r for r, _ in pyrtcm.RTCMReader(file, quitonerror=0, parsed=0) if not pyrtcm.calc_crc24q(r)]
+    with path.open("rb") as file:
+        sentences = [p for _, p in pynmeagps.NMEAReader(file, quitonerror=0, nmeaonly=False) if p is not None]
+    assert sum(fact.frames for fact in traffic) == len(frames)
+    assert sum(fact.sentences for fact in traffic) == len(sentences)
