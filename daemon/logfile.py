@@ -140,16 +140,22 @@ class LogFile:
     def open(cls, path: str | Path) -> LogFile:
         """Open the log at `path` for reading. Raises a LogError."""
         path = Path(path)
-        if not path.exists():
-            raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
         copy: Path | None = None
         try:
+            if path.is_dir():
+                raise NotALog(f"{path}: is a folder; name one of the logs in it (NAME.0001.db)")
+            if not path.exists():
+                raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
             connection = _connect(path)
             try:
+                if _needs_copy(connection):
+                    copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
+                    connection.close()
+                    connection = _aside(path, copy)
                 version = _version(path, connection)
                 if version < schema.VERSION:
-                    copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
-                    connection = _migrated(connection, copy / path.name)
+                    copy = copy or Path(tempfile.mkdtemp(prefix="witnesspost-"))
+                    connection = _migrated(connection, copy / f"version-{schema.VERSION}.db")
                 connection.execute("BEGIN")
                 return cls(path, connection, version, copy)
             except BaseException:
@@ -159,6 +165,8 @@ class LogFile:
                 raise
         except sqlite3.DatabaseError as error:
             raise _readable(path, error) from None
+        except PermissionError as error:
+            raise DamagedLog(f"{path}: may not be read by you ({error.strerror}); copy it where you may") from None
 
     def close(self) -> None:
         """Let go of the file."""
@@ -412,6 +420,31 @@ def _connect(path: Path) -> sqlite3.Connection:
     wal = _wal(path)
     how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
     return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
+
+
+def _needs_copy(connection: sqlite3.Connection) -> bool:
+    """Try the connection; true where the folder may not be written, for a WAL needs an index beside it."""
+    try:
+        schema.version(connection)
+    except sqlite3.DatabaseError as error:
+        code = error.sqlite_errorcode & 0xFF
+        if code == sqlite3.SQLITE_CORRUPT:
+            # A file that was cut: this is how SQLite can be told to read what is left of it (btree.c, lockBtree). The
+            # connection cannot write.
+            connection.execute("PRAGMA writable_schema = ON")
+        elif code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            return True
+        else:
+            raise
+    return False
+
+
+def _aside(path: Path, folder: Path) -> sqlite3.Connection:
+    """The log and its WAL copied to a folder that can be written, and opened there."""
+    for source in (path, _wal(path)):
+        if source.exists():
+            shutil.copyfile(source, folder / source.name)
+    return _connect(folder / path.name)
 
 
 def _version(path: Path, connection: sqlite3.Connection) -> int:

@@ -62,6 +62,8 @@ class Writer:
             writer = cls(path, Tail(previous.n, run["digest"]), synced=synced)
             try:
                 schema.build(writer._connection, run, streams)
+                # So that the file is a log even where its WAL is lost.
+                writer._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
                 writer._settle()
                 _sync_folder(path)
             except BaseException:

@@ -168,8 +168,8 @@ _FIX_COUNTS_FOR_S = 5  # a fix says nothing of the time after it once this much 
 
 
 def utc_of(t: str) -> str:
-    """SQL for the UTC of `t` (an SQL expression), by the last anchor before it or else the first one after it; null
-    where no receiver ever said the time."""
+    """SQL for the UTC of `t`, a column with its table (a bare `t` would be the anchor's own): by the last anchor before it
+    or else the first one after it; null where no receiver ever said the time."""
     shifted = f"SELECT strftime('%Y-%m-%dT%H:%M:%fZ', c.utc, printf('%+.3f seconds', {t} - c.t)) FROM clock AS c"
     return f"""coalesce(
             ({shifted} WHERE c.t <= {t} ORDER BY c.t DESC LIMIT 1),
@@ -187,7 +187,7 @@ _VIEWS: dict[str, str] = {
                 AND later.change = 'acknowledged') - raised.t AS acknowledged_after_s
         FROM alert AS raised WHERE raised.change = 'raised' ORDER BY raised.n""",
     "fix_minutes": f"""
-        SELECT stream, quality, {_WORDS_OF_QUALITY} AS fix, round(sum(lasts_s) / 60, 1) AS minutes, count(*) AS fixes
+        SELECT stream, quality, {_WORDS_OF_QUALITY} AS fix, round(sum(lasts_s) / 60, 2) AS minutes, count(*) AS fixes
         FROM (SELECT stream, quality,
             min({_FIX_COUNTS_FOR_S}, coalesce(lead(t) OVER (PARTITION BY stream ORDER BY rowid) - t, 0)) AS lasts_s
             FROM fix)
@@ -199,7 +199,7 @@ _VIEWS: dict[str, str] = {
             FROM station WHERE x_m IS NOT NULL
             GROUP BY stream, station_id, x_m, y_m, z_m, antenna_height_m) ORDER BY first_t""",
     "gaps": f"""
-        SELECT stream, t, {utc_of("t")} AS utc, seconds, lost_bytes, why FROM (
+        SELECT stream, gap.t, {utc_of("gap.t")} AS utc, seconds, lost_bytes, why FROM (
             SELECT stream, pause_t AS t, pause_s AS seconds, NULL AS lost_bytes, 'nothing came' AS why
             FROM raw WHERE pause_s IS NOT NULL
             UNION ALL
@@ -213,8 +213,8 @@ _VIEWS: dict[str, str] = {
             UNION ALL
             SELECT stream, t, json_extract(detail, '$.until_t') - t, json_extract(detail, '$.bytes'),
                 'could not be written: ' || json_extract(detail, '$.why')
-            FROM event WHERE kind = 'gap')
-        ORDER BY t, stream""",
+            FROM event WHERE kind = 'gap') AS gap
+        ORDER BY gap.t, stream""",
     "traffic_by_message": """
         SELECT stream, message, station, sum(frames) AS frames, sum(bytes) AS bytes, sum(bad) AS bad,
             min(t) AS first_t, max(t) + 10 AS last_t
