@@ -6,7 +6,7 @@ above the bundled geoid the vertical tolerance widens by that grid's stated erro
 foreign station is never judged; a project without a point that the base occupies keeps the rule silent.
 
 At the rover without a station position: each time the position's quality changes, it jumps; from autonomous to fixed the jumps
-add up to the base's error, within the few metres of a single-point position. Over 15 m that is no single-point error.
+add up to the base's error, within the few metres of a single-point position. Over 10 m that is no single-point error.
 
 Causes: `rules.hypotheses`, ranked by `rules.explain`; `unexplained` where nothing fits. Zeros and positions inside the
 earth are judged like any other. Source: common practice, no source.
@@ -39,7 +39,7 @@ class BaseDatumFigures(Delays, kw_only=True):
 
     horizontal_m: float = 0.05
     vertical_m: float = 0.05
-    jump_m: float = 15.0
+    jump_m: float = 10.0
 
 
 class BaseDatum(Rule):
@@ -94,8 +94,7 @@ class BaseDatum(Rule):
         if math.hypot(offset[0], offset[1]) <= self.figures.horizontal_m and abs(offset[2]) <= vertical_m:
             self._finding = None
             return
-        fix = self.scene.fix if self.site.post.role == "base" else None
-        verdict = self._datum.why(offset, expected, utc, fix.separation_m if fix else None)
+        verdict = self._datum.why(offset, expected, utc, self.scene.fix)
         words = words_of(offset, expected, verdict, self.site)
         head = f"The base's position is {words['offset']}."
         if at == (0.0, 0.0, 0.0):
@@ -126,9 +125,7 @@ class BaseDatum(Rule):
             self._finding = None
             return
         moved = (east, north, up)
-        verdict = self._datum.why(
-            moved, expected, self.scene.utc_at(t), jump.separation_m, noise=_SINGLE_POINT, autonomous=False
-        )
+        verdict = self._datum.why(moved, expected, self.scene.utc_at(t), self.scene.fix, noise=_SINGLE_POINT, autonomous=False)
         words = words_of(moved, expected, verdict, self.site)
         self._finding = Finding(
             causes=causes_of(verdict),
@@ -144,7 +141,7 @@ class Jump:
     """From the last autonomous position to the first fixed one, without the walking in between; geocentric metres."""
 
     def __init__(self, fix: Fix, start: Ecef, to: Ecef):
-        self.t, self.stream, self.separation_m = fix.t, fix.stream, fix.separation_m
+        self.t, self.stream = fix.t, fix.stream
         self.start, self.to = start, to
 
 

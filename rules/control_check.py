@@ -123,11 +123,12 @@ class ControlCheck(Rule):
             self._finding = None
             return
         fix = self.scene.fix
+        base = self._datum.expected if self._datum.has_base else point
         verdict = self._datum.why(
-            offset,
-            point,
+            self._datum.turned(offset, point, base),
+            base,
             self.scene.utc_at(t),
-            fix.separation_m if fix else None,
+            fix,
             noise=_MEAN_NOISE,
             pole_m=self.site.rover.pole_height_m,
         )

@@ -29,7 +29,7 @@ from collections.abc import Iterable
 from msgspec import Struct
 
 from rules.frames import Ecef
-from rules.hypotheses import FAMILY, ORDER, Prediction, Situation, autonomous_base, predictions, sum_of
+from rules.hypotheses import ORDER, Prediction, Situation, autonomous_base, predictions, sum_of
 
 FITS_CHI2 = 16.27  # χ², 3 degrees of freedom, 0.1 %
 PAIR_PRIOR = 1 / 50
@@ -143,10 +143,10 @@ def _ranked(ways: Iterable[Prediction], offset: Ecef, noise: Noise, prior: float
 
 
 def _pairs(singles: list[Prediction], situation: Situation) -> Iterable[Prediction]:
-    """Two causes of different families at once, the earlier one of `ORDER` first."""
-    able = [way for way in singles if way.cause in FAMILY]
+    """Two ways of different families at once, the earlier one of `ORDER` first."""
+    able = [way for way in singles if way.family is not None]
     for one, two in itertools.combinations(able, 2):
-        if FAMILY[one.cause] != FAMILY[two.cause]:
+        if one.family != two.family:
             yield sum_of(one, two, situation.expected.ecef, situation.frame)
 
 

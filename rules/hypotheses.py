@@ -30,9 +30,10 @@ FAMILY = {
     **dict.fromkeys(("feet-as-metres", "metres-as-feet"), "unit"),
     **dict.fromkeys(("survey-foot", "other-control-point", "sign-or-order", "other-zone"), "place"),
     **dict.fromkeys(("frame-shift", "epoch-shift"), "frame"),
-}  # two causes of one family do not happen together; a cause without a family pairs with nothing
+}  # two ways of one family do not happen together; a cause without a family pairs with nothing
 
 LEAST_M = 0.03  # a prediction smaller than this predicts no trouble
+_ANTENNA_HEIGHT = "the antenna height"
 _EXACT_M = 0.005  # typed numbers come back as they were typed, but for the wire's and the sheet's rounding
 _MODEL_M = 0.5  # between two geoid models, where neither is at hand: common practice, no source
 _FOOT_M = {"the foot": 0.3048, "the US survey foot": 1200 / 3937}
@@ -45,10 +46,10 @@ _SLANT_DROP_M = 0.06  # common practice, no source
 class Situation(Struct, frozen=True, kw_only=True):
     """What is known where a coordinate is judged.
 
-    `separations` are N of other models at hand by name; `others` the rest of the control list, raised by the same
-    height; `today` the day as a decimal year, None while no receiver has said it. `pole_m` is the rover's pole height
-    where a rover's position is judged (then `expected` is the mark itself, and `base_height_m` the base's antenna
-    height); None at the base.
+    `expected` is the base's ARP, also where a rover's position is judged: the rover carries its base's error. (Where
+    the site file has no base, it is the rover's mark.) `separations` are N of other models at hand by name; `others` the
+    rest of the control list, raised by the same height; `today` the day as a decimal year, None while no receiver has said
+    it. `pole_m` is the rover's pole height where a rover's position is judged, None at the base.
     """
 
     expected: ExpectedArp
@@ -57,13 +58,13 @@ class Situation(Struct, frozen=True, kw_only=True):
     separations: dict[str, float] = {}
     today: float | None = None
     pole_m: float | None = None
-    base_height_m: float = 0.0
 
 
 class Prediction(NamedTuple):
     """Where a cause puts the point. `weight` is the way's share of its cause; `which` names the way.
 
-    `far` is the predicted point in geocentric metres where it is so far off that another cause's up is not up there.
+    `family` is what went wrong in it: ways of one family do not come together, one without a family comes alone. `far` is
+    the predicted point in geocentric metres where it is so far off that another cause's up is not up there.
     """
 
     cause: str
@@ -75,6 +76,7 @@ class Prediction(NamedTuple):
     which: str = ""
     weight: float = 1.0
     far: Ecef | None = None
+    family: str | None = None
 
     @property
     def enu(self) -> Ecef:
@@ -87,7 +89,7 @@ def predictions(situation: Situation) -> list[Prediction]:
     found: list[Prediction] = []
     for cause, function in _FUNCTIONS.items():
         ways = [way for way in function(situation) if math.hypot(*way[1:4]) >= LEAST_M]
-        found += [way._replace(weight=1.0 / len(ways)) for way in ways if way.cause == cause]
+        found += [way._replace(weight=1.0 / len(ways), family=way.family or FAMILY.get(cause)) for way in ways]
     return found
 
 
@@ -123,14 +125,14 @@ def other_geoid(s: Situation) -> Iterator[Prediction]:
 
 def antenna_height_missing(s: Situation) -> Iterator[Prediction]:
     """−a: the mark's height was typed for the ARP's; at a rover also +pole: the pole was never taken off."""
-    yield _up("antenna-height-missing", -_base_height(s), _EXACT_M, "the base's antenna height")
+    yield _up("antenna-height-missing", -s.expected.antenna_height_m, _EXACT_M, "the base's antenna height")
     if s.pole_m is not None:
         yield _up("antenna-height-missing", s.pole_m, _EXACT_M, "the rover's pole height")
 
 
 def antenna_height_doubled(s: Situation) -> Iterator[Prediction]:
     """+a: the antenna height was added to what held it already; at a rover also −pole: it was taken off twice."""
-    yield _up("antenna-height-doubled", _base_height(s), _EXACT_M, "the base's antenna height")
+    yield _up("antenna-height-doubled", s.expected.antenna_height_m, _EXACT_M, "the base's antenna height")
     if s.pole_m is not None:
         yield _up("antenna-height-doubled", -s.pole_m, _EXACT_M, "the rover's pole height")
 
@@ -141,7 +143,7 @@ def slant_as_vertical(s: Situation) -> Iterator[Prediction]:
 
     Source: the formula is geometry; the radii common practice, no source.
     """
-    a = _base_height(s)
+    a = s.expected.antenna_height_m
     if a > 0:
         least, most = (math.hypot(a + drop, r) - a for r, drop in zip(_SLANT_RADII_M, (0, _SLANT_DROP_M), strict=True))
         yield _up("slant-as-vertical", (least + most) / 2, (most - least) / 3)
@@ -151,14 +153,14 @@ def feet_as_metres(s: Situation) -> Iterator[Prediction]:
     """A height v m, which is v/0.3048 ft, typed in feet where metres belong: v/0.3048 − v. Source: 85 FR 62698."""
     for what, height in _heights(s).items():
         for foot, metres in _FOOT_M.items():
-            yield _up("feet-as-metres", height / metres - height, _EXACT_M, f"{what}, {foot}")
+            yield _scaled("feet-as-metres", height, 1 / metres, what, foot)
 
 
 def metres_as_feet(s: Situation) -> Iterator[Prediction]:
     """A height of v m taken for v ft: 0.3048·v − v. Source: 85 FR 62698."""
     for what, height in _heights(s).items():
         for foot, metres in _FOOT_M.items():
-            yield _up("metres-as-feet", height * metres - height, _EXACT_M, f"{what}, {foot}")
+            yield _scaled("metres-as-feet", height, metres, what, foot)
 
 
 def survey_foot(s: Situation) -> Iterator[Prediction]:
@@ -272,8 +274,9 @@ def _at(cause: str, s: Situation, latitude: float, longitude: float, which: str,
     return Prediction(cause, *offset, _EXACT_M, _EXACT_M, which, far=point if far else None)
 
 
-def _base_height(s: Situation) -> float:
-    return s.expected.antenna_height_m if s.pole_m is None else s.base_height_m
+def _scaled(cause: str, height: float, factor: float, what: str, foot: str) -> Prediction:
+    way = _up(cause, height * factor - height, _EXACT_M, f"{what}, {foot}")
+    return way._replace(family="antenna") if what == _ANTENNA_HEIGHT else way
 
 
 def _heights(s: Situation) -> dict[str, float]:
@@ -282,8 +285,8 @@ def _heights(s: Situation) -> dict[str, float]:
     heights = {"the ellipsoidal height": arp.mark_height_m}
     if arp.above_geoid:
         heights["the height above the geoid"] = arp.mark_height_m - arp.separation_m
-    if _base_height(s) > 0:
-        heights["the antenna height"] = _base_height(s)
+    if s.expected.antenna_height_m > 0:
+        heights[_ANTENNA_HEIGHT] = s.expected.antenna_height_m
     return heights
 
 

@@ -7,14 +7,15 @@ import math
 from typing import Any
 
 from rules.explain import Explanation, Noise, Verdict, explain, in_words
+from rules.facts import Fix
 from rules.frames import Ecef, Frame, frame_of
-from rules.geodesy import ExpectedArp, enu, expected_arp, point_at
+from rules.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at
 from rules.geoid import bundled_geoid, open_geoid
 from rules.hypotheses import Situation
 from rules.rule import Cause
 from rules.site import Site
 
-_LARGEST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
+_LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
 _SHARE_OF_WORST = 0.5  # a grid's worst error of a cell, as two sigma
 
 
@@ -57,27 +58,32 @@ class Datum:
         """East, north and up of a geocentric position from an expected one."""
         return enu(expected.ecef, at, self.frame.ellipsoid)
 
+    def turned(self, offset: Ecef, point: ExpectedArp, other: ExpectedArp) -> Ecef:
+        """The same vector in the east, north and up of another point: a base's error as the rover carries it."""
+        at = from_enu(point.ecef, offset, self.frame.ellipsoid)
+        x, y, z = (b - a for a, b in zip(point.ecef, at, strict=True))
+        return enu(other.ecef, (other.x_m + x, other.y_m + y, other.z_m + z), self.frame.ellipsoid)
+
     def why(
         self,
         offset: Ecef,
         expected: ExpectedArp,
         utc: dt.datetime | None,
-        receivers_separation_m: float | None = None,
+        fix: Fix | None = None,
         noise: Noise | None = None,
         pole_m: float | None = None,
         autonomous: bool = True,
     ) -> Verdict:
-        """The ranked causes of the offset. `utc` dates it; `receivers_separation_m` is N as a receiver there says it."""
+        """The ranked causes of the offset of the ARP. `utc` dates it; `fix` is a receiver's nearby, for its geoid."""
         noise = noise or Noise()
         grid_sigma_m = expected.height_error_m * _SHARE_OF_WORST
         situation = Situation(
             expected=expected,
             frame=self.frame,
             others=self._others(expected),
-            separations=self._separations(expected, receivers_separation_m),
+            separations=self._separations(expected, fix),
             today=decimal_year(utc) if utc else None,
             pole_m=pole_m,
-            base_height_m=self.site.base.antenna_height_m,
         )
         wider = Noise(horizontal_m=noise.horizontal_m, up_m=math.hypot(noise.up_m, grid_sigma_m))
         return explain(offset, situation, wider, autonomous)
@@ -87,15 +93,17 @@ class Datum:
         names = (point.name for point in control if point.name != expected.point)
         return tuple(point_at(self.site, name, expected.antenna_height_m) for name in names)
 
-    def _separations(self, expected: ExpectedArp, receivers_m: float | None) -> dict[str, float]:
-        """N of the models at hand that are not the project's."""
-        bundled = bundled_geoid()
-        models: dict[str, float | None] = {"the receiver's own geoid": receivers_m}
-        if open_geoid(self.site) is not bundled:
+    def _separations(self, expected: ExpectedArp, fix: Fix | None) -> dict[str, float]:
+        """N of the models at hand that are not the project's, at the expected point."""
+        geoid, bundled = open_geoid(self.site), bundled_geoid()
+        models: dict[str, float] = {}
+        if fix is not None and fix.latitude is not None and fix.longitude is not None:
+            there = geoid.separation_m(fix.latitude, fix.longitude)
+            if there is not None and fix.separation_m is not None:
+                models["the receiver's own geoid"] = expected.separation_m + fix.separation_m - there
+        if geoid is not bundled:
             models[bundled.name] = bundled.separation_m(expected.latitude, expected.longitude)
-        return {
-            name: n for name, n in models.items() if n is not None and abs(n - expected.separation_m) > _LARGEST_NAMED_GEOID_M
-        }
+        return {name: n for name, n in models.items() if abs(n - expected.separation_m) > _LEAST_NAMED_GEOID_M}
 
 
 def decimal_year(utc: dt.datetime) -> float:
