@@ -27,9 +27,9 @@ BACK_OFF_S = (0.2, 0.5, 1.0, 2.0)
 
 
 class PortReader(threading.Thread):
-    """Reads one stream's port until `stop`; `moved` is called at each turn of its loop."""
+    """Reads one stream's port until `stop`; `moved_at` is when its loop last came round."""
 
-    def __init__(self, stream: Stream, inbox: Inbox, clock: Callable[[], float], moved: Callable[[], None] = lambda: None):
+    def __init__(self, stream: Stream, inbox: Inbox, clock: Callable[[], float]):
         super().__init__(name=f"port {stream.name}", daemon=True)
         self.stream = stream
         self.state = "waiting"
@@ -38,7 +38,7 @@ class PortReader(threading.Thread):
         self.tried = threading.Event()  # set once the first attempt to open it has ended
         self._inbox = inbox
         self._clock = clock
-        self._moved = moved
+        self.moved_at = clock()
         self._stopping = threading.Event()
         self._is_socket = stream.port.startswith("socket://")
 
@@ -50,7 +50,7 @@ class PortReader(threading.Thread):
         """The loop; every failure is a state of the port and a new attempt."""
         failures = 0
         while not self._stopping.is_set():
-            self._moved()
+            self.moved_at = self._clock()
             try:
                 port = self._open()
             except Exception as error:
@@ -76,7 +76,7 @@ class PortReader(threading.Thread):
 
     def _read(self, port: Any) -> None:
         while not self._stopping.is_set():
-            self._moved()
+            self.moved_at = self._clock()
             # A socket's `in_waiting` only says whether there is anything, so there a read gathers by its own deadline.
             data = port.read(MOST_BYTES if self._is_socket else 1)
             if data and not self._is_socket:

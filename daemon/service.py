@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from typing import Any, Protocol
 
 from daemon.clock import Clock
 from daemon.inbox import Chunk, Inbox
 from daemon.log import Log
 from daemon.pipeline import GRID_MS, Pipeline
+from daemon.places import log_folder
 from daemon.ports import PortReader
 from rules.alert import Change
 from rules.facts import Fact
@@ -44,7 +44,7 @@ class Service:
         self.clock = clock or Clock()
         self.inbox = Inbox()
         self.companions = companions
-        self.log = Log.start(Path(site.folder, site.post.log_dir), site, site_text)
+        self.log = Log.start(log_folder(site), site, site_text)
         self.pipeline = Pipeline(site, self.log, self._alarm)
         self.readers = [PortReader(stream, self.inbox, self.clock) for stream in site.stream]
         self._stopping = threading.Event()

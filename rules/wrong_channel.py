@@ -71,10 +71,12 @@ class WrongChannel(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line with a foreign station on it, one for a rover that uses one."""
+        on_a_line = False
         for stream, heard in self._heard.items():
             if heard and (finding := self._foreign(stream, heard, t)):
+                on_a_line = True
                 yield finding
-        if self._other_fix is not None:
+        if self._other_fix is not None and not on_a_line:
             since, fix = self._other_fix
             yield self._finding(
                 ["another-base"], fix.stream, "fix", since, {"station_id": fix.station_id, "quality": fix.quality}

@@ -10,9 +10,13 @@ from pathlib import Path
 import click
 
 from daemon.cli import Unusable
+from daemon.clock import Clock
+from daemon.journal import Journal
 from daemon.lines import clock_text, json_line, line
 from daemon.logs import LogBusy
 from daemon.ports import in_short
+from daemon.post import Post
+from daemon.salvage import salvage
 from daemon.service import Companion, Service
 from rules.alert import Change
 from rules.book import open_site
@@ -50,22 +54,36 @@ class Terminal:
 @click.command()
 @click.argument("site_file", metavar="SITE")
 @click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
-def watch(site_file: str, as_json: bool) -> None:
+@click.option(
+    "--keep-bytes",
+    is_flag=True,
+    help="Where SITE is wrong, log raw bytes from the ports that can be read of it instead of stopping.",
+)
+def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
     """Watch the ports of SITE (a site file): log every byte, judge, alert.
 
     Runs until SIGTERM or Ctrl-C and then closes the log. Alerts go to stdout, a line each; ports that come and go are said
     on stderr. Ports that are not there yet are waited for.
     """
+    faults: list[str] = []
     try:
         site = open_site(site_file)
     except SiteError as error:
-        raise Unusable(str(error)) from None
-    refuse_where_no_port_may_be_opened(site)
-    companions: list[Companion] = [Terminal(as_json)]
+        if not keep_bytes:
+            raise Unusable(str(error)) from None
+        faults = str(error).splitlines()
+        site = salvage(site_file)
+    if not keep_bytes:
+        refuse_where_no_port_may_be_opened(site)
+    clock = Clock()
+    journal = Journal() if Journal.is_ours() else None
+    # Under the service manager stdout is the journal, which hears of alerts with their fields from the post itself.
+    companions: list[Companion] = [] if journal else [Terminal(as_json)]
     try:
-        service = Service(site, Path(site_file).read_text(), companions)
+        service = Service(site, Path(site_file).read_text(errors="replace"), companions, clock)
     except LogBusy as error:
         raise Unusable(str(error)) from None
+    companions.insert(0, Post(site, clock, lambda text: click.echo(text, err=True), faults=faults, journal=journal))
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
     click.echo(f"{clock_text(0.0, None)} log   {service.log.state().path or 'waits for the disk'}", err=True)

@@ -63,6 +63,7 @@ class Watch:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
+            env={**os.environ, "RUNTIME_DIRECTORY": str(site.parent)},
         )
         self.changes = []
         self.said = []
