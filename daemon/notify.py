@@ -1,7 +1,7 @@
 """Word to the service manager: ready, still moving, stopping (systemd's notification protocol, sd_notify(3)).
 
-The watchdog is fed only while everything that must move has moved: a hung rule, a blocked disk and a dead reader thread
-each starve it, and the service is then ended and started again.
+The watchdog is to be fed only while everything that must move has moved: then a hung rule, a blocked disk and a dead
+reader thread each starve it, and the service is ended and started again.
 """
 
 from __future__ import annotations
@@ -35,6 +35,10 @@ class Notifier:
         """The log and every port that exists are open."""
         self._send("READY=1")
 
+    def starting(self) -> None:
+        """Not ready yet, but moving: another minute, please."""
+        self._send("EXTEND_TIMEOUT_USEC=60000000")
+
     def status(self, text: str) -> None:
         """One line for `systemctl status`; the same line again is not sent."""
         if text != self._said:
@@ -59,24 +63,3 @@ class Notifier:
         if self._socket is not None:
             with contextlib.suppress(OSError):  # the manager restarts or its queue is full: the next one says the same
                 self._socket.sendto(message.encode(), self._address)
-
-
-class Movement:
-    """Who must move, how often at least (seconds), and when each last did."""
-
-    def __init__(self) -> None:
-        self._limits: dict[str, float] = {}
-        self._moved: dict[str, float] = {}
-
-    def expect(self, who: str, within_s: float, t: float) -> None:
-        """From `t` on, `who` must move at least every `within_s`."""
-        self._limits[who] = within_s
-        self._moved[who] = t
-
-    def moved(self, who: str, t: float) -> None:
-        """`who` moves: it has come round its loop."""
-        self._moved[who] = t
-
-    def stuck(self, t: float) -> list[str]:
-        """Who has not moved for too long, in the order of expectation."""
-        return [who for who, within_s in self._limits.items() if t - self._moved[who] > within_s]

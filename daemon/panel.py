@@ -35,6 +35,11 @@ class Panel:
             except OutputError as error:
                 self.problems.append(str(error))
 
+    @property
+    def state(self) -> State:
+        """What is being shown."""
+        return self._signals.state
+
     def start(self) -> None:
         """Begin stepping; the outputs stay dark until the first `show`."""
         self._stepper.start()

@@ -9,25 +9,45 @@ import threading
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, Protocol, TextIO
 
 from daemon.outputs import LEDS, Output, OutputError, board_pins, open_output
 from daemon.patterns import PATTERNS, State
-from rules.alert import Change
-from rules.site import Signal, Site
+from rules.alert import ChangeKind
+from rules.site import Severity, Signal, Site
 
 STALLED_AFTER_S = 10.0  # a watch that has said nothing for this long is in trouble, whatever it said last
 
 
-def state_of(standing: Iterable[Change]) -> tuple[State, bool]:
-    """What to show for the alerts that stand (each by its latest change, none of them cleared), and whether silently.
+class Standing(Protocol):
+    """An alert that stands: a `rules.engine.Alert`, or its latest change."""
+
+    @property
+    def severity(self) -> Severity:
+        """How bad it is."""
+
+    @property
+    def change(self) -> ChangeKind:
+        """The state that its last change brought it to."""
+
+    @property
+    def because_of(self) -> str | None:
+        """The rule that explains it."""
+
+    @property
+    def sounds(self) -> bool:
+        """True while a person should hear it."""
+
+
+def state_of(standing: Iterable[Standing]) -> tuple[State, bool]:
+    """What to show for the alerts that stand and whether silently.
 
     The worst counts: stop, check, `past` (a stop alert that returned to normal and was not acknowledged), note. A
     consequence of another alert is not shown; one that is acknowledged or shelved keeps its light and loses its sound.
     """
     roots = [change for change in standing if change.because_of is None and change.change != "cleared"]
     now = [change for change in roots if change.change != "normal"]
-    steps: list[tuple[State, list[Change]]] = [
+    steps: list[tuple[State, list[Standing]]] = [
         ("stop", [change for change in now if change.severity == "stop"]),
         ("check", [change for change in now if change.severity == "check"]),
         ("past", [change for change in roots if change.change == "normal"]),
@@ -75,6 +95,11 @@ class Signals:
     def state(self) -> State:
         """What is being shown."""
         return self._state
+
+    @property
+    def works(self) -> bool:
+        """True if there is any output at all."""
+        return bool(self._outputs)
 
     def show(self, state: State, t: float, silent: bool = False) -> None:
         """From `t` (seconds) on, say `state`; `silent` leaves the ear out. The outputs are switched before it returns.

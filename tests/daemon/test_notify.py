@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from daemon.journal import ALERT_ID, Journal
-from daemon.notify import Movement, Notifier
+from daemon.notify import Notifier
 from rules.alert import Change
 from rules.rule import Cause
 
@@ -37,12 +37,19 @@ def test_the_words_of_a_run(manager):
     assert notifier.watchdog_s == 30.0
     notifier.status("waiting for /dev/ttyUSB0\nand more")
     notifier.status("waiting for /dev/ttyUSB0\nand more")
+    notifier.starting()
     notifier.ready()
     notifier.watchdog()
     notifier.stopping()
     notifier.close()
     notifier.watchdog()
-    assert said() == [b"STATUS=waiting for /dev/ttyUSB0 and more", b"READY=1", b"WATCHDOG=1", b"STOPPING=1"]
+    assert said() == [
+        b"STATUS=waiting for /dev/ttyUSB0 and more",
+        b"EXTEND_TIMEOUT_USEC=60000000",
+        b"READY=1",
+        b"WATCHDOG=1",
+        b"STOPPING=1",
+    ]
 
 
 def test_an_abstract_socket(tmp_path):
@@ -81,20 +88,6 @@ def test_a_manager_that_does_not_read_never_blocks_the_post(manager):
         notifier.watchdog()
     notifier.close()
     assert set(said()) == {b"WATCHDOG=1"}
-
-
-def test_everything_must_move():
-    movement = Movement()
-    assert movement.stuck(1e9) == []
-    movement.expect("pipeline", 5.0, 100.0)
-    movement.expect("reader corrections", 5.0, 100.0)
-    assert movement.stuck(105.0) == []
-    movement.moved("pipeline", 104.0)
-    assert movement.stuck(105.1) == ["reader corrections"]
-    assert movement.stuck(110.0) == ["pipeline", "reader corrections"]
-    movement.moved("pipeline", 110.0)
-    movement.moved("reader corrections", 110.0)
-    assert movement.stuck(110.0) == []
 
 
 def fields(datagram):

@@ -1,0 +1,68 @@
+"""`witnesspost signal SITE`: sounds and lights each pattern once, with its meaning."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+
+import click
+
+from daemon.cli import Unusable
+from daemon.patterns import PATTERNS, Rhythm, State
+from daemon.salvage import salvage
+from daemon.signals import Signals
+from rules.book import open_site
+from rules.site import SiteError
+
+_PAUSE_S = 1.0
+_WAIT_S = 0.02
+
+
+@click.command()
+@click.argument("site_file", metavar="SITE")
+@click.option("--off", is_flag=True, help="Only switch every output off: the unit does so whenever the watch has ended.")
+def signal(site_file: str, off: bool) -> None:
+    """Sound and light each pattern once on the outputs of SITE, with its meaning. Stop the post first: it holds the pins."""
+    if off:
+        Signals(salvage(site_file)).close()
+        return
+    try:
+        site = open_site(site_file)
+    except SiteError as error:
+        raise Unusable(str(error)) from None
+    if not site.signal:
+        raise Unusable(f"{site_file}: no [[signal]]; name a buzzer, an LED or the bench's bell there")
+    signals = Signals(site, terminal=sys.stderr)
+    for problem in signals.problems:
+        click.echo(problem, err=True)
+    if not signals.works:
+        raise Unusable(f"{site_file}: none of its {len(site.signal)} outputs can be used here")
+    try:
+        play(signals, time.monotonic, time.sleep, click.echo)
+    except KeyboardInterrupt:
+        click.echo("stopped")
+    finally:
+        signals.close()
+
+
+def play(signals: Signals, clock: Callable[[], float], sleep: Callable[[float], None], say: Callable[[str], None]) -> None:
+    """Each pattern for one turn of its light and of its sound, a pause between them; `say` prints what it means."""
+    for state, pattern in PATTERNS.items():
+        say(f"{state}: {pattern.meaning}\n    light: {pattern.seen}\n    sound: {pattern.heard}")
+        _play_one(signals, state, clock, sleep)
+        _play_one(signals, "dark", clock, sleep)
+
+
+def _play_one(signals: Signals, state: State, clock: Callable[[], float], sleep: Callable[[float], None]) -> None:
+    pattern = PATTERNS[state]
+    for_s = max(_once_s(pattern.light), _once_s(pattern.sound), _PAUSE_S)
+    end = clock() + for_s
+    while (t := clock()) < end:
+        signals.show(state, t)
+        sleep(_WAIT_S)
+
+
+def _once_s(rhythm: Rhythm | None) -> float:
+    """One turn without its last rest, and a second more, in seconds."""
+    return sum(rhythm.beats_ms[:-1]) / 1000.0 + 1.0 if rhythm else 0.0

@@ -1,0 +1,121 @@
+"""`witnesspost status [SITE]`: what the running post knows, in a screenful or as JSON."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+import msgspec
+
+from daemon.cli import Unusable
+from daemon.places import run_folders
+from daemon.salvage import salvage
+from daemon.status import NoAnswer, Status, ask, sockets
+
+_QUALITY = {0: "no position", 1: "autonomous", 2: "differential", 4: "RTK fixed", 5: "RTK float", 6: "estimated"}
+
+
+@click.command()
+@click.argument("site", metavar="[SITE]", required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a post.")
+def status(site: str | None, as_json: bool) -> None:
+    """Ask the running post how things are: SITE is a site file or a post's name; without it, every post here is asked."""
+    folders = run_folders()
+    if site is None:
+        found = sockets(folders)
+        if not found:
+            raise Unusable(f"no post is running here (no socket in {' or '.join(map(str, folders))}); start one first")
+    else:
+        name = salvage(site).post.name if os.path.isfile(site) else site
+        places = [folder / f"{name}.sock" for folder in folders]
+        found = [next((place for place in places if place.exists()), places[0])]
+    failed: list[str] = []
+    for path in found:
+        try:
+            said = ask(path)
+        except NoAnswer as error:
+            failed.append(str(error))
+            continue
+        click.echo(msgspec.json.encode(said) if as_json else screenful(said))
+    if failed:
+        raise Unusable("\n".join(failed))
+
+
+def screenful(said: Status) -> str:
+    """The status in lines of at most 100 characters or so, for a terminal in the field."""
+    rows = [("post", f"{said.post} ({said.role}), shows {said.showing}, up {_span(said.up_s)}, site {said.site}")]
+    rows += [(f"port {p.stream}", f"{p.port}: {p.state}{_reason(p.reason)}, {_rate(p.rate_bytes_per_s)}") for p in said.ports]
+    for epoch in said.epochs:
+        every = f", every {epoch.interval_s:.1f} s" if epoch.interval_s is not None else ""
+        what = f"station {epoch.station_id}, {epoch.satellites} satellites of {epoch.systems}, {_ago(epoch.ago_s)}{every}"
+        rows.append((f"epoch {epoch.stream}", what))
+    if not said.epochs:
+        rows.append(("epoch", "none yet"))
+    if said.fix is not None:
+        fix = said.fix
+        words = [_QUALITY.get(fix.quality, f"quality {fix.quality}"), _ago(fix.ago_s)]
+        words += [f"{fix.satellites} satellites"] if fix.satellites is not None else []
+        words += [f"HDOP {fix.hdop:.1f}"] if fix.hdop is not None else []
+        words += [f"corrections {fix.age_s:.1f} s old"] if fix.age_s is not None else []
+        rows.append(("fix", ", ".join(words)))
+    rows.append(("base", said.base_check))
+    rows.append(("clock", f"{said.utc or 'UTC not known'}; {said.clock_source}"))
+    rows.append(("log", _log(said)))
+    rows += [("health", _health(said))]
+    rows += [("problem", problem) for problem in said.problems]
+    for alert in said.alerts:
+        quiet = f", because of {alert.because_of}" if alert.because_of else ", shelved" if alert.shelved else ""
+        state = {"raised": "", "acknowledged": ", seen", "normal": ", gone, not yet seen"}.get(alert.state, "")
+        rows.append(
+            (alert.severity.upper(), f"{alert.rule} ({alert.cause}) for {_span(alert.for_s)}{state}{quiet}: {alert.say}")
+        )
+    if not said.alerts:
+        rows.append(("alerts", "none"))
+    wide = max(len(name) for name, _ in rows)
+    return "\n".join(f"{name:<{wide}}  {words}" for name, words in rows)
+
+
+def _log(said: Status) -> str:
+    log = said.log
+    words = [Path(log.path).name if log.path else "no file", _size(log.size_bytes), f"{_size(log.raw_bytes)} of them raw"]
+    if log.failed:
+        words.append(f"CANNOT BE WRITTEN: {log.failed}; {_size(log.waiting_bytes)} wait")
+    if log.lost_bytes:
+        words.append(f"{_size(log.lost_bytes)} lost")
+    if log.disk_free_fraction is not None:
+        left = f", {_span(log.disk_left_h * 3600)} left at this rate" if log.disk_left_h is not None else ""
+        words.append(f"disk {log.disk_free_fraction:.0%} free{left}")
+    return ", ".join(words)
+
+
+def _health(said: Status) -> str:
+    words = [f"{said.temperature_c:.0f} °C"] if said.temperature_c is not None else []
+    words += [f"{said.restarts} restarts since power on"] if said.restarts is not None else []
+    return ", ".join(words) or "nothing known"
+
+
+def _rate(rate: float | None) -> str:
+    return "rate not known yet" if rate is None else f"{rate:.0f} bytes/s"
+
+
+def _reason(reason: str) -> str:
+    return f" ({reason})" if reason else ""
+
+
+def _ago(seconds: float) -> str:
+    return f"{seconds:.1f} s ago" if seconds < 100 else f"{_span(seconds)} ago"
+
+
+def _span(seconds: float) -> str:
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    if seconds < 6000:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.0f} h" if seconds < 360_000 else f"{seconds / 86400:.0f} days"
+
+
+def _size(size_bytes: int) -> str:
+    if size_bytes < 10_000:
+        return f"{size_bytes} B"
+    return f"{size_bytes / 1000:.0f} kB" if size_bytes < 10_000_000 else f"{size_bytes / 1e6:.0f} MB"
