@@ -15,6 +15,7 @@ from collections.abc import Callable
 from typing import Any
 
 import serial
+from serial.urlhandler import protocol_socket
 
 from daemon.inbox import Chunk, Inbox
 from rules.facts import Port
@@ -70,9 +71,10 @@ class PortReader(threading.Thread):
                 _close(port)
 
     def _open(self) -> Any:
-        deadline_s = 2 * GATHER_S if self._is_socket else READ_DEADLINE_S
+        if self._is_socket:
+            return _Socket(self.stream.port, timeout=2 * GATHER_S)
         exclusive = True if self.stream.port.startswith("/") else None  # two services on one port would halve its bytes
-        return serial.serial_for_url(self.stream.port, baudrate=self.stream.baud, timeout=deadline_s, exclusive=exclusive)
+        return serial.serial_for_url(self.stream.port, baudrate=self.stream.baud, timeout=READ_DEADLINE_S, exclusive=exclusive)
 
     def _read(self, port: Any) -> None:
         while not self._stopping.is_set():
@@ -91,6 +93,13 @@ class PortReader(threading.Thread):
         if state == told and self.tried.is_set():
             return
         self._inbox.put(Port(t=self._clock(), stream=self.stream.name, state=state, reason=reason))
+
+
+class _Socket(protocol_socket.Serial):
+    """pyserial's socket, without its habit of throwing away what came between the connection and the first read."""
+
+    def reset_input_buffer(self) -> None:
+        """Every byte counts."""
 
 
 def in_short(error: Exception, port: str) -> str:
