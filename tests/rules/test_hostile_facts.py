@@ -139,25 +139,28 @@ FACTS = st.one_of(
     st.builds(Planned, t=st.just(0.0), stream=st.just(""), for_s=st.floats(0, 1e6), why=WORDS),
     st.builds(RuleFailed, t=st.just(0.0), stream=st.just(""), rule=WORDS, error=WORDS),
 )
-SEQUENCES = st.lists(st.tuples(st.sampled_from([0.0, 0.05, 1.0, 4.0, 30.0, 700.0]), FACTS), max_size=40)
+STRETCHES = st.lists(  # facts that come together, again and again
+    st.tuples(st.sampled_from([0.0, 0.05, 1.0, 4.0, 30.0, 700.0]), st.sampled_from([1, 1, 3, 12]), st.lists(FACTS, max_size=4)),
+    max_size=8,
+)
 RADIO = {"base": {"air_rate_bps": 9600, "forward_error_correction": True, "antenna_above_ground_m": 4.0}}
 OWN = [{"name": f"own-{index}", "measure": name, "above": 0.0} for index, name in enumerate(MEASURES)]
 
 
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
-    sequence=SEQUENCES,
+    stretches=STRETCHES,
     role=st.sampled_from(["base", "rover"]),
     base=st.sampled_from([{}, {"station_id": 417, "antenna": "KESTREL-A1"}]),
     pole_m=st.sampled_from([0.0, 2.0]),
 )
-def test_no_rule_throws(day, sequence, role, base, pole_m):
+def test_no_rule_throws(day, stretches, role, base, pole_m):
     site = day.site(role, base=base, radio=RADIO, rover={"pole_height_m": pole_m}, own_rule=OWN)
     scene = Scene(site)
     rules = rules_in_force(site, scene)
     assert len(rules) > len(OWN) + len(RULES) // 2
     t = 0.0
-    for wait, fact in sequence:
+    for wait, fact in ((wait, fact) for wait, times, facts in stretches for _ in range(times) for fact in facts):
         t += wait
         fact.t = t
         scene.see(fact)
