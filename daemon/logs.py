@@ -6,13 +6,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import fcntl
 import os
 import re
 import sqlite3
 from pathlib import Path
-from typing import IO, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 
@@ -43,33 +44,34 @@ class Folder:
     def __init__(self, path: Path, name: str):
         self.path = path
         self.name = name
-        self._lock: IO[str] | None = None
+        self._lock: int | None = None
 
     def lock(self) -> None:
         """Be the only writer until `unlock` or the end of the process. Raises LogBusy."""
         if self._lock is not None:
             return
         self.path.mkdir(parents=True, exist_ok=True)
-        handle = (self.path / f"{self.name}.lock").open("a+")
+        handle = os.open(self.path / f"{self.name}.lock", os.O_RDWR | os.O_CREAT, 0o666)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            handle.seek(0)
-            who = handle.read().strip() or "another process"
-            handle.close()
+        except OSError as error:
+            who = os.read(handle, 100).decode(errors="replace").strip() or "another process"
+            os.close(handle)
+            if not isinstance(error, BlockingIOError):
+                raise
             raise LogBusy(
                 f"{self.path}: the log {self.name!r} is being written by {who}; "
                 "stop that service, or give this site file another post.name or post.log_dir"
             ) from None
-        handle.truncate(0)
-        handle.write(f"process {os.getpid()}\n")
-        handle.flush()
         self._lock = handle
+        with contextlib.suppress(OSError):  # who holds it is for people; a full disk must not keep the log from waiting
+            os.ftruncate(handle, 0)
+            os.write(handle, f"process {os.getpid()}\n".encode())
 
     def unlock(self) -> None:
         """Let another service write."""
         if self._lock is not None:
-            self._lock.close()
+            os.close(self._lock)
             self._lock = None
 
     def files(self) -> list[tuple[int, Path]]:
