@@ -146,7 +146,9 @@ def _vgridshift(path: str, name: str) -> Any:
     if any(letter in path for letter in ',"'):
         raise GeoidError(f"{what}: its path holds a comma or a quotation mark, which PROJ cannot read; move it")
     try:
-        size, head = file.stat().st_size, file.open("rb").read(_GTX_HEADER.size)
+        size = file.stat().st_size
+        with file.open("rb") as opened:
+            head = opened.read(_GTX_HEADER.size)
     except OSError as error:
         raise GeoidError(f"{what}: cannot be read ({error.strerror}); {remedy}") from None
     if file.suffix.lower() == ".gtx":

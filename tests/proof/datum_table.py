@@ -210,7 +210,7 @@ def feed(rule: Rule, scene: Scene, fact: Any) -> None:
 
 def fix_at(t: float, at: Xyz, quality: int, separation_m: float | None) -> Fix:
     """A receiver's sentence for a geocentric position (to GGA's usual digits)."""
-    longitude, latitude, _ = _cart().transform(*at, direction="INVERSE")
+    longitude, latitude, h = _cart().transform(*at, direction="INVERSE")
     return Fix(
         t=t, stream="line", time_s=t, quality=quality, latitude=round(latitude, 10), longitude=round(longitude, 10),
         height_m=round(h - (separation_m or 0.0), 4), separation_m=separation_m, satellites=20, hdop=0.7,
@@ -408,9 +408,9 @@ def rank(finding: Finding | None, truth: str) -> tuple[str, str, str]:
 
 def main() -> None:
     """Print it all."""
-    print(
-        f"{'place':14} {'truth':52} {'base: rank':38} {'1st m':>10} {'2nd m':>12}   {'rover: rank':12} {'without 1005':14} check on KQ-2"
-    )
+    heads = ("base: rank", "1st m", "2nd m", "rover: rank", "without 1005")
+    base, first_m, second_m, rover_rank, no_station = heads
+    print(f"{'place':14} {'truth':52} {base:38} {first_m:>10} {second_m:>12}   {rover_rank:12} {no_station:14} check on KQ-2")
     for place in PLACES:
         for truth, case in cases(place).items():
             where, first, second = rank(base_finding(case), truth)
