@@ -185,9 +185,7 @@ class Observer:
                 )
                 draw += 4
             if signals:
-                out.append(
-                    Observation(track.system, track.prn, track.azimuth_deg, track.elevation_deg, track.channel, signals)
-                )
+                out.append(Observation(track.system, track.prn, track.azimuth_deg, track.elevation_deg, track.channel, signals))
         return out
 
     def _begin(self, knot: int, t_s: float) -> None:

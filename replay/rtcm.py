@@ -142,9 +142,7 @@ def bias_1230(station_id: int, biases_m: Mapping[str, float]) -> bytes:
     return bits.payload()
 
 
-def epoch(
-    kind: int, station_id: int, tow_ms: int, observations: Sequence[Observation], systems: str = "GREC"
-) -> list[bytes]:
+def epoch(kind: int, station_id: int, tow_ms: int, observations: Sequence[Observation], systems: str = "GREC") -> list[bytes]:
     """The payloads of one complete epoch of MSM4 or MSM7: one a constellation, the last without its multiple bit.
 
     A constellation whose satellites times signals are over 64 takes two messages, as the standard asks.
@@ -161,9 +159,7 @@ def epoch(
     return [msm(kind, system, station_id, tow_ms, mine, multiple=i != last) for i, (system, mine) in enumerate(parts)]
 
 
-def msm(
-    kind: int, system: str, station_id: int, tow_ms: int, observations: Sequence[Observation], multiple: bool
-) -> bytes:
+def msm(kind: int, system: str, station_id: int, tow_ms: int, observations: Sequence[Observation], multiple: bool) -> bytes:
     """One MSM4 or MSM7 of one constellation, satellites in any order; `multiple` says that more of the epoch follows.
 
     No observation at all makes the empty message that real lines carry. Fields go one after the other over all
@@ -201,9 +197,7 @@ def msm(
             fine = round((s.pseudorange_m - rough_m) * code_scale)
             codes = codes << code_width | (fine & 2 * code_edge - 1 if -code_edge < fine < code_edge else code_edge)
             fine = round((s.phase_m - rough_m) * phase_scale)
-            phases = phases << phase_width | (
-                fine & 2 * phase_edge - 1 if -phase_edge < fine < phase_edge else phase_edge
-            )
+            phases = phases << phase_width | (fine & 2 * phase_edge - 1 if -phase_edge < fine < phase_edge else phase_edge)
             if full:
                 locks = locks << 10 | lock_407(s.lock_s)
                 levels = levels << 10 | min(int(s.cn0_db_hz * 16.0 + 0.5), 1023)

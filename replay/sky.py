@@ -243,25 +243,19 @@ def _orbits() -> tuple[Orbit, ...]:
     # from memory).
     for slot in range(24):
         plane, place = divmod(slot, 8)
-        orbits.append(
-            _orbit("R", slot + 1, 25_508.2, 64.8, 40.0 + 120 * plane, 45.0 * place + 15 * plane, 0.001, slot * 31.0)
-        )
+        orbits.append(_orbit("R", slot + 1, 25_508.2, 64.8, 40.0 + 120 * plane, 45.0 * place + 15 * plane, 0.001, slot * 31.0))
     # Galileo: three planes, 56 degrees, 23,222 km up (ESA Navipedia, Galileo Space Segment); Walker 24/3/1 (OS SDD, from
     # memory).
     for slot in range(24):
         plane, place = divmod(slot, 8)
-        orbits.append(
-            _orbit("E", slot + 1, 29_600.0, 56.0, 77.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0002, slot * 17.0)
-        )
+        orbits.append(_orbit("E", slot + 1, 29_600.0, 56.0, 77.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0002, slot * 17.0))
     # BeiDou: Walker 24/3/1 at 27,906 km, 55 degrees; three geostationary at 80, 110.5 and 140 degrees east (BeiDou OS SIS
     # ICD, from memory, as are the numbers); three inclined geosynchronous whose tracks cross the equator at 118 degrees
     # east (ESA Navipedia, BeiDou Space Segment).
     numbers = [*range(19, 31), *range(32, 38), *range(41, 47)]
     for slot, prn in enumerate(numbers):
         plane, place = divmod(slot, 8)
-        orbits.append(
-            _orbit("C", prn, 27_906.0, 55.0, 10.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0008, slot * 23.0)
-        )
+        orbits.append(_orbit("C", prn, 27_906.0, 55.0, 10.0 + 120 * plane, 45.0 * place + 15 * plane, 0.0008, slot * 23.0))
     sidereal = math.degrees(_SIDEREAL_AT_EPOCH_RAD)
     for place in range(3):
         node = sidereal + 118.0 + 120.0 * place

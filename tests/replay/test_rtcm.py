@@ -388,11 +388,37 @@ def test_legacy_comes_back_field_by_field(
     message = decode(build(417, tow_ms, rows, synchronous))
     assert (1004 if system == "G" else 1012, 417, synchronous) == (message.DF002, message.DF003, message.DF005)
     if system == "G":
-        names = ["DF009", "DF010", "DF011", "DF012", "DF013", "DF014", "DF015", "DF016", "DF017", "DF018", "DF019", "DF020"]
+        names = [
+            "DF009",
+            "DF010",
+            "DF011",
+            "DF012",
+            "DF013",
+            "DF014",
+            "DF015",
+            "DF016",
+            "DF017",
+            "DF018",
+            "DF019",
+            "DF020",
+        ]
         assert (tow_ms, len(rows), 0, 0) == (message.DF004, message.DF006, message.DF007, message.DF008)
         modulus_m = MS_M
     else:
-        names = ["DF038", "DF039", "DF041", "DF042", "DF043", "DF044", "DF045", "DF046", "DF047", "DF048", "DF049", "DF050"]
+        names = [
+            "DF038",
+            "DF039",
+            "DF041",
+            "DF042",
+            "DF043",
+            "DF044",
+            "DF045",
+            "DF046",
+            "DF047",
+            "DF048",
+            "DF049",
+            "DF050",
+        ]
         names.insert(2, "DF040")
         assert (tow_ms - 18_000 + 10_800_000) % 86_400_000 == message.DF034
         assert (len(rows), 0, 0) == (message.DF035, message.DF036, message.DF037)
@@ -428,7 +454,14 @@ def lock_bounds_013(indicator: int) -> tuple[float, float]:
     """Table 3.4-2 of RTCM 10403.3: lock time in seconds as (multiplier, offset) by range of the indicator."""
     if indicator == 127:
         return (937, math.inf)
-    for highest, multiplier, offset in ((24, 1, 0), (48, 2, 24), (72, 4, 120), (96, 8, 408), (120, 16, 1176), (127, 32, 3096)):
+    for highest, multiplier, offset in (
+        (24, 1, 0),
+        (48, 2, 24),
+        (72, 4, 120),
+        (96, 8, 408),
+        (120, 16, 1176),
+        (127, 32, 3096),
+    ):
         if indicator < highest:
             low = multiplier * indicator - offset
             return (low, 937 if indicator == 126 else low + multiplier)
