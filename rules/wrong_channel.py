@@ -78,9 +78,10 @@ class WrongChannel(Rule):
                 yield finding
         if self._other_fix is not None and not on_a_line:
             since, fix = self._other_fix
-            yield self._finding(
-                ["another-base"], fix.stream, "fix", since, {"station_id": fix.station_id, "quality": fix.quality}
-            )
+            # Under the line's own key: the rover rides on for seconds when the line has cleared, and that is no second incident.
+            key = next(iter(self._heard), fix.stream)
+            evidence = {"station_id": fix.station_id, "quality": fix.quality}
+            yield self._finding(["another-base"], fix.stream, key, since, evidence)
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
         now = {station: known for station, known in heard.items() if t - known.last <= self._pause_s(known)}
