@@ -10,6 +10,7 @@
     [[event]] at_s = 600, do = "radio", …   # see `replay.events`
     [[truth]] t = …, rule = …      # what ought to be said, where no event says it
     [[variant]] name = "…"         # the same with other keys over these; its events come after the file's
+    variants_of = "…"              # the variants of another scenario, over these keys; optional
 
 Tables are laid over one another key by key; a list replaces a list, but a variant's events and truths are added to the
 file's. `like` brings no events and no truths. Everything that is wrong in a file is reported at once.
@@ -150,7 +151,7 @@ def scenarios(source: str | Path) -> list[Scenario]:
     """
     path, variant = _find(str(source))
     table = _read(path)
-    variants = table.pop("variant", [])
+    variants = _variants(path, table)
     if not isinstance(variants, list) or not all(isinstance(v, dict) and isinstance(v.get("name"), str) for v in variants):
         raise ScenarioError(path, ["variant: a list of tables, [[variant]], each with a name, would do"])
     if variant is not None:
@@ -182,8 +183,8 @@ def scenario(source: str | Path) -> Scenario:
 
 
 def bundled() -> Iterator[Path]:
-    """The files of the scenarios that come with Witnesspost, by name; those that `like` alone uses hold no duration."""
-    return iter(sorted(FOLDER.glob("*.toml")))
+    """The files of the scenarios that come with Witnesspost, by name, less those that only lend their variants."""
+    return iter(path for path in sorted(FOLDER.glob("*.toml")) if not path.stem.endswith("-common"))
 
 
 def _find(source: str) -> tuple[Path, str | None]:
@@ -213,11 +214,26 @@ def _read(path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:
         return table
     if not isinstance(like, str) or path in above:
         raise ScenarioError(path, [f"like: read {like!r}; the name of another scenario would do"])
-    beside = path.parent / f"{like}.toml"
-    lower = _read(beside if beside.is_file() else _find(like)[0], (*above, path))
-    for key in ("event", "truth", "variant", "note"):
+    lower = _read(_beside(path, like), (*above, path))
+    for key in ("event", "truth", "variant", "variants_of", "note"):
         lower.pop(key, None)
     return _over(lower, table)
+
+
+def _variants(path: Path, table: dict[str, Any]) -> Any:
+    """The variants that a scenario's table names and brings, taken out of the table."""
+    own, family = table.pop("variant", []), table.pop("variants_of", None)
+    if not isinstance(family, str):
+        return own
+    there = _beside(path, family)
+    lent = _variants(there, tomllib.loads(there.read_text()))
+    return lent + own if isinstance(lent, list) and isinstance(own, list) else own
+
+
+def _beside(path: Path, name: str) -> Path:
+    """The scenario file of that name, first beside `path`, then among those that come with Witnesspost."""
+    beside = path.parent / f"{name}.toml"
+    return beside if beside.is_file() else _find(name)[0]
 
 
 def _over(lower: dict[str, Any], upper: dict[str, Any]) -> dict[str, Any]:
