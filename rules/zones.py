@@ -8,24 +8,25 @@ from typing import Any
 
 from rules.frames import Frame, FrameError, frame_of
 
-_UTM_SCALE = 0.9996
+_STRIP_DEGREES = {0.9996: 6.0, 1.0: 3.0}  # by the scale at the middle: UTM and its kin, and Gauss-Krüger's strips
 _NEAR_CODES = 6  # EPSG lists the zones of one state next to each other, in metres and in feet
 
 
 def next_zones(frame: Frame, latitude: float, longitude: float) -> list[tuple[str, float, float]]:
     """(which zone, latitude, longitude) of the place's grid coordinates read in each neighbouring zone.
 
-    A meridian strip (transverse Mercator, EPSG:9807) has neighbours 6° east and west, or 3° where its scale is not
-    UTM's; a state's zone has that state's other zones. For a geographic frame, the zones are UTM's.
+    A meridian strip (transverse Mercator, EPSG:9807) has neighbours 6° east and west, or 3° where its scale is 1; any other
+    grid has the zones of its own name ("Colorado North" beside "Colorado Central"). For a geographic frame, UTM's.
     """
     if not frame.projected:
         return _next_utm(frame, latitude, longitude)
     easting, northing = frame.grid(latitude, longitude)
     found = []
-    for which, to_geographic in _strips(frame.code):
+    strips = _strips(frame.code)
+    for which, to_geographic in strips:
         east, north = to_geographic.transform(easting, northing)
         found.append((which, float(north), float(east)))
-    for code in _state_zones(frame.code):
+    for code in () if strips else _zones_of_its_name(frame.code):
         found.append((frame_of(code).name, *frame_of(code).geographic(easting, northing)))
     return [zone for zone in found if math.isfinite(zone[1] + zone[2])]
 
@@ -62,7 +63,9 @@ def _strips(code: str) -> list[tuple[str, Any]]:
     values = {value["name"]: value for value in conversion["parameters"]}
     origin = values["Longitude of natural origin"]
     middle = origin["value"]
-    step = 6.0 if values["Scale factor at natural origin"]["value"] == _UTM_SCALE else 3.0
+    step = _STRIP_DEGREES.get(values["Scale factor at natural origin"]["value"])
+    if step is None:
+        return []
     found = []
     for meridian in (middle - step, middle + step):
         origin["value"] = (meridian + 180.0) % 360.0 - 180.0
@@ -75,11 +78,11 @@ def _strips(code: str) -> list[tuple[str, Any]]:
 
 
 @functools.lru_cache(maxsize=8)
-def _state_zones(code: str) -> list[str]:
+def _zones_of_its_name(code: str) -> list[str]:
     """EPSG codes of the other zones that share the frame's first words ("NAD83(2011) / Colorado") and its unit."""
     frame = frame_of(code)
     datum, slash, zone = frame.name.partition(" / ")
-    if not slash or zone.startswith("UTM") or not code.upper().startswith("EPSG:"):
+    if not slash or not code.upper().startswith("EPSG:"):
         return []
     number = int(code.partition(":")[2])
     found = []
