@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
-from rules import advice_rest
-from rules import advice_rest
-from rules.rule import Finding
+from rules import advice_datum, advice_rest
+from rules import advice_datum, advice_rest
+from rules.finding import Finding
 
 
 class Advice(NamedTuple):
@@ -126,9 +126,9 @@ ADVICE: dict[tuple[str, str], Advice] = {
         ("Read the air rate off both radios.", "Set both the same, or mend the site file."),
     ),
 }
-ADVICE.update({key: Advice(*entry) for key, entry in advice_rest.ADVICE.items()})
+ADVICE.update({key: Advice(*entry) for key, entry in {**advice_rest.ADVICE, **advice_datum.ADVICE}.items()})
 
-ADVICE.update({key: Advice(*entry) for key, entry in advice_rest.ADVICE.items()})
+ADVICE.update({key: Advice(*entry) for key, entry in {**advice_rest.ADVICE, **advice_datum.ADVICE}.items()})
 
 
 class _Fields(dict[str, Any]):

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from msgspec import Struct
 
-from rules.rule import Cause
+from rules.finding import Cause
 from rules.site import Severity
 
 ChangeKind = Literal["raised", "acknowledged", "normal", "cleared"]

@@ -13,34 +13,13 @@ from typing import Any, ClassVar
 
 from msgspec import Struct
 
+from rules.advice import advice
 from rules.facts import Fact
+from rules.finding import Cause, Finding
 from rules.scene import Scene
 from rules.site import Severity, Site
 
-
-class Cause(Struct, kw_only=True):
-    """One candidate cause, most likely first in a finding. `residual_m` where a prediction was compared with a position."""
-
-    cause: str
-    residual_m: float | None = None
-
-
-class Finding(Struct, kw_only=True):
-    """Something is wrong now.
-
-    `causes` is ranked, first the most likely. `stream` is the line it was seen on ("" for the whole post). Findings of
-    one rule are told apart by `key`. `since` is when the condition began (default: when first reported) and
-    `on_delay_s` how long it must hold (default: the rule's figure). `evidence` values are numbers, texts or None;
-    `words` are what the advice's sentences need beyond the evidence.
-    """
-
-    causes: list[Cause]
-    stream: str = ""
-    key: str = ""
-    since: float | None = None
-    on_delay_s: float | None = None
-    evidence: dict[str, Any] = {}
-    words: dict[str, str] = {}
+__all__ = ["Cause", "Delays", "Finding", "Rule"]
 
 
 class Delays(Struct, kw_only=True):
@@ -78,6 +57,4 @@ class Rule:
 
     def advice(self, finding: Finding) -> tuple[str, list[str]]:
         """The one line that says what is wrong, and the steps to check in order."""
-        from rules.advice import advice
-
         return advice(self.name, finding)
