@@ -9,7 +9,6 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from rules import advice_datum, advice_rest
-from rules import advice_datum, advice_rest
 from rules.finding import Finding
 
 

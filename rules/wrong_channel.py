@@ -80,7 +80,7 @@ class WrongChannel(Rule):
             since, fix = self._other_fix
             # Under the line's own key: the rover rides on for seconds when the line has cleared, and that is no second incident.
             key = next(iter(self._heard), fix.stream)
-            evidence = {"station_id": fix.station_id, "quality": fix.quality}
+            evidence: dict[str, object] = {"station_id": fix.station_id, "quality": fix.quality}
             yield self._finding(["another-base"], fix.stream, key, since, evidence)
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
