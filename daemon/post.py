@@ -140,7 +140,7 @@ class Post:
         state, silent = state_of(self._service.pipeline.standing())
         if self._fault and state != "stop":
             state, silent = "fault", self._fault_silent
-        elif state == "well" and not self._ready:
+        elif state == "well" and not (self._ready and all(r.state != "waiting" for r in self._service.readers)):
             state = "starting"
         self._panel.show(state, t, silent)
 
@@ -155,7 +155,9 @@ class Post:
 
     def _journal_ports(self, service: Service) -> None:
         """Which ports came, went or are waited for, to the journal."""
-        for reader in service.readers if self.journal is not None else ():
+        if self.journal is None:
+            return
+        for reader in service.readers:
             state = (reader.state, reader.reason)
             if reader.tried.is_set() and self._ports.get(reader.stream.name) != state:
                 self._ports[reader.stream.name] = state
