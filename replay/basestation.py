@@ -8,20 +8,13 @@ from typing import NamedTuple
 
 from replay import rtcm
 from replay.link import Sent
-from replay.observe import Observation, Observer
+from replay.observe import SIGNALS, Observation, Observer
 from replay.receiver import EpochHeard, StationHeard
 from replay.scenario import Messages
 from replay.sky import Sky, Vector
 
 BIASES_M = {"1C": 0.0, "1P": 0.0, "2C": 0.0, "2P": 0.0}
 INVENTED_RECEIVER = "INVENTED RECEIVER"
-
-
-class EpochPart(NamedTuple):
-    """One of the `of` messages that an epoch's observations take."""
-
-    epoch: EpochHeard
-    of: int
 
 
 class Identity(NamedTuple):
@@ -70,7 +63,7 @@ class BaseStation:
         self, t: float, station_id: int, messages: Messages, seen: list[Observation], epoch_t: float
     ) -> list[Sent]:
         if messages.single_frequency:
-            seen = [_first_only(o) for o in seen]
+            seen = [first for o in seen if (first := _first_only(o)).signals]
         tow_ms = self.sky.gps_tow_ms(epoch_t)
         if messages.kind == "legacy":
             payloads = [
@@ -79,8 +72,10 @@ class BaseStation:
             ]
         else:
             payloads = rtcm.epoch(int(messages.kind[-1]), station_id, tow_ms, seen, messages.systems)
-        part = EpochPart(EpochHeard(station_id, epoch_t, not messages.single_frequency), len(payloads))
-        return [Sent(rtcm.frame(payload), part) for payload in payloads]
+        # The last message closes the set, whatever became of those before it: that is what a receiver waits for.
+        heard = EpochHeard(station_id, epoch_t, not messages.single_frequency)
+        last = len(payloads) - 1
+        return [Sent(rtcm.frame(payload), heard if i == last else None) for i, payload in enumerate(payloads)]
 
 
 def due(t: float, every_s: float, interval_s: float) -> bool:
@@ -99,7 +94,8 @@ def with_most(seen: list[Observation], satellites: int | None) -> list[Observati
 
 
 def _first_only(o: Observation) -> Observation:
-    return Observation(o.system, o.prn, o.azimuth_deg, o.elevation_deg, o.channel, o.signals[:1])
+    first = [s for s in o.signals if s.code == SIGNALS[o.system][0]]
+    return Observation(o.system, o.prn, o.azimuth_deg, o.elevation_deg, o.channel, first)
 
 
 def _station(who: Identity, message: int) -> bytes:

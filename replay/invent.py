@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from replay import events as ev
-from replay.basestation import BaseStation, EpochPart, Identity, with_most
+from replay.basestation import BaseStation, Identity, with_most
 from replay.crew import Crew
 from replay.link import Arrival, Link
 from replay.receiver import EpochHeard, Receiver, StationHeard
@@ -73,7 +73,6 @@ class _Invention:
         self.silence = Silence(scenario.messages.interval_s)
         self._neighbours: dict[int, BaseStation] = {}
         self._neighbour_link = Link(self._bytes_per_s(0.0), random.Random(f"{seed} neighbour"))
-        self._parts: dict[EpochHeard, int] = {}
         self._heap: list[tuple[float, int, Record]] = []
         self._order = 0
         self._heard: list[tuple[float, int, object]] = []
@@ -213,15 +212,8 @@ class _Invention:
             if any(e.during(arrival.t) for e in pulled):
                 continue
             heard = arrival.meaning
-            if isinstance(heard, EpochPart):
-                count = self._parts.get(heard.epoch, 0) + 1
-                if count < heard.of:
-                    self._parts[heard.epoch] = count
-                    continue
-                self._parts.clear()
-                heard = heard.epoch
-                if ours is None or heard.station_id == ours:
-                    self.silence.epoch(round(arrival.t, 3))
+            if isinstance(heard, EpochHeard) and ours in (None, heard.station_id):
+                self.silence.epoch(round(arrival.t, 3))
             if isinstance(heard, EpochHeard | StationHeard):
                 self._order += 1
                 heapq.heappush(self._heard, (arrival.t, self._order, heard))
@@ -260,8 +252,8 @@ class _Invention:
             (e for e in self.scenario.events if isinstance(e, ev.PortLost) and e.stream == self.corrections and e.during(t)),
             None,
         )
-        bad = self.state.active(ev.BadFrames, t)
-        self.silence.flaps = bad is not None
+        # The end of a broken frame may swallow the whole one after it: when such a silence ends is the framer's to say.
+        self.silence.flaps = self.silence.flaps or self.state.active(ev.BadFrames, t) is not None
         planned = any(isinstance(e, ev.Planned) and e.at_s <= t < e.at_s + e.lasts_s for e in self.scenario.events)
         silent = any(e.silent and e.during(t) for e in self.scenario.events)
         if not silent:

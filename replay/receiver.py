@@ -1,9 +1,9 @@
 """A rover's receiver: what it makes of the corrections that reach it, and the sentences that say so.
 
-The model's own figures (common practice, no source): corrections up to 10 s old keep a fixed solution, up to 30 s a
-float, up to 60 s a differential one; a float comes 3 s after the first usable epoch and the fix 9 to 24 s after it, or 4
-to 9 s after a gap of under half a minute. The fixed or float rover is off by exactly the base's own error, since its
-vector is right; alone it is off by 1 to 2 m, slowly wandering.
+The model's own figures (common practice, no source): corrections up to 10 s old (or four of their intervals) keep a fixed
+solution, up to 30 s (six) a float, up to 60 s a differential one; a float comes 3 s after the first usable epoch and the
+fix 9 to 24 s after it, or 4 to 9 s after a short gap. The fixed or float rover is off by exactly the base's own error,
+since its vector is right; alone it is off by 1 to 2 m, slowly wandering.
 """
 
 from __future__ import annotations
@@ -69,6 +69,8 @@ class Receiver:
         self._heard_t = -math.inf
         self._began_t = math.inf
         self._fix_at = math.inf
+        self._limited_t = math.inf
+        self._interval_s = 1.0
         self._walk: Vector = (0.0, 0.0, 0.0)
         self._walk_quality = NONE
         self._walk_t = 0.0
@@ -83,9 +85,11 @@ class Receiver:
                     return
                 self._station, self._epoch_t = heard.station_id, -math.inf
             gap = heard.t - self._epoch_t
-            if gap > FIXED_AGE_S:
-                again = REFIX_AFTER_S if gap <= FLOAT_AGE_S else FIX_AFTER_S
-                if gap > FLOAT_AGE_S:
+            if gap < 0.5 * DIFFERENTIAL_AGE_S:
+                self._interval_s += 0.3 * (gap - self._interval_s)
+            if gap > self._fixed_age_s:
+                again = REFIX_AFTER_S if gap <= self._float_age_s else FIX_AFTER_S
+                if gap > self._float_age_s:
                     self._began_t = t
                 self._fix_at = t + self._rng.uniform(*again) if heard.two_frequencies else math.inf
             elif not heard.two_frequencies:
@@ -103,12 +107,16 @@ class Receiver:
             quality = NONE
         elif satellites < 5:
             quality = min(quality, AUTONOMOUS)
-        if limit is not None and _RANK[limit] < _RANK[quality]:
+        if limit is None:
+            self._limited_t = math.inf
+        elif _RANK[limit] < _RANK[quality]:
             quality = limit
+            self._limited_t = min(self._limited_t, t)
             if limit != FLOAT:
                 self._began_t = t
             if self._fix_at < math.inf:
-                self._fix_at = max(self._fix_at, t + REFIX_AFTER_S[0])
+                # A blink is forgotten as soon as it is over, a stretch under trees takes a new fix.
+                self._fix_at = max(self._fix_at, t + min(t - self._limited_t, REFIX_AFTER_S[0]))
         if quality == NONE:
             return Solution(NONE, (0.0, 0.0, 0.0), (0.0, 0.0), None, None)
         flat, up, _tau = _NOISE[quality]
@@ -119,12 +127,20 @@ class Receiver:
         error = (error[0] + base[0], error[1] + base[1], error[2] + base[2])
         return Solution(quality, error, (flat, up), age, self._station)
 
+    @property
+    def _fixed_age_s(self) -> float:
+        return max(FIXED_AGE_S, 4.0 * self._interval_s)
+
+    @property
+    def _float_age_s(self) -> float:
+        return max(FLOAT_AGE_S, 6.0 * self._interval_s)
+
     def _quality(self, t: float, age: float) -> int:
         if age > DIFFERENTIAL_AGE_S:
             return AUTONOMOUS
-        if age > FLOAT_AGE_S or t < self._began_t + FLOAT_AFTER_S:
+        if age > self._float_age_s or t < self._began_t + FLOAT_AFTER_S:
             return DIFFERENTIAL
-        return FIXED if age <= FIXED_AGE_S and t >= self._fix_at else FLOAT
+        return FIXED if age <= self._fixed_age_s and t >= self._fix_at else FLOAT
 
     def _wander(self, t: float, quality: int) -> Vector:
         """The error's slow walk: a first-order Gauss–Markov process of the quality's size, begun anew with each."""

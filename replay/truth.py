@@ -128,7 +128,8 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
     at_rover = not scenario.at_base
     if isinstance(event, Neighbour) and at_rover and lasts > ON_DELAY_S["wrong-channel"]:
         yield _raised(scenario, event, "wrong-channel", "another-base" if event.instead else "two-bases")
-        yield from _ended(scenario, event, "wrong-channel", 5.0)
+        # A rover that fixed to the louder base holds on to it for as long as a fix holds.
+        yield from _ended(scenario, event, "wrong-channel", 14.0 if event.instead else 5.0)
     elif isinstance(event, PoleTilt) and at_rover and lasts > ON_DELAY_S["tilt"]:
         cause = "sensor-not-aligned" if not event.aligned and scenario.rover.tilt == "sentence" else None
         if cause is None and event.angle_deg > 15.0:
@@ -269,6 +270,6 @@ class Silence(Struct):
                     within_s=OFF_DELAY_S + RAISED_WITHIN_S,
                     because_of=self.because_of,
                 )
-            self.raised, self.back_t = False, None
+            self.raised, self.back_t, self.flaps = False, None, False
         elif self.back_t is not None and t >= since + delay:
             self.back_t = None
