@@ -64,9 +64,9 @@ class HeightReference(Rule):
         if fix.latitude is None or fix.longitude is None:
             return
         self._looked = fix
+        standing, self._finding = self._finding, None
         geoid = open_geoid(self.site)
         wanted = geoid.separation_m(fix.latitude, fix.longitude)
-        self._finding = None
         if wanted is None:
             return
         error = geoid.error_m(fix.latitude, fix.longitude)
@@ -83,6 +83,7 @@ class HeightReference(Rule):
         self._finding = Finding(
             causes=[Cause(cause=cause)],
             stream=fix.stream,
+            since=standing.since if standing is not None else fix.t,
             evidence={
                 "reported_m": said,
                 "separation_m": round(wanted, 3),
