@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import statistics
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from rules.bound import Bound
 from rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
@@ -78,13 +78,24 @@ class Sky(Rule):
                 levels.begin_anew()
 
     def judge(self, t: float) -> Iterable[Finding]:
+        """One finding a cause and antenna, though several streams may tell of the same antenna."""
+        findings: dict[str, Finding] = {}
+        for finding in (*self._of_views(t), *self._of_levels(t)):
+            findings.setdefault(finding.key, finding)
+        return findings.values()
+
+    def _of_views(self, t: float) -> Iterator[Finding]:
         for view in self._views.values():
+            if view.few.since is None and view.poor.since is None:
+                continue
             if t - view.at > max(_FRESH_S, 3.0 * (self.scene.interval_s(view.stream) or 0.0)):
                 continue
             if view.few.since is not None and view.counts_from(view.few.since) <= t:
                 yield self._few(view, view.counts_from(view.few.since))
             if view.poor.since is not None and view.counts_from(view.poor.since) <= t:
                 yield self._poor(view, view.counts_from(view.poor.since))
+
+    def _of_levels(self, t: float) -> Iterator[Finding]:
         for stream, levels in self._levels.items():
             since = levels.fallen_since(t)
             if since is not None:
@@ -105,7 +116,7 @@ class Sky(Rule):
         return Finding(
             causes=[Cause(cause="few-satellites")],
             stream=view.stream,
-            key=f"few-satellites {view.what} {view.stream}",
+            key=f"few-satellites {self._whose(view.stream, view.what)}",
             since=since,
             evidence={"satellites": view.satellites, "limit": self.figures.satellites, "hdop": view.hdop},
             words={"whose": self._whose(view.stream, view.what)},
@@ -115,7 +126,7 @@ class Sky(Rule):
         return Finding(
             causes=[Cause(cause="poor-geometry")],
             stream=view.stream,
-            key=f"poor-geometry {view.stream}",
+            key=f"poor-geometry {self._whose(view.stream, view.what)}",
             since=since,
             evidence={"hdop": view.hdop, "limit": self.figures.hdop, "satellites": view.satellites},
             words={"whose": self._whose(view.stream, view.what)},
@@ -129,7 +140,7 @@ class Sky(Rule):
         return Finding(
             causes=[Cause(cause="signal-drop")],
             stream=stream,
-            key=f"signal-drop {stream}",
+            key=f"signal-drop {self._whose(stream)}",
             since=since,
             evidence={
                 "drop_db": round(mean, 1) if mean is not None else None,

@@ -118,6 +118,18 @@ def test_one_band_of_several_constellations_is_interference_there(day):
     assert [(c.cause, c.evidence["pattern"]) for c in changes] == [("signal-drop", "band")]
 
 
+def test_one_antenna_is_one_alert_though_two_streams_tell_of_it(day):
+    fall = dict.fromkeys(SIGNALS, 9.0)
+    facts = []
+    for stream in ("corrections", "receiver"):
+        facts += levels(day, 1200.0, stream=stream) + levels(day, 1300.0, start=1200.0, fall=fall, stream=stream)
+    facts += [day.epoch(t, satellites=30 if t < 1200 else 3) for t in day.every(1.0, 0.0, 1300.0)]
+    facts += fixes(day, 1200.0) + fixes(day, 1300.0, start=1200.0, satellites=3)
+    base, rover = day.bench(Sky, role="base"), day.bench(Sky)
+    assert sorted(c.cause for c in base.play(facts, 1300.0)) == ["few-satellites", "signal-drop"]
+    assert sorted(c.cause for c in rover.play(facts, 1300.0)) == ["few-satellites"] * 2 + ["signal-drop"] * 2
+
+
 def test_close_under_six_db_is_quiet(day):
     bench = day.bench(Sky)
     facts = levels(day, 1200.0) + levels(day, 2400.0, start=1200.0, fall=dict.fromkeys(SIGNALS, 5.0))
