@@ -6,11 +6,13 @@ interruption counts as a fresh start afterwards, with its own 120 s.
 
 Causes name the state that it fell to: `float` (5), `differential` (2), `autonomous` (1, and 3, a single-point solution of the
 precise service), `no-position` (everything else: none, estimated, manual, simulator, 9, silence).
+Evidence has the time that the first fix took, how long the last one held, and how often it was lost in ten minutes.
 Source: GGA's quality indicator of NMEA 0183 (several public pages agree); the figures are common practice, no source.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 
 from rules.facts import Epoch, Fact, Fix, Planned
@@ -48,6 +50,9 @@ class FixLost(Rule):
         super().__init__(site, figures, scene)
         self._last: Fix | None = None
         self._last_fixed: Fix | None = None
+        self._fixed_since: float | None = None
+        self._time_to_fix_s: float | None = None
+        self._falls: deque[float] = deque(maxlen=100)
         self._interval_s = 1.0
         self._was_fixed = False
         self._lost_since: float | None = None
@@ -62,7 +67,7 @@ class FixLost(Rule):
                 self._interval_s += 0.2 * (min(fact.t - self._last.t, 10.0) - self._interval_s)
             self._last = fact
             if fact.quality == _FIXED:
-                self._last_fixed, self._was_fixed, self._lost_since = fact, True, None
+                self._fixed(fact)
             elif self._lost_since is None:
                 self._lost(fact.t)
         elif isinstance(fact, Epoch):
@@ -86,8 +91,17 @@ class FixLost(Rule):
             return ()
         return (self._finding(t, silent, max(since, self._fresh_from), self.figures.never_s),)
 
+    def _fixed(self, fix: Fix) -> None:
+        if self._lost_since is not None or self._fixed_since is None:
+            self._fixed_since = fix.t
+            if not self._was_fixed and self._arriving_since is not None:
+                self._time_to_fix_s = fix.t - max(self._arriving_since, self._fresh_from)
+        self._last_fixed, self._was_fixed, self._lost_since = fix, True, None
+
     def _lost(self, t: float) -> None:
         self._lost_since = t
+        if self._was_fixed:
+            self._falls.append(t)
         if self._planned_until is not None and t <= self._planned_until:
             self._was_fixed, self._fresh_from = False, self._planned_until
 
@@ -116,9 +130,11 @@ class FixLost(Rule):
             evidence={
                 "quality": quality,
                 "lost_for_s": round(t - since, 1),
-                "fixed_for_s": round(since - self.scene.first_fixed_at, 1)
-                if self._was_fixed and fixed and self.scene.first_fixed_at is not None
+                "fixed_for_s": round(since - self._fixed_since, 1)
+                if self._was_fixed and self._fixed_since is not None
                 else None,
+                "time_to_fix_s": round(self._time_to_fix_s, 1) if self._time_to_fix_s is not None else None,
+                "losses_in_10_min": sum(fall > t - 600.0 for fall in self._falls),
                 "age_s": fix.age_s if fix is not None else None,
                 "age_when_fixed_s": fixed.age_s if fixed is not None else None,
                 "satellites": fix.satellites if fix is not None else None,

@@ -103,6 +103,18 @@ def test_back_it_waits_for_a_person(day):
     ]
 
 
+def test_the_fix_s_history_is_evidence(day):
+    bench = day.bench(FixLost)
+    facts = corrections(day, 200.0) + walk(day, 20.0, quality=5) + walk(day, 100.0, start=20.0)
+    facts += walk(day, 102.0, start=100.0, quality=5) + walk(day, 150.0, start=102.0) + walk(day, 200.0, start=150.0, quality=2)
+    (raised,) = bench.play(facts, 200.0)
+    # Corrections begin at 0.3 s, the first fix comes at 20 s; short and long losses begin at 100 s and 150 s.
+    assert raised.evidence["time_to_fix_s"] == pytest.approx(19.7)
+    assert raised.evidence["fixed_for_s"] == pytest.approx(48.0)
+    assert raised.evidence["losses_in_10_min"] == 2
+    assert (raised.evidence["station_id"], raised.evidence["age_when_fixed_s"]) == (417, 1.2)
+
+
 def test_a_battery_change_announced_is_a_fresh_start(day):
     bench = day.bench(FixLost)
     facts = [*walk(day, 100.0), Planned(t=95.0, stream="", for_s=60.0, why="battery")]
