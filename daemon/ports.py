@@ -95,7 +95,7 @@ class PortReader(threading.Thread):
         self._inbox.put(Port(t=self._clock(), stream=self.stream.name, state=state, reason=reason))
 
 
-class _Socket(protocol_socket.Serial):
+class _Socket(protocol_socket.Serial):  # type: ignore[misc, unused-ignore]
     """pyserial's socket, without its habit of throwing away what came between the connection and the first read."""
 
     def reset_input_buffer(self) -> None:

@@ -127,8 +127,6 @@ ADVICE: dict[tuple[str, str], Advice] = {
 }
 ADVICE.update({key: Advice(*entry) for key, entry in {**advice_rest.ADVICE, **advice_datum.ADVICE}.items()})
 
-ADVICE.update({key: Advice(*entry) for key, entry in {**advice_rest.ADVICE, **advice_datum.ADVICE}.items()})
-
 
 class _Fields(dict[str, Any]):
     def __missing__(self, key: str) -> str:

@@ -12,7 +12,7 @@ from rules.rule import Rule
 EXPLAINED_BY: dict[str, tuple[str, ...]] = {
     "corrections-stopped": ("wrong-channel", "base-moved"),
     "corrections-late": ("corrections-stopped", "wrong-channel", "link-overload"),
-    "fix-lost": ("corrections-stopped", "wrong-channel", "corrections-late", "link-overload", "base-moved"),
+    "fix-lost": ("corrections-stopped", "wrong-channel", "corrections-late", "link-overload", "base-moved", "message-set"),
     "message-set": ("corrections-stopped", "wrong-channel"),
     "sky": ("fix-lost",),
     "antenna-mismatch": ("wrong-channel", "base-moved"),

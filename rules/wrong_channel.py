@@ -24,11 +24,12 @@ class ChannelFigures(Delays, kw_only=True):
 
 
 class _Heard:
-    """One station on one line: since when without a long pause, the last time, and its longest usual interval."""
+    """One station on one line: since when without a long pause, the last time, the longest gap since, and its interval where that is long."""
 
     def __init__(self, t: float):
         self.first = self.last = t
         self.frames = 0
+        self.gap_s = 0.0
         self.interval_s = 0.0
 
 
@@ -61,6 +62,7 @@ class WrongChannel(Rule):
                     interval_s = 0.0 if known is None else fact.t - known.last
                     known = heard[station] = _Heard(fact.t)
                     known.interval_s = min(interval_s, 30.0)
+                known.gap_s = max(known.gap_s, fact.t - known.last)
                 known.last = fact.t
                 known.frames += frames
         elif isinstance(fact, Fix):
@@ -84,7 +86,7 @@ class WrongChannel(Rule):
             yield self._finding(["another-base"], fix.stream, key, since, evidence)
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
-        now = {station: known for station, known in heard.items() if t - known.last <= self._pause_s(known)}
+        now = {station: known for station, known in heard.items() if self._lasts(known, t)}
         if self.site.base.station_id is None:
             if len(now) < 2:
                 return None
@@ -118,6 +120,17 @@ class WrongChannel(Rule):
             evidence={**evidence, "project_station_id": ours},
             words={"other": str(evidence["station_id"]), "ours": "not named" if ours is None else str(ours)},
         )
+
+    def _lasts(self, known: _Heard, t: float) -> bool:
+        """True while a station is heard; past the on-delay only one whose frames have gone on for as long.
+
+        Frames come once a second or so: the one due at the end of the on-delay decides, with some jitter allowed; a slower
+        station is allowed its own interval.
+        """
+        if t - known.last > self._pause_s(known):
+            return False
+        on_delay_s = self.figures.on_delay_s
+        return t - known.first < on_delay_s or known.last - known.first >= on_delay_s - max(0.3, known.gap_s - 0.7)
 
     def _pause_s(self, known: _Heard) -> float:
         return max(self.figures.pause_s, 1.5 * known.interval_s)
