@@ -181,7 +181,10 @@ def test_bias_of_another_signal_is_refused() -> None:
 
 @st.composite
 def constellations(draw: st.DrawFn) -> tuple[str, list[Observation]]:
-    """A constellation's satellites with any signals the masks know, within 64 cells."""
+    """A constellation's satellites with any signals the masks know, within 64 cells.
+
+    The fine pseudorange reaches 2^-10 ms (293 m) from the rough range, which is up to 147 m from the first signal's.
+    """
     system = draw(st.sampled_from("GREC"))
     codes = draw(st.lists(st.sampled_from(sorted(rtcm.SIGNAL_IDS[system])), min_size=1, max_size=4, unique=True))
     highest = 24 if system == "R" else 50
@@ -194,7 +197,7 @@ def constellations(draw: st.DrawFn) -> tuple[str, list[Observation]]:
         signals = [
             Signal(
                 code,
-                first + draw(st.floats(-100, 100)),
+                first + draw(st.floats(-70, 70)),
                 first + draw(st.floats(-400, 400)),
                 rate + draw(st.floats(-0.5, 0.5)),
                 draw(st.floats(20, 60)),
@@ -472,6 +475,15 @@ def test_legacy_leaves_out_what_it_cannot_measure_against() -> None:
     rows = [observation("G", 1, signal("2W")), observation("G", 2, signal("1C")), observation("E", 3, signal("1C"))]
     message = decode(rtcm.gps_1004(1, 0, rows))
     assert (message.DF006, message.DF009_01) == (1, 2)
+
+
+def test_legacy_marks_what_is_out_of_range_as_not_available() -> None:
+    """The lowest value of DF012, DF017 and DF018 (RTCM 10403.3 section 3.4.2)."""
+    far = observation("G", 1, signal("1C", phase_m=21e6 + 300.0), signal("2W", 21e6 - 200.0, phase_m=21e6 - 300.0))
+    message = decode(rtcm.gps_1004(1, 0, [far]))
+    assert message.DF012_01 == pytest.approx(-262.144)
+    assert message.DF017_01 == pytest.approx(-163.84)
+    assert message.DF018_01 == pytest.approx(-262.144)
 
 
 def test_legacy_of_over_31_satellites_is_refused() -> None:
