@@ -83,7 +83,10 @@ def _explained(rule: str) -> dict[tuple[str, str], tuple[str, tuple[str, ...]]]:
     """A rule's entries for each cause, and for each pair of causes that can come together."""
     singles = {(rule, cause): (f"{{head}} {_CLAUSES[cause]}{{note}}", _steps((cause,))) for cause in _CLAUSES}
     pairs = {
-        (rule, f"{one}+{two}"): (f"{{head}} Two things at once. {_CLAUSES[one]} {_CLAUSES[two]}{{note}}", _steps((one, two)))
+        (rule, f"{one}+{two}"): (
+            f"{{head}} Two things at once. {_CLAUSES[one]} {_CLAUSES[two].replace('{which}', '{also}')}{{note}}",
+            _steps((one, two)),
+        )
         for one, two in itertools.combinations([cause for cause in ORDER if cause in FAMILY], 2)
         if FAMILY[one] != FAMILY[two]
     }

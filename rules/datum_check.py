@@ -109,7 +109,8 @@ def _height_problems(where: str, site: Site, control: Control, place: tuple[floa
         return []
     bound = f"over {highest:.0f} m, the highest ground of {part}" if height > highest else f"under {_LOWEST_M:.0f} m"
     fits = [u for u, metres in HEIGHT_UNIT_M.items() if u != unit and _LOWEST_M <= control.height * metres <= highest]
-    remedy = f'height_unit = "{fits[0]}" would do if it is in that unit' if fits else "look at its unit and its digits"
+    units = " or ".join(f'"{fit}"' for fit in fits)
+    remedy = f"height_unit = {units} would do if that is its unit" if fits else "look at its unit and its digits"
     return [f"{where}: read {control.height!r} {unit}, {bound}; {remedy}"]
 
 

@@ -128,7 +128,9 @@ def _ranked(ways: Iterable[Prediction], offset: Ecef, noise: Noise, prior: float
         best = group[logs.index(top)]
         total = math.log(sum(math.exp(log - top) for log in logs))
         fits = _chi2(best, offset, noise) < FITS_CHI2
-        alike = [way.which for way in group if way.which and math.dist(way.enu, best.enu) < TIE_M]
+        which = [best.which]
+        if cause == "frame-shift":  # frames that nothing tells apart are all named
+            which += [way.which for way in group if math.dist(way.enu, best.enu) < TIE_M]
         found.append(
             Explanation(
                 cause=cause,
@@ -136,7 +138,7 @@ def _ranked(ways: Iterable[Prediction], offset: Ecef, noise: Noise, prior: float
                 prediction=best,
                 score=math.log(prior) + top + total,
                 fits=fits,
-                which=" or ".join(dict.fromkeys([best.which, *alike])) if best.which else "",
+                which=" or ".join(dict.fromkeys(which)),
             )
         )
     return found

@@ -61,7 +61,8 @@ class Situation(Struct, frozen=True, kw_only=True):
 
 
 class Prediction(NamedTuple):
-    """Where a cause puts the point. `weight` is the way's share of its cause; `which` names the way.
+    """Where a cause puts the point. `weight` is the way's share of its cause; `which` names the way,
+    `also` the second one of a pair.
 
     `family` is what went wrong in it: ways of one family do not come together, one without a family comes alone. `far` is
     the predicted point in geocentric metres where it is so far off that another cause's up is not up there.
@@ -74,6 +75,7 @@ class Prediction(NamedTuple):
     sigma_horizontal_m: float
     sigma_up_m: float
     which: str = ""
+    also: str = ""
     weight: float = 1.0
     far: Ecef | None = None
     family: str | None = None
@@ -334,7 +336,8 @@ def sum_of(one: Prediction, two: Prediction, origin: Ecef, frame: Frame) -> Pred
         *offset,
         math.hypot(one.sigma_horizontal_m, two.sigma_horizontal_m),
         math.hypot(one.sigma_up_m, two.sigma_up_m),
-        ", ".join(which for which in (one.which, two.which) if which),
+        one.which,
+        two.which,
         one.weight * two.weight,
     )
 

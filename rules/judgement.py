@@ -158,10 +158,11 @@ def words_of(offset: Ecef, expected: ExpectedArp, verdict: Verdict, site: Site) 
     return {
         "offset": in_words(offset),
         "which": first.which or "another",
+        "also": first.prediction.also if first.prediction is not None else "",
         "separation": f"{expected.separation_m:.2f} m".replace("-", "−"),
         "antenna": f"{site.base.antenna_height_m:.3f} m",
         "pole": f"{site.rover.pole_height_m:.3f} m",
-        "frame_words": f"{expected.frame}" + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
+        "frame_words": frame_of(expected.frame).name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
         "check_in": others[0] if others else "a second control point",
         "note": note,
     }
@@ -172,7 +173,7 @@ def _explained(rank: int, one: Explanation) -> dict[str, Any]:
     east, north, up = one.prediction.enu
     return {
         f"cause_{rank}": one.cause,
-        f"which_{rank}": one.which or None,
+        f"which_{rank}": "; ".join(part for part in (one.which, one.prediction.also) if part) or None,
         f"predicted_{rank}_east_m": _number(east),
         f"predicted_{rank}_north_m": _number(north),
         f"predicted_{rank}_up_m": _number(up),
