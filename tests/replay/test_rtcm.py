@@ -481,9 +481,8 @@ def test_legacy_marks_what_is_out_of_range_as_not_available() -> None:
     """The lowest value of DF012, DF017 and DF018 (RTCM 10403.3 section 3.4.2)."""
     far = observation("G", 1, signal("1C", phase_m=21e6 + 300.0), signal("2W", 21e6 - 200.0, phase_m=21e6 - 300.0))
     message = decode(rtcm.gps_1004(1, 0, [far]))
-    assert message.DF012_01 == pytest.approx(-262.144)
-    assert message.DF017_01 == pytest.approx(-163.84)
-    assert message.DF018_01 == pytest.approx(-262.144)
+    fields = [message.DF012_01, message.DF017_01, message.DF018_01]
+    assert fields == pytest.approx([-262.144, -163.84, -262.144])
 
 
 def test_legacy_of_over_31_satellites_is_refused() -> None:
