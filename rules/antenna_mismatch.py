@@ -4,7 +4,7 @@ When: the descriptor in 1007, 1008 or 1033 of the project's station is not `base
 three says so. Compared are the antenna's name and its radome as the IGS writes them (rcvr_ant.tab, from memory): capitals
 and the number of blanks do not matter, a missing radome is NONE. A wrong antenna is a wrong phase centre: centimetres.
 
-Cause: `descriptor-differs`.
+Cause: `descriptor-differs`. Source: the descriptors' form is the IGS's (rcvr_ant.tab); the rule is common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,0 +1,42 @@
+"""The tables in DEVELOPERS.md that the code itself knows: `python -m tests.documentation` writes them anew."""
+
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+from replay.prove import all_scenarios, scenario_table
+from rules.book import RULES
+from rules.order import EXPLAINED_BY
+
+TOP = Path(__file__).parents[1]
+PAGE = TOP / "DEVELOPERS.md"
+
+
+def rules_table() -> str:
+    """Every rule: severity, where, causes, figures, and what explains it."""
+    lines = ["| rule | at | causes | figures | explained by |", "|---|---|---|---|---|"]
+    for rule in sorted(RULES, key=lambda rule: rule.name):
+        figures = rule.Figures()
+        said = ", ".join(f"{name} {getattr(figures, name):g}" for name in figures.__struct_fields__)
+        at = "both" if len(rule.at) == 2 else rule.at[0]
+        causes = ", ".join(f"`{cause}`" for cause in rule.causes)
+        reasons = ", ".join(f"`{reason}`" for reason in EXPLAINED_BY.get(rule.name, ())) or "–"
+        lines.append(f"| `{rule.name}` ({rule.severity}) | {at} | {causes} | {said} | {reasons} |")
+    return "\n".join(lines)
+
+
+TABLES = {"rules": rules_table, "scenarios": lambda: scenario_table(all_scenarios())}
+
+
+def written(page: str, tables: Iterable[str] = TABLES) -> str:
+    """The page with these tables between their marks as the code has them now; the scenarios' takes some minutes."""
+    for name in tables:
+        table = TABLES[name]
+        mark = rf"(<!-- {name} -->\n).*?(<!-- end of {name} -->)"
+        assert re.search(mark, page, re.DOTALL), f"no place for the table of {name}"
+        page = re.sub(mark, lambda match, text=table(): f"{match[1]}\n{text}\n\n{match[2]}", page, flags=re.DOTALL)
+    return page
+
+
+if __name__ == "__main__":
+    PAGE.write_text(written(PAGE.read_text()))

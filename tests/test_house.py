@@ -1,0 +1,111 @@
+"""The house itself: which room may use which, and that nothing stands undocumented."""
+
+import ast
+import re
+from pathlib import Path
+
+import click
+import pytest
+from msgspec import Struct, structs
+
+from daemon.cli import COMMANDS, SHORT, main
+from replay.prove import all_scenarios
+from rules import site
+from rules.advice import ADVICE
+from rules.book import RULES
+from tests.documentation import PAGE, TOP, written
+
+README = (TOP / "README.md").read_text()
+SOURCES = {folder: sorted((TOP / folder).rglob("*.py")) for folder in ("rules", "daemon", "replay")}
+
+
+def imports_of(path: Path) -> set[str]:
+    """The top-level names that a module imports, wherever in it."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            found |= {name.name.partition(".")[0] for name in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module.partition(".")[0])
+    return found
+
+
+@pytest.mark.parametrize(
+    ("folder", "never"),
+    [
+        ("rules", {"daemon", "replay", "time", "threading", "socket", "logging", "subprocess", "random", "asyncio"}),
+        ("daemon", {"replay"}),
+        ("replay", {"threading", "socket"}),
+    ],
+)
+def test_data_goes_one_way(folder, never):
+    assert SOURCES[folder]
+    for path in SOURCES[folder]:
+        assert not imports_of(path) & never, path
+
+
+def test_no_rule_reads_a_clock():
+    for path in SOURCES["rules"]:
+        assert not re.search(r"\b(datetime|dt)\.(now|utcnow|today)\(|\bdate\.today\(", path.read_text()), path
+
+
+def test_the_top_holds_what_it_may_and_nothing_else():
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "rules", "daemon", "replay", "systemd", "tests", "build"}
+    assert {p.name for p in TOP.iterdir() if not p.name.startswith(".") and not p.name.endswith(".egg-info")} <= allowed
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_each_rule_has_words_causes_advice_and_a_line_in_the_book(rule):
+    page = PAGE.read_text()
+    assert rule.__doc__
+    module = __import__(rule.__module__, fromlist=["x"]).__doc__
+    assert module
+    assert "source" in module.lower(), "a rule's docstring names its source"
+    assert rule.causes
+    for cause in rule.causes:
+        assert (rule.name, cause) in ADVICE, cause
+        assert ADVICE[rule.name, cause].steps
+        assert f"`{cause}`" in page
+    assert f"`{rule.name}`" in page
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_each_rule_has_two_scenarios_that_raise_it_and_two_that_stay_quiet(rule):
+    variants = [one.name.partition(":")[2] for one in all_scenarios([rule.name])]
+    quiet = [variant for variant in variants if variant.startswith("quiet-")]
+    assert len(quiet) >= 2, variants
+    assert len(variants) - len(quiet) >= min(2, len(rule.causes)), variants
+
+
+def test_the_table_of_rules_is_as_the_code_has_it():
+    assert written(PAGE.read_text(), ["rules"]) == PAGE.read_text()
+
+
+def test_each_scenario_stands_in_the_documentation():
+    page = PAGE.read_text()
+    assert [one.name for one in all_scenarios() if f"`{one.name}`" not in page] == []
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_each_command_stands_in_the_readme_and_teaches(command):
+    assert SHORT[command]
+    assert f"witnesspost {command}" in README
+    found = main.get_command(None, command)
+    assert found.help
+    assert [option.name for option in found.params if isinstance(option, click.Option) and not option.help] == []
+
+
+def keys_of(kind: type[Struct]) -> set[str]:
+    """Every key that a table of this kind, and those in it, may have."""
+    found = set()
+    for field in structs.fields(kind):
+        if field.name not in site._WRITTEN_BY_US:
+            found.add(field.name)
+            inner = site._struct_in(field.type)
+            found |= keys_of(inner) if inner else set()
+    return found
+
+
+def test_each_key_of_the_site_file_stands_in_the_readme():
+    missing = {key for key in keys_of(site.Site) if not re.search(rf"\b{key}\b", README)}
+    assert missing == set()
