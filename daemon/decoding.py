@@ -215,7 +215,7 @@ class Decoder:
         if header.satellites:
             self._traffic.observation_frames += 1
         current = self._sets.get(station)
-        if current is None or message in current.messages:
+        if current is None or message in current.messages or _apart(current.time_s, header.time_s):
             current = self._sets[station] = _Set()
         current.messages.append(message)
         current.satellites += header.satellites
@@ -437,6 +437,11 @@ class Decoder:
             if angle is None and aligned is None
             else [Tilt(t=t, stream=self.stream, angle_deg=angle, aligned=aligned)]
         )
+
+
+def _apart(time_s: float | None, other_s: float | None) -> bool:
+    """True if two messages, whose times are both known, are of different epochs: the end of one set was lost."""
+    return time_s is not None and other_s is not None and abs(time_s - other_s) > 0.01
 
 
 def _characters(parsed: Any, field: str) -> str | None:

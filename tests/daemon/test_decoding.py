@@ -86,6 +86,13 @@ def test_a_broken_frame_within_a_set_spoils_the_set():
     assert [e.messages for e in epochs] == [(1124,)]
 
 
+def test_two_halves_of_two_epochs_are_no_whole_set():
+    gps = rtcm(msm_payload(1074, 417, 1000, 1, [1, 5, 9], [2, 15]))
+    galileo_of_the_next = rtcm(msm_payload(1094, 417, 2000, 0, [3, 4], [2]))
+    (epoch,) = facts_of(gps + galileo_of_the_next)
+    assert (epoch.messages, epoch.time_s) == ((1094,), 2.0)
+
+
 @needs_real
 @pytest.mark.parametrize("name", ["rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"])
 def test_facts_of_real_frames_are_what_pyrtcm_reads(name):
