@@ -1,8 +1,8 @@
 """corrections-late (check): corrections arrive, but too old to be worth a centimetre.
 
 When: the rover's own age of corrections (GGA field 13), or the time from an epoch to the arrival of its last byte, is over
-5 s for 5 s. Where epochs come slowly by design the age's bound is twice their usual interval, since the age then swings
-with it. Arrival minus epoch time needs UTC from a receiver; GPS time = UTC + 18 s (since 2017-01-01, IERS Bulletin C).
+5 s for 5 s. Where epochs come slowly by design the age's bound is three of their usual intervals, as the age swings with
+them. Arrival minus epoch time needs UTC from a receiver; GPS time = UTC + 18 s (since 2017-01-01, IERS Bulletin C).
 
 Causes, told apart by how the delay behaves over the last minute of epochs:
 - `slow-link`: the delay grows or wanders: bytes queue somewhere (air rate, modem, a busy channel);
@@ -64,7 +64,7 @@ class CorrectionsLate(Rule):
     def see(self, fact: Fact) -> None:
         if isinstance(fact, Fix):
             self._fix = fact
-            self._age.above = max(self.figures.limit_s, 2.0 * self._slowest_interval_s())
+            self._age.above = max(self.figures.limit_s, 3.0 * self._slowest_interval_s())
             self._age.put(fact.t, fact.age_s)
         elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line = self._lines.get(fact.stream)
