@@ -87,12 +87,14 @@ class BaseDatum(Rule):
             then = self._judged[1]
             if self._finding is None or day is None or (then is not None and abs(day - then) <= 1.0):
                 return
-        self._judged = (at, day)
+        first, self._judged = self._judged is None, (at, day)
         expected = self._datum.expected
         offset = self._datum.offset(at, expected)
         vertical_m = self.figures.vertical_m + expected.height_error_m
         if math.hypot(offset[0], offset[1]) <= self.figures.horizontal_m and abs(offset[2]) <= vertical_m:
             self._finding = None
+            if first:
+                self._datum.prepare(expected, utc)
             return
         verdict = self._datum.why(offset, expected, utc, self.scene.fix)
         words = words_of(offset, expected, verdict, self.site)

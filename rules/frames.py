@@ -250,40 +250,31 @@ def _transform(source: int, target: int, at: Ecef, epoch: float) -> Ecef | None:
     """Geocentric to geocentric at an epoch; None where PROJ has no operation good enough."""
     if source == target:
         return at
-    pipeline = _operation(source, target)
-    if pipeline is None:
+    # One operation serves both directions: to find one takes PROJ tens of milliseconds, and the alert waits for it.
+    backwards = source == _ITRF2014
+    operation = _operation(target if backwards else source, _ITRF2014 if backwards else target)
+    if operation is None:
         return None
-    x, y, z, _ = pipeline.transform(*at, epoch)
+    before, after = _cart(f"EPSG:{source}"), _cart(f"EPSG:{target}")
+    longitude, latitude, height = before.transform(*at, direction="INVERSE")
+    direction = "INVERSE" if backwards else "FORWARD"
+    longitude, latitude, height, _ = operation.transform(longitude, latitude, height, epoch, direction=direction)
+    x, y, z = after.transform(longitude, latitude, height)
     return (float(x), float(y), float(z)) if math.isfinite(x + y + z) else None
 
 
 @functools.lru_cache(maxsize=64)
 def _operation(source: int, target: int) -> Any:
-    """PROJ's best operation between two geographic 3D frames, taken from geocentric to geocentric; or None."""
+    """PROJ's operation between two geographic 3D frames (longitude, latitude, height, epoch), or None."""
     from pyproj import Transformer
     from pyproj.exceptions import ProjError
 
     try:
-        operation = Transformer.from_crs(
+        return Transformer.from_crs(
             f"EPSG:{source}", f"EPSG:{target}", always_xy=True, allow_ballpark=False, accuracy=ACCURACY_LIMIT_M
         )
     except ProjError:
         return None
-    return _Geocentric(operation, source, target)
-
-
-class _Geocentric:
-    """A geographic operation with both ends taken to geocentric."""
-
-    def __init__(self, operation: Any, source: int, target: int):
-        self._operation = operation
-        self._before = _cart(f"EPSG:{source}")
-        self._after = _cart(f"EPSG:{target}")
-
-    def transform(self, x: float, y: float, z: float, epoch: float) -> tuple[float, float, float, float]:
-        longitude, latitude, height = self._before.transform(x, y, z, direction="INVERSE")
-        longitude, latitude, height, _ = self._operation.transform(longitude, latitude, height, epoch)
-        return (*self._after.transform(longitude, latitude, height), epoch)
 
 
 def _cart(code: str) -> Any:

@@ -11,7 +11,7 @@ from rules.facts import Fix
 from rules.frames import Ecef, Frame, frame_of
 from rules.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at
 from rules.geoid import bundled_geoid, open_geoid
-from rules.hypotheses import Situation
+from rules.hypotheses import Situation, predictions
 from rules.rule import Cause
 from rules.site import Site
 
@@ -77,7 +77,16 @@ class Datum:
         """The ranked causes of the offset of the ARP. `utc` dates it; `fix` is a receiver's nearby, for its geoid."""
         noise = noise or Noise()
         grid_sigma_m = expected.height_error_m * _SHARE_OF_WORST
-        situation = Situation(
+        situation = self._situation(expected, utc, fix, pole_m)
+        wider = Noise(horizontal_m=noise.horizontal_m, up_m=math.hypot(noise.up_m, grid_sigma_m))
+        return explain(offset, situation, wider, autonomous)
+
+    def prepare(self, expected: ExpectedArp, utc: dt.datetime | None) -> None:
+        """Have PROJ find its operations while all is well, so that no alert waits for them."""
+        predictions(self._situation(expected, utc, None, None))
+
+    def _situation(self, expected: ExpectedArp, utc: dt.datetime | None, fix: Fix | None, pole_m: float | None) -> Situation:
+        return Situation(
             expected=expected,
             frame=self.frame,
             others=self._others(expected),
@@ -85,8 +94,6 @@ class Datum:
             today=decimal_year(utc) if utc else None,
             pole_m=pole_m,
         )
-        wider = Noise(horizontal_m=noise.horizontal_m, up_m=math.hypot(noise.up_m, grid_sigma_m))
-        return explain(offset, situation, wider, autonomous)
 
     def _others(self, expected: ExpectedArp) -> tuple[ExpectedArp, ...]:
         control = self.site.project.control if self.site.project else []
