@@ -75,9 +75,10 @@ def grade(truths: Iterable[Truth], changes: Iterable[Change]) -> Grade:
     taken: set[int] = set()
     wanted = sorted(truths, key=lambda truth: (truth.t, truth.rule))
     verdicts: dict[int, Verdict] = {}
-    # Those that are met first: a loose truth line must not take the change that a strict one needs.
+    # A loose truth line must not take the change that a strict one needs: what is met goes first, and of that the strict.
+    strict_first = sorted(enumerate(wanted), key=lambda item: not item[1].causes)
     for fits in (_fits, _fits_but_cause):
-        for index, truth in enumerate(wanted):
+        for index, truth in strict_first:
             if index in verdicts:
                 continue
             found = next((i for i, change in enumerate(said) if i not in taken and fits(truth, change)), None)

@@ -264,8 +264,6 @@ class _Invention:
         """The cause of a silence at `t`, and the rule that explains it if one does."""
         state, site = self.state, self.scenario.site
         renamed = state.active(ev.StationIdSet, t)
-        if renamed is not None and renamed.at_s > 0:
-            return "another-base", "base-moved"
         neighbour = state.neighbour(t)
         if neighbour is not None or renamed is not None:
             return "another-base", "wrong-channel"

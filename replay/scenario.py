@@ -10,6 +10,7 @@
     [[event]] at_s = 600, do = "radio", …   # see `replay.events`
     [[truth]] t = …, rule = …      # what ought to be said, where no event says it
     [[variant]] name = "…"         # the same with other keys over these; its events come after the file's
+    without = ["site.base.station_id"]   # keys of the scenario that it is like, taken away; optional
     variants_of = "…"              # the variants of another scenario, over these keys; optional
 
 Tables are laid over one another key by key; a list replaces a list, but a variant's events and truths are added to the
@@ -247,6 +248,8 @@ def _over(lower: dict[str, Any], upper: dict[str, Any]) -> dict[str, Any]:
 
 def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str]) -> Scenario | None:
     before = len(problems)
+    for dotted in table.pop("without", []):
+        _take_away(table, str(dotted), problems)
     site_table, event_tables = table.pop("site", None), table.pop("event", [])
     read = struct_from(_File, table, "", problems)
     site = None
@@ -278,6 +281,17 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
         events=events,
         truths=read.truth,
     )
+
+
+def _take_away(table: dict[str, Any], dotted: str, problems: list[str]) -> None:
+    *folders, key = dotted.split(".")
+    place: Any = table
+    for folder in folders:
+        place = place.get(folder) if isinstance(place, dict) else None
+    if isinstance(place, dict) and key in place:
+        del place[key]
+    else:
+        problems.append(f"without: read {dotted!r}; a key that stands in the scenario would do")
 
 
 def _events(tables: object, problems: list[str]) -> list[Event]:

@@ -146,7 +146,10 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         else:
             yield _raised(scenario, event, "base-moved", "coordinate-changed")
     elif isinstance(event, StationIdSet) and event.at_s > 0:
-        yield _raised(scenario, event, "base-moved", "station-changed")
+        if scenario.site.base.station_id is None:
+            yield _raised(scenario, event, "base-moved", "station-changed")
+        elif not scenario.at_base or event.to != scenario.site.base.station_id:
+            yield _raised(scenario, event, "wrong-channel", "another-base")
     elif isinstance(event, AntennaHeight) and event.at_s > 0:
         yield _raised(scenario, event, "base-moved", "antenna-height-changed")
     elif isinstance(event, AntennaSet):
