@@ -1,0 +1,135 @@
+"""(f) from the last byte of the frame that shows trouble to the pin that sounds.
+
+The service, its post and a pretended board in this process, a pty as the line. A base whose position changes is trouble at
+once, with no on-delay: what is measured is the port's gathering of a burst, the grid on which rules are judged, and the way
+from an alert to its pin. After each alert a person acknowledges it, and the next comes from another base, at another moment of
+the grid.
+"""
+
+from __future__ import annotations
+
+import os
+import pty
+import random
+import tempfile
+import threading
+import time
+import tty
+from pathlib import Path
+from statistics import median
+from typing import Any
+
+from gpiozero.pins.mock import MockFactory, MockPin
+
+from daemon.clock import Clock
+from daemon.post import Post
+from daemon.service import Service
+from replay.rtcm import frame, station
+from rules.alert import Change
+from rules.book import open_site
+from rules.facts import Acknowledge, Fact
+from tests.bench.row import Row, at_most
+
+_SITE = """
+[post]
+name = "bench"
+role = "base"
+[[stream]]
+name = "corrections"
+port = "{port}"
+carries = ["corrections"]
+[rules.corrections-stopped]
+off = true
+[[signal]]
+kind = "buzzer"
+pin = 17
+"""
+_PLACE = (1112189.0, -4842955.0, 3985352.0)  # metres, geocentric: any place would do
+_PATIENCE_S = 10.0
+
+
+class _Pins(MockPin):
+    """A pretended pin that remembers when it went on."""
+
+    went_on: list[float] = []
+
+    def _change_state(self, value: Any) -> Any:
+        changed = super()._change_state(value)
+        if changed and self.state:
+            self.went_on.append(time.monotonic())
+            _heard.set()
+        return changed
+
+
+class _Ear:
+    """A companion of the service: notes each raise, and acknowledges when asked."""
+
+    def __init__(self) -> None:
+        self.raised: list[float] = []
+        self.acknowledge = False
+
+    def changed(self, changes: list[Change]) -> None:
+        self.raised += [change.t for change in changes if change.change == "raised"]
+
+    def turn(self, service: Service, t: float) -> list[Fact]:
+        wanted, self.acknowledge = self.acknowledge, False
+        return [Acknowledge(t=t, stream="")] if wanted else []
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+_heard = threading.Event()
+
+
+def rows(short: bool) -> list[Row]:
+    """From the byte and from the alert's own time to the pin: the worst of each, with the median beside it."""
+    from_byte, from_alert = _latencies(20 if short else 200)
+    return [
+        at_most("f", "last byte of a frame to the pin", 0.1, max(from_byte), " s", _words(from_byte)),
+        at_most("f", "alert (its own t) to the pin", 0.1, max(from_alert), " s", _words(from_alert)),
+    ]
+
+
+def _words(times: list[float]) -> str:
+    return f" (worst of {len(times)}; median {median(times):.3f} s)"
+
+
+def _latencies(count: int) -> tuple[list[float], list[float]]:
+    chance = random.Random(1)
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    from_byte, from_alert = [], []
+    with tempfile.TemporaryDirectory(prefix="witnesspost-bench-") as folder:
+        site_file = Path(folder, "site.toml")
+        site_file.write_text(_SITE.format(port=os.ttyname(slave)))
+        at = open_site(str(site_file))
+        clock, ear = Clock(), _Ear()
+        began = time.monotonic() - clock()
+        service = Service(at, site_file.read_text(), [], clock)
+        service.companions.append(Post(at, clock, print, pins=MockFactory(pin_class=_Pins), environment={}))
+        service.companions.append(ear)
+        thread = threading.Thread(target=service.run)
+        thread.start()
+        try:
+            for reader in service.readers:
+                reader.tried.wait(_PATIENCE_S)
+            for base in range(1, count + 1):
+                os.write(master, frame(station(base, *_PLACE)))
+                time.sleep(0.3 + 0.2 * chance.random())
+                _heard.clear()
+                moved = frame(station(base, _PLACE[0] + 1.0, *_PLACE[1:]))
+                os.write(master, moved[:-1])
+                sent = time.monotonic()
+                os.write(master, moved[-1:])
+                assert _heard.wait(_PATIENCE_S), "no sound"
+                from_byte.append(_Pins.went_on[-1] - sent)
+                from_alert.append(_Pins.went_on[-1] - began - ear.raised[-1])
+                ear.acknowledge = True
+                time.sleep(0.45)
+        finally:
+            service.stop()
+            thread.join()
+    os.close(master)
+    os.close(slave)
+    return from_byte, from_alert

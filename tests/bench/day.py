@@ -1,0 +1,36 @@
+"""(c) a day through all the rules: bytes in memory to alerts, as `witnesspost replay` plays them, without a log."""
+
+from __future__ import annotations
+
+from itertools import islice
+
+from daemon.pipeline import Pipeline
+from replay.player import play
+from tests.bench.row import Row, at_most, cost, resident_mib
+from tests.bench.streams import records, site
+
+_DAY_S = 86_400.0
+_SHORT_S = 1800.0
+_FIGURES = {"base": (60.0, "1 Hz base"), "rover": (180.0, "10 Hz rover")}
+
+
+def rows(short: bool) -> list[Row]:
+    """The base's day and the rover's."""
+    return [_day(name, _SHORT_S if short else _DAY_S) for name in _FIGURES]
+
+
+def _day(name: str, duration_s: float) -> Row:
+    """Invented a stretch at a time, of which only the playing is timed: a day of it is not held in memory."""
+    limit, words = _FIGURES[name]
+    pipeline = Pipeline(site(name))
+    source = records(name, duration_s)
+    cpu_s = wall_s = 0.0
+    alerts = 0
+    while stretch := list(islice(source, 20_000)):
+        found: list[object] = []
+        taken = cost(lambda part=stretch, into=found: into.extend(play(pipeline, part)))  # type: ignore[misc]
+        cpu_s, wall_s, alerts = cpu_s + taken.cpu_s, wall_s + taken.wall_s, alerts + len(found)
+    scale = _DAY_S / duration_s
+    scaled = f", scaled from {duration_s / 3600:g} h" if scale > 1 else ""
+    note = f" (by the wall {wall_s * scale:.3g} s{scaled}; {alerts} alerts; {resident_mib():.0f} MiB with the bench itself)"
+    return at_most("c", f"24 h of a {words} through the rules", limit, cpu_s * scale, " s", note)

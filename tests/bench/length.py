@@ -1,0 +1,86 @@
+"""(e) what a log's length costs: time to write it, to replay it and to verify it, and the most memory that takes.
+
+Each step is a process of its own, so that its memory is its own. Linear in time: the cost of an hour of log does not grow
+with the log; flat in memory: neither does the peak.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import NamedTuple
+
+from tests.bench.row import Row
+from tests.bench.streams import site_text
+
+_HOURS = {True: (0.1, 0.4), False: (1.0, 6.0, 24.0, 168.0)}
+
+_WRITE = """
+import sys
+from daemon.log import Log
+from daemon.pipeline import Pipeline
+from replay.player import play
+from tests.bench.streams import records, site
+at = site("base")
+log = Log.start(".", at, open(sys.argv[2]).read(), path=sys.argv[1])
+pipeline = Pipeline(at, log)
+for _ in play(pipeline, records("base", float(sys.argv[3]) * 3600)):
+    pass
+log.close(pipeline.t, "bench")
+"""
+
+_REPLAY = """
+import sys
+from daemon.pipeline import Pipeline
+from replay.source import open_source
+from replay.player import play
+opened = open_source(sys.argv[1], sys.argv[2])
+for _ in play(Pipeline(opened.site, begins_t=opened.begins_t), opened.records, end_t=opened.end_t):
+    pass
+"""
+
+
+class _Step(NamedTuple):
+    cpu_s: float
+    peak_mib: float
+
+
+def rows(short: bool) -> list[Row]:
+    """One row a length, and the two ratios of the longest to the shortest."""
+    table: list[Row] = []
+    steps: list[dict[str, _Step]] = []
+    hours = _HOURS[short]
+    for length in hours:
+        with tempfile.TemporaryDirectory(prefix="witnesspost-bench-") as name:
+            log, site_file = Path(name, "length.db"), Path(name, "site.toml")
+            site_file.write_text(site_text("base", {"corrections": "loop://", "receiver": "loop://"}))
+            done = {
+                "write": _run([sys.executable, "-c", _WRITE, str(log), str(site_file), str(length)]),
+                "replay": _run([sys.executable, "-c", _REPLAY, str(log), str(site_file)]),
+                "verify": _run([sys.executable, "-m", "daemon", "verify", str(log)]),
+            }
+            steps.append(done)
+            size = log.stat().st_size / 1e6
+        said = ", ".join(f"{step} {taken.cpu_s:.1f} s {taken.peak_mib:.0f} MiB" for step, taken in done.items())
+        table.append(Row("e", f"{length:g} h of log ({size:.0f} MB)", "", said))
+    for step in steps[0]:
+        grown = (steps[-1][step].cpu_s - steps[0][step].cpu_s) / (hours[-1] - hours[0])
+        first = (steps[1][step].cpu_s - steps[0][step].cpu_s) / (hours[1] - hours[0])
+        memory = steps[-1][step].peak_mib / steps[0][step].peak_mib
+        what = f"{step}: CPU an hour of log, {hours[-1]:g} h to {hours[1]:g} h; peak memory, {hours[-1]:g} h to {hours[0]:g} h"
+        held = grown <= 1.2 * first and memory <= 1.2
+        said = f"{grown / first if first else 1:.2f} ×; {memory:.2f} ×"
+        table.append(Row("e", what, "≤ 1.2 ×; ≤ 1.2 ×", said, held, memory > 2.4))
+    return table
+
+
+def _run(command: list[str]) -> _Step:
+    """A step as a process of its own: its CPU time and the most memory that it had (getrusage(2))."""
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
+    _, status, used = os.wait4(process.pid, 0)
+    process.returncode = os.waitstatus_to_exitcode(status)
+    assert process.returncode == 0, f"{command[:3]}: exit status {process.returncode}"
+    return _Step(used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)

@@ -1,0 +1,135 @@
+"""(a) against the loop that a practitioner writes in an afternoon; (b) against the floor that nothing can go under.
+
+All three read the same chunks and write SQLite in WAL mode with SQLite's own default of `synchronous`.
+"""
+
+from __future__ import annotations
+
+import io
+import sqlite3
+import tempfile
+from collections.abc import Callable
+from itertools import groupby
+from pathlib import Path
+
+import anycrc
+from pynmeagps import NMEAReader
+from pyrtcm import RTCMReader
+from sqlite_utils import Database
+
+from replay.tape import Chunk
+from tests.bench.row import Row, at_least, at_most, in_turn, median_cpu_s, median_wall_s
+from tests.bench.streams import chunks, through_the_pipeline
+
+_COMMIT_S = 5.0  # the site file's default, which the pipeline's log uses
+
+
+def rows(short: bool) -> list[Row]:
+    """The ratios at the base and at the rover."""
+    return [row for name in ("base", "rover") for row in _at(name, 600.0 if short else 3600.0, 3 if short else 7)]
+
+
+def _at(name: str, duration_s: float, runs: int) -> list[Row]:
+    fed = chunks(name, duration_s)
+    size = sum(len(chunk.data) for chunk in fed)
+    costs = in_turn(
+        {
+            "loop": lambda: _in_folder(lambda folder: plain_loop(fed, folder)),
+            "floor": lambda: _in_folder(lambda folder: floor(fed, folder)),
+            "blocks": lambda: _in_folder(lambda folder: floor(fed, folder, whole=True)),
+            "ours": lambda: _in_folder(lambda folder: through_the_pipeline(name, fed, folder)),
+        },
+        runs,
+    )
+    cpu = {kind: median_cpu_s(taken) for kind, taken in costs.items()}
+    wall = {kind: median_wall_s(taken) for kind, taken in costs.items()}
+    mb_s = size / 1e6 / cpu["ours"]
+    return [
+        at_least(
+            "a",
+            f"{name}: pipeline and log against a plain loop, throughput",
+            30.0,
+            cpu["loop"] / cpu["ours"],
+            " ×",
+            f" (by the wall {wall['loop'] / wall['ours']:.3g} ×; {mb_s:.2g} MB/s, {duration_s / cpu['ours']:,.0f} × real time)",
+        ),
+        at_most(
+            "b",
+            f"{name}: pipeline and log against the floor, time",
+            3.0,
+            cpu["ours"] / cpu["floor"],
+            " ×",
+            f" (by the wall {wall['ours'] / wall['floor']:.3g} ×; a blob a commit instead of a chunk {cpu['ours'] / cpu['blocks']:.3g} ×)",
+        ),
+    ]
+
+
+def plain_loop(fed: tuple[Chunk, ...], folder: Path) -> int:
+    """pyrtcm's and pynmeagps's own readers, one sqlite-utils insert a message, one transaction a second, in WAL."""
+    db = Database(folder / "plain.db")
+    db.enable_wal()
+    table = db.table("message")
+    count = 0
+    for second, of_second in groupby(fed, lambda chunk: int(chunk.t)):
+        lines: dict[str, bytes] = {}
+        for chunk in of_second:
+            lines[chunk.stream] = lines.get(chunk.stream, b"") + chunk.data
+        with db.atomic():
+            for stream, data in lines.items():
+                reader = RTCMReader if stream == "corrections" else NMEAReader
+                for raw, message in reader(io.BytesIO(data), quitonerror=0):
+                    table.insert({"t": second, "stream": stream, "message": message.identity, "raw": raw})
+                    count += 1
+    db.close()
+    return count
+
+
+def floor(fed: tuple[Chunk, ...], folder: Path, whole: bool = False) -> int:
+    """The CRC of every frame, found by its length, and the bytes into SQLite: a blob a chunk (with `whole` a blob for all
+    that a stream brought between two commits, which loses the arrival times)."""
+    connection = sqlite3.connect(folder / "floor.db", isolation_level=None)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("CREATE TABLE raw (t REAL, stream TEXT, data BLOB)")
+    insert = "INSERT INTO raw VALUES (?, ?, ?)"
+    crc = anycrc.Model("CRC24-LTE-A").calc
+    good = 0
+    waiting = b""
+    rows: list[tuple[float, str, bytes]] = []
+    due = _COMMIT_S
+    for t, stream, data in ((chunk.t, chunk.stream, chunk.data) for chunk in fed):
+        if t >= due:
+            _commit(connection, insert, _joined(rows) if whole else rows)
+            rows, due = [], t + _COMMIT_S
+        rows.append((t, stream, data))
+        if stream != "corrections":
+            continue
+        waiting += data
+        start, size = 0, len(waiting)
+        while start + 3 <= size:
+            end = start + 6 + ((waiting[start + 1] & 3) << 8 | waiting[start + 2])
+            if end > size:
+                break
+            good += not crc(waiting[start:end])
+            start = end
+        waiting = waiting[start:]
+    _commit(connection, insert, _joined(rows) if whole else rows)
+    connection.close()
+    return good
+
+
+def _commit(connection: sqlite3.Connection, insert: str, rows: list[tuple[float, str, bytes]]) -> None:
+    connection.execute("BEGIN")
+    connection.executemany(insert, rows)
+    connection.execute("COMMIT")
+
+
+def _joined(rows: list[tuple[float, str, bytes]]) -> list[tuple[float, str, bytes]]:
+    parts: dict[str, list[bytes]] = {}
+    for _, stream, data in rows:
+        parts.setdefault(stream, []).append(data)
+    return [(rows[0][0], stream, b"".join(part)) for stream, part in parts.items()]
+
+
+def _in_folder(work: Callable[[Path], object]) -> None:
+    with tempfile.TemporaryDirectory(prefix="witnesspost-bench-") as folder:
+        work(Path(folder))
