@@ -5,6 +5,7 @@ import datetime as dt
 import pytest
 
 from rules.corrections_late import CorrectionsLate, delay_s
+from rules.corrections_stopped import CorrectionsStopped
 
 
 def ordinary(day, until, start=0.0):
@@ -100,6 +101,17 @@ def test_silence_is_not_lateness(day):
     assert bench.findings() != []
     bench.play([], 40.0)
     assert bench.findings() == []
+
+
+def test_slow_epochs_are_late_no_sooner_than_they_are_silent(day):
+    bench = day.bench(CorrectionsLate, CorrectionsStopped)
+    facts = [day.epoch(t) for t in day.every(5.0, 0.0, 100.0)]
+    facts += [day.fix(t, age_s=0.5 + t % 5.0 if t < 100 else t - 94.5) for t in day.every(1.0, 0.0, 200.0)]
+    # Epochs every 5 s: the last comes at 95 s, and silence is judged after three intervals.
+    assert [(c.rule, round(c.t), c.because_of) for c in bench.play(facts, 200.0) if c.t > 50] == [
+        ("corrections-stopped", 110, None),
+        ("corrections-late", 115, "corrections-stopped"),
+    ]
 
 
 def test_another_station_s_epochs_say_nothing(day):
