@@ -33,7 +33,7 @@ TOLD: dict[str, type[Fact]] = {
 }
 
 
-_COPY_PAGES = 1024  # a megabyte a step
+_COPY_PAGES = 2048  # a megabyte a step
 
 
 class LogError(Exception):
@@ -346,7 +346,7 @@ class LogFile:
                     AND t >= :from AND t <= :to AND (:stream IS NULL OR stream = :stream) ORDER BY 1""",
             {"from": from_t, "to": to_t, "stream": stream},
         )
-        for n, name, t, place, what, how in rows:
+        for n, name, t, place, what, how in self._each(rows):
             items: list[tuple[int, int, str, bytes | Fact]]
             try:
                 if place is None:
@@ -358,6 +358,12 @@ class LogFile:
             except (BlockError, IndexError, msgspec.MsgspecError, KeyError) as error:
                 raise DamagedLog(f"{self.path}: row {n} ({name}, t {t:.3f}) cannot be read: {error}; verify it") from None
             yield start, items
+
+    def _each(self, rows: sqlite3.Cursor) -> Iterator[Any]:
+        try:
+            yield from rows
+        except sqlite3.DatabaseError as error:
+            raise _readable(self.path, error) from None
 
     def _rows(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
         try:

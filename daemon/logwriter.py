@@ -54,24 +54,33 @@ class Writer:
     def create(
         cls, path: Path, run: dict[str, Any], streams: list[dict[str, Any]], previous: Tail, *, synced: bool
     ) -> Writer:
-        """Begin the file at `path`, which must not exist (FileExistsError), with its `run` row after `previous`."""
-        path.touch(exist_ok=False)
+        """Begin the file at `path` with its `run` row after `previous`. Raises FileExistsError.
+
+        It is made whole under another name: a log that can be found can be read, whenever the power goes.
+        """
+        if path.exists():
+            raise FileExistsError(f"{path} exists")
+        run = {**run, "first_n": previous.n + 1, "previous_digest": previous.digest or None}
+        run["digest"] = link(b"", [run[name] for name in schema.columns("run")[:-1]])
+        begun = path.with_name(path.name.split(".")[0] + ".new")
+        _remove(begun)
         try:
-            run = {**run, "first_n": previous.n + 1, "previous_digest": previous.digest or None}
-            run["digest"] = link(b"", [run[name] for name in schema.columns("run")[:-1]])
-            writer = cls(path, Tail(previous.n, run["digest"]), synced=synced)
+            connection = sqlite3.connect(begun, isolation_level=None)
             try:
-                schema.build(writer._connection, run, streams)
-                # So that the file is a log even where its WAL is lost.
-                writer._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
-                writer._settle()
-                _sync_folder(path)
-            except BaseException:
-                writer.close()
-                raise
+                schema.build(connection, run, streams)
+            finally:
+                connection.close()
+            begun.rename(path)
         except BaseException:
-            for leftover in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
-                leftover.unlink(missing_ok=True)
+            _remove(begun)
+            raise
+        if synced:
+            _sync_folder(path)
+        writer = cls(path, Tail(previous.n, run["digest"]), synced=synced)
+        try:
+            writer._settle()
+        except BaseException:
+            writer.close()
             raise
         return writer
 
@@ -162,6 +171,11 @@ def read_tail(connection: sqlite3.Connection) -> Tail:
         return Tail(*max(rows))
     first_n, digest = connection.execute("SELECT first_n, digest FROM run").fetchone()
     return Tail(first_n - 1, digest)
+
+
+def _remove(path: Path) -> None:
+    for one in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+        one.unlink(missing_ok=True)
 
 
 def _sync_folder(path: Path) -> None:

@@ -30,7 +30,7 @@ VERSION = 2
 APPLICATION_ID = 0x57507374
 # Overflow chains and the tails of rows waste about half a page a block: small pages keep the log, and what each
 # commit writes to a flash card, small (measured; tests/bench/log.py).
-PAGE_BYTES = 1024
+PAGE_BYTES = 512
 
 CHAINED = ("raw", "event", "alert")
 

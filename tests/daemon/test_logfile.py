@@ -18,6 +18,7 @@ from daemon.commands.snapshot import snapshot
 from daemon.commands.verify import verify
 from daemon.log import Log
 from daemon.logfile import DamagedLog, LogFile, NoSuchLog, NoSuchStream, NotALog
+from daemon.schema import PAGE_BYTES
 from rules.facts import Acknowledge, Health, Planned, Port, Shelve, Utc
 from rules.site import site_from_toml
 
@@ -90,12 +91,12 @@ STEP = st.sampled_from([0, 0, 0, 1, 3, 50, 1000, 4999, 30_000])
 INPUT = st.tuples(STEP, st.one_of(st.tuples(st.sampled_from(STREAMS), st.binary(min_size=1, max_size=9)), TOLD))
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(INPUT, min_size=1, max_size=60), st.floats(0, 40), st.floats(0, 40))
 def test_inputs_come_back_in_the_order_they_were_fed(tmp_path, inputs, a, b):
-    folder = tmp_path / "log"
-    shutil.rmtree(folder, ignore_errors=True)
-    log = Log.start(folder, site_from_toml(SITE), SITE, rotate_s=60.0)
+    path = tmp_path / "played.db"
+    path.unlink(missing_ok=True)
+    log = Log.start(tmp_path, site_from_toml(SITE), SITE, path=path)
     fed, ms = [], 0
     for step, what in inputs:
         ms += step
@@ -110,15 +111,10 @@ def test_inputs_come_back_in_the_order_they_were_fed(tmp_path, inputs, a, b):
         log.tick(t)
     log.close(ms / 1000, "stopped")
     first, last = sorted((round(a, 3), round(b, 3)))
-    got, part, one = [], [], []
-    for path in sorted(folder.glob("*.db")):
-        with LogFile.open(path) as opened:
-            got += opened.inputs()
-            part += opened.inputs(first, last)
-            one += opened.inputs(stream="receiver")
-    assert got == fed
-    assert part == [item for item in fed if first <= item[0] <= last]
-    assert one == [item for item in fed if item[1] == "receiver"]
+    with LogFile.open(path) as opened:
+        assert list(opened.inputs()) == fed
+        assert list(opened.inputs(first, last)) == [item for item in fed if first <= item[0] <= last]
+        assert list(opened.inputs(stream="receiver")) == [item for item in fed if item[1] == "receiver"]
 
 
 def test_utc_and_t_are_each_other_undone(log_path):
@@ -275,7 +271,7 @@ def test_a_flipped_bit_in_a_page_header_is_found(log_path):
     connection = sqlite3.connect(log_path)
     (leaf,) = connection.execute("SELECT pageno FROM dbstat WHERE name = 'raw' AND pagetype = 'leaf' LIMIT 1").fetchone()
     connection.close()
-    flip(log_path, (leaf - 1) * 1024, bit=3)  # the page's type
+    flip(log_path, (leaf - 1) * PAGE_BYTES, bit=3)  # the page's type
     result = run(verify, log_path)
     assert result.exit_code == 1
     assert "DAMAGED" in result.stdout

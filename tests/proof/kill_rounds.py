@@ -1,0 +1,262 @@
+"""Kill the service at a random moment, again and again, and count what its log has lost.
+
+    python -m tests.proof.kill_rounds [ROUNDS [POSTS]]        500 rounds on 4 posts at once
+
+Each round runs `witnesspost watch` on two ptys that carry numbered frames, lets a neighbour's base come and go so that
+alerts are raised, and kills the service (SIGKILL) at any moment, one time in five while it starts. Then: the file opens,
+every committed block verifies, what was kept is what was sent up to some instant, that instant is at most `commit_s`
+before the kill, and each alert that had sounded is there. The next start must close the file that was left open.
+
+An alert sounds first and is written then, since a slow card must not hold up the buzzer: one that sounded within the
+last `INSTANT_S` before the kill may be missing, and is counted apart.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import random
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import tty
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import NamedTuple
+
+from daemon.framing import crc24q
+from daemon.logfile import LogFile
+
+COMMIT_S = 1.0
+TRANSIT_S = 0.25  # from the pty through a reader that gathers and a busy machine to the log; not the log's own time
+INSTANT_S = 0.05
+SITE = """
+[post]
+name = "kestrel-base"
+role = "base"
+commit_s = {commit_s}
+[[stream]]
+name = "corrections"
+port = "{corrections}"
+carries = ["corrections"]
+[[stream]]
+name = "receiver"
+port = "{receiver}"
+carries = ["positions"]
+[base]
+station_id = 417
+[rules.wrong-channel]
+on_delay_s = 0.2
+off_delay_s = 0.2
+"""
+
+
+class Outcome(NamedTuple):
+    """One round: seconds of bytes that are missing (per the worse stream), alerts heard, those missing, and what is wrong."""
+
+    missing_s: float
+    missing_bytes: int
+    kept_bytes: int
+    raised: int
+    in_the_last_instant: int
+    wrong: list[str]
+
+
+class Line:
+    """A pty on which numbered frames are sent, and when how many bytes had been."""
+
+    def __init__(self) -> None:
+        self.master, slave = pty.openpty()
+        tty.setraw(self.master)
+        tty.setraw(slave)
+        self.path = os.ttyname(slave)
+        self._slave = slave
+        self.sent = b""
+        self.when: list[tuple[float, int]] = []
+
+    def send(self, data: bytes) -> None:
+        """Send now."""
+        os.write(self.master, data)
+        self.sent += data
+        self.when.append((time.monotonic(), len(self.sent)))
+
+    def sent_at(self, size: int) -> float:
+        """When the byte after the first `size` was sent."""
+        return next((at for at, total in self.when if total > size), float("inf"))
+
+    def close(self) -> None:
+        """Let go of the pty."""
+        os.close(self.master)
+        os.close(self._slave)
+
+
+def kill_round(folder: Path, rng: random.Random, transit_s: float = TRANSIT_S) -> Outcome:
+    """One round in `folder`, whose log goes on from the rounds before it."""
+    lines = {"corrections": Line(), "receiver": Line()}
+    site = folder / "site.toml"
+    site.write_text(SITE.format(commit_s=COMMIT_S, **{name: line.path for name, line in lines.items()}))
+    before = sorted((folder / "log").glob("*.db")) if (folder / "log").exists() else []
+    in_start = rng.random() < 0.2
+    after_s = rng.uniform(0.0, 1.5 if in_start else 2.5)
+    command = [sys.executable, "-m", "daemon", "watch", str(site), "--json"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    heard: list[tuple[float, int]] = []
+    opened = {name: threading.Event() for name in lines}
+    pumps = [
+        threading.Thread(target=_pump_changes, args=(process.stdout, heard)),
+        threading.Thread(target=_pump_ports, args=(process.stderr, opened)),
+    ]
+    for pump in pumps:
+        pump.start()
+    killed = threading.Event()
+    feeder = threading.Thread(target=_feed, args=(lines, opened, killed))
+    feeder.start()
+    if not in_start:
+        assert all(event.wait(60.0) for event in opened.values()), "the service did not open its ports"
+    time.sleep(after_s)
+    process.kill()
+    killed_at = time.monotonic()
+    killed.set()
+    process.wait()
+    for thread in (feeder, *pumps):
+        thread.join()
+    for stream in (process.stdout, process.stderr):
+        assert stream is not None
+        stream.close()
+    for line in lines.values():
+        line.close()
+    return judge(folder / "log", before, lines, heard, killed_at, transit_s)
+
+
+def judge(
+    folder: Path,
+    before: list[Path],
+    lines: dict[str, Line],
+    heard: list[tuple[float, int]],
+    killed_at: float,
+    transit_s: float = TRANSIT_S,
+) -> Outcome:
+    """What a round did to the newest log in `folder`; `before` are the files of the rounds before it."""
+    wrong: list[str] = []
+    if before:
+        wrong += _closed(before[-1])
+    files = sorted(path for path in folder.glob("*.db") if path not in before)
+    if not files:
+        fed = sum(len(line.sent) for line in lines.values())
+        return Outcome(0.0, fed, 0, len(heard), 0, [f"{fed} bytes sent and no file"] if fed else [])
+    missing_s, missing, kept_bytes = 0.0, 0, 0
+    with LogFile.open(files[-1]) as log:
+        report = log.verify()
+        if not report.sound:
+            wrong.append(f"{files[-1].name}: {report.damage or report.sqlite}")
+        logged = {change.alert for change in log.changes() if change.change == "raised"}
+        for name, line in lines.items():
+            kept = b"".join(what for _, _, what in log.inputs(stream=name) if isinstance(what, bytes))
+            if line.sent[: len(kept)] != kept:
+                wrong.append(f"{name}: what was kept is not what was sent")
+            kept_bytes += len(kept)
+            missing += len(line.sent) - len(kept)
+            missing_s = max(missing_s, killed_at - line.sent_at(len(kept)))
+    if missing_s > COMMIT_S + transit_s:
+        wrong.append(f"{missing_s:.2f} s of bytes are missing")
+    gone = [(at, alert) for at, alert in heard if alert not in logged]
+    late = [alert for at, alert in gone if killed_at - at <= INSTANT_S]
+    wrong += [f"alert {alert} is missing, {killed_at - at:.2f} s old" for at, alert in gone if alert not in late]
+    return Outcome(missing_s, missing, kept_bytes, len(heard), len(late), wrong)
+
+
+def _closed(path: Path) -> list[str]:
+    """What is wrong with a file that the round before left open and this round's start must have closed."""
+    with LogFile.open(path) as log:
+        report = log.verify()
+    wrong = [] if report.sound else [f"{path.name}: {report.damage or report.sqlite} after the next start"]
+    if report.ended not in ("the service ended without closing it", None):
+        wrong.append(f"{path.name}: ended {report.ended!r}")
+    return wrong
+
+
+def _feed(lines: dict[str, Line], opened: dict[str, threading.Event], killed: threading.Event) -> None:
+    """Fifty frames a second on each line, with a neighbour's base in every other half second."""
+    while not all(event.is_set() for event in opened.values()):
+        if killed.wait(0.005):
+            return
+    number = 0
+    while not killed.wait(0.02):
+        station = 99 if number // 25 % 2 else 417
+        lines["corrections"].send(_epoch(number, station))
+        lines["receiver"].send(_sentence(number))
+        number += 1
+
+
+def _epoch(number: int, station: int) -> bytes:
+    """An MSM4 of GPS with one satellite whose time of week is `number` seconds (RTCM 10403, table 3.5-78)."""
+    bits = f"{1074:012b}{station:012b}{number * 1000:030b}0" + "0" * 18 + "1" + "0" * 63 + "01" + "0" * 30 + "1" + "0" * 66
+    bits += "0" * (-len(bits) % 8)
+    payload = int(bits, 2).to_bytes(len(bits) // 8, "big")
+    body = b"\xd3" + len(payload).to_bytes(2, "big") + payload
+    return body + crc24q(body).to_bytes(3, "big")
+
+
+def _sentence(number: int) -> bytes:
+    body = f"GNTXT,01,01,02,number {number:06d}"
+    return f"${body}*{_xor(body):02X}\r\n".encode()
+
+
+def _xor(body: str) -> int:
+    value = 0
+    for byte in body.encode():
+        value ^= byte
+    return value
+
+
+def _pump_changes(stream, heard: list[tuple[float, int]]) -> None:  # type: ignore[no-untyped-def]
+    for text in stream:
+        if text.endswith("\n"):
+            change = json.loads(text)
+            if change["change"] == "raised":
+                heard.append((time.monotonic(), len(heard) + 1 if "alert" not in change else change["alert"]))
+
+
+def _pump_ports(stream, opened: dict[str, threading.Event]) -> None:  # type: ignore[no-untyped-def]
+    for text in stream:
+        for name, event in opened.items():
+            if f"{name} (" in text and text.rstrip().endswith("open"):
+                event.set()
+
+
+def run(rounds: int, posts: int, folder: Path, transit_s: float = TRANSIT_S) -> list[Outcome]:
+    """`rounds` rounds, spread over `posts` posts that run at once."""
+
+    def one_post(post: int) -> list[Outcome]:
+        place = folder / f"post{post}"
+        place.mkdir()
+        rng = random.Random(post)
+        return [kill_round(place, rng, transit_s) for _ in range(rounds // posts + (post < rounds % posts))]
+
+    with ThreadPoolExecutor(posts) as pool:
+        return [outcome for outcomes in pool.map(one_post, range(posts)) for outcome in outcomes]
+
+
+def main() -> None:
+    """Run and print the sums; exit status 1 where anything was wrong."""
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    posts = int(sys.argv[2]) if len(sys.argv) > 2 else 4
+    with tempfile.TemporaryDirectory() as folder:
+        outcomes = run(rounds, posts, Path(folder))
+    wrong = [text for outcome in outcomes for text in outcome.wrong]
+    lags = sorted(outcome.missing_s for outcome in outcomes)
+    print(f"{len(outcomes)} rounds, commit_s {COMMIT_S:g}: {sum(o.kept_bytes for o in outcomes)} bytes kept")
+    print(f"  missing before the kill: median {lags[len(lags) // 2]:.2f} s, worst {lags[-1]:.2f} s")
+    print(f"  alerts raised {sum(o.raised for o in outcomes)}, of which not written because they sounded less than")
+    print(f"  {INSTANT_S * 1000:.0f} ms before the kill {sum(o.in_the_last_instant for o in outcomes)}")
+    print(f"  wrong: {len(wrong)}")
+    for text in wrong:
+        print(f"    {text}")
+    sys.exit(1 if wrong else 0)
+
+
+if __name__ == "__main__":
+    main()
