@@ -122,7 +122,7 @@ class Engine:
                 alert = self._alerts[rule.name, key] = Alert(rule, key, finding, since)
             alert.gone_since = None
             if alert.active:
-                if alert.because_of and not order.explained_by(rule, self.scene.standing, self._stood_until, t):
+                if alert.because_of and not self._explained(alert, t):
                     self._raise(alert, t, changes)  # what explained it is over, and it stands still: now it sounds
                 continue
             if finding.since is not None:
@@ -142,11 +142,15 @@ class Engine:
             self._numbers += 1
             alert.number = self._numbers
         alert.raised_at, alert.active, alert.acknowledged = t, True, False
-        alert.because_of = order.explained_by(alert.rule, self.scene.standing, self._stood_until, t)
+        alert.because_of = self._explained(alert, t)
         alert.shelved = t < self._shelved_until.get(alert.rule.name, 0.0)
         self.scene.standing.add(alert.rule.name)
         self._raises.setdefault((alert.rule.name, alert.key), []).append(t)
         changes.append(self._change(alert, t, "raised"))
+
+    def _explained(self, alert: Alert, t: float) -> str | None:
+        cause = alert.finding.causes[0].cause
+        return order.explained_by(alert.rule, cause, self.scene.standing, self._stood_until, t)
 
     def _end(self, alert: Alert, t: float, changes: list[Change]) -> None:
         where = (alert.rule.name, alert.key)

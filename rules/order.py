@@ -29,16 +29,24 @@ HOLD_LONGER_S = {
 }
 
 
+# A reason that explains only some causes of its consequence: another base on the channel takes no cable out.
+ONLY_CAUSES: dict[tuple[str, str], frozenset[str]] = {
+    ("corrections-stopped", "wrong-channel"): frozenset({"another-base", "weak-link", "line-noise"}),
+}
+
+
 def reasons(rule: Rule) -> tuple[str, ...]:
     """The rules that explain this one, the first that stands wins; the crew's own rules bring their own."""
     own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
     return EXPLAINED_BY.get(rule.name, ()) if own is None else own
 
 
-def explained_by(rule: Rule, standing: Set[str], stood_until: Mapping[str, float], t: float) -> str | None:
-    """The rule that explains an alert of `rule` raised at `t`, or None: then it is a root and sounds."""
+def explained_by(rule: Rule, cause: str, standing: Set[str], stood_until: Mapping[str, float], t: float) -> str | None:
+    """The rule that explains an alert of `rule` by `cause` raised at `t`, or None: then it is a root and sounds."""
     hold_s = HOLD_LONGER_S.get(rule.name, HOLD_S)
     for reason in reasons(rule):
+        if cause not in ONLY_CAUSES.get((rule.name, reason), (cause,)):
+            continue
         if reason in standing or t - stood_until.get(reason, -1e9) <= hold_s:
             return reason
     return None
