@@ -19,7 +19,7 @@ import msgspec
 from msgspec import Struct
 
 _ANSWER_S = 2.0
-_QUEUE = 8
+_QUEUE = 64
 
 
 class PortStatus(Struct, kw_only=True, frozen=True):
@@ -147,7 +147,8 @@ class StatusServer:
         if self.path.is_socket():
             with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end, contextlib.suppress(ConnectionRefusedError):
                 end.settimeout(_ANSWER_S)
-                end.connect(str(self.path))
+                with contextlib.suppress(BlockingIOError):  # others are before us: somebody lives there
+                    end.connect(str(self.path))
                 raise SocketTaken(f"{self.path}: another post answers there; give this one another post.name")
             self.path.unlink()
         self._socket.bind(str(self.path))
@@ -177,7 +178,7 @@ def ask(path: Path) -> Status:
         raise NoAnswer(f"{path}: no rights to ask; be in the group {_group(path)}, or use sudo") from None
     except (FileNotFoundError, ConnectionRefusedError):
         raise NoAnswer(f"{path}: no post is running there; see systemctl status witnesspost@{path.stem}") from None
-    except TimeoutError:
+    except (TimeoutError, BlockingIOError):
         raise NoAnswer(f"{path}: the post does not answer; see journalctl -u witnesspost@{path.stem}") from None
     except OSError as error:
         raise NoAnswer(f"{path}: {error.strerror or error}") from None
