@@ -1,8 +1,8 @@
-"""When alerts become a nuisance: chattering and floods, counted over a run's changes.
+"""When alerts become a nuisance to the person who hears them: chattering and floods, counted over a run's changes.
 
-Figures as the trade press quotes ISA-18.2 and IEC 62682 (the standards' own text was not seen): an alert that is raised
-three or more times within a minute chatters; a person to whom over ten sound within ten minutes is in a flood (sources
-differ on exactly ten).
+Figures as the trade press quotes ISA-18.2 and IEC 62682 (the standards' own text was not seen): an alert that sounds three
+or more times within a minute chatters; a person to whom over ten sound within ten minutes is in a flood (sources differ
+on exactly ten). What is recorded in silence, as a consequence or shelved, is no nuisance.
 """
 
 from __future__ import annotations
@@ -11,17 +11,17 @@ from collections.abc import Iterable, Sequence
 
 from rules.alert import Change
 
-CHATTER_RAISES, CHATTER_S = 3, 60.0
+CHATTER_SOUNDS, CHATTER_S = 3, 60.0
 FLOOD_OVER, FLOOD_S = 10, 600.0
 
 
 def chattering(changes: Iterable[Change]) -> list[str]:
-    """The rules that raised one alert (one cause on one stream) three or more times within a minute, sounding or not."""
-    raises: dict[tuple[str, str, str], list[float]] = {}
+    """The rules of which one alert (one cause on one stream) sounded three or more times within a minute."""
+    sounds: dict[tuple[str, str, str], list[float]] = {}
     for change in changes:
-        if change.change == "raised":
-            raises.setdefault((change.rule, change.cause, change.stream), []).append(change.t)
-    return sorted({rule for (rule, _, _), times in raises.items() if _most_within(times, CHATTER_S) >= CHATTER_RAISES})
+        if change.sounds:
+            sounds.setdefault((change.rule, change.cause, change.stream), []).append(change.t)
+    return sorted({rule for (rule, _, _), times in sounds.items() if _most_within(times, CHATTER_S) >= CHATTER_SOUNDS})
 
 
 def in_flood(changes: Iterable[Change]) -> bool:

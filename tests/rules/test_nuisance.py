@@ -50,6 +50,7 @@ def test_three_in_a_minute_chatter_and_two_do_not():
     assert chattering([raised(0.0), raised(20.0), raised(59.0)]) == ["tilt"]
     assert chattering([raised(0.0), raised(20.0), raised(60.0)]) == []
     assert chattering([raised(0.0), raised(20.0, rule="sky"), raised(40.0)]) == []
+    assert chattering([raised(0.0), raised(20.0, because_of="wrong-channel"), raised(40.0)]) == []
 
 
 class Incident:
