@@ -96,6 +96,9 @@ class Post:
     def turn(self, service: Service, t: float) -> Iterable[Fact]:
         """Show, feed the watchdog, read the health, publish; gives the crew's presses and the health as facts."""
         self._service = service
+        if not self._ready and service.log.state().failed is None and all(r.tried.is_set() for r in service.readers):
+            self._ready = True
+            self._notifier.ready()
         facts = list(self._pressed(t))
         self._show(t)
         while self._panel.problems:
@@ -178,9 +181,6 @@ class Post:
         """Tell the service manager how it goes; the watchdog is fed only while everything moves."""
         log = service.log.state()
         waiting = [r.stream for r in service.readers if r.state in ("waiting", "lost")]
-        if not self._ready and log.failed is None and all(r.tried.is_set() for r in service.readers):
-            self._ready = True
-            self._notifier.ready()
         stuck = [reader.name for reader in service.readers if t - reader.moved_at > READER_MOVES_S]
         words = [
             f"shows {self.showing}",
