@@ -18,20 +18,26 @@ class Bound:
         equals: float | None = None,
         deadband: float = 0.0,
     ):
-        self.above, self.below, self.equals, self.deadband = above, below, equals, deadband
         self.since: float | None = None
+        self._equals = equals
+        self._deadband = deadband
+        self._sign = 1.0 if below is None else -1.0
+        self.move(above if above is not None else below if below is not None else 0.0)
+
+    def move(self, limit: float) -> None:
+        """Another limit from now on."""
+        self._limit = self._sign * limit
+        self._back = self._limit - self._deadband
 
     def put(self, t: float, value: float | None) -> None:
         """The value at `t`; None: it is not known, so it is not past."""
-        if value is None or not self._past(value):
+        if value is None:
             self.since = None
+        elif self._equals is not None:
+            past = abs(value - self._equals) <= (self._deadband if self.since is not None else 0.0)
+            self.since = (t if self.since is None else self.since) if past else None
         elif self.since is None:
-            self.since = t
-
-    def _past(self, value: float) -> bool:
-        slack = self.deadband if self.since is not None else 0.0
-        if self.above is not None:
-            return value > self.above - slack
-        if self.below is not None:
-            return value < self.below + slack
-        return self.equals is not None and abs(value - self.equals) <= slack
+            if self._sign * value > self._limit:
+                self.since = t
+        elif self._sign * value <= self._back:
+            self.since = None

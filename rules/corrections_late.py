@@ -64,13 +64,13 @@ class CorrectionsLate(Rule):
     def see(self, fact: Fact) -> None:
         if isinstance(fact, Fix):
             self._fix = fact
-            self._age.above = max(self.figures.limit_s, 3.0 * self._slowest_interval_s())
             self._age.put(fact.t, fact.age_s)
         elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line = self._lines.get(fact.stream)
             if line is None:
                 line = self._lines[fact.stream] = _Line(self.figures)
             line.put(fact, delay_s(fact, self.scene.utc))
+            self._age.move(max(self.figures.limit_s, 3.0 * self._slowest_interval_s()))
 
     def judge(self, t: float) -> Iterable[Finding]:
         fix = self._fix if self._fix is not None and t - self._fix.t <= _FRESH_FIX_S else None

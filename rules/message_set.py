@@ -16,7 +16,8 @@ Source: RTCM 10403.3 for the messages (from memory); the figures are common prac
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator
+from typing import Any
 
 from rules.facts import Antenna, Bias, Epoch, Fact, Station
 from rules.rule import Cause, Delays, Finding, Rule
@@ -59,8 +60,8 @@ class MessageSet(Rule):
         if line is None:
             line = self._lines[fact.stream] = _Line()
         if isinstance(fact, Epoch):
-            silent_s = max(5.0, 3.0 * (self.scene.interval_s(fact.stream) or 0.0))
-            line.observations(fact, silent_s)
+            line.observations(fact)
+            line.silent_s = max(5.0, 3.0 * (self.scene.interval_s(fact.stream) or 0.0))
         elif isinstance(fact, Station):
             line.position.came(fact.t)
         elif isinstance(fact, Bias):
@@ -76,32 +77,36 @@ class MessageSet(Rule):
         for stream, line in self._lines.items():
             if line.since is None or t - line.since < self.figures.on_delay_s or line.last is None:
                 continue
-            if t - line.last.t > max(5.0, 3.0 * (self.scene.interval_s(stream) or 0.0)):
+            if t - line.last.t > line.silent_s:
                 continue
             yield from self._missing(t, stream, line)
 
-    def _missing(self, t: float, stream: str, line: _Line) -> Iterable[Finding]:
+    def _missing(self, t: float, stream: str, line: _Line) -> Iterator[Finding]:
         assert line.since is not None
-        evidence = {
-            "observations_s": round(t - line.since, 1),
-            "station_id": line.last.station_id if line.last else None,
-        }
-        missing = line.position.missing_since(line.since)
-        if t - missing >= line.position.allowed_s(self.figures.on_delay_s):
-            yield self._finding("no-station-position", stream, missing, evidence)
-        elif line.position.rare(self.figures.rare_s * 1.1, line.since):
-            yield self._finding(
-                "station-position-rare", stream, line.since, evidence | {"interval_s": round(line.position.gaps[-1], 1)}
-            )
+        on_delay_s, position, bias = self.figures.on_delay_s, line.position, line.bias
+        since = position.missing_since(line.since)
+        if t - since >= position.allowed_s(on_delay_s):
+            yield self._finding("no-station-position", t, stream, since, {})
+        elif position.rare(self.figures.rare_s * 1.1, line.since):
+            interval_s = round(position.gaps[-1], 1)
+            yield self._finding("station-position-rare", t, stream, line.since, {"interval_s": interval_s})
         if line.glonass_since is not None:
-            missing = line.bias.missing_since(max(line.since, line.glonass_since))
-            if t - missing >= line.bias.allowed_s(self.figures.on_delay_s if line.bias.last is None else self.figures.bias_s):
-                yield self._finding("no-glonass-bias", stream, missing, evidence | {"receiver": line.receiver})
-        if line.single_since is not None and t - max(line.since, line.single_since) >= self.figures.on_delay_s:
-            yield self._finding("single-frequency", stream, max(line.since, line.single_since), evidence)
+            since = bias.missing_since(max(line.since, line.glonass_since))
+            if t - since >= bias.allowed_s(on_delay_s if bias.last is None else self.figures.bias_s):
+                yield self._finding("no-glonass-bias", t, stream, since, {"receiver": line.receiver})
+        if line.single_since is not None:
+            since = max(line.since, line.single_since)
+            if t - since >= on_delay_s:
+                yield self._finding("single-frequency", t, stream, since, {})
 
-    def _finding(self, cause: str, stream: str, since: float, evidence: Mapping[str, object]) -> Finding:
-        return Finding(causes=[Cause(cause=cause)], stream=stream, key=cause, since=since, evidence=dict(evidence))
+    def _finding(self, cause: str, t: float, stream: str, since: float, evidence: dict[str, Any]) -> Finding:
+        line = self._lines[stream]
+        assert line.since is not None
+        seen = {
+            "observations_s": round(t - line.since, 1),
+            "station_id": line.last.station_id if line.last is not None else None,
+        }
+        return Finding(causes=[Cause(cause=cause)], stream=stream, key=cause, since=since, evidence=seen | evidence)
 
 
 class _Message:
@@ -136,14 +141,15 @@ class _Line:
     def __init__(self) -> None:
         self.since: float | None = None
         self.last: Epoch | None = None
+        self.silent_s = 5.0
         self.glonass_since: float | None = None
         self.single_since: float | None = None
         self.receiver: str | None = None
         self.position = _Message()
         self.bias = _Message()
 
-    def observations(self, epoch: Epoch, silent_s: float) -> None:
-        if self.since is None or (self.last is not None and epoch.t - self.last.t > silent_s):
+    def observations(self, epoch: Epoch) -> None:
+        if self.since is None or (self.last is not None and epoch.t - self.last.t > self.silent_s):
             self.since, self.glonass_since, self.single_since = epoch.t, None, None
             self.position.gaps.clear()
             self.bias.gaps.clear()

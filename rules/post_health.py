@@ -77,8 +77,8 @@ class PostHealth(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         known = self._known
-        disk = min((b.since for b in (self._free, self._left) if b.since is not None), default=None)
-        if disk is not None:
+        if self._free.since is not None or self._left.since is not None:
+            disk = min(bound.since for bound in (self._free, self._left) if bound.since is not None)
             fraction = known.disk_free_fraction
             percent = round(100 * fraction, 1) if fraction is not None else None
             yield _finding("disk-low", disk, {"disk_free_percent": percent, "disk_left_h": known.disk_left_h})

@@ -56,7 +56,7 @@ class Sky(Rule):
 
     def __init__(self, site: Site, figures: SkyFigures, scene: Scene):
         super().__init__(site, figures, scene)
-        self._views: dict[str, _View] = {}
+        self._views: dict[tuple[type[Fact], str], _View] = {}
         self._levels: dict[str, _Levels] = {}
 
     def see(self, fact: Fact) -> None:
@@ -67,10 +67,12 @@ class Sky(Rule):
             levels.put(fact)
         elif isinstance(fact, Fix):
             if fact.quality not in _NOT_OBSERVED:
-                self._view(fact, "fix").put(fact.t, fact.satellites, fact.hdop if fact.quality > 0 else None)
+                view = self._views.get((Fix, fact.stream)) or self._view(fact)
+                view.put(fact.t, fact.satellites, fact.hdop if fact.quality > 0 else None)
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
-                self._view(fact, "epoch").put(fact.t, fact.satellites, None)
+                view = self._views.get((Epoch, fact.stream)) or self._view(fact)
+                view.put(fact.t, fact.satellites, None)
         elif isinstance(fact, Planned):
             for view in self._views.values():
                 view.settles_at = max(view.settles_at, fact.t + fact.for_s + self.figures.settle_s)
@@ -101,15 +103,12 @@ class Sky(Rule):
             if since is not None:
                 yield self._drop(stream, levels, since)
 
-    def _view(self, fact: Fact, what: str) -> _View:
-        key = f"{what} {fact.stream}"
-        view = self._views.get(key)
-        if view is None:
-            view = self._views[key] = _View(what, fact, self.figures)
+    def _view(self, fact: Fix | Epoch) -> _View:
+        view = self._views[type(fact), fact.stream] = _View(fact, self.figures)
         return view
 
-    def _whose(self, stream: str, what: str = "") -> str:
-        by_the_base = what == "epoch" or stream not in self.scene.position_streams or self.site.post.role == "base"
+    def _whose(self, stream: str, what: type[Fact] = SignalLevels) -> str:
+        by_the_base = what is Epoch or stream not in self.scene.position_streams or self.site.post.role == "base"
         return "base" if by_the_base else "rover"
 
     def _few(self, view: _View, since: float) -> Finding:
@@ -161,8 +160,8 @@ class Sky(Rule):
 class _View:
     """How many satellites one source of facts has, and how well they stand."""
 
-    def __init__(self, what: str, fact: Fact, figures: SkyFigures):
-        self.what, self.stream, self.at = what, fact.stream, fact.t
+    def __init__(self, fact: Fix | Epoch, figures: SkyFigures):
+        self.what, self.stream, self.at = type(fact), fact.stream, fact.t
         self.satellites: int | None = None
         self.hdop: float | None = None
         self.few = Bound(below=figures.satellites)
@@ -173,8 +172,8 @@ class _View:
         self.at, self.satellites, self.hdop = t, satellites, hdop
         self.few.put(t, satellites)
         self.poor.put(t, hdop)
-        if satellites is not None and self.few.since is None and self.poor.since is None:
-            self.settles_at = min(self.settles_at, t)
+        if t < self.settles_at and satellites is not None and self.few.since is None and self.poor.since is None:
+            self.settles_at = t
 
     def counts_from(self, since: float) -> float:
         return max(since, self.settles_at)

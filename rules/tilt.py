@@ -51,6 +51,7 @@ class TiltRule(Rule):
         self._last: Tilt | None = None
         self._angle_deg: float | None = None
         self._here: tuple[float, float] | None = None
+        self._metres_east = 0.0
         self._moved_at: float | None = None
 
     def see(self, fact: Fact) -> None:
@@ -76,13 +77,14 @@ class TiltRule(Rule):
                 yield self._finding("pole-too-far-over", since)
 
     def _move(self, t: float, latitude: float, longitude: float) -> None:
-        if self._here is None:
-            self._here = (latitude, longitude)
-            return
-        north = (latitude - self._here[0]) * _METRES_PER_DEGREE
-        east = (longitude - self._here[1]) * _METRES_PER_DEGREE * math.cos(math.radians(latitude))
-        if math.hypot(north, east) > self.figures.standing_m:
-            self._here, self._moved_at = (latitude, longitude), t
+        if self._here is not None:
+            north = (latitude - self._here[0]) * _METRES_PER_DEGREE
+            east = (longitude - self._here[1]) * self._metres_east
+            if abs(north) + abs(east) <= self.figures.standing_m or math.hypot(north, east) <= self.figures.standing_m:
+                return
+            self._moved_at = t
+        self._here = (latitude, longitude)
+        self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
 
     def _finding(self, cause: str, since: float) -> Finding:
         assert self._last is not None
