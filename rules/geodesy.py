@@ -33,8 +33,9 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
 
     Geocentric metres; degrees from Greenwich; heights in metres. `mark_height_m` is the mark's ellipsoidal height,
     `height_unit_m` what the site file's height counts in, `grid` the easting and northing as typed (None: geographic).
-    `geoid_error_m` is the geoid's stated error at the place, whether or not it went into the height: `height_error_m`
-    is what of it did. `above_geoid` says whether the site file's height is above the geoid.
+    `above_geoid` says whether the site file's height is above the geoid; where it is not and the geoid does not cover the
+    place, `separation_m` is None. `geoid_error_m` is the geoid's stated error at the place, `height_error_m` what of it
+    went into the height.
     """
 
     point: str
@@ -46,7 +47,7 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     ellipsoidal_height_m: float
     mark_height_m: float
     antenna_height_m: float
-    separation_m: float
+    separation_m: float | None
     frame: str
     epoch: float | None
     geoid: str
@@ -117,7 +118,7 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
         ellipsoidal_height_m=mark + antenna_height_m,
         mark_height_m=mark,
         antenna_height_m=antenna_height_m,
-        separation_m=separation or 0.0,
+        separation_m=separation,
         frame=project.frame,
         epoch=project.epoch,
         geoid=geoid.name,

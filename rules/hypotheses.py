@@ -105,6 +105,8 @@ def orthometric_as_ellipsoidal(s: Situation) -> Iterator[Prediction]:
     Source: common practice ("tens of metres is a missing geoid"), no source.
     """
     n = s.expected.separation_m
+    if n is None:
+        return
     typed = s.expected.above_geoid
     yield _up("orthometric-as-ellipsoidal", -n, _EXACT_M if typed else math.hypot(0.05, s.expected.geoid_error_m))
     if not typed:
@@ -113,6 +115,8 @@ def orthometric_as_ellipsoidal(s: Situation) -> Iterator[Prediction]:
 
 def geoid_applied_twice(s: Situation) -> Iterator[Prediction]:
     """+N: h was typed where H belongs, and the base added its own model's N. Source: common practice, no source."""
+    if s.expected.separation_m is None:
+        return
     yield _up("geoid-applied-twice", s.expected.separation_m, 0.02)
     for name, n in s.separations.items():
         yield _up("geoid-applied-twice", n, 0.05, f"by {name}")
@@ -122,7 +126,8 @@ def geoid_applied_twice(s: Situation) -> Iterator[Prediction]:
 def other_geoid(s: Situation) -> Iterator[Prediction]:
     """N₁ − N₂: H became h by another model than the project's. Source: h = H + N, the definition of N."""
     for name, n in s.separations.items():
-        yield _up("other-geoid", n - s.expected.separation_m, 0.05, name)
+        if s.expected.separation_m is not None:
+            yield _up("other-geoid", n - s.expected.separation_m, 0.05, name)
 
 
 def antenna_height_missing(s: Situation) -> Iterator[Prediction]:
@@ -230,8 +235,8 @@ def rounded(s: Situation) -> Iterator[Prediction]:
         at = to_ecef(latitude, longitude, arp.ellipsoidal_height_m, s.frame.ellipsoid)
         places[which] = enu(arp.ecef, at, s.frame.ellipsoid)
     heights = {"": 0.0}
-    for what, height in (("H", arp.mark_height_m - arp.separation_m), ("h", arp.mark_height_m)):
-        if what == "h" or arp.above_geoid:
+    for what, height in (("H", _above_geoid(arp)), ("h", arp.mark_height_m)):
+        if height is not None:
             for decimals, how, cut in _cuts((0, 1)):
                 value = height / arp.height_unit_m
                 heights[f"{what} {how} to {decimals} decimals"] = cut(value) * arp.height_unit_m - height
@@ -281,12 +286,18 @@ def _scaled(cause: str, height: float, factor: float, what: str, foot: str) -> P
     return way._replace(family="antenna") if what == _ANTENNA_HEIGHT else way
 
 
+def _above_geoid(arp: ExpectedArp) -> float | None:
+    """H of the mark, where that is what the control sheet says."""
+    return arp.mark_height_m - arp.separation_m if arp.above_geoid and arp.separation_m is not None else None
+
+
 def _heights(s: Situation) -> dict[str, float]:
     """The heights that somebody may have typed in the wrong unit."""
     arp = s.expected
     heights = {"the ellipsoidal height": arp.mark_height_m}
-    if arp.above_geoid:
-        heights["the height above the geoid"] = arp.mark_height_m - arp.separation_m
+    above_geoid = _above_geoid(arp)
+    if above_geoid is not None:
+        heights["the height above the geoid"] = above_geoid
     if s.expected.antenna_height_m > 0:
         heights[_ANTENNA_HEIGHT] = s.expected.antenna_height_m
     return heights

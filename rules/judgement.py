@@ -102,15 +102,18 @@ class Datum:
 
     def _separations(self, expected: ExpectedArp, fix: Fix | None) -> dict[str, float]:
         """N of the models at hand that are not the project's, at the expected point."""
+        if expected.separation_m is None:
+            return {}
+        here = expected.separation_m
         geoid, bundled = open_geoid(self.site), bundled_geoid()
         models: dict[str, float] = {}
         if fix is not None and fix.latitude is not None and fix.longitude is not None:
             there = geoid.separation_m(fix.latitude, fix.longitude)
             if there is not None and fix.separation_m is not None:
-                models["the receiver's own geoid"] = expected.separation_m + fix.separation_m - there
+                models["the receiver's own geoid"] = here + fix.separation_m - there
         if geoid is not bundled:
             models[bundled.name] = bundled.separation_m(expected.latitude, expected.longitude)
-        return {name: n for name, n in models.items() if abs(n - expected.separation_m) > _LEAST_NAMED_GEOID_M}
+        return {name: n for name, n in models.items() if abs(n - here) > _LEAST_NAMED_GEOID_M}
 
 
 def decimal_year(utc: dt.datetime) -> float:
@@ -145,7 +148,7 @@ def evidence_of(
         "expected_y_m": _number(expected.y_m),
         "expected_z_m": _number(expected.z_m),
         "antenna_height_m": _number(expected.antenna_height_m),
-        "separation_m": _number(expected.separation_m),
+        "separation_m": None if expected.separation_m is None else _number(expected.separation_m),
         "geoid": expected.geoid,
         "geoid_error_m": _number(expected.height_error_m) if expected.height_error_m else None,
         "frame": expected.frame,
@@ -166,7 +169,7 @@ def words_of(offset: Ecef, expected: ExpectedArp, verdict: Verdict, site: Site) 
         "offset": in_words(offset),
         "which": first.which or "another",
         "also": first.prediction.also if first.prediction is not None else "",
-        "separation": f"{expected.separation_m:.2f} m".replace("-", "−"),
+        "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
         "antenna": f"{site.base.antenna_height_m:.3f} m",
         "pole": f"{site.rover.pole_height_m:.3f} m",
         "frame_words": frame_of(expected.frame).name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
