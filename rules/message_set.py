@@ -115,19 +115,26 @@ class _Message:
     def __init__(self) -> None:
         self.last: float | None = None
         self.gaps: list[float] = []
+        self.patience_s = 0.0
 
     def came(self, t: float) -> None:
         if self.last is not None and t > self.last:
             self.gaps.append(t - self.last)
             del self.gaps[:-5]
+            self.patience_s = _USUAL_INTERVALS * min(self.gaps) if len(self.gaps) > 1 else 0.0
         self.last = t
+
+    def forget(self) -> None:
+        """What came before a pause says nothing of how far apart it comes."""
+        self.gaps.clear()
+        self.patience_s = 0.0
 
     def missing_since(self, since: float) -> float:
         return max(since, self.last) if self.last is not None else since
 
     def allowed_s(self, allowed_s: float) -> float:
         """How long it may be missing: at least three of its usual intervals, once they are known."""
-        return max(allowed_s, _USUAL_INTERVALS * min(self.gaps)) if len(self.gaps) > 1 else allowed_s
+        return max(allowed_s, self.patience_s)
 
     def rare(self, limit_s: float, since: float) -> bool:
         """True if the last two intervals, both within the watch, were over the limit."""
@@ -151,8 +158,8 @@ class _Line:
     def observations(self, epoch: Epoch) -> None:
         if self.since is None or (self.last is not None and epoch.t - self.last.t > self.silent_s):
             self.since, self.glonass_since, self.single_since = epoch.t, None, None
-            self.position.gaps.clear()
-            self.bias.gaps.clear()
+            self.position.forget()
+            self.bias.forget()
         self.last = epoch
         if "R" not in epoch.systems:
             self.glonass_since = None
