@@ -2,10 +2,12 @@
 
 import datetime as dt
 import json
+from string import Formatter
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from rules.advice import ADVICE
 from rules.book import RULES, rules_in_force
 from rules.facts import (
     Antenna,
@@ -171,6 +173,9 @@ def test_no_rule_throws(day, stretches, role, base, pole_m):
             for finding in rule.judge(t):
                 assert finding.causes
                 assert {cause.cause for cause in finding.causes} <= set(rule.causes)
+                said = ADVICE.get((rule.name, finding.causes[0].cause), ("", ()))
+                wanted = {field for text in (said[0], *said[1]) for _, field, _, _ in Formatter().parse(text) if field}
+                assert wanted <= finding.evidence.keys() | finding.words.keys() | {"stream"}
                 say, _ = rule.advice(finding)
                 assert say
                 json.dumps(finding.evidence, allow_nan=False)
