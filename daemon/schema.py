@@ -179,7 +179,7 @@ def utc_of(t: str) -> str:
 _VIEWS: dict[str, str] = {
     "alerts": f"""
         SELECT raised.alert, coalesce(raised.utc, {utc_of("raised.t")}) AS raised_utc, raised.t AS raised_t,
-            raised.severity, raised.rule, raised.cause, raised.say, raised.because_of, raised.stream,
+            raised.severity, raised.rule, raised.cause, raised.say, raised.because_of, raised.stream, raised.evidence,
             (SELECT group_concat(value, ' / ') FROM json_each(raised.steps)) AS steps,
             (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > raised.n
                 AND later.change IN ('normal', 'cleared')) - raised.t AS lasted_s,
@@ -194,8 +194,9 @@ _VIEWS: dict[str, str] = {
         GROUP BY stream, quality ORDER BY stream, minutes DESC""",
     "base_coordinates": f"""
         SELECT *, {utc_of("first_t")} AS first_utc, {utc_of("last_t")} AS last_utc FROM (
-            SELECT stream, station_id, latitude, longitude, ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m,
-                min(t) AS first_t, max(t) AS last_t
+            SELECT stream, station_id, round(latitude, 9) AS latitude, round(longitude, 9) AS longitude,
+                round(ellipsoidal_height_m, 4) AS ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m, min(t) AS first_t,
+                max(t) AS last_t
             FROM station WHERE x_m IS NOT NULL
             GROUP BY stream, station_id, x_m, y_m, z_m, antenna_height_m) ORDER BY first_t""",
     "gaps": f"""
