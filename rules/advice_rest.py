@@ -8,17 +8,37 @@ from __future__ import annotations
 _DO_NOT_STORE = "Store no points until it is fixed again."
 _CHECK_IN = "Once fixed, check in on a control point before you go on."
 _SLOW_LINK = (
-    "Rover: is the age of corrections in the receiver over {limit_s} s too? Then wait before each point until it is under.",
+    "Rover: is the age of corrections in the receiver over {limit} s too? Then wait before each point until it is under.",
     "Air rate at both radios as high as the distance allows, and the same?",
     "Anybody else on the channel? Listen with the base off.",
     "Base: fewer messages (MSM4 instead of MSM7), or an epoch every 2 s.",
     "Corrections through a phone or modem: look at its signal.",
 )
-_ANTENNA_CHECKS = (
-    "Something over or against the antenna (a hood, a roof, a vehicle)?",
+ANTENNA_CHECKS = (
+    "Something over or against the antenna (a hood, snow, a roof, a vehicle)?",
     "Antenna plug screwed tight, dry and clean at both ends? Cable not crushed?",
     "A transmitter close by (a radio, a mast, a jammer in a vehicle)? Move away and look again.",
 )
+
+SIGNAL_DROP_CHECKS: dict[str, tuple[str, str, str]] = {
+    "all": ANTENNA_CHECKS,
+    "constellation": (
+        "Nothing to mend at the antenna: the other systems come in as before.",
+        "HDOP and satellites still good? Then go on, and look again in half an hour.",
+        "If it stays so: switch that system off at base and rover, and tell the office.",
+    ),
+    "band": (
+        "A transmitter close by (a radio, a mast, a jammer in a vehicle)? Move away and look again.",
+        "Another antenna or its amplifier, if there is one: does the band come back?",
+        "Fixing takes longer meanwhile: check in on a control point more often.",
+    ),
+    "some": (
+        "Trees, a wall or a vehicle on one side? Move away from it.",
+        ANTENNA_CHECKS[2],
+        ANTENNA_CHECKS[1],
+    ),
+}
+"""What to check first when C/N0 has fallen, by what the fallen signals have in common (`rules.sky`)."""
 
 ADVICE: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = {
     ("corrections-late", "slow-link"): ("{late}: the link is too slow or too busy.", _SLOW_LINK),
@@ -125,7 +145,7 @@ ADVICE: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = {
         (
             "Sky open all round? Move away from trees, walls and vehicles.",
             "All systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
-            *_ANTENNA_CHECKS[1:],
+            *ANTENNA_CHECKS[1:],
         ),
     ),
     ("sky", "poor-geometry"): (
@@ -138,7 +158,7 @@ ADVICE: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = {
     ),
     ("sky", "signal-drop"): (
         "The {whose}'s satellite signals are {most_db} dB weaker than in the last half hour. {points_at}.",
-        (*_ANTENNA_CHECKS, "Base: do not touch the tripod's height or place."),
+        ("{check_1}", "{check_2}", "{check_3}", "At the base's antenna: do not change the tripod's height or place."),
     ),
     ("tilt", "sensor-not-aligned"): (
         "The pole's tilt sensor is not aligned: {error}.",

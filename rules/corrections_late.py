@@ -91,6 +91,7 @@ class CorrectionsLate(Rule):
     def _finding(self, stream: str, since: float, line: _Line | None, fix: Fix | None) -> Finding:
         age = fix.age_s if fix is not None else None
         delay = line.delays[-1] if line is not None and line.delays else None
+        interval = self.scene.interval_s(stream)
         fresh = age is not None and age <= self.figures.limit_s
         first = line.cause(fresh) if line is not None else "slow-link"
         return Finding(
@@ -100,10 +101,13 @@ class CorrectionsLate(Rule):
             evidence={
                 "age_s": age,
                 "delay_s": round(delay, 2) if delay is not None else None,
-                "interval_s": self.scene.interval_s(stream),
+                "interval_s": round(interval, 2) if interval is not None else None,
                 "limit_s": self.figures.limit_s,
             },
-            words={"late": _late_words(age, delay, self.figures.limit_s)},
+            words={
+                "late": _late_words(age, delay, self.figures.limit_s),
+                "limit": f"{self.figures.limit_s:g}",
+            },
         )
 
 

@@ -88,7 +88,8 @@ class LinkOverload(Rule):
         load, epoch = line.load_bytes(), line.last
         as_msm4, kind = size_as_msm4(epoch), highest_msm_kind(epoch.messages)
         share = self._link.seconds(load) / interval
-        fits = f"Epochs every {2 * interval:g} s instead of every {interval:g} s: {share / 2:.2f} of the interval"
+        half_as_often = f"Epochs every {2 * interval:.4g} s instead of every {interval:.4g} s"
+        fits = f"{half_as_often}: {share / 2:.2f} of the interval"
         with_msm4 = None
         if as_msm4 is not None and kind is not None:
             with_msm4 = load - (epoch.size_bytes - as_msm4)
@@ -99,7 +100,7 @@ class LinkOverload(Rule):
             since=since,
             evidence={
                 "epoch_bytes": round(load),
-                "interval_s": interval,
+                "interval_s": round(interval, 2),
                 "air_rate_bps": self._link.air_rate_bps,
                 "forward_error_correction": self._link.forward_error_correction,
                 "on_air_s": round(self._link.seconds(load), 3),

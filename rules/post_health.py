@@ -81,7 +81,8 @@ class PostHealth(Rule):
             disk = min(bound.since for bound in (self._free, self._left) if bound.since is not None)
             fraction = known.disk_free_fraction
             percent = round(100 * fraction, 1) if fraction is not None else None
-            yield _finding("disk-low", disk, {"disk_free_percent": percent, "disk_left_h": known.disk_left_h})
+            hours = round(known.disk_left_h, 1) if known.disk_left_h is not None else None
+            yield _finding("disk-low", disk, {"disk_free_percent": percent, "disk_left_h": hours})
         if self._hot.since is not None:
             yield _finding("hot", self._hot.since, {"temperature_c": known.temperature_c, "limit_c": self.figures.hot_c})
         if "low-voltage" in self._since:

@@ -15,6 +15,7 @@ import statistics
 from collections import deque
 from collections.abc import Iterable, Iterator
 
+from rules.advice_rest import SIGNAL_DROP_CHECKS
 from rules.bound import Bound
 from rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
 from rules.rule import Cause, Delays, Finding, Rule
@@ -152,6 +153,7 @@ class Sky(Rule):
             words={
                 "whose": self._whose(stream),
                 "points_at": _points_at(pattern, fallen),
+                **{f"check_{number}": check for number, check in enumerate(SIGNAL_DROP_CHECKS[pattern], 1)},
                 "most_db": f"{max((drop for drop, _ in drops.values()), default=0.0):.0f}",
             },
         )
@@ -274,7 +276,8 @@ def _pattern(fallen: list[str], known: list[str]) -> str:
     if len(systems) == 1:
         return "constellation"
     bands = {signal[1:2] for signal in fallen}
-    if len(bands) == 1 and bands.isdisjoint({signal[1:2] for signal in known if signal not in fallen}):
+    rinex = all(len(signal) == 3 for signal in known)  # GSV's own signal numbers are no bands
+    if rinex and len(bands) == 1 and bands.isdisjoint({signal[1:2] for signal in known if signal not in fallen}):
         return "band"
     return "some"
 

@@ -119,4 +119,8 @@ def _error_words(angle: float | None, length: float | None, beside: float | None
         return "how far the pole leans is not said"
     if beside is None or below is None:
         return f"at {angle:.0f}° each metre of pole puts the point {math.sin(math.radians(angle)):.2f} m aside"
-    return f"at {angle:.0f}° a pole of {length:.2f} m puts the point {beside:.2f} m aside and {below:.2f} m too low"
+    return f"at {angle:.0f}° a pole of {length:.2f} m puts the point {_cm(beside)} aside and {_cm(below)} too low"
+
+
+def _cm(metres: float) -> str:
+    return f"{100 * metres:.1f} cm" if metres < 0.1 else f"{100 * metres:.0f} cm"
