@@ -36,6 +36,7 @@ _DISK_EVERY_S = 10.0
 # itself stays quiet.
 _ROOM_FRACTION = 0.12
 _RATE_AFTER_S = 60.0
+_COMMIT_OF_SINGLE_S = 60.0
 
 _encode = msgspec.json.encode
 
@@ -104,13 +105,14 @@ class Log:
         self._folder = Folder(folder, site.post.name)
         self._rotate_s, self._rotate_bytes = rotate_s, rotate_bytes
         self._waiting_most_bytes = waiting_most_bytes
-        self._commit_s = site.post.commit_s
+        # A single file is a replay's, and can be made again: fewer and larger blocks.
+        self._commit_s = site.post.commit_s if single is None else max(site.post.commit_s, _COMMIT_OF_SINGLE_S)
 
         self._ms = round(t * 1000)
         self._place = -1
         self._open: dict[str, OpenBlock] = {}
         self._heard_ms = {stream.name: self._ms for stream in site.stream}
-        self._facts = FactRows(_system_utc if single is None else None)
+        self._facts = FactRows(_system_utc if single is None else None, at_base=site.post.role == "base")
         self._waiting: list[_Waiting] = []
         self._waiting_bytes = 0
         self._gaps: dict[str, _Gap] = {}

@@ -26,6 +26,8 @@ _ANCHOR_S = 60.0  # between clock anchors
 # the minute, and the others are its spread. Half a second is beyond that: the receiver's own time has jumped.
 _JUMP_S = 0.5
 _STATION_AGAIN_S = 600.0
+_SAME_FIX_AGAIN_S = 5.0  # no longer than a fix counts in the view of minutes
+_FIX_PAUSE_S = 2.0
 _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
 
 
@@ -34,10 +36,14 @@ class FactRows:
 
     Where no receiver says the date, the observations still say the time of the week: with `system_utc` the week is the
     system clock's, if that can be right at all (a board without a battery starts in 1970), and the anchor says so.
+    A base stands still and says the same every second: `at_base`, the same again is written once in five seconds, and
+    at its end.
     """
 
-    def __init__(self, system_utc: Callable[[], dt.datetime] | None = None) -> None:
+    def __init__(self, system_utc: Callable[[], dt.datetime] | None = None, *, at_base: bool = False) -> None:
         self._system_utc = system_utc
+        self._at_base = at_base
+        self._standing: dict[str, _Standing] = {}
         self._rows = _no_rows()
         self._bins: dict[tuple[int, str, str, int | None], list[int]] = {}
         self._clock: _Anchoring | None = None
@@ -62,6 +68,9 @@ class FactRows:
 
     def take(self, t: float, *, end: bool = False) -> dict[str, list[tuple[Any, ...]]]:
         """The rows that are complete at `t`, by table; with `end` also the bins and the anchor that are not."""
+        if end:
+            self._rows["fix"] += [one.unwritten for one in self._standing.values() if one.unwritten is not None]
+            self._standing.clear()
         if self._clock is not None and (end or t >= self._clock.until):
             self._anchor(self._clock)
             self._clock = None
@@ -91,25 +100,32 @@ class FactRows:
         return said.utc.replace(tzinfo=dt.UTC) + dt.timedelta(seconds=t - said.t) if said else None
 
     def _fix(self, fact: Fix) -> None:
-        self._rows["fix"].append(
-            (
-                fact.t,
-                fact.stream,
-                fact.time_s,
-                fact.quality,
-                fact.latitude,
-                fact.longitude,
-                fact.height_m,
-                fact.separation_m,
-                fact.satellites,
-                fact.hdop,
-                fact.age_s,
-                fact.station_id,
-                fact.sigma_east_m,
-                fact.sigma_north_m,
-                fact.sigma_up_m,
-            )
+        row = (
+            fact.t,
+            fact.stream,
+            fact.time_s,
+            fact.quality,
+            fact.latitude,
+            fact.longitude,
+            fact.height_m,
+            fact.separation_m,
+            fact.satellites,
+            fact.hdop,
+            fact.age_s,
+            fact.station_id,
+            fact.sigma_east_m,
+            fact.sigma_north_m,
+            fact.sigma_up_m,
         )
+        if self._at_base:
+            before = self._standing.get(fact.stream)
+            if before is not None and before.goes_on(row):
+                before.unwritten = row
+                return
+            if before is not None and before.unwritten is not None and not before.is_due(row):
+                self._rows["fix"].append(before.unwritten)
+            self._standing[fact.stream] = _Standing(row)
+        self._rows["fix"].append(row)
 
     def _traffic(self, fact: Traffic) -> None:
         number, stream = int(fact.t // _BIN_S), fact.stream
@@ -197,6 +213,26 @@ class FactRows:
 
 def _no_rows() -> dict[str, list[tuple[Any, ...]]]:
     return {"fix": [], "station": [], "clock": [], "traffic": []}
+
+
+class _Standing:
+    """A base's fix that was written, and the last one since that said the same."""
+
+    def __init__(self, row: tuple[Any, ...]):
+        self._written = row
+        self.unwritten: tuple[Any, ...] | None = None
+
+    def goes_on(self, row: tuple[Any, ...]) -> bool:
+        """True where `row` need not be written: the same again, without a pause, and the last written is not old."""
+        return self._says_the_same(row) and row[0] - self._written[0] < _SAME_FIX_AGAIN_S
+
+    def is_due(self, row: tuple[Any, ...]) -> bool:
+        """True where `row` only comes because the last written is old: nothing ended before it."""
+        return self._says_the_same(row)
+
+    def _says_the_same(self, row: tuple[Any, ...]) -> bool:
+        last = self.unwritten or self._written
+        return row[3:] == self._written[3:] and row[0] - last[0] < _FIX_PAUSE_S
 
 
 class _Anchoring:

@@ -8,7 +8,7 @@
 | stream | one line: port, baud, what it should carry |
 | raw | a block of bytes as they came (`daemon.blocks` draws it) |
 | clock | an anchor: at `t` a receiver said `utc`; `spread_s` is by how much its words differed around then |
-| fix | a position, as `rules.facts.Fix` |
+| fix | a position, as `rules.facts.Fix`; at a base, the same again only once in five seconds |
 | station | what a base said of itself: at the first word, at each change, and every ten minutes; degrees are GRS 80 |
 | traffic | ten seconds of one message (text: "1077", "GGA") from one station on one stream |
 | alert | a change of an alert, as `rules.alert.Change` |
@@ -187,7 +187,7 @@ _VIEWS: dict[str, str] = {
                 AND later.change = 'acknowledged') - raised.t AS acknowledged_after_s
         FROM alert AS raised WHERE raised.change = 'raised' ORDER BY raised.n""",
     "fix_minutes": f"""
-        SELECT stream, quality, {_WORDS_OF_QUALITY} AS fix, round(sum(lasts_s) / 60, 2) AS minutes, count(*) AS fixes
+        SELECT stream, quality, {_WORDS_OF_QUALITY} AS fix, round(sum(lasts_s) / 60, 2) AS minutes, count(*) AS rows
         FROM (SELECT stream, quality,
             min({_FIX_COUNTS_FOR_S}, coalesce(lead(t) OVER (PARTITION BY stream ORDER BY rowid) - t, 0)) AS lasts_s
             FROM fix)

@@ -18,7 +18,7 @@ from daemon.logfacts import FactRows
 from daemon.logfile import LogFile
 from daemon.logs import Folder, LogBusy
 from rules.alert import Change
-from rules.facts import Acknowledge, Epoch, Health, Station, Traffic, Utc
+from rules.facts import Acknowledge, Epoch, Fix, Health, Station, Traffic, Utc
 from rules.rule import Cause
 from rules.site import site_from_toml
 
@@ -709,6 +709,31 @@ def test_a_receiver_that_says_the_date_is_believed_over_the_system_clock():
     said(rows, [0.1], 0.0, 2.0)
     rows.see(epoch(2.0, 1000.0))
     assert [row[2] for row in rows.take(10.0, end=True)["clock"]] == ["RMC"]
+
+
+def fix(t, quality=7, satellites=14):
+    place = {"latitude": 39.1234567, "longitude": -104.9876543, "height_m": 1876.165, "separation_m": -16.005}
+    more = {"satellites": satellites, "hdop": 0.5, "age_s": None, "station_id": None}
+    return Fix(t=t, stream="receiver", time_s=t, quality=quality, **place, **more)
+
+
+def fixes(rows, facts):
+    for fact in facts:
+        rows.see(fact)
+    return [row[0] for row in rows.take(1e6, end=True)["fix"]]
+
+
+def test_a_base_that_says_the_same_is_written_every_five_seconds_and_at_its_end():
+    seconds = [float(t) for t in range(13)]
+    assert fixes(FactRows(at_base=True), map(fix, seconds)) == [0, 5, 10, 12]
+    assert fixes(FactRows(), map(fix, seconds)) == seconds  # a rover's every word counts
+
+
+def test_what_ends_at_a_base_is_written_before_what_begins():
+    rows = FactRows(at_base=True)
+    changed = [*map(fix, range(4)), fix(4, quality=1), fix(5, quality=1), fix(6), fix(7, satellites=9)]
+    assert fixes(rows, changed) == [0, 3, 4, 5, 6, 7]
+    assert fixes(FactRows(at_base=True), map(fix, [0, 1, 2, 30, 31, 32])) == [0, 2, 30, 32]
 
 
 def test_traffic_goes_into_bins_of_ten_seconds_and_stays_open_where_two_stations_speak():

@@ -52,7 +52,7 @@ def change(t, what, alert=1, **more):
     return Change(**{**values, **more})
 
 
-def fix(t, quality):
+def fix(t, quality, satellites=14):
     return Fix(
         t=t,
         stream="receiver",
@@ -62,7 +62,7 @@ def fix(t, quality):
         longitude=-104.9876543,
         height_m=1874.322,
         separation_m=-17.1,
-        satellites=14,
+        satellites=satellites,
         hdop=0.7,
         age_s=1.0,
         station_id=417,
@@ -92,7 +92,7 @@ def log(tmp_path):
         if second >= 20:
             log.fact(Utc(t=t, stream="receiver", utc=BEGAN + dt.timedelta(seconds=second - 0.1), source="ZDA"))
         log.chunk(t, "receiver", b"$")
-        log.fact(fix(t, 4 if second < 62 else 5))
+        log.fact(fix(t, 4 if second < 62 else 5, satellites=10 + second % 3))
         if second in (1, 2, 70):
             metres = (-1280907.7, -4787123.4, 4003204.1 + (second == 70))
             log.fact(station(t, metres))
@@ -136,7 +136,7 @@ def test_alerts_say_when_why_and_what_to_do(log):
 
 
 def test_minutes_of_each_quality_count_a_fix_until_the_next(log):
-    assert rows(log, "SELECT stream, fix, minutes, fixes FROM fix_minutes") == [
+    assert rows(log, "SELECT stream, fix, minutes, rows FROM fix_minutes") == [
         ("receiver", "RTK fixed", 1.03, 62),
         ("receiver", "RTK float", 0.95, 58),  # the last one says nothing of the time after it
     ]
