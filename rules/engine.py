@@ -149,8 +149,12 @@ class Engine:
         changes.append(self._change(alert, t, "raised"))
 
     def _explained(self, alert: Alert, t: float) -> str | None:
+        standing: dict[str, set[str]] = {}
+        for other in self._alerts.values():
+            if other.active:
+                standing.setdefault(other.rule.name, set()).add(other.finding.causes[0].cause)
         cause = alert.finding.causes[0].cause
-        return order.explained_by(alert.rule, cause, self.scene.standing, self._stood_until, t)
+        return order.explained_by(alert.rule, cause, standing, self._stood_until, t)
 
     def _end(self, alert: Alert, t: float, changes: list[Change]) -> None:
         where = (alert.rule.name, alert.key)

@@ -11,8 +11,8 @@ from rules.rule import Rule
 
 EXPLAINED_BY: dict[str, tuple[str, ...]] = {
     "corrections-stopped": ("wrong-channel", "base-moved"),
-    "corrections-late": ("corrections-stopped", "wrong-channel", "link-overload"),
-    "fix-lost": ("corrections-stopped", "wrong-channel", "corrections-late", "link-overload", "base-moved", "message-set"),
+    "corrections-late": ("corrections-stopped", "wrong-channel", "link-overload", "base-moved"),
+    "fix-lost": ("corrections-stopped", "wrong-channel", "corrections-late", "base-moved", "message-set"),
     "message-set": ("corrections-stopped", "wrong-channel"),
     "sky": ("fix-lost",),
     "antenna-mismatch": ("wrong-channel", "base-moved"),
@@ -34,6 +34,11 @@ ONLY_CAUSES: dict[tuple[str, str], frozenset[str]] = {
     ("corrections-stopped", "wrong-channel"): frozenset({"another-base", "weak-link", "line-noise"}),
 }
 
+# A consequence that only some causes of its reason explain: without GLONASS's biases a rover fixes all the same.
+ONLY_BY: dict[tuple[str, str], frozenset[str]] = {
+    ("fix-lost", "message-set"): frozenset({"no-station-position", "single-frequency"}),
+}
+
 
 def reasons(rule: Rule) -> tuple[str, ...]:
     """The rules that explain this one, the first that stands wins; the crew's own rules bring their own."""
@@ -41,13 +46,22 @@ def reasons(rule: Rule) -> tuple[str, ...]:
     return EXPLAINED_BY.get(rule.name, ()) if own is None else own
 
 
-def explained_by(rule: Rule, cause: str, standing: Set[str], stood_until: Mapping[str, float], t: float) -> str | None:
-    """The rule that explains an alert of `rule` by `cause` raised at `t`, or None: then it is a root and sounds."""
+def explained_by(
+    rule: Rule, cause: str, standing: Mapping[str, Set[str]], stood_until: Mapping[str, float], t: float
+) -> str | None:
+    """The rule that explains an alert of `rule` by `cause` raised at `t`, or None: then it is a root and sounds.
+
+    `standing` has the causes of the alerts that stand by their rule, `stood_until` when the last of a rule's ended.
+    """
     hold_s = HOLD_LONGER_S.get(rule.name, HOLD_S)
     for reason in reasons(rule):
         if cause not in ONLY_CAUSES.get((rule.name, reason), (cause,)):
             continue
-        if reason in standing or t - stood_until.get(reason, -1e9) <= hold_s:
+        only_by = ONLY_BY.get((rule.name, reason))
+        if only_by is not None:
+            if not only_by.isdisjoint(standing.get(reason, ())):
+                return reason
+        elif reason in standing or t - stood_until.get(reason, -1e9) <= hold_s:
             return reason
     return None
 

@@ -63,7 +63,18 @@ class Incident:
         self.bench = type(day.bench())(site, rules_in_force(site, scene), scene)
         self.t = 0.0
 
-    def run(self, seconds, corrections=True, station=417, angle=2.0, aligned=True, temperature=50.0, **fix):
+    def run(
+        self,
+        seconds,
+        corrections=True,
+        station=417,
+        angle=2.0,
+        aligned=True,
+        temperature=50.0,
+        bias=True,
+        position=True,
+        **fix,
+    ):
         day, facts = self.day, []
         for t in day.every(1.0, self.t, self.t + seconds):
             facts += [day.utc(t), day.fix(t + 0.01, **fix), Health(t=t, stream="", temperature_c=temperature)]
@@ -71,8 +82,9 @@ class Incident:
             facts += [Traffic(t=t + 0.1, stream="receiver", sentences=3, sentence_bytes=240)]
             if corrections:
                 facts.append(day.epoch(t + 0.3, station_id=station))
-                if round(t) % 10 == 0:
+                if position and round(t) % 10 == 0:
                     facts.append(day.station(t + 0.3, station_id=station))
+                if bias and round(t) % 10 == 0:
                     facts.append(Bias(t=t + 0.3, stream="corrections", station_id=station))
                 facts.append(
                     Traffic(
@@ -138,6 +150,20 @@ def test_a_covered_antenna_sounds_once(incident):
     incident.run(120, quality=0, latitude=None, longitude=None, satellites=0, hdop=99.99, age_s=None, station_id=None)
     assert {change.rule for change in incident.bench.changes} == {"fix-lost", "sky"}
     assert [rule for rule, _ in incident.sounds()] == ["fix-lost"]
+
+
+def test_what_stands_all_day_does_not_hide_a_lost_fix(incident):
+    incident.run(200, bias=False)
+    assert incident.sounds() == [("message-set", "no-glonass-bias")]
+    incident.run(30, bias=False, quality=5)
+    assert incident.sounds()[1:] == [("fix-lost", "float")]
+
+
+def test_a_base_without_a_position_explains_that_nobody_fixes(incident):
+    incident.run(200, position=False, quality=1)
+    rules = [(change.rule, change.cause, change.because_of) for change in incident.bench.changes]
+    assert ("message-set", "no-station-position", None) in rules
+    assert ("fix-lost", "autonomous", "message-set") in rules
 
 
 FLICKER = st.lists(
