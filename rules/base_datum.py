@@ -7,6 +7,7 @@ foreign station is never judged; a project without a point that the base occupie
 
 At the rover without a station position: each time the position's quality changes, it jumps; from autonomous to fixed the jumps
 add up to the base's error, within the few metres of a single-point position. Over 10 m that is no single-point error.
+Where corrections come in on a line of this post, their station position is waited for, 60 s.
 
 Causes: `rules.hypotheses`, ranked by `rules.explain`; `unexplained` where nothing fits. Zeros and positions inside the
 earth are judged like any other. Source: common practice, no source.
@@ -35,11 +36,14 @@ _STEP_S = 3.0  # two positions this close in time are one step: a walking rover 
 
 
 class BaseDatumFigures(Delays, kw_only=True):
-    """Tolerances in metres; `jump_m` is the jump from autonomous to fixed that cannot be the rover's own error."""
+    """Tolerances in metres; `jump_m` is the jump from autonomous to fixed that cannot be the rover's own error, and
+    `jump_wait_s` how long a station position is waited for before the jump is judged.
+    """
 
     horizontal_m: float = 0.05
     vertical_m: float = 0.05
     jump_m: float = 10.0
+    jump_wait_s: float = 60.0
 
 
 class BaseDatum(Rule):
@@ -74,10 +78,14 @@ class BaseDatum(Rule):
         """Judged anew when the coordinate changes, or the day that its frame is compared at."""
         if self._station is not None:
             self._judge_station(self._station, t)
-        elif self._jumps.done is not None:
+        elif self._jumps.done is not None and t >= self._jumps.done.t + self._wait_s:
             self._judge_jump(self._jumps.done, t)
             self._jumps.done = None
         return (self._finding,) if self._finding is not None else ()
+
+    @property
+    def _wait_s(self) -> float:
+        return self.figures.jump_wait_s if self.scene.correction_streams else 0.0
 
     def _judge_station(self, station: Station, t: float) -> None:
         at = (station.x_m, station.y_m, station.z_m)

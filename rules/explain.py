@@ -38,6 +38,7 @@ TIE_M = 0.01
 TIE_FACTOR = 100.0
 NAMED_FACTOR = 1e5  # what is this much less likely than the first is not named
 LISTED = 3
+PLACES_TRIED = 8
 
 _BROAD = ((0.02, 30.0), (30.0, 0.02), (3000.0, 3000.0))  # horizontal and up sigma of `unexplained`, metres
 
@@ -79,7 +80,7 @@ def explain(offset: Ecef, situation: Situation, noise: Noise | None = None, auto
     singles = predictions(situation)
     ranked = _ranked(singles, offset, noise, 1.0)
     if not any(one.fits for one in ranked):
-        ranked = _ranked(_pairs(singles, situation), offset, noise, PAIR_PRIOR) + ranked
+        ranked = _ranked(_pairs(singles, offset, situation), offset, noise, PAIR_PRIOR) + ranked
     if autonomous:
         ranked += _ranked(autonomous_base(situation), offset, noise, 1.0)
     ranked.sort(key=lambda one: -one.score)
@@ -144,9 +145,13 @@ def _ranked(ways: Iterable[Prediction], offset: Ecef, noise: Noise, prior: float
     return found
 
 
-def _pairs(singles: list[Prediction], situation: Situation) -> Iterable[Prediction]:
-    """Two ways of different families at once, the earlier one of `ORDER` first."""
-    able = [way for way in singles if way.family is not None]
+def _pairs(singles: list[Prediction], offset: Ecef, situation: Situation) -> Iterable[Prediction]:
+    """Two ways of different families at once, the earlier one of `ORDER` first.
+
+    Of the ways that lead to another place (a control list has hundreds) only the nearest are tried.
+    """
+    elsewhere = sorted((way for way in singles if way.far is not None), key=lambda way: math.dist(way.enu, offset))
+    able = [way for way in singles if way.family is not None and (way.far is None or way in elsewhere[:PLACES_TRIED])]
     for one, two in itertools.combinations(able, 2):
         if one.family != two.family:
             yield sum_of(one, two, situation.expected.ecef, situation.frame)

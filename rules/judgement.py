@@ -16,6 +16,7 @@ from rules.rule import Cause
 from rules.site import Site
 
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
+_FIRST_YEAR = 2020  # before it, a receiver's date is a cold start (1980) or a week count that rolled over (19.6 years off)
 _SHARE_OF_WORST = 0.5  # a grid's worst error of a cell, as two sigma
 
 
@@ -25,6 +26,7 @@ class Datum:
     def __init__(self, site: Site):
         self.site = site
         self._expected: ExpectedArp | None = None
+        self._rest: tuple[ExpectedArp, tuple[ExpectedArp, ...]] | None = None
 
     @property
     def has_base(self) -> bool:
@@ -91,14 +93,17 @@ class Datum:
             frame=self.frame,
             others=self._others(expected),
             separations=self._separations(expected, fix),
-            today=decimal_year(utc) if utc else None,
+            today=decimal_year(utc) if utc and utc.year >= _FIRST_YEAR else None,
             pole_m=pole_m,
         )
 
     def _others(self, expected: ExpectedArp) -> tuple[ExpectedArp, ...]:
-        control = self.site.project.control if self.site.project else []
-        names = (point.name for point in control if point.name != expected.point)
-        return tuple(point_at(self.site, name, expected.antenna_height_m) for name in names)
+        """The rest of the control list at the same antenna height, computed once: it may be long."""
+        if self._rest is None or self._rest[0] != expected:
+            control = self.site.project.control if self.site.project else []
+            names = (point.name for point in control if point.name != expected.point)
+            self._rest = expected, tuple(point_at(self.site, name, expected.antenna_height_m) for name in names)
+        return self._rest[1]
 
     def _separations(self, expected: ExpectedArp, fix: Fix | None) -> dict[str, float]:
         """N of the models at hand that are not the project's, at the expected point."""

@@ -192,7 +192,7 @@ def jump_finding(case: Case) -> Finding | None:
         own = aside(at, 2.0, -1.5, 3.0)
         at = own if quality == 1 else (at[0] + error[0], at[1] + error[1], at[2] + error[2])
         feed(rule, scene, fix_at(float(second), at, quality, arp.separation_m))
-    return next(iter(rule.judge(7.0)), None)
+    return next(iter(rule.judge(70.0)), None)
 
 
 def bench(kind: type[Any], site: Site) -> tuple[Any, Scene]:
@@ -284,7 +284,7 @@ def _chance(place: Place) -> float:
     noise_up = math.hypot(noise.up_m, arp.height_error_m / 2)
     singles = predictions(situation)
     total = 0.0
-    for way in [*singles, *_pairs(singles, situation)]:
+    for way in [*singles, *_pairs(singles, (0.0, 0.0, 0.0), situation)]:
         size = math.hypot(*way.enu)
         if 2 <= size <= 8:
             across = math.hypot(way.sigma_horizontal_m, noise.horizontal_m)

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 import rules.judgement
 from rules.base_datum import BaseDatum
-from rules.geodesy import expected_arp, from_enu
+from rules.geodesy import expected_arp, from_enu, point_at
 from rules.site import site_from_table
 from tests.proof.datum_table import PLACES, bench, feed, site_table
 
@@ -17,6 +17,7 @@ SECOND = {"name": "KQ-2", "latitude": 39.1255567, "longitude": -104.9851543, "he
 PROJECT = {"frame": "EPSG:6319", "epoch": 2010.0, "vertical": "geoid", "geoid": "bundled", "control": [KESTREL, SECOND]}
 BASE = {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843}
 TABLES = {"project": PROJECT, "base": BASE}
+POSITIONS_ONLY = {**TABLES, "stream": [{"name": "receiver", "port": "/dev/ttyUSB1", "carries": ["positions"]}]}
 
 
 @pytest.fixture
@@ -186,6 +187,41 @@ def test_the_days_epoch_is_the_receivers(kestrel, day):
     assert "ITRF2014 at 2040.0" in raised.say
 
 
+def test_a_long_control_list_hides_nothing(day):
+    """400 points on a 50 m grid: the one that was picked is found, alone and with another blunder."""
+    control = [
+        {
+            "name": f"P{n}",
+            "latitude": 39.1 + n // 20 * 0.00045,
+            "longitude": -105.0 + n % 20 * 0.00058,
+            "height": 1850.0 + n / 7,
+        }
+        for n in range(400)
+    ]
+    project = {**PROJECT, "control": control}
+    base = {**BASE, "occupies": "P0"}
+    for antenna_m, cause in ((1.843, "other-control-point"), (0.0, "antenna-height-missing+other-control-point")):
+        made = day.bench(BaseDatum, role="base", project=project, base=base)
+        x, y, z = point_at(made.site, "P217", antenna_m).ecef
+        (raised,) = made.play([day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
+        assert raised.cause == cause
+        assert "P217" in raised.say
+
+
+@pytest.mark.parametrize("year", [1980, 2007])
+def test_a_cold_receivers_date_is_no_date(kestrel, day, year):
+    """1980 is a cold start, 2007 a week count that rolled over: today's frame is still found."""
+    from rules.frames import frame_of, frame_shifts
+
+    bench, _ = kestrel
+    shifts = frame_shifts(frame_of("EPSG:6319"), 2010.0, expected_arp(bench.site).place, 2026.4)
+    x, y, z = next(shift[1:4] for shift in shifts if shift.name == "ITRF2014 at 2026.4")
+    cold = day.utc(0.4, utc=dt.datetime(year, 1, 6, tzinfo=dt.UTC))
+    (raised,) = bench.play([cold, day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
+    assert raised.cause == "frame-shift"
+    assert raised.causes[0].residual_m < 0.03
+
+
 def test_a_rover_is_told_as_well(day):
     made = day.bench(BaseDatum, role="rover", **TABLES)
     x, y, z = from_enu(expected_arp(made.site).ecef, (0.0, 0.0, -1.843))
@@ -207,41 +243,49 @@ class TestJump:
         return facts
 
     def test_a_missing_geoid_is_found(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         (raised,) = made.play(self.walk(day, bust_m=16.0), 10.0)
         assert (raised.t, raised.cause) == (6.2, "orthometric-as-ellipsoidal")
         assert raised.say.startswith("With its fix the position jumped: 13.0 m high")
 
     def test_the_receivers_own_error_is_no_bust(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         assert made.play(self.walk(day), 10.0) == []
 
     def test_walking_is_no_jump(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         assert made.play(self.walk(day, qualities=(1,) * 20 + (5,) * 20 + (4,) * 5, speed=1.4e-5), 60.0) == []
 
     def test_a_gap_between_qualities_measures_nothing(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         assert made.play(self.walk(day, bust_m=16.0, gap=2), 100.0) == []
 
     def test_float_and_fixed_again_measures_nothing_new(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         facts = self.walk(day, bust_m=16.0, qualities=(1, 5, 4, 5, 4, 5, 4))
         assert [change.change for change in made.play(facts, 10.0)] == ["raised"]
 
     def test_a_mended_base_ends_it(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         made.play(self.walk(day, bust_m=16.0), 10.0)
         later = [day.fix(20.0 + f.t, quality=f.quality, latitude=f.latitude, height_m=f.height_m, separation_m=-16.0)
                  for f in self.walk(day)]  # fmt: skip
         assert [change.change for change in made.play(later, 40.0)] == ["normal"]
 
     def test_the_station_position_is_better_evidence(self, day):
-        made = day.bench(BaseDatum, **TABLES)
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
         x, y, z = expected_arp(made.site).ecef
         facts = [day.station(0.5, x_m=x, y_m=y, z_m=z), *self.walk(day, bust_m=16.0)]
         assert made.play(facts, 10.0) == []
 
+    def test_where_corrections_come_in_their_station_is_waited_for(self, day):
+        made = day.bench(BaseDatum, **TABLES)
+        (raised,) = made.play(self.walk(day, bust_m=16.0), 80.0)
+        assert raised.t == pytest.approx(66.0, abs=0.21)
+        x, y, z = expected_arp(made.site).ecef
+        heard = day.bench(BaseDatum, **TABLES)
+        assert heard.play([*self.walk(day, bust_m=16.0), day.station(30.0, x_m=x, y_m=y, z_m=z)], 80.0) == []
+
     def test_at_the_base_there_is_no_jump(self, day):
-        made = day.bench(BaseDatum, role="base", **TABLES)
+        made = day.bench(BaseDatum, role="base", **POSITIONS_ONLY)
         assert made.play(self.walk(day, bust_m=16.0), 10.0) == []

@@ -145,6 +145,15 @@ def test_a_receiver_that_reports_no_separation_is_checked_with_the_projects(rove
     assert detail["passed"] is True
 
 
+def test_control_without_a_base_still_finds_the_pole(day):
+    bench = day.bench(ControlCheck, **{key: table for key, table in TABLES.items() if key != "base"})
+    mark = point_at(bench.site, "KQ-2")
+    latitude, longitude, h = to_geodetic(from_enu(mark.ecef, (0.0, 0.0, 4.0)))
+    said = {"latitude": latitude, "longitude": longitude, "height_m": h + 16.0, "separation_m": -16.0}
+    (raised,) = bench.play([day.fix(t, **said) for t in day.every(1.0, 1.0, 8.0)], 8.0)
+    assert raised.cause == "antenna-height-missing"
+
+
 def test_silent_without_control(day):
     bench = day.bench(ControlCheck)
     assert bench.play([day.fix(t) for t in day.every(1.0, 1.0, 20.0)], 20.0) == []
