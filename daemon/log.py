@@ -38,7 +38,7 @@ _ROOM_FRACTION = 0.12
 _RATE_AFTER_S = 60.0
 _COMMIT_OF_SINGLE_S = 60.0
 
-_encode = msgspec.json.encode
+_encode = msgspec.json.Encoder(enc_hook=str).encode
 
 
 class LogState(msgspec.Struct, kw_only=True):
@@ -286,7 +286,13 @@ class Log:
             assert self._writer is not None
             while self._waiting or facts:
                 self._trying = self._batch()
-                self._writer.append([Row(row.table, row.values) for row in self._trying], facts)
+                try:
+                    self._writer.append([Row(row.table, row.values) for row in self._trying], facts)
+                except (OverflowError, UnicodeEncodeError):
+                    if not facts:
+                        raise
+                    # A stream said something that SQLite cannot hold; the raw bytes have it.
+                    self._writer.append([Row(row.table, row.values) for row in self._trying], {})
                 facts = {}
                 self._written()
         except (sqlite3.Error, OSError, NotOurs, Damaged) as error:
@@ -489,7 +495,18 @@ class _Gap:
 
 
 def _text(value: Any) -> str:
-    return _encode(value).decode()
+    try:
+        return _encode(value).decode()
+    except UnicodeEncodeError:  # a file name or an operating system's words that are no Unicode
+        return _encode(_as_unicode(msgspec.to_builtins(value, enc_hook=str))).decode()
+
+
+def _as_unicode(value: Any) -> Any:
+    if isinstance(value, str):
+        return value.encode(errors="replace").decode()
+    if isinstance(value, dict):
+        return {_as_unicode(key): _as_unicode(one) for key, one in value.items()}
+    return [_as_unicode(one) for one in value] if isinstance(value, list) else value
 
 
 def _system_utc() -> dt.datetime:

@@ -188,7 +188,10 @@ class FactRows:
     def _station(self, fact: Station) -> None:
         says = (fact.station_id, str(fact.message), fact.x_m, fact.y_m, fact.z_m, fact.antenna_height_m, fact.itrf_year)
         if self._is_news(fact, "position", says):
-            place = to_geodetic((fact.x_m, fact.y_m, fact.z_m))
+            try:
+                place: tuple[float | None, ...] = to_geodetic((fact.x_m, fact.y_m, fact.z_m))
+            except Exception:  # a PROJ that does not work must not cost the log
+                place = (None, None, None)
             self._said(fact, "position", (*says, None, None, None, *place))
 
     def _antenna(self, fact: Antenna) -> None:

@@ -8,8 +8,10 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from pathlib import Path
 from types import SimpleNamespace
 
+import msgspec
 import pytest
 
 import daemon.log
@@ -175,6 +177,21 @@ def test_the_state_says_where_how_much_and_what_is_left(tmp_path):
     assert 0 < state.disk_free_fraction < 1
     assert state.disk_left_h > 0
     log.close(120.0, "stopped")
+
+
+def test_words_and_numbers_that_sqlite_cannot_hold_cost_nothing_else(tmp_path):
+    log = start(tmp_path)
+    odd = change(1.0)
+    odd.evidence = {"path": Path("x"), "count": 10**30, "word": "\udc80", "nan": float("nan")}
+    log.change(odd)
+    log.chunk(1.5, "receiver", b"raw")
+    log.fact(Fix(**{**msgspec.structs.asdict(fix(1.5)), "station_id": 10**30}))
+    log.event(2.0, "odd", {"word": "\udc80"})
+    log.close(3.0, "stopped")
+    assert log.state().failed is None
+    assert stored(tmp_path / FIRST) == [(1.5, "receiver", b"raw")]
+    with LogFile.open(tmp_path / FIRST) as read:
+        assert [c.alert for c in read.changes()] == [1]
 
 
 # ── one writer, one file a run ──────────────────────────────────────────────────────────────────────────────────────
