@@ -125,7 +125,7 @@ class BaseMoved(Rule):
         return max(math.hypot(east, north), abs(up) - expected.height_error_m) > self.figures.right_m
 
     def _see_sender(self, epoch: Epoch) -> None:
-        if self.site.base.station_id is not None:
+        if self.site.base.station_id is not None or not self.scene.is_ours(epoch.station_id):
             return
         heard = self._heard.setdefault(epoch.stream, [])
         if epoch.station_id in heard:

@@ -8,6 +8,7 @@ import math
 from rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
 from rules.site import Site
 
+LEFT_S = 3.0  # a station silent for so long has left the line to another
 _INTERVALS_KEPT = 15
 
 
@@ -26,6 +27,7 @@ class Scene:
         self.ports: dict[str, Port] = {}
         self.last_epoch: dict[str, Epoch] = {}
         self.last_any_epoch: dict[str, Epoch] = {}
+        self._adopted: Epoch | None = None  # the last epoch of the station that is ours where the site names none
         self.utc: Utc | None = None
         self.planned_until = -math.inf
         self.standing: set[str] = set()  # names of the rules whose alerts stand, kept by the engine
@@ -42,6 +44,7 @@ class Scene:
                 self.first_fixed_at = fact.t
         elif isinstance(fact, Epoch):
             self.last_any_epoch[fact.stream] = fact
+            self._adopt(fact)
             if self.is_ours(fact.station_id):
                 before = self.last_epoch.get(fact.stream)
                 if before is not None:
@@ -61,8 +64,22 @@ class Scene:
             self.planned_until = fact.t + fact.for_s
 
     def is_ours(self, station_id: int) -> bool:
-        """True if this is the project's station, or the site file names none."""
-        return self.site.base.station_id in (None, station_id)
+        """True if this is the project's station.
+
+        Where the site file names none, that is the first one heard; another, once that one has been silent for `LEFT_S` (or
+        one and a half of its intervals).
+        """
+        if self.site.base.station_id is not None:
+            return station_id == self.site.base.station_id
+        return self._adopted is None or station_id == self._adopted.station_id
+
+    def _adopt(self, epoch: Epoch) -> None:
+        ours = self._adopted
+        if ours is not None and epoch.station_id != ours.station_id:
+            left_s = max(LEFT_S, 1.5 * (self.interval_s(ours.stream) or 0.0))
+            if epoch.t - ours.t <= left_s:
+                return
+        self._adopted = epoch
 
     def station(self) -> Station | None:
         """The project's station as last broadcast (where the site file names none: the only one heard)."""
