@@ -11,9 +11,13 @@ from replay.invent import invent
 from replay.player import play
 from replay.scenario import Scenario, bundled, scenarios
 from replay.tape import Truth
+from replay.truth import truths
 from rules.alert import Change
 from rules.book import FIGURES
 from rules.site import site_from_table
+
+LONG_S = 3000.0
+"""What lasts longer is not invented only to be listed."""
 
 
 class Run(NamedTuple):
@@ -84,7 +88,9 @@ def scenario_table(found: Iterable[Scenario]) -> str:
 
 
 def truths_of(scenario: Scenario) -> list[Truth]:
-    """The truth lines of a scenario with its own seed, without the play."""
+    """The truth lines of a scenario with its own seed, without the play; of a long one, those of its events alone."""
+    if scenario.duration_s > LONG_S:
+        return list(truths(scenario))
     return [record for record in invent(scenario) if isinstance(record, Truth)]
 
 
