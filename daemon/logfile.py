@@ -244,6 +244,11 @@ class LogFile:
         row = self._rows("SELECT detail FROM event WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1").fetchone()
         return str(msgspec.json.decode(row[0])["how"]) if row else None
 
+    def figures(self) -> dict[str, dict[str, Any]] | None:
+        """The rules' figures that were in force, by rule and name; None where the file does not say."""
+        row = self._rows("SELECT detail FROM event WHERE kind = 'rules-in-force' ORDER BY n LIMIT 1").fetchone()
+        return dict(msgspec.json.decode(row[0])) if row else None
+
     def note(self) -> str | None:
         """What a reader should know of the file's state: it is still written, or its WAL is missing."""
         if self.ended() is not None:
@@ -266,7 +271,8 @@ class LogFile:
             blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[]
         )
         try:
-            lost = lost_commits(_wal(self.path))
+            # Looked at twice, for a service that writes on may begin its WAL again under the first look.
+            lost = lost_commits(_wal(self.path)) and lost_commits(_wal(self.path))
             if lost is not None:
                 report.sqlite.append(str(lost))
             self._follow_chain(report, progress)

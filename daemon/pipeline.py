@@ -14,17 +14,26 @@ import math
 from collections.abc import Callable
 from typing import Any, Protocol
 
+import msgspec
+
 from daemon.decoding import Decoder
 from daemon.framing import Framer
 from rules.alert import Change
 from rules.book import rules_in_force
 from rules.engine import Alert, Engine
 from rules.facts import Fact
+from rules.rule import Rule
 from rules.scene import Scene
 from rules.site import Site
 
 GRID_MS = 200
+RULES_EVENT = "rules-in-force"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
+
+
+def figures_in_force(rules: list[Rule]) -> dict[str, dict[str, Any]]:
+    """Each rule's figures by name: what a later reader needs to tell whether it judges by the same."""
+    return {rule.name: msgspec.structs.asdict(rule.figures) for rule in rules}
 
 
 class LogLike(Protocol):
@@ -62,7 +71,8 @@ class Pipeline:
     """All of one site: feed bytes, tell facts, tick time; each call returns the alerts' changes up to then.
 
     `t` is seconds since the run began, used to the millisecond, and never steps back: an earlier `t` counts as the
-    latest. `alarm` hears of changes before the log does: a slow card must not hold up the buzzer. `begins_t` is the first `t` (a log that continues another begins late).
+    latest. `alarm` hears of changes before the log does: a slow card must not hold up the buzzer. `begins_t` is the
+    first `t` (a log that continues another begins late).
     """
 
     def __init__(
@@ -77,6 +87,8 @@ class Pipeline:
         self.alarm = alarm
         self.scene = Scene(site, begins_t)
         self.engine = Engine(rules_in_force(site, self.scene), self.scene)
+        if log is not None:
+            log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
         self._lines = {s.name: _Line(Framer(), Decoder(s.name, site.tilt)) for s in site.stream}
         self._now_ms = round(begins_t * 1000)
         self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
+
+import tomli_w
 
 from daemon.logfile import LogFile
 from replay.invent import invent
@@ -16,8 +19,8 @@ from rules.site import Site, SiteError, site_from_table, site_from_toml
 _SQLITE = b"SQLite format 3\0"
 
 
-class NoSite(Exception):
-    """The source brings no site file of its own, and none was named."""
+class NoSource(Exception):
+    """There is nothing to play at that name, or it brings no site file of its own and none was named."""
 
 
 class Source:
@@ -31,17 +34,20 @@ class Source:
         self.begins_t = begins_t
         self.end_t = end_t
         self.truths: list[Truth] = []
+        self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
 
 def open_source(name: str, site_file: str | None = None, seed: int | None = None) -> Source:
     """The source of that name: a file (tape or log, told by its first bytes), a scenario's file or its bare name.
 
-    `site_file` overrides the site that the source brings. Raises NoSite, SiteError, or the source's own error (TapeError, LogError,
-    ScenarioError).
+    `site_file` overrides the site that the source brings. Raises NoSource, SiteError, or the source's own error (TapeError,
+    LogError, ScenarioError).
     """
     site = open_site(site_file) if site_file else None
     text = Path(site_file).read_text() if site_file else ""
     path = Path(name)
+    if not path.exists() and (path.parent != Path() or path.suffix in (".db", ".jsonl", ".gz")):
+        raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
     if path.suffix == ".toml" or not path.exists():
         return _scenario(name, site, text, seed)
     if path.is_file():
@@ -53,6 +59,7 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
 
 def _scenario(name: str, site: Site | None, text: str, seed: int | None) -> Source:
     told = scenario(name)
+    text = text or tomli_w.dumps(told.site_table)
     return Source("scenario", site or told.site, text, invent(told, seed), 0.0, told.duration_s)
 
 
@@ -62,9 +69,11 @@ def _log(name: str, site: Site | None, text: str) -> Source:
         try:
             site, text = site_from_toml(log.run.site_toml, log.run.site_path, FIGURES), log.run.site_toml
         except SiteError as error:
-            raise NoSite(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
+            raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
     begins_t, ends_t = log.span()
-    return Source("log", site, text, _from_log(log), begins_t, ends_t)
+    source = Source("log", site, text, _from_log(log), begins_t, ends_t)
+    source.figures = log.figures()
+    return source
 
 
 def _from_log(log: LogFile) -> Iterator[Record]:
@@ -77,6 +86,6 @@ def _tape(name: str, site: Site | None, text: str) -> Source:
     tape = Tape(name)
     if site is None:
         if tape.header.site is None:
-            raise NoSite(f"{name}: this tape brings no site; name a site file with --site")
-        site = site_from_table(tape.header.site, name, FIGURES)
+            raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
+        site, text = site_from_table(tape.header.site, name, FIGURES), tomli_w.dumps(tape.header.site)
     return Source("tape", site, text, iter(tape), 0.0, None)

@@ -13,10 +13,11 @@ from daemon.lines import json_line, line
 from daemon.log import Log
 from daemon.logfile import LogError
 from daemon.pipeline import Pipeline
+from replay.comparison import differences
 from replay.grade import grade
 from replay.player import play
 from replay.scenario import ScenarioError
-from replay.source import NoSite, Source, open_source
+from replay.source import NoSource, Source, open_source
 from replay.tape import TapeError
 from rules.alert import Change
 from rules.site import SiteError
@@ -41,7 +42,7 @@ def replay(
     try:
         opened = open_source(source, site_file, seed)
         changes = _played(opened, as_json, log_file, speed)
-    except (NoSite, SiteError, TapeError, ScenarioError, LogError, FileExistsError) as error:
+    except (NoSource, SiteError, TapeError, ScenarioError, LogError, FileExistsError) as error:
         raise Unusable(str(error)) from None
     if graded:
         result = grade(opened.truths, changes)
@@ -53,13 +54,14 @@ def replay(
 def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:
     log = Log.start(".", opened.site, opened.site_text, path=log_file) if log_file else None
     pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t)
+    if opened.kind == "log":
+        for text in differences(opened.figures, pipeline):
+            click.echo(text, err=True)
     changes: list[Change] = []
     ended = "replay broken off"
     try:
         with _progress(opened) as moved:
-            for change in play(
-                pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=moved
-            ):
+            for change in play(pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=moved):
                 changes.append(change)
                 click.echo(json_line(change) if as_json else line(change))
             last = max((truth.t + truth.within_s for truth in opened.truths), default=0.0)
