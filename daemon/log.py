@@ -16,6 +16,7 @@ import contextlib
 import datetime as dt
 import os
 import sqlite3
+import time
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,7 @@ _DISK_EVERY_S = 10.0
 # itself stays quiet.
 _ROOM_FRACTION = 0.12
 _RATE_AFTER_S = 60.0
+_CLOCK_STEP_S = 1.0  # between two commits; a clock that is only steered moves by milliseconds
 _COMMIT_OF_SINGLE_S = 60.0
 
 _encode = msgspec.json.Encoder(enc_hook=str).encode
@@ -129,6 +131,7 @@ class Log:
         self._failed_since = t
         self._raw_bytes = self._lost_bytes = 0
         self._written_before_bytes = 0
+        self._system_ahead_s = _system_ahead_s()
         self._disk_due = t
         self._disk: tuple[float | None, float | None] = (None, None)
         self._started_t = t
@@ -195,6 +198,8 @@ class Log:
         step, self._last_tick = t - self._last_tick, t
         if t + step < self._due:
             return
+        if self._single is None:
+            self._watch_system_clock(t)
         self._write(t)
         self._due = t + self._commit_s
         if self._single is None and t >= self._disk_due:
@@ -425,6 +430,14 @@ class Log:
             self._let_go()
             self._write(t)
 
+    def _watch_system_clock(self, t: float) -> None:
+        """Record that the system's clock was set: nothing here hangs on it, but other people's logs do."""
+        ahead_s = _system_ahead_s()
+        step_s, self._system_ahead_s = ahead_s - self._system_ahead_s, ahead_s
+        if abs(step_s) >= _CLOCK_STEP_S:
+            detail = {"by_s": round(step_s, 3), "to": _system_utc().strftime("%Y-%m-%dT%H:%M:%SZ")}
+            self._event(t, "system-clock-stepped", "", 0, detail)
+
     def _watch_disk(self, t: float) -> None:
         """See how much room there is, and make some where old files may go."""
         try:
@@ -507,6 +520,11 @@ def _as_unicode(value: Any) -> Any:
     if isinstance(value, dict):
         return {_as_unicode(key): _as_unicode(one) for key, one in value.items()}
     return [_as_unicode(one) for one in value] if isinstance(value, list) else value
+
+
+def _system_ahead_s() -> float:
+    """The system's clock against one that nobody sets."""
+    return time.time() - time.monotonic()
 
 
 def _system_utc() -> dt.datetime:

@@ -699,6 +699,21 @@ def test_a_receiver_whose_time_jumps_gets_an_anchor_at_once():
     ]
 
 
+def test_a_system_clock_that_is_set_is_recorded_and_harmless(tmp_path, monkeypatch):
+    clock = SimpleNamespace(time=lambda: 30.0, monotonic=lambda: 30.0)  # 1970: a board without a battery
+    monkeypatch.setattr(daemon.log, "time", clock)
+    log = start(tmp_path)
+    feeder = Feeder(log)
+    feeder.feed(0, 20)
+    clock.time = lambda: 1_777_900_030.0
+    feeder.feed(20, 40)
+    log.close(40.0, "stopped")
+    assert stored(tmp_path / FIRST) == feeder.fed
+    (step,) = [row for row in events(tmp_path / FIRST) if row[0] == "system-clock-stepped"]
+    assert '"by_s":1777900000.0' in step[3]
+    assert 20.0 <= step[2] <= 25.0
+
+
 def epoch(t, time_s):
     counts = {"satellites": 9, "cells": 18, "size_bytes": 300}
     return Epoch(t=t, stream="corrections", station_id=417, time_s=time_s, systems="G", messages=(1077,), **counts)
