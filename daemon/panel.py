@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from daemon.button import Button, Press
-from daemon.outputs import OutputError
+from daemon.outputs import LEDS, OutputError
 from daemon.patterns import State
 from daemon.signals import Signals
 from daemon.stepping import Stepper
@@ -22,9 +23,16 @@ class Panel:
     line each: the caller takes them out and says them.
     """
 
-    def __init__(self, site: Site, clock: Callable[[], float], on_press: Callable[[Press], None], pins: Any = None):
+    def __init__(
+        self,
+        site: Site,
+        clock: Callable[[], float],
+        on_press: Callable[[Press], None],
+        pins: Any = None,
+        leds: Path = LEDS,
+    ):
         self._stepper = Stepper(clock)
-        self._signals = Signals(site, pins, terminal=sys.stderr, woken=self._stepper.wake)
+        self._signals = Signals(site, pins, leds=leds, terminal=sys.stderr, woken=self._stepper.wake)
         self._button: Button | None = None
         self.problems = self._signals.problems
         self._stepper.steps.append(self._signals.step)

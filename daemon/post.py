@@ -45,7 +45,7 @@ class Post:
 
     `faults` are the problems of a site file that could not be used: then the panel says `fault`. `say` prints a line for
     people (outputs that cannot be used, faults); it is called from the service's thread. `pins` is a gpiozero pin
-    factory, None the board's own; `journal` None where there is none.
+    factory, None the board's own; `journal` None where there is none; `system` is where the kernel's /sys is.
     """
 
     def __init__(
@@ -80,7 +80,7 @@ class Post:
         self.temperature_c: float | None = None
         for fault in self.problems:
             self._say_problem(fault)
-        self._panel = Panel(site, clock, self._presses.put, pins)
+        self._panel = Panel(site, clock, self._presses.put, pins, system / "class/leds")
         self._panel.start()
         self._panel.show("fault" if self._fault else "starting", clock())
         self._status = self._open_status(folder)

@@ -83,9 +83,9 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
         service = Service(site, Path(site_file).read_text(errors="replace"), companions, clock)
     except LogBusy as error:
         raise Unusable(str(error)) from None
-    companions.insert(0, Post(site, clock, lambda text: click.echo(text, err=True), faults=faults, journal=journal))
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: service.stop())
+    companions.insert(0, Post(site, clock, lambda text: click.echo(text, err=True), faults=faults, journal=journal))
     click.echo(f"{clock_text(0.0, None)} log   {service.log.state().path or 'waits for the disk'}", err=True)
     service.run()
 
