@@ -26,12 +26,13 @@ from daemon.blocks import OpenBlock
 from daemon.logfacts import FactRows
 from daemon.logs import Damaged, Ending, Folder, LogBusy, boot_id, is_damage, set_aside
 from daemon.logwriter import NotOurs, Row, Tail, Writer
+from daemon.waiting import Waiting, WaitingRow, json_text
 from rules.alert import Change
 from rules.facts import Fact, Health
 from rules.site import Site
 
 _WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
-_BATCH_BYTES = 256 << 10  # of what has waited: a disk with a little room takes a little
+_BATCHES_A_TURN = 4  # when much has waited: the pipeline must come round between
 _DISK_EVERY_S = 10.0
 # Old files go just before the rule `post-health` would speak of a low disk (10 %), so that a post that looks after
 # itself stays quiet.
@@ -39,8 +40,6 @@ _ROOM_FRACTION = 0.12
 _RATE_AFTER_S = 60.0
 _CLOCK_STEP_S = 1.0  # between two commits; a clock that is only steered moves by milliseconds
 _COMMIT_OF_SINGLE_S = 60.0
-
-_encode = msgspec.json.Encoder(enc_hook=str).encode
 
 
 class LogState(msgspec.Struct, kw_only=True):
@@ -106,7 +105,6 @@ class Log:
         self._single = single
         self._folder = Folder(folder, site.post.name)
         self._rotate_s, self._rotate_bytes = rotate_s, rotate_bytes
-        self._waiting_most_bytes = waiting_most_bytes
         # A single file is a replay's, and can be made again: fewer and larger blocks.
         self._commit_s = site.post.commit_s if single is None else max(site.post.commit_s, _COMMIT_OF_SINGLE_S)
 
@@ -115,13 +113,12 @@ class Log:
         self._open: dict[str, OpenBlock] = {}
         self._heard_ms = {stream.name: self._ms for stream in site.stream}
         self._facts = FactRows(_system_utc if single is None else None, at_base=site.post.role == "base")
-        self._waiting: list[_Waiting] = []
-        self._waiting_bytes = 0
-        self._gaps: dict[str, _Gap] = {}
+        self._waiting = Waiting(waiting_most_bytes)
 
         self._writer: Writer | None = None
         self._down = False  # the file failed and must be opened again
-        self._trying: list[_Waiting] = []
+        self._behind = False  # so much had waited that it takes several turns to write
+        self._trying: list[WaitingRow] = []
         self._aside = Ending(None, "there is none", None)
         self._began = False
         self._begun_at_t = t
@@ -129,7 +126,7 @@ class Log:
         self._due = t + self._commit_s
         self._failed: str | None = None
         self._failed_since = t
-        self._raw_bytes = self._lost_bytes = 0
+        self._raw_bytes = 0
         self._written_before_bytes = 0
         self._system_ahead_s = _system_ahead_s()
         self._disk_due = t
@@ -175,13 +172,13 @@ class Log:
                 change.change,
                 change.rule,
                 change.cause,
-                _text(change.causes),
+                json_text(change.causes),
                 change.severity,
                 change.stream,
                 change.because_of,
-                _text(change.evidence),
+                json_text(change.evidence),
                 change.say,
-                _text(change.steps),
+                json_text(change.steps),
                 change.alert,
                 int(change.shelved),
             ],
@@ -196,7 +193,7 @@ class Log:
     def tick(self, t: float) -> None:
         """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second."""
         step, self._last_tick = t - self._last_tick, t
-        if t + step < self._due:
+        if t + step < self._due and not self._behind:
             return
         if self._single is None:
             self._watch_system_clock(t)
@@ -223,8 +220,8 @@ class Log:
             failed=self._failed,
             raw_bytes=self._raw_bytes,
             size_bytes=self._size(),
-            waiting_bytes=self._waiting_bytes,
-            lost_bytes=self._lost_bytes,
+            waiting_bytes=self._waiting.size_bytes,
+            lost_bytes=self._waiting.lost_bytes,
             disk_free_fraction=free,
             disk_left_h=left_h,
         )
@@ -232,7 +229,7 @@ class Log:
     # ── waiting ─────────────────────────────────────────────────────────────────────────────────────────────────
 
     def _event(self, t: float, kind: str, stream: str, as_input: int, detail: dict[str, Any]) -> None:
-        self._wait(t, "event", [kind, stream, as_input, _text(detail)])
+        self._wait(t, "event", [kind, stream, as_input, json_text(detail)])
 
     def _wait(self, t: float, table: str, values: list[Any]) -> None:
         ms = round(t * 1000)
@@ -240,42 +237,20 @@ class Log:
             self._ms, self._place = ms, 0
         else:
             self._place += 1
-        self._add(_Waiting(self._ms, self._place, table, [self._ms / 1000, self._place, *values]))
-
-    def _add(self, row: _Waiting) -> None:
-        self._waiting.append(row)
-        self._waiting_bytes += row.size_bytes
+        self._waiting.add(self._ms, self._place, table, [self._ms / 1000, self._place, *values])
 
     def _freeze(self) -> None:
-        """Turn the open blocks into rows, bring all rows into feed order, and keep within the memory allowed."""
+        """Turn the open blocks into rows, and bring all that waits into feed order and within the memory allowed."""
         for stream, block in self._open.items():
             ms, last_ms = block.milliseconds[0], block.milliseconds[-1]
             data = block.data()
             pause = block.pause(self._heard_ms.get(stream, ms))
             values = [stream, ms / 1000, last_ms / 1000, len(block.parts), *pause, data, block.times()]
-            self._add(_Waiting(ms, block.places[0], "raw", values))
+            self._waiting.add(ms, block.places[0], "raw", values)
             self._heard_ms[stream] = last_ms
             self._raw_bytes += len(data)
         self._open.clear()
-        self._waiting.sort(key=_Waiting.order)
-        if self._waiting_bytes > self._waiting_most_bytes:
-            self._drop()
-
-    def _drop(self) -> None:
-        """Let go of the oldest raw blocks and health reports; a gap stands where they were. Alerts always stay."""
-        kept: list[_Waiting] = []
-        for row in self._waiting:
-            if self._waiting_bytes <= self._waiting_most_bytes or not row.may_go():
-                kept.append(row)
-                continue
-            self._waiting_bytes -= row.size_bytes
-            stream = row.values[0] if row.table == "raw" else ""
-            gap = self._gaps.get(stream)
-            if gap is None:
-                gap = self._gaps[stream] = _Gap(row.ms, row.place, stream, self._failed or "too much at once")
-                kept.append(gap.row)
-            self._lost_bytes += gap.widen(row)
-        self._waiting = kept
+        self._waiting.settle(self._failed)
 
     # ── writing ─────────────────────────────────────────────────────────────────────────────────────────────────
 
@@ -285,19 +260,16 @@ class Log:
 
     def _write(self, t: float, *, end: bool = False) -> None:
         self._freeze()
+        self._behind = False
         facts = self._facts.take(t, end=end)
         try:
             self._have_file(t)
             assert self._writer is not None
-            while self._waiting or facts:
-                self._trying = self._batch()
-                try:
-                    self._writer.append([Row(row.table, row.values) for row in self._trying], facts)
-                except (OverflowError, UnicodeEncodeError):
-                    if not facts:
-                        raise
-                    # A stream said something that SQLite cannot hold; the raw bytes have it.
-                    self._writer.append([Row(row.table, row.values) for row in self._trying], {})
+            turns = 0
+            while (self._waiting or facts) and (end or turns < _BATCHES_A_TURN):
+                turns += 1
+                self._trying = self._waiting.batch()
+                self._append(facts)
                 facts = {}
                 self._written()
         except (sqlite3.Error, OSError, NotOurs, Damaged) as error:
@@ -307,22 +279,22 @@ class Log:
         if self._failed is not None:
             why, self._failed = self._failed, None
             self._event(t, "log-recovered", "", 0, {"why": why, "failed_since_t": self._failed_since})
-            self._write(t)
+            if end:
+                self._write(t, end=True)
+        self._behind = bool(self._waiting)
 
-    def _batch(self) -> list[_Waiting]:
-        """The waiting rows that go into one transaction."""
-        size = count = 0
-        while count < len(self._waiting) and (count == 0 or size < _BATCH_BYTES):
-            size += self._waiting[count].size_bytes
-            count += 1
-        return self._waiting[:count]
+    def _append(self, facts: dict[str, list[tuple[Any, ...]]]) -> None:
+        assert self._writer is not None
+        rows = [Row(row.table, row.values) for row in self._trying]
+        try:
+            self._writer.append(rows, facts)
+        except (OverflowError, UnicodeEncodeError):
+            if not facts:
+                raise
+            self._writer.append(rows, {})  # a stream said something that SQLite cannot hold; the raw bytes have it
 
     def _written(self) -> None:
-        """What was tried is on the disk: it waits no more."""
-        done = set(map(id, self._trying))
-        self._waiting = [row for row in self._waiting if id(row) not in done]
-        self._waiting_bytes = sum(row.size_bytes for row in self._waiting)
-        self._gaps = {stream: gap for stream, gap in self._gaps.items() if id(gap.row) not in done}
+        self._waiting.written(self._trying)
         self._trying = []
 
     def _fail(self, t: float, error: Exception) -> None:
@@ -367,12 +339,12 @@ class Log:
         self._create(self._folder.file(number), number, t, ending)
 
     def _create(self, path: Path, number: int, t: float, ending: Ending) -> None:
-        first_ms = min((row.ms for row in self._waiting), default=round(t * 1000))
+        first_ms = self._waiting.first_ms()
         run = {
             "number": number,
             "name": self._site.post.name,
             "role": self._site.post.role,
-            "begun_at_t": first_ms / 1000,
+            "begun_at_t": t if first_ms is None else first_ms / 1000,
             "first_n": 0,
             "system_utc": _system_utc().strftime("%Y-%m-%dT%H:%M:%SZ"),
             "boot": boot_id(),
@@ -397,7 +369,7 @@ class Log:
         self._began = True
         if carried:
             self._writer.append([], carried)
-        self._waiting.sort(key=_Waiting.order)
+        self._waiting.settle(self._failed)
 
     def _let_go(self) -> None:
         if self._writer is None:
@@ -465,61 +437,6 @@ class Log:
             return self._written_before_bytes + self._writer.size_bytes()
         except sqlite3.Error:
             return self._written_before_bytes
-
-
-class _Waiting:
-    """A row that waits for its commit: its place in the feed order and its values without `n` and `digest`."""
-
-    __slots__ = ("ms", "place", "size_bytes", "table", "values")
-
-    def __init__(self, ms: int, place: int, table: str, values: list[Any]):
-        self.ms = ms
-        self.place = place
-        self.table = table
-        self.values = values
-        self.size_bytes = 200 + sum(len(value) for value in values if isinstance(value, bytes | str))
-
-    def order(self) -> tuple[int, int]:
-        return self.ms, self.place
-
-    def may_go(self) -> bool:
-        return self.table == "raw" or (self.table == "event" and self.values[2] == "health")
-
-
-class _Gap:
-    """Bytes of one stream that were dropped, as the event that will say so."""
-
-    def __init__(self, ms: int, place: int, stream: str, why: str):
-        self._detail: dict[str, Any] = {"why": why, "bytes": 0, "chunks": 0, "until_t": ms / 1000}
-        self.row = _Waiting(ms, place, "event", [ms / 1000, place, "gap", stream, 0, _text(self._detail)])
-
-    def widen(self, dropped: _Waiting) -> int:
-        lost = 0
-        if dropped.table == "raw":
-            _, _, until_t, chunks, _, _, data, _ = dropped.values
-            lost = len(data)
-            self._detail["bytes"] += lost
-            self._detail["chunks"] += chunks
-        else:
-            until_t = dropped.ms / 1000
-        self._detail["until_t"] = until_t
-        self.row.values[-1] = _text(self._detail)
-        return lost
-
-
-def _text(value: Any) -> str:
-    try:
-        return _encode(value).decode()
-    except UnicodeEncodeError:  # a file name or an operating system's words that are no Unicode
-        return _encode(_as_unicode(msgspec.to_builtins(value, enc_hook=str))).decode()
-
-
-def _as_unicode(value: Any) -> Any:
-    if isinstance(value, str):
-        return value.encode(errors="replace").decode()
-    if isinstance(value, dict):
-        return {_as_unicode(key): _as_unicode(one) for key, one in value.items()}
-    return [_as_unicode(one) for one in value] if isinstance(value, list) else value
 
 
 def _system_ahead_s() -> float:

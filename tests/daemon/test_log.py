@@ -434,6 +434,24 @@ def test_what_memory_cannot_hold_is_a_gap_with_its_size_and_alerts_stay(tmp_path
         assert gap.why.startswith("could not be written: ")
 
 
+def test_much_that_waited_is_written_in_several_turns(tmp_path):
+    log = start(tmp_path)
+    feeder = Feeder(log, size=10_000)
+    with no_file_grows_beyond(8192):
+        feeder.feed(0, 80)
+    assert log.state().waiting_bytes > 3_000_000
+    left = []
+    for turn in range(30):
+        t = 80 + turn / 5
+        log.tick(t)
+        left.append(log.state().waiting_bytes)
+    steps = [a - b for a, b in zip([left[0], *left], left, strict=False)]
+    assert left[-1] == 0
+    assert 0 < max(steps) < 1_500_000  # no turn of the pipeline waits for all of it
+    log.close(90.0, "stopped")
+    assert stored(tmp_path / FIRST) == feeder.fed
+
+
 def test_a_folder_that_cannot_be_written_at_the_start_is_tried_until_it_can(tmp_path):
     in_the_way = tmp_path / "log"
     in_the_way.write_text("a file where the folder should be")
