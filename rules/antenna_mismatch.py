@@ -39,8 +39,9 @@ class AntennaMismatch(Rule):
             self._different.setdefault(fact.message, fact)
 
     def judge(self, t: float) -> Iterable[Finding]:
-        if self._different:
-            first = min(self._different.values(), key=lambda antenna: antenna.t)
+        different = [antenna for antenna in self._different.values() if self.scene.is_ours(antenna.station_id)]
+        if different:
+            first = min(different, key=lambda antenna: antenna.t)
             yield Finding(
                 causes=[Cause(cause="descriptor-differs")],
                 stream=first.stream,

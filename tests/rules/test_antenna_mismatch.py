@@ -37,6 +37,14 @@ def test_the_neighbour_s_antenna_is_not_judged(day):
     assert bench.play([antenna(1.0, "KESTREL-A2", station_id=9)], 10.0) == []
 
 
+def test_where_the_site_file_names_no_station_the_first_is_judged(day):
+    bench = day.bench(AntennaMismatch, base={"antenna": "KESTREL-A1"})
+    epochs = [day.epoch(t) for t in day.every(1.0, 0.0, 30.0)]
+    others = [antenna(1.5, "KESTREL-A1"), antenna(2.0, "KESTREL-A2", station_id=9)]
+    assert bench.play(epochs + others, 30.0) == []
+    assert [c.evidence["station_id"] for c in bench.play([antenna(30.1, "KESTREL-A2")], 31.0)] == [417]
+
+
 def test_one_message_right_and_one_wrong_stays_raised_until_it_is_mended(day):
     bench = day.bench(AntennaMismatch, base=BASE)
     facts = [antenna(t, "KESTREL-A2", 1008) for t in day.every(10.0, 1.0, 60.0)]
