@@ -35,8 +35,10 @@ class AntennaMismatch(Rule):
             return
         if _antenna_and_radome(fact.descriptor) == self._wanted:
             self._different.pop(fact.message, None)
-        else:
-            self._different.setdefault(fact.message, fact)
+            return
+        before = self._different.get(fact.message)
+        if before is None or before.station_id != fact.station_id:
+            self._different[fact.message] = fact
 
     def judge(self, t: float) -> Iterable[Finding]:
         different = [antenna for antenna in self._different.values() if self.scene.is_ours(antenna.station_id)]
