@@ -7,12 +7,9 @@ of an older version is brought up to this one in a copy; a newer one is refused.
 from __future__ import annotations
 
 import datetime as dt
-import errno
 import functools
-import os
 import shutil
 import sqlite3
-import tempfile
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -22,6 +19,7 @@ import msgspec
 
 from daemon import schema
 from daemon.blocks import BlockError, chunks, link
+from daemon.logopen import DamagedLog, NoSuchStream, open_reading, readable, wal_of
 from daemon.wal import lost_commits
 from rules import facts
 from rules.alert import Change
@@ -31,37 +29,6 @@ TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind
     for kind in (facts.Port, facts.Health, facts.Planned, facts.Acknowledge, facts.Shelve)
 }
-
-
-_COPY_PAGES = 2048  # a megabyte a step
-
-
-class LogError(Exception):
-    """A log cannot be read. The text is one line: what, where, and what would do."""
-
-
-class NoSuchLog(LogError):
-    """There is no file at the path."""
-
-
-class NotALog(LogError):
-    """The file is no log of this program."""
-
-
-class NewerLog(LogError):
-    """The log was written by a newer version."""
-
-
-class DamagedLog(LogError):
-    """SQLite cannot read the file."""
-
-
-class NoSuchStream(LogError):
-    """The log has no stream of that name; the names there are listed."""
-
-
-class NothingThere(LogError):
-    """The log has nothing in the time that was asked for."""
 
 
 class Run(msgspec.Struct, kw_only=True):
@@ -140,33 +107,16 @@ class LogFile:
     def open(cls, path: str | Path) -> LogFile:
         """Open the log at `path` for reading. Raises a LogError."""
         path = Path(path)
-        copy: Path | None = None
+        connection, version, copy = open_reading(path)
         try:
-            if path.is_dir():
-                raise NotALog(f"{path}: is a folder; name one of the logs in it (NAME.0001.db)")
-            if not path.exists():
-                raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
-            connection = _connect(path)
-            try:
-                if _needs_copy(connection):
-                    copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
-                    connection.close()
-                    connection = _aside(path, copy)
-                version = _version(path, connection)
-                if version < schema.VERSION:
-                    copy = copy or Path(tempfile.mkdtemp(prefix="witnesspost-"))
-                    connection = _migrated(connection, copy / f"version-{schema.VERSION}.db")
-                connection.execute("BEGIN")
-                return cls(path, connection, version, copy)
-            except BaseException:
-                connection.close()
-                if copy is not None:
-                    shutil.rmtree(copy, ignore_errors=True)
-                raise
-        except sqlite3.DatabaseError as error:
-            raise _readable(path, error) from None
-        except PermissionError as error:
-            raise DamagedLog(f"{path}: may not be read by you ({error.strerror}); copy it where you may") from None
+            return cls(path, connection, version, copy)
+        except BaseException as error:
+            connection.close()
+            if copy is not None:
+                shutil.rmtree(copy, ignore_errors=True)
+            if isinstance(error, sqlite3.DatabaseError):
+                raise readable(path, error) from None
+            raise
 
     def close(self) -> None:
         """Let go of the file."""
@@ -253,7 +203,7 @@ class LogFile:
         """What a reader should know of the file's state: it is still written, or its WAL is missing."""
         if self.ended() is not None:
             return None
-        wal = _wal(self.path)
+        wal = wal_of(self.path)
         if wal.exists() and wal.stat().st_size:
             return f"{self.path.name} was not closed: it is still being written, or the service was cut off"
         return (
@@ -272,7 +222,7 @@ class LogFile:
         )
         try:
             # Looked at twice, for a service that writes on may begin its WAL again under the first look.
-            lost = lost_commits(_wal(self.path)) and lost_commits(_wal(self.path))
+            lost = lost_commits(wal_of(self.path)) and lost_commits(wal_of(self.path))
             if lost is not None:
                 report.sqlite.append(str(lost))
             self._follow_chain(report, progress)
@@ -369,47 +319,13 @@ class LogFile:
         try:
             yield from rows
         except sqlite3.DatabaseError as error:
-            raise _readable(self.path, error) from None
+            raise readable(self.path, error) from None
 
     def _rows(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
         try:
             return self._connection.execute(sql, values)
         except sqlite3.DatabaseError as error:
-            raise _readable(self.path, error) from None
-
-
-def copy_log(source: str | Path, target: Path, progress: Callable[[float], None] | None = None) -> None:
-    """Copy one moment of a log to `target`, as one file without a WAL, while a service may write on.
-
-    SQLite's backup begins again whenever somebody else writes between two steps; held to one moment by a reading
-    transaction it cannot starve. Each step is synced on its own, so that the writer's own syncs never wait for a whole
-    copy. `progress` is given the part done. Raises a LogError, and OSError where the target cannot be written.
-    """
-    LogFile.open(source).close()
-    reading = _connect(Path(source))
-    writing = sqlite3.connect(target, isolation_level=None)
-    handle = os.open(target, os.O_RDONLY)
-    try:
-        writing.execute("PRAGMA journal_mode = OFF")
-        writing.execute("PRAGMA synchronous = OFF")
-        reading.execute("BEGIN")
-        reading.execute("SELECT count(*) FROM run").fetchone()
-
-        def step(_: int, remaining: int, total: int) -> None:
-            os.fdatasync(handle)
-            if progress is not None:
-                progress(1 - remaining / max(total, 1))
-
-        reading.backup(writing, pages=_COPY_PAGES, progress=step)
-        writing.execute("PRAGMA journal_mode = DELETE")
-    except sqlite3.DatabaseError as error:
-        if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY):
-            raise OSError(errno.ENOSPC, "no room on the disk") from None
-        raise _readable(Path(source), error) from None
-    finally:
-        writing.close()
-        os.close(handle)
-        reading.close()
+            raise readable(self.path, error) from None
 
 
 def _in_order(group: list[tuple[int, int, str, bytes | Fact]]) -> Iterator[tuple[float, str, bytes | Fact]]:
@@ -421,72 +337,3 @@ def _in_order(group: list[tuple[int, int, str, bytes | Fact]]) -> Iterator[tuple
 def _where(table: str, values: list[Any]) -> tuple[str, float]:
     names = schema.columns(table)
     return values[names.index("stream")], values[names.index("t")]
-
-
-def _wal(path: Path) -> Path:
-    return path.with_name(path.name + "-wal")
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    # Without a WAL beside it nobody writes, and `immutable` keeps SQLite from making files beside the evidence.
-    wal = _wal(path)
-    how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
-    return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
-
-
-def _needs_copy(connection: sqlite3.Connection) -> bool:
-    """Try the connection; true where the folder may not be written, for a WAL needs an index beside it."""
-    try:
-        schema.version(connection)
-    except sqlite3.DatabaseError as error:
-        code = error.sqlite_errorcode & 0xFF
-        if code == sqlite3.SQLITE_CORRUPT:
-            # A file that was cut: this is how SQLite can be told to read what is left of it (btree.c, lockBtree). The
-            # connection cannot write.
-            connection.execute("PRAGMA writable_schema = ON")
-        elif code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
-            return True
-        else:
-            raise
-    return False
-
-
-def _aside(path: Path, folder: Path) -> sqlite3.Connection:
-    """The log and its WAL copied to a folder that can be written, and opened there."""
-    for source in (path, _wal(path)):
-        if source.exists():
-            shutil.copyfile(source, folder / source.name)
-    return _connect(folder / path.name)
-
-
-def _version(path: Path, connection: sqlite3.Connection) -> int:
-    version = schema.version(connection)
-    if version is None:
-        if path.stat().st_size == 0:
-            raise NotALog(f"{path}: is empty; its -wal file, if there is one, belongs beside it")
-        raise NotALog(f"{path}: is a database, but no log of a Witnesspost; name a NAME.0001.db")
-    if version > schema.VERSION:
-        raise NewerLog(
-            f"{path}: was written by a newer version (log version {version}, this program reads up to "
-            f"{schema.VERSION}); install the newer program here"
-        )
-    return version
-
-
-def _migrated(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
-    copy = sqlite3.connect(path, isolation_level=None)
-    try:
-        with connection:
-            connection.backup(copy)
-        schema.migrate(copy)
-    except BaseException:
-        copy.close()
-        raise
-    connection.close()
-    return copy
-
-
-def _readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
-    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
-        return NotALog(f"{path}: is no SQLite database; name a log (NAME.0001.db)")
-    return DamagedLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")

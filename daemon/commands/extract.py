@@ -13,7 +13,8 @@ from typing import BinaryIO
 import click
 
 from daemon.cli import Unusable
-from daemon.logfile import LogError, LogFile, NothingThere
+from daemon.logfile import LogFile
+from daemon.logopen import LogError, NothingThere
 from daemon.whole import whole
 
 

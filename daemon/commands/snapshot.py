@@ -11,7 +11,8 @@ from typing import Any
 import click
 
 from daemon.cli import Unusable
-from daemon.logfile import LogError, LogFile, Report, copy_log
+from daemon.logfile import LogFile, Report
+from daemon.logopen import LogError, copy_log
 from daemon.whole import whole
 
 

@@ -10,7 +10,8 @@ import click
 
 from daemon.cli import Unusable
 from daemon.lines import clock_text
-from daemon.logfile import DamagedLog, LogError, LogFile, Report
+from daemon.logfile import LogFile, Report
+from daemon.logopen import DamagedLog, LogError
 
 _GAPS_SHOWN = 20
 

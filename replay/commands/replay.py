@@ -11,7 +11,7 @@ import click
 from daemon.cli import Unusable
 from daemon.lines import json_line, line
 from daemon.log import Log
-from daemon.logfile import LogError
+from daemon.logopen import LogError
 from daemon.pipeline import Pipeline
 from replay.comparison import differences
 from replay.grade import grade

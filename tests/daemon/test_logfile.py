@@ -17,7 +17,8 @@ from daemon.commands.extract import extract
 from daemon.commands.snapshot import snapshot
 from daemon.commands.verify import verify
 from daemon.log import Log
-from daemon.logfile import DamagedLog, LogFile, NoSuchLog, NoSuchStream, NotALog
+from daemon.logfile import LogFile
+from daemon.logopen import DamagedLog, NoSuchLog, NoSuchStream, NotALog, copy_log
 from daemon.schema import PAGE_BYTES
 from rules.facts import Acknowledge, Health, Planned, Port, Shelve, Utc
 from rules.site import site_from_toml
@@ -430,8 +431,6 @@ def test_a_snapshot_cannot_starve_under_a_writer_that_never_rests(tmp_path):
         log.chunk(t, "receiver", b"more")
         log.tick(t)
         log.tick(t + 5.0)
-
-    from daemon.logfile import copy_log
 
     steps = []
     copy_log(tmp_path / "live" / "kestrel-base.0001.db", tmp_path / "out.db", lambda part: (steps.append(part), write_on(part)))

@@ -9,7 +9,8 @@ import sqlite_utils
 
 from daemon import schema
 from daemon.log import Log
-from daemon.logfile import LogFile, NewerLog
+from daemon.logfile import LogFile
+from daemon.logopen import NewerLog
 from daemon.logs import Folder
 from rules.alert import Change
 from rules.facts import Antenna, Fix, Station, Traffic, Utc
