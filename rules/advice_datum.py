@@ -19,7 +19,7 @@ _CLAUSES = {
         "That is the geoid separation here ({separation}) once more: an ellipsoidal height was probably typed where the "
         "base asks for the orthometric one, and the base added its geoid."
     ),
-    "other-geoid": "That is the difference between two geoids: the base's height was made with {which}, not the project's.",
+    "other-geoid": "That may be the difference between two geoids: {which} at the base, and the project's ({geoid}).",
     "antenna-height-missing": "That is an antenna height: {which} was probably left out.",
     "antenna-height-doubled": "That is an antenna height: {which} was probably put in twice.",
     "slant-as-vertical": (
@@ -47,7 +47,7 @@ _MEASURE_AGAIN = "Measure the antenna height again and compare with what is type
 _FIRST_STEPS = {
     "orthometric-as-ellipsoidal": "Base: does its screen ask for an ellipsoidal height? Type that one, or switch its geoid on.",
     "geoid-applied-twice": "Base: which height does its screen ask for? Type that kind, and only one geoid between.",
-    "other-geoid": "Base and controller: choose the project's geoid ({geoid}) in both.",
+    "other-geoid": "Base and controller on the geoid of the control sheet? A national one belongs on the post too (office).",
     "antenna-height-missing": _MEASURE_AGAIN,
     "antenna-height-doubled": _MEASURE_AGAIN,
     "slant-as-vertical": "Base: is the antenna height typed as slant or as vertical? To which mark on the antenna?",

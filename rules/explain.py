@@ -29,7 +29,7 @@ from collections.abc import Iterable
 from msgspec import Struct
 
 from rules.frames import Ecef
-from rules.hypotheses import ORDER, Prediction, Situation, autonomous_base, predictions, sum_of
+from rules.hypotheses import ALONE, ORDER, Prediction, Situation, autonomous_base, predictions, sum_of
 
 FITS_CHI2 = 16.27  # χ², 3 degrees of freedom, 0.1 %
 PAIR_PRIOR = 1 / 50
@@ -151,7 +151,7 @@ def _pairs(singles: list[Prediction], offset: Ecef, situation: Situation) -> Ite
     Of the ways that lead to another place (a control list has hundreds) only the nearest are tried.
     """
     elsewhere = sorted((way for way in singles if way.far is not None), key=lambda way: math.dist(way.enu, offset))
-    able = [way for way in singles if way.family is not None and (way.far is None or way in elsewhere[:PLACES_TRIED])]
+    able = [way for way in singles if way.family != ALONE and (way.far is None or way in elsewhere[:PLACES_TRIED])]
     for one, two in itertools.combinations(able, 2):
         if one.family != two.family:
             yield sum_of(one, two, situation.expected.ecef, situation.frame)

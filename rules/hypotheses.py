@@ -30,11 +30,13 @@ FAMILY = {
     **dict.fromkeys(("feet-as-metres", "metres-as-feet"), "unit"),
     **dict.fromkeys(("survey-foot", "other-control-point", "sign-or-order", "other-zone"), "place"),
     **dict.fromkeys(("frame-shift", "epoch-shift"), "frame"),
-}  # two ways of one family do not happen together; a cause without a family pairs with nothing
+}  # two ways of one family do not happen together
+ALONE = "alone"  # the family of what pairs with nothing
 
-LEAST_M = 0.03  # a prediction smaller than this predicts no trouble
+LEAST_M = 0.03  # a prediction smaller than this, and no vaguer than ten times it, predicts no trouble
 _ANTENNA_HEIGHT = "the antenna height"
 _EXACT_M = 0.005  # typed numbers come back as they were typed, but for the wire's and the sheet's rounding
+_VAGUE_WEIGHT = 0.05
 _MODEL_M = 0.5  # between two geoid models, where neither is at hand: common practice, no source
 _FOOT_M = {"the foot": 0.3048, "the US survey foot": 1200 / 3937}
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
@@ -64,7 +66,7 @@ class Prediction(NamedTuple):
     """Where a cause puts the point. `weight` is the way's share of its cause; `which` names the way,
     `also` the second one of a pair.
 
-    `family` is what went wrong in it: ways of one family do not come together, one without a family comes alone. `far` is
+    `family` is what went wrong in it: ways of one family do not come together, and a vague way comes alone. `far` is
     the predicted point in geocentric metres where it is so far off that another cause's up is not up there.
     """
 
@@ -78,7 +80,7 @@ class Prediction(NamedTuple):
     also: str = ""
     weight: float = 1.0
     far: Ecef | None = None
-    family: str | None = None
+    family: str = ""
 
     @property
     def enu(self) -> Ecef:
@@ -90,8 +92,9 @@ def predictions(situation: Situation) -> list[Prediction]:
     """All that can be predicted there, causes in the order of `ORDER`; what predicts no trouble is left out."""
     found: list[Prediction] = []
     for cause, function in _FUNCTIONS.items():
-        ways = [way for way in function(situation) if math.hypot(*way[1:4]) >= LEAST_M]
-        found += [way._replace(weight=1.0 / len(ways), family=way.family or FAMILY.get(cause)) for way in ways]
+        ways = [way for way in function(situation) if max(math.hypot(*way.enu), way.sigma_up_m / 10) >= LEAST_M]
+        family = FAMILY.get(cause, ALONE)
+        found += [way._replace(weight=way.weight / len(ways), family=way.family or family) for way in ways]
     return found
 
 
@@ -110,7 +113,7 @@ def orthometric_as_ellipsoidal(s: Situation) -> Iterator[Prediction]:
     typed = s.expected.above_geoid
     yield _up("orthometric-as-ellipsoidal", -n, _EXACT_M if typed else math.hypot(0.05, s.expected.geoid_error_m))
     if not typed:
-        yield _up("orthometric-as-ellipsoidal", -n, _MODEL_M, "by another geoid model")
+        yield _up("orthometric-as-ellipsoidal", -n, _MODEL_M, "by another geoid model")._replace(family=ALONE)
 
 
 def geoid_applied_twice(s: Situation) -> Iterator[Prediction]:
@@ -120,14 +123,21 @@ def geoid_applied_twice(s: Situation) -> Iterator[Prediction]:
     yield _up("geoid-applied-twice", s.expected.separation_m, 0.02)
     for name, n in s.separations.items():
         yield _up("geoid-applied-twice", n, 0.05, f"by {name}")
-    yield _up("geoid-applied-twice", s.expected.separation_m, _MODEL_M, "by another geoid model")
+    vague = _up("geoid-applied-twice", s.expected.separation_m, _MODEL_M, "by another geoid model")
+    yield vague._replace(family=ALONE)
 
 
 def other_geoid(s: Situation) -> Iterator[Prediction]:
-    """N₁ − N₂: H became h by another model than the project's. Source: h = H + N, the definition of N."""
+    """N₁ − N₂: H became h by another model than the project's. Source: h = H + N, the definition of N.
+
+    The bundled EGM96 departs from a national model by decimetres to a metre: where no such model is at hand, that is a
+    vague way of its own, which comes alone and counts little.
+    """
     for name, n in s.separations.items():
         if s.expected.separation_m is not None:
             yield _up("other-geoid", n - s.expected.separation_m, 0.05, name)
+    if s.expected.height_error_m > 0:
+        yield _up("other-geoid", 0.0, _MODEL_M, "a national geoid model")._replace(weight=_VAGUE_WEIGHT, family=ALONE)
 
 
 def antenna_height_missing(s: Situation) -> Iterator[Prediction]:

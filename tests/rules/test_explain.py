@@ -97,6 +97,17 @@ def test_pairs_only_where_no_single_cause_fits():
     assert all(FAMILY[one] != FAMILY[two] for one, two in (e.cause.split("+") for e in pair.causes))
 
 
+def test_half_a_metre_over_the_bundled_geoid_is_a_national_one():
+    here = situation()
+    (named,) = explain((0.0, 0.01, -0.62), here).causes
+    assert (named.cause, named.which) == ("other-geoid", "a national geoid model")
+    assert causes(explain((0.0, 0.0, -1874.322 + 1874.0), here))[0] == "rounded"  # to the millimetre, so that one first
+    assert causes(explain((0.0, 0.0, -3.3), here)) == ["unexplained"]
+    ellipsoidal = site_from_table(site_table(PLACES[0], vertical="ellipsoidal"))
+    exact = Situation(expected=expected_arp(ellipsoidal), frame=frame_of(PLACES[0].frame), today=EPOCH)
+    assert causes(explain((0.0, 0.01, -0.62), exact)) == ["unexplained"]
+
+
 def test_two_ways_of_one_family_make_no_pair():
     # The antenna height left out and also read in feet: −3.12 m would be the sum, and it is nonsense.
     here = situation()
