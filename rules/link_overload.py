@@ -27,7 +27,7 @@ _OTHER_MESSAGES_OVER_S = 60.0
 
 
 class OverloadFigures(Delays, kw_only=True):
-    """`limit` and `deadband` are shares of the interval; `epochs` are averaged over; `silent_s` ends a judgement."""
+    """`limit` and `deadband` are shares of the interval; `epochs` are averaged over; after `silent_s` nothing new is judged."""
 
     on_delay_s: float = 10.0
     off_delay_s: float = 20.0
@@ -69,7 +69,10 @@ class LinkOverload(Rule):
     def judge(self, t: float) -> Iterable[Finding]:
         for stream, line in self._lines.items():
             since = line.share.since
-            if since is not None and line.last is not None and t - line.last.t <= self._silent_after(stream):
+            if since is None or line.last is None:
+                continue
+            # A line that falls silent is no lighter: what stands goes on standing, but nothing new is said of it.
+            if t - line.last.t <= self._silent_after(stream) or self.name in self.scene.standing:
                 yield self._finding(stream, since, line)
 
     def _line(self, stream: str) -> _Line:

@@ -10,7 +10,8 @@ When, for 60 s, of the project's station:
   own cannot fix GLONASS. Evidence says if 1033 was there;
 - `single-frequency`: no constellation with two carrier bands.
 
-Silent while `corrections-stopped` or `wrong-channel` stands; the watch begins anew after them.
+Raises nothing while `corrections-stopped` or `wrong-channel` stands; the watch begins anew after them, and what stood
+before goes on standing until it is over.
 Source: RTCM 10403.3 for the messages (from memory); the figures are common practice, no source.
 """
 
@@ -70,16 +71,16 @@ class MessageSet(Rule):
             line.receiver = fact.receiver
 
     def judge(self, t: float) -> Iterable[Finding]:
-        if not self.scene.standing.isdisjoint(_EXPLAINED_BY):
-            for line in self._lines.values():
-                line.since = None
-            return
+        explained = not self.scene.standing.isdisjoint(_EXPLAINED_BY)
         for stream, line in self._lines.items():
-            if line.since is None or t - line.since < self.figures.on_delay_s or line.last is None:
+            if explained:
+                line.since = None
+            if line.decides(t, self.figures.on_delay_s):
+                line.found = tuple(self._missing(t, stream, line))
+            elif self.name not in self.scene.standing:
                 continue
-            if t - line.last.t > line.silent_s:
-                continue
-            yield from self._missing(t, stream, line)
+            # What stands goes on standing until a new watch has lasted: an interruption mends no base.
+            yield from line.found
 
     def _missing(self, t: float, stream: str, line: _Line) -> Iterator[Finding]:
         assert line.since is not None
@@ -152,8 +153,15 @@ class _Line:
         self.glonass_since: float | None = None
         self.single_since: float | None = None
         self.receiver: str | None = None
+        self.found: tuple[Finding, ...] = ()
         self.position = _Message()
         self.bias = _Message()
+
+    def decides(self, t: float, watch_s: float) -> bool:
+        """True while observations run, and have run long enough to miss something."""
+        if self.since is None or self.last is None:
+            return False
+        return t - self.since >= watch_s and t - self.last.t <= self.silent_s
 
     def observations(self, epoch: Epoch) -> None:
         if self.since is None or (self.last is not None and epoch.t - self.last.t > self.silent_s):

@@ -101,3 +101,14 @@ def test_lighter_again_it_clears(day):
     bench = day.bench(LinkOverload, radio=RADIO)
     changes = bench.play(epochs(day, 40.0, 1000) + epochs(day, 120.0, 600, start=40.0), 120.0)
     assert [c.change for c in changes] == ["raised", "cleared"]
+
+
+def test_an_interruption_neither_ends_it_nor_says_it_again(day):
+    bench = day.bench(LinkOverload, radio=RADIO)
+    facts = epochs(day, 40.0, 1000) + epochs(day, 200.0, 1000, start=100.0)
+    assert [c.change for c in bench.play(facts, 200.0)] == ["raised"]
+
+
+def test_nothing_new_is_said_of_a_silent_line(day):
+    bench = day.bench(LinkOverload, radio=RADIO, rules={"link-overload": {"on_delay_s": 30.0}})
+    assert bench.play(epochs(day, 20.0, 1000), 200.0) == []

@@ -2,6 +2,7 @@
 
 import pytest
 
+from rules.corrections_stopped import CorrectionsStopped
 from rules.facts import Antenna, Bias
 from rules.message_set import MessageSet
 
@@ -115,6 +116,17 @@ def test_silent_while_another_rule_explains_it(day, root):
     assert day.said(bench.play(stream(day, 300.0, position_s=None, start=200.0), 300.0)) == [
         (260.0, "raised", "message-set", "no-station-position")
     ]
+
+
+def test_an_interruption_neither_ends_it_nor_says_it_again(day):
+    bench = day.bench(MessageSet, CorrectionsStopped)
+    facts = stream(day, 100.0, bias_s=None) + stream(day, 400.0, bias_s=None, start=130.0)
+    assert [(round(c.t), c.change, c.rule) for c in bench.play(facts, 400.0)] == [
+        (60, "raised", "message-set"),
+        (104, "raised", "corrections-stopped"),
+        (133, "normal", "corrections-stopped"),
+    ]
+    assert [(c.change, c.rule) for c in bench.play(stream(day, 500.0, start=400.0), 500.0)] == [("cleared", "message-set")]
 
 
 def test_a_foreign_station_is_not_judged(day):
