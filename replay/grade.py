@@ -2,7 +2,7 @@
 
 Each truth line takes the first change that fits it: the rule, the word, within its time, with the right cause first. A
 change that fits but for its cause, its explanation or its time is a miss of its own kind. Every raised alert that no truth
-line took, and that no other alert explains (`because_of`), is false.
+line took, and that no other alert explains (`because_of`), is false. Chattering and a flood of alerts fail a run as well.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from msgspec import UNSET, Struct
 
 from replay.tape import Truth
 from rules.alert import Change
+from rules.nuisance import chattering, in_flood
 
 _EPSILON_S = 1e-3
 """Tapes and logs hold `t` to the millisecond."""
@@ -44,10 +45,11 @@ class Verdict(Struct, kw_only=True):
 
 
 class Grade(Struct, kw_only=True):
-    """The verdicts in the order of the truth lines, and the false alerts."""
+    """The verdicts in the order of the truth lines, the false alerts, and what made a nuisance of the alerts, in words."""
 
     verdicts: list[Verdict]
     false: list[Change]
+    nuisances: list[str] = []
 
     @property
     def misses(self) -> list[Verdict]:
@@ -56,13 +58,14 @@ class Grade(Struct, kw_only=True):
 
     @property
     def passed(self) -> bool:
-        """True without a miss and without a false alert."""
-        return not self.misses and not self.false
+        """True without a miss, a false alert or a nuisance."""
+        return not self.misses and not self.false and not self.nuisances
 
     def in_words(self) -> str:
         """The grade for a person: a line a miss and a false alert, then the sum."""
         lines = [verdict.in_words() for verdict in self.misses]
         lines += [f"false: {change.rule} ({change.cause}) raised at {change.t:.1f} s" for change in self.false]
+        lines += self.nuisances
         right = len(self.verdicts) - len(self.misses)
         word = "passed" if self.passed else "FAILED"
         lines.append(f"{word}: {right} of {len(self.verdicts)} truth lines met, {len(self.false)} false alerts")
@@ -91,7 +94,10 @@ def grade(truths: Iterable[Truth], changes: Iterable[Change]) -> Grade:
     false = [
         change for i, change in enumerate(said) if i not in taken and change.change == "raised" and change.because_of is None
     ]
-    return Grade(verdicts=[verdicts[index] for index in range(len(wanted))], false=false)
+    nuisances = [f"chattering: {rule} sounds three times or more within a minute" for rule in chattering(said)]
+    if in_flood(said):
+        nuisances.append("flood: over ten alerts sound within ten minutes")
+    return Grade(verdicts=[verdicts[index] for index in range(len(wanted))], false=false, nuisances=nuisances)
 
 
 class Score(Struct, kw_only=True):

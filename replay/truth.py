@@ -202,7 +202,7 @@ def _health(scenario: Scenario, event: Health) -> Iterator[Truth]:
         "hot": event.temperature_c is not None and event.temperature_c >= 80.0,
         "low-voltage": bool(event.under_voltage),
         "bytes-lost": bool(event.lost_bytes),
-        "clock-stepped": bool(event.clock_step_s),
+        "log-failed": bool(event.log_failed) or bool(event.read_only),
     }
     for cause, shows in causes.items():
         if shows:

@@ -109,3 +109,13 @@ def test_a_tally_over_runs():
         ("tilt", "lean", "lean"): 1,
         ("tilt", "lean", "nothing"): 1,
     }
+
+
+def test_chattering_and_floods_fail_a_run_that_is_right_otherwise():
+    for count, every_s, nuisances in ((2, 20.0, 0), (3, 20.0, 1), (9, 65.0, 0), (11, 0.1, 2), (11, 50.0, 1)):
+        times = [100.0 + n * every_s for n in range(count)]
+        truths = [truth(t, "sky", within_s=0.0) for t in times]
+        graded = grade(truths, [change(t, "sky", "few") for t in times])
+        assert not graded.misses
+        assert len(graded.nuisances) == nuisances, (count, every_s)
+        assert graded.passed == (nuisances == 0)
