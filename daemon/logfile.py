@@ -138,8 +138,7 @@ class LogFile:
 
     def span(self) -> tuple[float, float]:
         """The first and the last `t` of the log."""
-        times = "SELECT max(t_last) AS t FROM raw UNION ALL SELECT max(t) FROM event UNION ALL SELECT max(t) FROM alert"
-        (last,) = self._rows(f"SELECT max(t) FROM ({times})").fetchone()
+        (last,) = self._rows(schema.LAST_T).fetchone()
         return self.run.begun_at_t, last if last is not None else self.run.begun_at_t
 
     def inputs(

@@ -205,8 +205,7 @@ def _end(path: Path) -> tuple[str, Tail]:
             schema.migrate(connection)
         (boot,) = connection.execute("SELECT boot FROM run").fetchone()
         how = "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset"
-        ends = "SELECT max(t_last) FROM raw UNION ALL SELECT max(t) FROM alert UNION ALL SELECT max(t) FROM event"
-        t = max((t for (t,) in connection.execute(ends) if t is not None), default=0.0)
+        t = connection.execute(schema.LAST_T).fetchone()[0] or 0.0
     finally:
         connection.close()
     writer = Writer(path, tail, synced=True).reopen()
@@ -231,7 +230,8 @@ def _span(path: Path) -> tuple[float, dt.datetime | None]:
     try:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
         try:
-            first, last = connection.execute("SELECT min(t), max(t_last) FROM raw").fetchone()
+            (first,) = connection.execute("SELECT begun_at_t FROM run").fetchone()
+            (last,) = connection.execute(schema.LAST_T).fetchone()
             (utc,) = connection.execute(f"SELECT {schema.utc_of('last.t')} FROM (SELECT ? AS t) AS last", (last,)).fetchone()
         finally:
             connection.close()

@@ -160,6 +160,12 @@ _TABLES: dict[str, tuple[dict[str, type], str | None]] = {
     ),
 }
 
+# The log's last `t`. Each commit goes on in time from the one before, and holds no more than a block a stream: its last
+# rows tell, and a start after a crash need not read the whole file.
+LAST_T = """SELECT max(t) FROM (SELECT t FROM (SELECT t_last AS t FROM raw ORDER BY n DESC LIMIT 64)
+    UNION ALL SELECT t FROM (SELECT t FROM event ORDER BY n DESC LIMIT 1)
+    UNION ALL SELECT t FROM (SELECT t FROM alert ORDER BY n DESC LIMIT 1))"""
+
 _WORDS_OF_QUALITY = """CASE quality WHEN 0 THEN 'no position' WHEN 1 THEN 'autonomous' WHEN 2 THEN 'differential'
     WHEN 4 THEN 'RTK fixed' WHEN 5 THEN 'RTK float' WHEN 6 THEN 'estimated' WHEN 7 THEN 'manual'
     WHEN 8 THEN 'simulator' ELSE 'not a fix' END"""
