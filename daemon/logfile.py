@@ -316,7 +316,8 @@ class LogFile:
 
     def _each(self, rows: sqlite3.Cursor) -> Iterator[Any]:
         try:
-            yield from rows
+            for row in rows:  # not `yield from`, which would close the cursor of a log that is closed already
+                yield row
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from None
 

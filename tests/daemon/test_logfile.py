@@ -399,6 +399,15 @@ def test_extract_of_a_damaged_block_names_it_and_leaves_no_half_file(log_path, t
         list(log.inputs())
 
 
+def test_a_pipe_whose_reader_has_had_enough_is_no_error(log_path):
+    command = [sys.executable, "-m", "daemon", "extract", str(log_path), "--stream", "receiver", "-o", "-"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        process.stdout.read(10)
+        process.stdout.close()
+        said = process.stderr.read()
+    assert (process.returncode, said) == (0, b"")
+
+
 def test_an_unknown_stream_is_a_typed_error(log_path):
     with LogFile.open(log_path) as log, pytest.raises(NoSuchStream):
         log.stream("radio")
