@@ -184,8 +184,8 @@ def scenario(source: str | Path) -> Scenario:
 
 
 def bundled() -> Iterator[Path]:
-    """The files of the scenarios that come with Witnesspost, by name, less those that only lend their variants."""
-    return iter(path for path in sorted(FOLDER.glob("*.toml")) if not path.stem.endswith("-common"))
+    """The files of the scenarios that come with Witnesspost, by name."""
+    return iter(sorted(FOLDER.glob("*.toml")))
 
 
 def _find(source: str) -> tuple[Path, str | None]:

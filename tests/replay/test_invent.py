@@ -22,8 +22,7 @@ from rules.geodesy import expected_arp
 FIRST_LIGHT = [
     "rover-radio-other-frequency",
     "base-switched-off",
-    "neighbours-base-on-our-channel:beside-ours",
-    "neighbours-base-on-our-channel:instead-of-ours",
+    "neighbours-base-on-our-channel",
     "radio-cable-pulled-and-back",
 ]
 

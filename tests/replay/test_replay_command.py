@@ -13,8 +13,7 @@ from daemon.logfile import LogFile
 SCENARIOS = [
     "rover-radio-other-frequency",
     "base-switched-off",
-    "neighbours-base-on-our-channel:instead-of-ours",
-    "neighbours-base-on-our-channel:beside-ours",
+    "neighbours-base-on-our-channel",
     "radio-cable-pulled-and-back",
 ]
 WRONG = Path(__file__).parent / "scenarios" / "wrong-truth.toml"

@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 
 from replay.events import EVENTS, Radio
-from replay.scenario import FOLDER, ScenarioError, bundled, scenario, scenarios
+from replay.scenario import ScenarioError, bundled, scenario, scenarios
 
 PLAIN = """
 like = "quiet-hour-rover"
@@ -189,8 +189,6 @@ def test_all_bundled_scenarios_can_be_read_and_say_what_happens():
     names = [one.name for path in bundled() for one in scenarios(path)]
     assert len(names) == len(set(names)) > 100
     assert all(one.note for path in bundled() for one in scenarios(path))
-    assert FOLDER.joinpath("datum-common.toml").is_file()
-    assert not any(name.startswith("datum-common") for name in names)
 
 
 def test_every_event_is_used_by_a_bundled_scenario():
