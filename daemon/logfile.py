@@ -316,7 +316,7 @@ class LogFile:
 
     def _each(self, rows: sqlite3.Cursor) -> Iterator[Any]:
         try:
-            for row in rows:  # not `yield from`, which would close the cursor of a log that is closed already
+            for row in rows:  # noqa: UP028 (it would close the cursor of a log that is closed already)
                 yield row
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from None

@@ -399,7 +399,8 @@ def test_extract_of_a_damaged_block_names_it_and_leaves_no_half_file(log_path, t
         list(log.inputs())
 
 
-def test_a_pipe_whose_reader_has_had_enough_is_no_error(log_path):
+def test_a_pipe_whose_reader_has_had_enough_is_no_error(tmp_path):
+    log_path = written(tmp_path, [(float(t), "receiver", bytes(100_000)) for t in range(10)])
     command = [sys.executable, "-m", "daemon", "extract", str(log_path), "--stream", "receiver", "-o", "-"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         process.stdout.read(10)
