@@ -30,6 +30,8 @@ import msgspec
 from msgspec import Meta, Struct
 
 from replay.events import EVENTS, Event, Seconds, StationId
+from rules.book import FIGURES
+from rules.measures import measure_problems
 from rules.site import Site, SiteError, nearest, site_from_table, struct_from
 
 FOLDER = Path(__file__).with_name("scenarios")
@@ -257,7 +259,8 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
         problems.append("site: missing; the site file's tables under [site] would do")
     else:
         try:
-            site = site_from_table(site_table, str(path))
+            site = site_from_table(site_table, str(path), FIGURES)
+            problems += [f"site.{problem}" for problem in measure_problems(site, taken=FIGURES)]
         except SiteError as error:
             problems += [f"site.{problem}" for problem in error.problems]
     events = _events(event_tables, problems)

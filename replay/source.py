@@ -10,7 +10,7 @@ import tomli_w
 
 from daemon.logfile import LogFile
 from replay.invent import invent
-from replay.scenario import scenario
+from replay.scenario import Scenario, scenario, scenarios
 from replay.tape import Chunk, Record, Tape, Truth
 from rules.book import FIGURES, open_site
 from rules.facts import Fact
@@ -49,7 +49,7 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
     if not path.exists() and (path.parent != Path() or path.suffix in (".db", ".jsonl", ".gz")):
         raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
     if path.suffix == ".toml" or not path.exists():
-        return _scenario(name, site, text, seed)
+        return _scenario(scenario(name), site, text, seed)
     if path.is_file():
         with path.open("rb") as file:
             if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":
@@ -57,8 +57,17 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
     return _tape(name, site, text)
 
 
-def _scenario(name: str, site: Site | None, text: str, seed: int | None) -> Source:
-    told = scenario(name)
+def open_all(name: str, site_file: str | None = None, seed: int | None = None) -> list[tuple[str, Source]]:
+    """What the name stands for, each with its own name: one source as `open_source` has it, or a scenario's variants."""
+    path = Path(name)
+    if path.suffix == ".toml" or (path.parent == Path() and not path.suffix and not path.exists()):
+        site = open_site(site_file) if site_file else None
+        text = Path(site_file).read_text() if site_file else ""
+        return [(told.name, _scenario(told, site, text, seed)) for told in scenarios(name)]
+    return [(name, open_source(name, site_file, seed))]
+
+
+def _scenario(told: Scenario, site: Site | None, text: str, seed: int | None) -> Source:
     text = text or tomli_w.dumps(told.site_table)
     return Source("scenario", site or told.site, text, invent(told, seed), 0.0, told.duration_s)
 
@@ -86,6 +95,7 @@ def _tape(name: str, site: Site | None, text: str) -> Source:
     tape = Tape(name)
     if site is None:
         if tape.header.site is None:
+            tape.close()
             raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
         site, text = site_from_table(tape.header.site, name, FIGURES), tomli_w.dumps(tape.header.site)
     return Source("tape", site, text, iter(tape), 0.0, None)

@@ -124,6 +124,10 @@ class Tape:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let the file go; iterating to the end does so too."""
         self._file.close()
 
     def __iter__(self) -> Iterator[Record]:

@@ -17,7 +17,7 @@ from replay.comparison import differences
 from replay.grade import grade
 from replay.player import play
 from replay.scenario import ScenarioError
-from replay.source import NoSource, Source, open_source
+from replay.source import NoSource, Source, open_all
 from replay.tape import TapeError
 from rules.alert import Change
 from rules.site import SiteError
@@ -37,18 +37,26 @@ def replay(
     """Play SOURCE through the rules and print the alerts.
 
     SOURCE is a tape (JSON Lines), a log (NAME.0001.db) or a scenario (a TOML file, or the bare name of one that comes with
-    Witnesspost). A log and a scenario bring their own site; a tape may.
+    Witnesspost). A log and a scenario bring their own site; a tape may. Of a scenario with variants all are played, one
+    after the other, or the one named after a colon.
     """
+    passed = True
     try:
-        opened = open_source(source, site_file, seed)
-        changes = _played(opened, as_json, log_file, speed)
+        sources = open_all(source, site_file, seed)
+        if log_file and len(sources) > 1:
+            raise Unusable(f"{source} has {len(sources)} variants, a log has one run; {sources[0][0]} would do")
+        for name, opened in sources:
+            if len(sources) > 1:
+                click.echo(f"{name}:", err=as_json)
+            changes = _played(opened, as_json, log_file, speed)
+            if graded:
+                result = grade(opened.truths, changes)
+                click.echo(result.in_words(), err=as_json)
+                passed = passed and result.passed
     except (NoSource, SiteError, TapeError, ScenarioError, LogError, FileExistsError) as error:
         raise Unusable(str(error)) from None
-    if graded:
-        result = grade(opened.truths, changes)
-        click.echo(result.in_words(), err=as_json)
-        if not result.passed:
-            raise SystemExit(1)
+    if not passed:
+        raise SystemExit(1)
 
 
 def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:

@@ -45,6 +45,18 @@ def test_a_scenario_meets_its_truth(name):
     assert done.output.splitlines()[-1].startswith("passed: ")
 
 
+def test_all_variants_of_a_scenario_or_one_are_played(tmp_path):
+    done = call("replay", "radio-sheet", "--grade")
+    assert done.exit_code == 0
+    names = [line for line in done.output.splitlines() if line.endswith(":")]
+    assert names[0] == "radio-sheet:frequency-differs:"
+    assert len(names) == done.output.count("passed: ") == 6
+    one = call("replay", "radio-sheet:protocol-differs", "--grade")
+    assert one.output.count("passed: ") == 1
+    assert "radio-sheet has 6 variants" in refused("replay", "radio-sheet", "--log", tmp_path / "a.db")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_scenario_with_a_wrong_truth_line_fails():
     done = call("replay", WRONG, "--grade")
     assert done.exit_code == 1

@@ -138,6 +138,8 @@ def test_problems_of_the_site_are_those_of_the_site_file(tmp_path):
         "site.base.antenna_hight_m: unknown key; did you mean antenna_height_m or antenna?",
         "site.base.occupies: 'KQ-7' is no listed control point; one of KQ-1, KQ-2, KQ-3 would do",
     ]
+    found = problems_of(tmp_path, PLAIN + "[site.rules.tiltt]\noff = true\n")
+    assert found[0].startswith("site.rules.tiltt: there is no such rule; did you mean tilt?")
     found = problems_of(tmp_path, 'duration_s = 5\n[site.post]\nname = "a"\nrole = "rover"\n')
     assert found == ["site.stream: missing; a list of a table would do"]
 
