@@ -17,7 +17,7 @@ import time
 import tty
 from pathlib import Path
 from statistics import median
-from typing import Any
+from typing import Any, ClassVar
 
 from gpiozero.pins.mock import MockFactory, MockPin
 
@@ -51,7 +51,7 @@ _PATIENCE_S = 10.0
 class _Pins(MockPin):
     """A pretended pin that remembers when it went on."""
 
-    went_on: list[float] = []
+    went_on: ClassVar[list[float]] = []
 
     def _change_state(self, value: Any) -> Any:
         changed = super()._change_state(value)

@@ -16,7 +16,7 @@ from typing import NamedTuple
 from tests.bench.row import Row
 from tests.bench.streams import site_text
 
-_HOURS = {True: (0.1, 0.4), False: (1.0, 6.0, 24.0, 168.0)}
+_HOURS = {True: (0.1, 0.3, 0.6), False: (1.0, 6.0, 24.0, 168.0)}
 
 _WRITE = """
 import sys

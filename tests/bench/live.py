@@ -56,7 +56,10 @@ class _Post:
         environment = {**os.environ, "RUNTIME_DIRECTORY": str(self.folder)}
         self.started = time.monotonic()
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "daemon", "watch", str(site_file)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment
+            [sys.executable, "-m", "daemon", "watch", str(site_file)],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            env=environment,
         )
 
     def wait_until_open(self) -> None:
@@ -90,10 +93,8 @@ class _Post:
         while time.monotonic() < self.started + 30.0:
             with contextlib.suppress(BlockingIOError):
                 os.write(self._lines[stream][0], data)
-            for path in self.folder.glob("log/*.db"):
-                with contextlib.suppress(sqlite3.Error), contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as log:
-                    if log.execute("SELECT 1 FROM raw LIMIT 1").fetchone():
-                        return time.monotonic() - self.started
+            if any(_has_bytes(path) for path in self.folder.glob("log/*.db")):
+                return time.monotonic() - self.started
             time.sleep(0.01)
         raise TimeoutError("no byte in the log")
 
@@ -121,13 +122,13 @@ def _running(measured_s: float) -> Iterator[Row]:
             post.wait_until_open()
         began = time.monotonic()
         before: dict[str, _Used] = {}
-        fed = {name: 0 for name in posts}
+        fed = dict.fromkeys(posts, 0)
         whole_s = _SETTLED_S + measured_s
         everything = sorted((chunk.t, name, chunk.stream, chunk.data) for name in posts for chunk in chunks(name, whole_s))
         for t, name, stream, data in everything:
             if t >= _SETTLED_S and not before:
                 before = {of: post.used() for of, post in posts.items()}
-                fed = {name: 0 for name in posts}
+                fed = dict.fromkeys(posts, 0)
             time.sleep(max(0.0, began + t - time.monotonic()))
             posts[name].send(stream, data)
             fed[name] += len(data)
@@ -148,7 +149,8 @@ def _cost_rows(words: str, limit: float, before: _Used, after: _Used, memory_mib
     yield at_most("d", f"{words} live: resident memory, PROJ loaded", 64.0, memory_mib, " MiB")
     yield Row("d", f"{words} live: wake-ups", "", f"{(after.wakes - before.wakes) / wall_s:.0f} a second")
     written = after.written - before.written
-    yield Row("d", f"{words} live: bytes written to the disk", "", f"{written / wall_s:,.0f} a second, {written / fed:.1f} × raw")
+    said = f"{written / wall_s:,.0f} a second, {written / fed:.1f} × raw"
+    yield Row("d", f"{words} live: bytes written to the disk", "", said)
 
 
 def _start(runs: int) -> Row:
@@ -163,6 +165,15 @@ def _start(runs: int) -> Row:
             post.stop()
     note = f" (worst of {runs}: {max(times):.2f} s; committed, not only taken)"
     return at_most("g", "start of the process to the first byte in the log", 1.5, median(times), " s", note)
+
+
+def _has_bytes(path: Path) -> bool:
+    """True if a row of raw bytes can be read in the log."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as log:
+            return log.execute("SELECT 1 FROM raw LIMIT 1").fetchone() is not None
+    except sqlite3.Error:  # not built yet
+        return False
 
 
 def _count(path: Path, key: str) -> int:

@@ -83,7 +83,8 @@ def machine() -> str:
     with open("/proc/cpuinfo") as file:
         names = {line.split(":", 1)[1].strip() for line in file if line.startswith(("model name", "Model"))}
     load = ", ".join(f"{value:.1f}" for value in os.getloadavg())
-    return f"{' / '.join(sorted(names)) or os.uname().machine}, {os.cpu_count()} cores, load {load}, Python {sys.version.split()[0]}"
+    processor = " / ".join(sorted(names)) or os.uname().machine
+    return f"{processor}, {os.cpu_count()} cores, load {load}, Python {sys.version.split()[0]}"
 
 
 def _status(pid: int | str, key: str) -> int:
