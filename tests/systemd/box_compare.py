@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
 """Compares /proof/out/logged.bin with sent.bin by frames: every frame there was sent, in order, once.
 
-Fails where a frame was changed, doubled or out of order; where frames are missing at more places than there are logs (each
-log is one run of the service, argument 1), and where more are missing at one place than the watchdog's time, at a frame
-a second.
+Fails where a frame was changed, doubled or out of order; where frames are missing at more places than there are logs
+(argument 1: each is a run of the service, and frames go by before it); and where more are missing at one place than a
+watchdog's time, at a frame a second.
 """
 
 import itertools
@@ -31,7 +31,7 @@ while at < len(logged):
     at += FRAME_BYTES
 if numbers != sorted(set(numbers)):
     sys.exit("frames are doubled or out of order")
-edges = [-1, *numbers, len(frames)]
+edges = [-1, *numbers]  # the line goes on after the last service has been stopped
 gaps = [after - before - 1 for before, after in itertools.pairwise(edges) if after - before > 1]
-print(f"{len(frames)} frames sent, {len(numbers)} logged in their order; missing between the runs: {gaps}")
+print(f"{len(frames)} frames sent, {len(numbers)} logged in their order; missing before the runs: {gaps}")
 sys.exit(not numbers or len(gaps) > int(sys.argv[1]) or max(gaps, default=0) > LONGEST_GAP)
