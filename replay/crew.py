@@ -15,7 +15,8 @@ from replay.scenario import Scenario
 from replay.sky import Vector, local_axes
 from replay.world import World, shifted
 
-_STANDS_S, _WALKS_S, _SPEED_M_S, _WITHIN_M = (15.0, 90.0), (10.0, 40.0), 1.2, 150.0
+WALK_M_S = 1.2
+_STANDS_S, _WALKS_S, _WITHIN_M = (15.0, 90.0), (10.0, 40.0), 150.0
 
 
 class Crew:
@@ -78,11 +79,11 @@ def _work(start: tuple[float, float], until_s: float, rng: random.Random) -> lis
     legs: list[_Leg] = [(0.0, 0.0, start, start)]
     at, t = start, rng.uniform(*_STANDS_S)
     while t < until_s:
-        reach, bearing = _SPEED_M_S * rng.uniform(*_WALKS_S), rng.uniform(0, math.tau)
+        reach, bearing = WALK_M_S * rng.uniform(*_WALKS_S), rng.uniform(0, math.tau)
         there = (at[0] + reach * math.sin(bearing), at[1] + reach * math.cos(bearing))
         if math.dist(there, start) > _WITHIN_M:
             there = (start[0] + reach * math.sin(bearing), start[1] + reach * math.cos(bearing))
         length = max(math.dist(at, there), 0.1)
-        legs.append((t, t + length / _SPEED_M_S, at, there))
-        at, t = there, t + length / _SPEED_M_S + rng.uniform(*_STANDS_S)
+        legs.append((t, t + length / WALK_M_S, at, there))
+        at, t = there, t + length / WALK_M_S + rng.uniform(*_STANDS_S)
     return legs

@@ -94,6 +94,12 @@ class BadFrames(Event):
     share: Annotated[float, Meta(gt=0, le=1)] = 0.7
 
 
+class BitErrors(Event):
+    """This share of all bits goes wrong on the air, before any forward error correction."""
+
+    rate: Annotated[float, Meta(gt=0, lt=0.5)]
+
+
 class Fade(Event):
     """Nothing comes through the air: somebody parked a dumper in front of the antenna."""
 
@@ -256,6 +262,7 @@ EVENTS: dict[str, type[Event]] = {
     "neighbour": Neighbour,
     "noise": Noise,
     "bad-frames": BadFrames,
+    "bit-errors": BitErrors,
     "fade": Fade,
     "walk": Walk,
     "messages": MessageSet,

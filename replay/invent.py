@@ -161,6 +161,7 @@ class _Invention:
                     frames,
                     gone=None if scenario.at_base else state.faded,
                     bad_share=share,
+                    bit_error_rate=0.0 if scenario.at_base else state.bit_error_rate(t),
                     delay_s=self._delay(t),
                 )
                 self._arrive(pieces, arrivals)
@@ -253,7 +254,8 @@ class _Invention:
             None,
         )
         # The end of a broken frame may swallow the whole one after it: when such a silence ends is the framer's to say.
-        self.silence.flaps = self.silence.flaps or self.state.active(ev.BadFrames, t) is not None
+        noisy = self.state.active(ev.BadFrames, t) or self.state.active(ev.BitErrors, t)
+        self.silence.flaps = self.silence.flaps or noisy is not None
         planned = any(isinstance(e, ev.Planned) and e.at_s <= t < e.at_s + e.lasts_s for e in self.scenario.events)
         silent = any(e.silent and e.during(t) for e in self.scenario.events)
         if not silent:
@@ -269,7 +271,7 @@ class _Invention:
             return "another-base", "wrong-channel"
         if state.active(ev.Noise, t) is not None:
             return "line-noise", None
-        if state.active(ev.BadFrames, t) is not None:
+        if state.active(ev.BadFrames, t) is not None or state.bit_error_rate(t) > 1e-3:
             return "weak-link", None
         if not state.messages(t).observations:
             return "station-messages-only", None

@@ -8,7 +8,7 @@ import math
 from replay import events as ev
 from replay import nmea
 from replay.basestation import with_most
-from replay.crew import Crew
+from replay.crew import WALK_M_S, Crew
 from replay.observe import Observation, Observer
 from replay.receiver import AUTONOMOUS, DIFFERENTIAL, FIXED, FLOAT, LIMITS, NONE, Receiver
 from replay.scenario import Scenario
@@ -68,7 +68,8 @@ class Mouth:
         if whole:
             flat, up = (sigma[0], sigma[1]) if quality != NONE else (None, None)
             out.append(nmea.gst(utc, flat, flat, up))
-            out.append(nmea.rmc(utc, latitude, longitude, 0.0, None, _RMC_MODE[quality]))
+            speed = WALK_M_S if receiver is not None and self._crew.walking(t) else 0.0
+            out.append(nmea.rmc(utc, latitude, longitude, speed, None, _RMC_MODE[quality]))
             out.append(nmea.zda(utc))
             if receiver is not None:
                 out += self._pole(t)

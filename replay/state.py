@@ -16,6 +16,7 @@ from replay.events import (
     AntennaHeight,
     AntennaSet,
     BaseOff,
+    BitErrors,
     Broadcast,
     Event,
     Fade,
@@ -26,6 +27,7 @@ from replay.events import (
     SkyBlocked,
     StationIdSet,
 )
+from replay.link import corrected
 from replay.scenario import Messages, Scenario
 from replay.sky import Vector
 from replay.world import World, minus, plus, shifted
@@ -140,6 +142,13 @@ class State:
         radio = self.radio("base", t)
         rate = self.scenario.link.air_rate_bps or radio.air_rate_bps or AIR_RATE_BPS
         return rate / 8.0 / (2.0 if radio.forward_error_correction else 1.0)
+
+    def bit_error_rate(self, t: float) -> float:
+        """The share of bits that come out of the rover's radio wrong."""
+        event = self.active(BitErrors, t)
+        if event is None:
+            return 0.0
+        return corrected(event.rate) if self.radio("base", t).forward_error_correction else event.rate
 
     def horizon_m(self) -> float | None:
         """How far the radios reach, None where no antenna heights say."""

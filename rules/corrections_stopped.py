@@ -128,7 +128,7 @@ class CorrectionsStopped(Rule):
             causes = self._silence(distance_km, horizon_km)
         elif shown.others and not shown.ours:
             causes = ["another-base"]
-        elif shown.frames and shown.ours and not shown.observation_frames:
+        elif shown.frames > shown.bad_frames and shown.ours and not shown.observation_frames:
             causes = ["station-messages-only"]
         elif shown.frames and not shown.bad_frames and not shown.observation_frames:
             causes = ["station-messages-only", "line-noise"]

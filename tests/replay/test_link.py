@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from daemon.framing import FRAME, Framer
 from replay import rtcm
-from replay.link import PIECE_BYTES, Link, Sent
+from replay.link import PIECE_BYTES, Link, Sent, corrected
 
 FRAMES = [rtcm.frame(rtcm.antenna(417, f"ANTENNA-{n}")) for n in range(6)]
 
@@ -55,6 +55,21 @@ def test_every_frame_bad():
     assert [kind for kind, _data in Framer().feed(joined(pieces)) if kind == FRAME] == []
 
 
+def test_forward_error_correction_by_its_chances():
+    # Of words of 24 bits with one bit in a hundred wrong, four wrong bits or more happen once in 11,045 (binomial).
+    assert corrected(0.01) == pytest.approx(0.5 / 11_045, rel=0.02)
+    assert corrected(0.1) == pytest.approx(0.5 * 0.2143, rel=0.01)
+
+
+@pytest.mark.parametrize("rate", [0.001, 0.01])
+def test_bits_go_wrong_at_their_rate(rate):
+    link = Link(1e6, random.Random(3))
+    pieces, arrivals = link.send(0.0, [Sent(bytes(1000), n) for n in range(400)], bit_error_rate=rate)
+    wrong = sum(byte.bit_count() for byte in joined(pieces))
+    assert wrong == pytest.approx(3_200_000 * rate, rel=0.05)
+    assert len(arrivals) == pytest.approx(400 * (1 - rate) ** 8000, abs=3)
+
+
 @given(
     st.integers(0, 2**32),
     st.floats(0, 1),
@@ -66,7 +81,7 @@ def test_what_is_said_to_arrive_unharmed_does(seed, bad_share, fade, jitter_s):
     data, meanings, last = b"", [], 0.0
     for n in range(3):
         # Each time other frames: halves of one frame sent twice may join into a whole that never arrived.
-        frames = [rtcm.frame(rtcm.antenna(417 + n, f"ANTENNA-{i}")) for i in range(6)]
+        frames = [rtcm.frame(rtcm.antenna(417 + n, f"{i}-ANTENNA")) for i in range(6)]
         pieces, arrivals = link.send(
             float(n),
             sent(frames),
