@@ -1,4 +1,6 @@
-"""Units into facts: header bits of every observation frame, whole messages through pyrtcm and pynmeagps only where read.
+"""Units into facts: header bits of every observation frame, whole messages through pyrtcm only where somebody reads them.
+
+Sentences are `daemon.sentences`.
 
 Header of an MSM (RTCM 10403, 3.5; bit offsets in the payload), and of a legacy observation message:
 
@@ -8,17 +10,21 @@ Header of an MSM (RTCM 10403, 3.5; bit offsets in the payload), and of a legacy 
 
 from __future__ import annotations
 
-import datetime as dt
 import math
-from collections.abc import Callable
+from collections.abc import Container
+from functools import lru_cache
 from typing import Any, NamedTuple
 
-import pynmeagps
 import pyrtcm
+from msgspec.structs import replace
 
 from daemon.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
+from daemon.sentences import Sentences
 from rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc
 from rules.site import TiltSentence
+
+FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc))
+"""The kinds of facts that streams give."""
 
 MSM_SYSTEMS = {107: "G", 108: "R", 109: "E", 110: "S", 111: "J", 112: "C", 113: "I"}
 GPS_AHEAD_OF_BEIDOU_S = 14.0  # GPS time minus BeiDou time (BDS-SIS-ICD: BDT began level with UTC on 2006-01-01)
@@ -79,43 +85,38 @@ class _Header(NamedTuple):
 
 
 class Decoder:
-    """One line's units into facts, and the line's traffic in sums that `take_traffic` hands over and begins anew."""
+    """One line's units into facts, and the line's traffic in sums that `take_traffic` hands over and begins anew.
 
-    def __init__(self, stream: str, tilt: TiltSentence | None = None):
+    `wanted` holds the kinds of facts that somebody reads: work that would give only others is left undone.
+    """
+
+    def __init__(self, stream: str, tilt: TiltSentence | None = None, wanted: Container[type[Fact]] = FACTS):
         self.stream = stream
-        self._tilt = tilt
+        self._sentences = Sentences(stream, tilt, wanted)
+        self._levels_wanted = SignalLevels in wanted
         self._traffic = Traffic(t=0.0, stream=stream)
         self._busy = False
         self._sets: dict[int, _Set] = {}
         self._sampled: dict[str, float] = {}
         self._last_sample = -math.inf
-        self._gst: dict[str, Any] | None = None
-        self._in_view: dict[str, dict[int, float]] = {}
-        self._gsv_said: dict[str, float] = {}
-        self._readers: dict[bytes, Callable[[float, bytes], list[Fact]]] = {
-            b"GGA": self._gga,
-            b"GST": self._gst_sentence,
-            b"RMC": self._rmc,
-            b"ZDA": self._zda,
-            b"GSV": self._gsv,
-            b"XDR": self._xdr,
-        }
-        self._tilt_address = tilt.sentence.upper().encode() if tilt else None
+        self._last_read: dict[tuple[int, int], tuple[bytes, Fact]] = {}
 
     def take(self, t: float, units: list[Unit]) -> list[Fact]:
         """The facts of these units, in their order."""
         facts: list[Fact] = []
+        if not units:
+            return facts
+        self._busy = True
         traffic = self._traffic
         for kind, data in units:
-            self._busy = True
             if kind == FRAME:
                 traffic.frames += 1
                 traffic.frame_bytes += len(data)
-                facts += self._frame(t, data)
+                self._frame(t, data, facts)
             elif kind == SENTENCE:
                 traffic.sentences += 1
                 traffic.sentence_bytes += len(data)
-                facts += self._sentence(t, data)
+                self._sentence(t, data, facts)
             elif kind == OTHER:
                 traffic.other_bytes += len(data)
             elif kind == BAD_FRAME:
@@ -152,7 +153,7 @@ class Decoder:
 
     # RTCM 3
 
-    def _frame(self, t: float, frame: bytes) -> list[Fact]:
+    def _frame(self, t: float, frame: bytes, facts: list[Fact]) -> None:
         traffic = self._traffic
         message = frame[3] << 4 | frame[4] >> 4
         self._count(traffic, str(message), len(frame))
@@ -161,17 +162,18 @@ class Decoder:
         by_station = traffic.frames_by_station
         by_station[station] = by_station.get(station, 0) + 1
         if station is None:
-            return []
+            return
         if system:
-            return self._observations(t, frame, message, station, system, self._msm_header(frame, system))
-        if message in _LEGACY:
-            system = _LEGACY[message]
-            return self._observations(t, frame, message, station, system, self._legacy_header(frame, message))
-        if message in (1005, 1006, 1007, 1008, 1033, 1029):
-            return self._whole(t, frame, message, station)
-        if message == 1230:
-            return [Bias(t=t, stream=self.stream, station_id=station)]
-        return []
+            self._observations(t, frame, message, station, system, self._msm_header(frame, system), facts)
+        elif message in _LEGACY:
+            header = self._legacy_header(frame, message)
+            self._observations(t, frame, message, station, _LEGACY[message], header, facts)
+        elif message in (1005, 1006, 1007, 1008, 1033, 1029):
+            fact = self._whole(t, frame, message, station)
+            if fact is not None:
+                facts.append(fact)
+        elif message == 1230:
+            facts.append(Bias(t=t, stream=self.stream, station_id=station))
 
     def _msm_header(self, frame: bytes, system: str) -> _Header | None:
         """An MSM's header, None where the frame is too short to have one."""
@@ -179,8 +181,7 @@ class Decoder:
             return None
         head = int.from_bytes(frame[3:25], "big")  # 176 bits: the fixed 169 and the first 7 of the cell mask
         satellites = (head >> 39 & 0xFFFFFFFFFFFFFFFF).bit_count()
-        signal_mask = head >> 7 & 0xFFFFFFFF
-        signals = signal_mask.bit_count()
+        signals, frequencies = _signals(system, head >> 7 & 0xFFFFFFFF)
         mask_bits = satellites * signals
         cells = 0
         if 0 < mask_bits <= 64:
@@ -191,7 +192,6 @@ class Decoder:
             time_s = None
         elif system == "C":
             time_s = (time_s + GPS_AHEAD_OF_BEIDOU_S) % WEEK_S
-        frequencies = sum(1 for band in _BANDS[system] if signal_mask & band)
         return _Header(bool(head >> 121 & 1), satellites, signals, cells, frequencies, time_s)
 
     def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
@@ -208,10 +208,10 @@ class Decoder:
         return _Header(bool(head >> 12 & 1), satellites, frequencies, satellites, frequencies, None)
 
     def _observations(
-        self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None
-    ) -> list[Fact]:
+        self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None, facts: list[Fact]
+    ) -> None:
         if header is None:
-            return []
+            return
         if header.satellites:
             self._traffic.observation_frames += 1
         current = self._sets.get(station)
@@ -229,8 +229,13 @@ class Decoder:
             current.masks.append((header.satellites, header.signals, header.cells))
         if current.time_s is None:
             current.time_s = header.time_s
-        facts: list[Fact] = []
-        if header.satellites and message > 1070 and message % 10 >= 4 and self._sample_is_due(t, system):
+        if (
+            self._levels_wanted
+            and header.satellites
+            and message > 1070
+            and message % 10 >= 4
+            and self._sample_is_due(t, system)
+        ):
             facts += self._levels(t, frame, message, system)
         if not header.more:
             del self._sets[station]
@@ -250,7 +255,6 @@ class Decoder:
                         frequencies=current.frequencies,
                     )
                 )
-        return facts
 
     def _sample_is_due(self, t: float, system: str) -> bool:
         """One message in `SAMPLE_EVERY_S` is read whole, the systems in turn."""
@@ -286,162 +290,67 @@ class Decoder:
         levels = {signal: (sum(values) / len(values), len(values)) for signal, values in sums.items()}
         return [SignalLevels(t=t, stream=self.stream, levels=levels)] if levels else []
 
-    def _whole(self, t: float, frame: bytes, message: int, station: int) -> list[Fact]:
+    def _whole(self, t: float, frame: bytes, message: int, station: int) -> Fact | None:
+        """What the message says; a base says the same for hours, so only a frame that differs from the last is read."""
+        last = self._last_read.get((message, station))
+        if last is not None and last[0] == frame:
+            return replace(last[1], t=t)
         parsed = self._parse(frame, message)
         if parsed is None:
-            return []
+            return None
         try:
-            if message in (1005, 1006):
-                return [
-                    Station(
-                        t=t,
-                        stream=self.stream,
-                        station_id=station,
-                        message=message,
-                        x_m=parsed.DF025,
-                        y_m=parsed.DF026,
-                        z_m=parsed.DF027,
-                        antenna_height_m=parsed.DF028 if message == 1006 else None,
-                        itrf_year=parsed.DF021,
-                    )
-                ]
-            if message == 1029:
-                return [Text(t=t, stream=self.stream, station_id=station, text=str(parsed.DF140))]
-            return [
-                Antenna(
-                    t=t,
-                    stream=self.stream,
-                    station_id=station,
-                    message=message,
-                    descriptor=_characters(parsed, "DF030") or "",
-                    serial=_characters(parsed, "DF033"),
-                    receiver=_characters(parsed, "DF228"),
-                )
-            ]
+            fact = self._fact_of(t, parsed, message, station)
         except (AttributeError, TypeError, ValueError):
             self.unreadable(str(message))
-            return []
+            return None
+        self._last_read[message, station] = frame, fact
+        return fact
+
+    def _fact_of(self, t: float, parsed: Any, message: int, station: int) -> Fact:
+        if message in (1005, 1006):
+            return Station(
+                t=t,
+                stream=self.stream,
+                station_id=station,
+                message=message,
+                x_m=parsed.DF025,
+                y_m=parsed.DF026,
+                z_m=parsed.DF027,
+                antenna_height_m=parsed.DF028 if message == 1006 else None,
+                itrf_year=parsed.DF021,
+            )
+        if message == 1029:
+            return Text(t=t, stream=self.stream, station_id=station, text=str(parsed.DF140))
+        return Antenna(
+            t=t,
+            stream=self.stream,
+            station_id=station,
+            message=message,
+            descriptor=_characters(parsed, "DF030") or "",
+            serial=_characters(parsed, "DF033"),
+            receiver=_characters(parsed, "DF228"),
+        )
 
     # NMEA 0183
 
-    def _sentence(self, t: float, line: bytes) -> list[Fact]:
+    def _sentence(self, t: float, line: bytes, facts: list[Fact]) -> None:
         comma = line.find(b",", 0, 12)
         address = line[1:comma] if comma > 0 else line[1:6]
         kind = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
         self._count(self._traffic, kind.decode("ascii", "replace"), len(line))
-        if self._tilt_address and line[1:].upper().startswith(self._tilt_address):
-            return self._mapped_tilt(t, line)
-        reader = self._readers.get(kind)
-        if reader is None:
-            return []
         try:
-            return reader(t, line)
-        except Exception:  # whatever a hostile sentence makes the library raise, the line goes on
+            fact = self._sentences.read(t, kind, line)
+        except (ValueError, IndexError):
             self.unreadable(kind.decode("ascii", "replace"))
-            return []
-
-    def _gga(self, t: float, line: bytes) -> list[Fact]:
-        said = pynmeagps.NMEAReader.parse(line, validate=0)
-        time_s = _seconds(said.time)
-        fix = Fix(
-            t=t,
-            stream=self.stream,
-            time_s=time_s,
-            quality=int(said.quality) if said.quality != "" else 0,
-            latitude=_number(said.lat),
-            longitude=_number(said.lon),
-            height_m=_number(said.alt),
-            separation_m=_number(said.sep),
-            satellites=_whole_number(said.numSV),
-            hdop=_number(said.HDOP),
-            age_s=_number(said.diffAge),
-            station_id=_whole_number(said.diffStation),
-        )
-        if self._gst is not None and self._gst["time_s"] == time_s:
-            fix.sigma_east_m, fix.sigma_north_m, fix.sigma_up_m = self._gst["sigmas"]
-        return [fix]
-
-    def _gst_sentence(self, t: float, line: bytes) -> list[Fact]:
-        said = pynmeagps.NMEAReader.parse(line, validate=0)
-        sigmas = (_number(said.stdLong), _number(said.stdLat), _number(said.stdAlt))
-        self._gst = {"time_s": _seconds(said.time), "sigmas": sigmas}
-        return []
-
-    def _rmc(self, t: float, line: bytes) -> list[Fact]:
-        said = pynmeagps.NMEAReader.parse(line, validate=0)
-        return self._utc(t, said.date, said.time, "RMC") if said.status == "A" else []
-
-    def _zda(self, t: float, line: bytes) -> list[Fact]:
-        said = pynmeagps.NMEAReader.parse(line, validate=0)
-        return self._utc(t, dt.date(int(said.year), int(said.month), int(said.day)), said.time, "ZDA")
-
-    def _utc(self, t: float, date: object, time: object, source: str) -> list[Fact]:
-        if not isinstance(date, dt.date) or not isinstance(time, dt.time):
-            return []
-        return [Utc(t=t, stream=self.stream, utc=dt.datetime.combine(date, time, dt.UTC), source=source)]
-
-    def _gsv(self, t: float, line: bytes) -> list[Fact]:
-        # Several sentences make one group; four fields a satellite; NMEA 4.1 ends with a signal ID, which makes the count odd.
-        fields = line[1 : line.rfind(b"*")].split(b",")
-        system = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}.get(fields[0][:2])
-        if system is None:
-            return []
-        count, index = int(fields[1]), int(fields[2])
-        satellites = fields[4:]
-        signal = satellites.pop().decode() if len(satellites) % 4 == 1 else ""
-        group = self._in_view.setdefault(system + signal, {})
-        if index == 1:
-            group.clear()
-        for start in range(0, len(satellites) - 3, 4):
-            number, _, _, level = satellites[start : start + 4]
-            if number and level:
-                group[int(number)] = float(level)
-        name = system + signal
-        if index < count or not group or t - self._gsv_said.get(name, -math.inf) < SAMPLE_EVERY_S:
-            return []
-        self._gsv_said[name] = t
-        return [SignalLevels(t=t, stream=self.stream, levels={name: (sum(group.values()) / len(group), len(group))})]
-
-    def _xdr(self, t: float, line: bytes) -> list[Fact]:
-        # Groups of type, value, unit, name. Small angles: the lean is the root of the two squares, to second order.
-        fields = line[1 : line.rfind(b"*")].decode("ascii").split(",")[1:]
-        pitch = roll = None
-        for start in range(0, len(fields) - 3, 4):
-            kind, value, unit, name = fields[start : start + 4]
-            if kind == "A" and unit == "D" and value:
-                if name.upper().startswith("PTCH") or name.upper().startswith("PITCH"):
-                    pitch = float(value)
-                elif name.upper().startswith("ROLL"):
-                    roll = float(value)
-        if pitch is None or roll is None or not (math.isfinite(pitch) and math.isfinite(roll)):
-            return []
-        upright = math.cos(math.radians(pitch)) * math.cos(math.radians(roll))
-        return [Tilt(t=t, stream=self.stream, angle_deg=math.degrees(math.acos(upright)), aligned=None)]
-
-    def _mapped_tilt(self, t: float, line: bytes) -> list[Fact]:
-        assert self._tilt is not None
-        tilt = self._tilt
-        fields = [b"", *line[1 : line.rfind(b"*")].split(b",")]  # fields count from 1, the address
-        angle = aligned = None
-        if tilt.angle_field is not None and tilt.angle_field < len(fields):
-            try:
-                angle = abs(float(fields[tilt.angle_field]) * tilt.scale)
-            except ValueError:
-                angle = None
-        if tilt.aligned_field is not None and tilt.aligned_field < len(fields):
-            aligned = fields[tilt.aligned_field].decode("ascii", "replace") == tilt.aligned_value
-        if angle is not None and not math.isfinite(angle):
-            angle = None
-        return (
-            []
-            if angle is None and aligned is None
-            else [Tilt(t=t, stream=self.stream, angle_deg=angle, aligned=aligned)]
-        )
+        else:
+            if fact is not None:
+                facts.append(fact)
 
 
-def _apart(time_s: float | None, other_s: float | None) -> bool:
-    """True if two messages, whose times are both known, are of different epochs: the end of one set was lost."""
-    return time_s is not None and other_s is not None and abs(time_s - other_s) > 0.01
+@lru_cache(maxsize=256)
+def _signals(system: str, mask: int) -> tuple[int, int]:
+    """How many signals DF395 names, and in how many carrier bands."""
+    return mask.bit_count(), sum(1 for band in _BANDS[system] if mask & band)
 
 
 def _characters(parsed: Any, field: str) -> str | None:
@@ -455,17 +364,6 @@ def _characters(parsed: Any, field: str) -> str | None:
     return "".join(letters) if letters else None
 
 
-def _number(value: object) -> float | None:
-    """A finite number, or None: the rules never see NaN."""
-    return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
-
-
-def _whole_number(value: object) -> int | None:
-    return int(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
-
-
-def _seconds(time: object) -> float | None:
-    """UTC seconds of the day of a time that pynmeagps read."""
-    if not isinstance(time, dt.time):
-        return None
-    return time.hour * 3600 + time.minute * 60 + time.second + time.microsecond / 1e6
+def _apart(time_s: float | None, other_s: float | None) -> bool:
+    """True if two messages, whose times are both known, are of different epochs: the end of one set was lost."""
+    return time_s is not None and other_s is not None and abs(time_s - other_s) > 0.01

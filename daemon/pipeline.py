@@ -21,12 +21,13 @@ from daemon.framing import Framer
 from rules.alert import Change
 from rules.book import rules_in_force
 from rules.engine import Alert, Engine
-from rules.facts import Fact
+from rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from rules.rule import Rule
 from rules.scene import Scene
 from rules.site import Site
 
 GRID_MS = 200
+READ_BY_ALL = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))  # the scene and the log read these, whatever the rules
 RULES_EVENT = "rules-in-force"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
 
@@ -89,7 +90,8 @@ class Pipeline:
         self.engine = Engine(rules_in_force(site, self.scene), self.scene)
         if log is not None:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
-        self._lines = {s.name: _Line(Framer(), Decoder(s.name, site.tilt)) for s in site.stream}
+        wanted = self.engine.wanted | READ_BY_ALL
+        self._lines = {s.name: _Line(Framer(), Decoder(s.name, site.tilt, wanted)) for s in site.stream}
         self._now_ms = round(begins_t * 1000)
         self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS
 

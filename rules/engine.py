@@ -14,6 +14,7 @@ Time is an argument: `judge(t)` is called on a fixed grid by the pipeline, and n
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from rules import order
@@ -25,6 +26,9 @@ from rules.site import Severity
 
 CHATTER_WINDOW_S = 60.0
 _EPSILON_S = 1e-6
+
+Judge = Callable[[float], Iterable[Finding]]
+TakeEvents = Callable[[], list[tuple[float, str, dict[str, Any]]]]
 
 
 class Alert:
@@ -72,10 +76,14 @@ class Engine:
         self._shelved_until: dict[str, float] = {}
         self._numbers = 0
         self._waiting: list[Change] = []
-        self._listeners: dict[type[Fact], list[Rule]] = {}
-        for rule in self.rules:
-            for kind in rule.sees:
-                self._listeners.setdefault(kind, []).append(rule)
+        self._listeners: dict[type[Fact], tuple[Rule, ...]] = {}
+        self._judges: list[tuple[Rule, Judge, TakeEvents | None]] = []
+        self._take_in(self.rules)
+
+    @property
+    def wanted(self) -> frozenset[type[Fact]]:
+        """The kinds of facts that some rule in force reads."""
+        return frozenset(self._listeners)
 
     def standing(self) -> list[Alert]:
         """The alerts that are raised and not cleared, worst first."""
@@ -90,7 +98,7 @@ class Engine:
             self._acknowledge(fact.t, fact.rule)
         elif isinstance(fact, Shelve):
             self._shelve(fact)
-        for rule in tuple(self._listeners.get(type(fact), ())):
+        for rule in self._listeners.get(type(fact), ()):
             try:
                 rule.see(fact)
             except Exception as error:
@@ -103,15 +111,16 @@ class Engine:
         for alert in self._alerts.values():
             if alert.shelved and t >= self._shelved_until[alert.rule.name]:
                 alert.shelved = False
-        for rule in tuple(self.rules):
+        for rule, judge, take_events in self._judges:
             try:
-                findings = {finding.key: finding for finding in rule.judge(t)}
-                self.events += rule.take_events()
+                found = [*judge(t)]
+                if take_events is not None:
+                    self.events += take_events()
             except Exception as error:
                 self._switch_off(rule, t, error)
                 continue
-            if findings or self._alerts:
-                self._move_on(rule, findings, t, changes)
+            if found or self._alerts:
+                self._move_on(rule, {finding.key: finding for finding in found}, t, changes)
         return changes
 
     def _move_on(self, rule: Rule, findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
@@ -198,11 +207,17 @@ class Engine:
 
     def _switch_off(self, rule: Rule, t: float, error: Exception) -> None:
         """A rule that throws is off for the rest of the run, and said so; everything else goes on."""
-        self.rules = [other for other in self.rules if other is not rule]
-        for listeners in self._listeners.values():
-            if rule in listeners:
-                listeners.remove(rule)
+        self._take_in([other for other in self.rules if other is not rule])
         self.see(RuleFailed(t=t, stream="", rule=rule.name, error=f"{type(error).__name__}: {error}"))
+
+    def _take_in(self, rules: list[Rule]) -> None:
+        """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
+        self.rules = rules
+        kinds = {kind for rule in rules for kind in rule.sees}
+        self._listeners = {kind: tuple(rule for rule in rules if kind in rule.sees) for kind in kinds}
+        self._judges = [
+            (rule, rule.judge, None if type(rule).take_events is Rule.take_events else rule.take_events) for rule in rules
+        ]
 
     def _change(self, alert: Alert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding

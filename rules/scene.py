@@ -32,6 +32,7 @@ class Scene:
         self.planned_until = -math.inf
         self.standing: set[str] = set()  # names of the rules whose alerts stand, kept by the engine
         self._intervals: dict[str, list[float]] = {}
+        self._usual_s: dict[str, float] = {}
 
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
@@ -51,6 +52,7 @@ class Scene:
                     gaps = self._intervals.setdefault(fact.stream, [])
                     gaps.append(fact.t - before.t)
                     del gaps[:-_INTERVALS_KEPT]
+                    self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 2]
                 self.last_epoch[fact.stream] = fact
         elif isinstance(fact, Station):
             self.stations[fact.station_id] = fact
@@ -89,8 +91,7 @@ class Scene:
 
     def interval_s(self, stream: str) -> float | None:
         """The usual time between usable correction epochs on the line: the median of the last ones."""
-        gaps = self._intervals.get(stream)
-        return sorted(gaps)[len(gaps) // 2] if gaps else None
+        return self._usual_s.get(stream)
 
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the receivers' word; None while none has said it."""
