@@ -99,6 +99,9 @@ def _first_only(o: Observation) -> Observation:
 
 
 def _station(who: Identity, message: int) -> bytes:
+    if message == 4094:
+        number_and_id = message << 12 | who.station_id
+        return rtcm.frame(number_and_id.to_bytes(3, "big") + bytes(round(abs(m) * 1000) % 251 for m in who.arp_m))
     height = who.antenna_height_m if message == 1006 else None
     return rtcm.frame(rtcm.station(who.station_id, *who.arp_m, height))
 

@@ -47,14 +47,17 @@ class ScenarioError(Exception):
 
 
 class Messages(Struct, kw_only=True):
-    """What the base sends; intervals in seconds, 0 for never. `systems` are letters of RINEX."""
+    """What the base sends; intervals in seconds, 0 for never. `systems` are letters of RINEX.
+
+    `station` is the message that carries the base's position; 4094 is a maker's own, which its rovers read and nobody else.
+    """
 
     observations: bool = True
     kind: Literal["msm4", "msm7", "legacy"] = "msm4"
     systems: str = "GREC"
     single_frequency: bool = False
     interval_s: Annotated[float, Meta(ge=0.1)] = 1.0
-    station: Literal[1005, 1006] = 1006
+    station: Literal[1005, 1006, 4094] = 1006
     station_s: Seconds = 10.0
     antenna: Literal[1007, 1008, 1033] = 1033
     antenna_s: Seconds = 30.0
