@@ -13,14 +13,17 @@ from types import SimpleNamespace
 
 import msgspec
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import daemon.log
 from daemon.log import Log
 from daemon.logfacts import FactRows
 from daemon.logfile import LogFile
 from daemon.logs import Folder, LogBusy
+from daemon.logwriter import Writer
 from rules.alert import Change
-from rules.facts import Acknowledge, Epoch, Fix, Health, Station, Traffic, Utc
+from rules.facts import Acknowledge, Epoch, Fix, Health, Planned, Port, Shelve, Station, Traffic, Utc
 from rules.rule import Cause
 from rules.site import site_from_toml
 
@@ -146,6 +149,24 @@ def test_an_alert_is_on_the_disk_at_once_with_all_bytes_before_it(tmp_path):
         assert [what for _, stream, what in crashed.inputs() if stream] == [b"before", b"after"]
     assert log._writer._connection.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
     log.close(3.0, "stopped")
+
+
+@pytest.mark.parametrize(
+    "fact",
+    [
+        Acknowledge(t=1.0, stream=""),
+        Shelve(t=1.0, stream="", for_s=600.0),
+        Planned(t=1.0, stream="", for_s=60.0, why="battery"),
+        Port(t=1.0, stream="corrections", state="lost", reason="unplugged"),
+    ],
+)
+def test_what_people_and_ports_say_is_on_the_disk_at_once(tmp_path, fact):
+    log = start(tmp_path / "live")
+    log.chunk(0.5, "corrections", b"before")
+    log.told(fact)
+    image = crash_image(tmp_path / "live", tmp_path / "image")
+    log.close(3.0, "stopped")
+    assert stored(image / FIRST) == [(0.5, "corrections", b"before"), (1.0, fact.stream, fact)]
 
 
 def test_health_waits_for_the_next_commit(tmp_path):
@@ -536,6 +557,30 @@ def test_a_file_that_is_swapped_while_open_is_set_aside(tmp_path):
     assert kept == feeder.fed[-len(kept) :]
 
 
+def test_a_file_that_comes_back_older_is_set_aside_and_the_chain_goes_on_from_what_was_written(tmp_path):
+    log = start(tmp_path)
+    feeder = Feeder(log)
+    feeder.feed(0, 12)
+    older = crash_image(tmp_path, tmp_path / "older")
+    feeder.feed(12, 30)
+    tail = log._writer.tail
+    with no_file_grows_beyond(8192):
+        feeder.feed(30, 40)
+    for path in tmp_path.glob(f"{FIRST}*"):
+        path.unlink()
+    for path in older.glob(f"{FIRST}*"):
+        shutil.copy(path, tmp_path)
+    feeder.feed(40, 60)
+    assert log.state().failed is None
+    log.close(60.0, "stopped")
+    assert (tmp_path / f"{FIRST}.damaged").exists()
+    kept = stored(tmp_path / SECOND)
+    assert kept == feeder.fed[-len(kept) :]
+    assert kept[0][0] <= 30.0
+    with LogFile.open(tmp_path / SECOND) as read:
+        assert (read.run.previous_digest, read.run.first_n) == (tail.digest, tail.n + 1)
+
+
 def test_somebody_who_holds_the_lock_is_waited_out(tmp_path):
     log = start(tmp_path)
     feeder = Feeder(log)
@@ -579,6 +624,63 @@ def test_a_commit_that_failed_but_was_written_is_not_written_twice(tmp_path):
     assert log.state().failed is None
     log.close(30.0, "stopped")
     assert stored(tmp_path / FIRST) == feeder.fed
+
+
+FATES = st.sampled_from(["written", "written", "refused", "written but refused"])
+STEPS = st.lists(st.tuples(st.sampled_from(["chunk", "alert", "word", "health"]), st.integers(0, 40_000), FATES), max_size=40)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(STEPS)
+def test_whatever_a_disk_does_nothing_is_lost_doubled_or_out_of_order(tmp_path, steps):
+    """Each write may fail before or after it reached the disk, and each attempt to open the file again too."""
+    path = tmp_path / "out.db"
+    path.unlink(missing_ok=True)
+    fate = "written"
+    append, reopen = Writer.append, Writer.reopen
+
+    def flaky_append(self, rows, derived):
+        if fate == "refused":
+            raise sqlite3.OperationalError("disk I/O error")
+        append(self, rows, derived)
+        if fate == "written but refused":
+            self.tail, self._tried = before, self.tail
+            raise sqlite3.OperationalError("disk I/O error")
+
+    def flaky_reopen(self):
+        if fate == "refused":
+            raise OSError(5, "Input/output error")
+        return reopen(self)
+
+    fed, alerts, ms = [], [], 0
+    with pytest.MonkeyPatch.context() as patch:
+        log = start(tmp_path, path=path)
+        patch.setattr(Writer, "append", flaky_append)
+        patch.setattr(Writer, "reopen", flaky_reopen)
+        for number, (what, step_ms, next_fate) in enumerate(steps):
+            fate = next_fate
+            ms += step_ms
+            t = ms / 1000
+            before = log._writer.tail
+            if what == "chunk":
+                fed.append((t, "receiver", b"%d" % number))
+                log.chunk(*fed[-1])
+            elif what == "alert":
+                alerts.append(change(t, number))
+                log.change(alerts[-1])
+            else:
+                fact = Acknowledge(t=t, stream="") if what == "word" else Health(t=t, stream="", lost_bytes=number)
+                fed.append((t, "", fact))
+                log.told(fact)
+            before = log._writer.tail
+            log.tick(t)
+        fate = "written"
+        log.tick(ms / 1000 + 100)
+        log.close(ms / 1000 + 200, "stopped")
+    assert log.state().failed is None
+    assert stored(path) == fed
+    with LogFile.open(path) as read:
+        assert read.changes() == alerts
 
 
 @pytest.fixture
