@@ -27,7 +27,8 @@ from rules.scene import Scene
 from rules.site import Site
 
 GRID_MS = 200
-READ_BY_ALL = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))  # the scene and the log read these, whatever the rules
+READ_BY_ALL: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
+"""The scene and the log read these, whatever rules are in force."""
 RULES_EVENT = "rules-in-force"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
 

@@ -89,11 +89,14 @@ class BaseDatum(Rule):
 
     def _judge_station(self, station: Station, t: float) -> None:
         at = (station.x_m, station.y_m, station.z_m)
+        known = self._judged is not None and self._judged[0] == at
+        if known and self._finding is None:
+            return
         utc = self.scene.utc_at(t)
         day = utc.timestamp() / 86400.0 if utc else None
-        if self._judged is not None and self._judged[0] == at:
+        if self._judged is not None and known:
             then = self._judged[1]
-            if self._finding is None or day is None or (then is not None and abs(day - then) <= 1.0):
+            if day is None or (then is not None and abs(day - then) <= 1.0):
                 return
         first, self._judged = self._judged is None, (at, day)
         expected = self._datum.expected

@@ -19,9 +19,13 @@ class RadioSheet(Rule):
     severity = "check"
     causes = ("frequency-differs", "protocol-differs", "error-correction-differs", "air-rate-differs")
 
+    def __init__(self, *args: object):
+        super().__init__(*args)  # type: ignore[arg-type]
+        self._differences = sheet_differences(self.site)
+
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding that names all differences."""
-        differences = sheet_differences(self.site)
+        differences = self._differences
         if not differences:
             return
         evidence = {}
