@@ -12,7 +12,7 @@ import random
 from collections.abc import Callable
 
 from replay.events import Broadcast
-from replay.scenario import Scenario
+from replay.scenario import Scenario, ScenarioError
 from replay.sky import Vector
 from replay.world import World, ecef, geodetic, minus, plus, shifted
 from rules.geodesy import point_at
@@ -29,8 +29,11 @@ _PLATE_FIXED = {"america": "EPSG:6319", "europe": "EPSG:8403", "australia": "EPS
 _ITRF = "EPSG:7912"
 
 
-class BlunderError(ValueError):
+class BlunderError(ScenarioError):
     """A `broadcast` event asks for what its site cannot give; the text says what would do."""
+
+    def __init__(self, scenario: Scenario, what: str):
+        super().__init__(scenario.name, [f"event broadcast: {what}"])
 
 
 def broadcast_error(event: Broadcast, scenario: Scenario, world: World, rng: random.Random) -> Vector:
@@ -41,7 +44,7 @@ def broadcast_error(event: Broadcast, scenario: Scenario, world: World, rng: ran
         if blunder is not None:
             error = plus(error, blunder(_Base(event, scenario, world, rng)))
         elif not (event.east_m or event.north_m or event.up_m):
-            raise BlunderError(f"broadcast: cause {cause!r} is not computed; one of {', '.join(BLUNDERS)} would do")
+            raise BlunderError(scenario, f"cause {cause!r} is not computed; one of {', '.join(BLUNDERS)} would do")
     return error
 
 
@@ -96,7 +99,7 @@ def _metres_as_feet(base: _Base) -> Vector:
 def _grid(base: _Base) -> tuple[float, float]:
     control = base.site.control_point(base.name)
     if control is None or control.easting is None or control.northing is None:
-        raise BlunderError(f"broadcast: {base.name} has no easting and northing; a projected frame would do")
+        raise BlunderError(base.scenario, f"{base.name} has no easting and northing; a projected frame would do")
     return control.easting, control.northing
 
 
@@ -137,7 +140,7 @@ def _epoch_shift(base: _Base) -> Vector:
 
     epoch = base.site.project.epoch if base.site.project else None
     if epoch is None or str(base.to) not in _PLATE_FIXED:
-        raise BlunderError(f"broadcast: epoch-shift needs project.epoch, and to = one of {', '.join(_PLATE_FIXED)}")
+        raise BlunderError(base.scenario, f"epoch-shift needs project.epoch, and to = one of {', '.join(_PLATE_FIXED)}")
     fixed = _PLATE_FIXED[str(base.to)]
     to_plate = Transformer.from_crs(_ITRF, fixed, always_xy=True)
     from_plate = Transformer.from_crs(fixed, _ITRF, always_xy=True)

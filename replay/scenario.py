@@ -43,7 +43,12 @@ class ScenarioError(Exception):
 
     def __init__(self, path: str | Path, problems: list[str]):
         super().__init__("\n".join(f"{path}: {problem}" for problem in problems))
+        self.path = path
         self.problems = problems
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # An exception that crosses to another process is made anew from its arguments.
+        return ScenarioError, (self.path, self.problems)
 
 
 class Messages(Struct, kw_only=True):

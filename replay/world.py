@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import math
 
-from replay.scenario import Scenario
+from replay.scenario import Scenario, ScenarioError
 from replay.sky import Vector, local_axes
-from rules.geodesy import point_at
-from rules.geoid import open_geoid
+from rules.geodesy import DatumError, point_at
+from rules.geoid import GeoidError, open_geoid
 
 _A_M = 6_378_137.0
 _E2 = 0.00669438002290
@@ -18,18 +18,25 @@ _E2 = 0.00669438002290
 
 
 class World:
-    """The places of a scenario: `mark`, `arp` (right), and the axes there. `geoid` is what the receivers carry."""
+    """The places of a scenario: `mark`, `arp` (right), and the axes there. `geoid` is what the receivers carry.
+
+    Raises ScenarioError where the site's datum gives no place.
+    """
 
     def __init__(self, scenario: Scenario) -> None:
         site = scenario.site
         self.scenario = scenario
-        self._points = {point.name: point_at(site, point.name).ecef for point in site.project.control} if site.project else {}
+        control = site.project.control if site.project else []
+        try:
+            self._points = {point.name: point_at(site, point.name).ecef for point in control}
+            self.geoid = open_geoid(site)
+        except (DatumError, GeoidError) as error:
+            raise ScenarioError(scenario.name, [f"site.{error}"]) from None
         self.mark: Vector = self._points[site.base.occupies or ""]
         self.axes = local_axes(self.mark)
         height_m = scenario.base.antenna_height_m
         self.antenna_height_m: float = site.base.antenna_height_m if height_m is None else height_m
         self.arp = shifted(self.mark, self.axes, (0.0, 0.0, self.antenna_height_m))
-        self.geoid = open_geoid(site)
 
     def from_base(self, east_m: float, north_m: float, up_m: float = 0.0) -> Vector:
         """The point that lies so from the base's mark, over the flat ground of an invented quarry."""

@@ -38,11 +38,14 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool
     wanted = [one for one in found if days or names or one.duration_s < LONG_S]
     tally = Tally()
     work = [Job(one, one.seed + SEED_STEP * step) for one in wanted for step in range(seeds)]
-    for job, graded in _played(work, jobs):
-        tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
-        if not graded.passed:
-            click.echo(f"{job.scenario.name} seed {job.seed}:")
-            click.echo("    " + graded.in_words().replace("\n", "\n    "))
+    try:
+        for job, graded in _played(work, jobs):
+            tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
+            if not graded.passed:
+                click.echo(f"{job.scenario.name} seed {job.seed}:")
+                click.echo("    " + graded.in_words().replace("\n", "\n    "))
+    except ScenarioError as error:
+        raise Unusable(str(error)) from None
     click.echo(score_table(tally))
     click.echo()
     click.echo(confusion(tally))
