@@ -24,7 +24,7 @@ from replay.scenario import Scenario
 from replay.sky import Sky
 from replay.state import State
 from replay.tape import Chunk, Header, Record, Truth, write_tape
-from replay.truth import Silence, truths
+from replay.truth import Silence, sheet_difference, truths
 from replay.world import World
 from rules import facts
 
@@ -264,7 +264,7 @@ class _Invention:
 
     def _why_silent(self, t: float) -> tuple[str | None, str | None]:
         """The cause of a silence at `t`, and the rule that explains it if one does."""
-        state, site = self.state, self.scenario.site
+        state = self.state
         renamed = state.active(ev.StationIdSet, t)
         neighbour = state.neighbour(t)
         if neighbour is not None or renamed is not None:
@@ -282,9 +282,5 @@ class _Invention:
         air = state.air(t)
         if air == "garbled":
             return "line-noise", None
-        base, rover = site.radio.base, site.radio.rover
-        differ = any(
-            getattr(base, key) is not None and getattr(rover, key) is not None and getattr(base, key) != getattr(rover, key)
-            for key in ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps")
-        )
+        differ = sheet_difference(self.scenario.site) is not None
         return "radio-settings-differ" if differ and air == "silent" else "line-silent", None

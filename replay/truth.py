@@ -29,6 +29,7 @@ from replay.events import (
 )
 from replay.scenario import Scenario
 from replay.tape import Truth
+from rules.site import Site
 
 RAISED_WITHIN_S = 0.3
 """An alert is raised at most this long after its on-delay has run out."""
@@ -210,8 +211,9 @@ def _health(scenario: Scenario, event: Health) -> Iterator[Truth]:
             return
 
 
-def _radio_sheet(scenario: Scenario) -> Iterator[Truth]:
-    base, rover = scenario.site.radio.base, scenario.site.radio.rover
+def sheet_difference(site: Site) -> str | None:
+    """The first thing in which the site's two radio tables differ, as the rule's cause; None where they agree."""
+    base, rover = site.radio.base, site.radio.rover
     for key, cause in (
         ("frequency_mhz", "frequency-differs"),
         ("protocol", "protocol-differs"),
@@ -220,8 +222,14 @@ def _radio_sheet(scenario: Scenario) -> Iterator[Truth]:
     ):
         one, other = getattr(base, key), getattr(rover, key)
         if one is not None and other is not None and one != other:
-            yield Truth(t=0.0, expect="raised", rule="radio-sheet", cause=cause, within_s=RAISED_WITHIN_S, because_of=None)
-            return
+            return cause
+    return None
+
+
+def _radio_sheet(scenario: Scenario) -> Iterator[Truth]:
+    cause = sheet_difference(scenario.site)
+    if cause is not None:
+        yield Truth(t=0.0, expect="raised", rule="radio-sheet", cause=cause, within_s=RAISED_WITHIN_S, because_of=None)
 
 
 class Silence(Struct):
