@@ -73,7 +73,7 @@ class ControlCheck(Rule):
             return
         point, offset = found
         standing = self._standing
-        if standing is None or not standing.goes_on(fact.t, point, offset, self.figures.still_m):
+        if standing is None or not standing.goes_on(point, offset, self.figures.still_m):
             self._leave()
             standing = self._standing = _Standing(fact.t, point)
         standing.add(fact.t, offset)
@@ -190,10 +190,10 @@ class _Standing:
         """How long it must have lasted to be judged (again)."""
         return still_s if self.judged_s is None else 2 * self.judged_s
 
-    def goes_on(self, t: float, point: ExpectedArp, offset: Ecef, still_m: float) -> bool:
+    def goes_on(self, point: ExpectedArp, offset: Ecef, still_m: float) -> bool:
         """True if the next position belongs to the same standing."""
         moved = math.hypot(offset[0] - self._mean[0], offset[1] - self._mean[1])
-        return point.point == self.point.point and t - self.last_t <= _GAP_S and moved <= still_m
+        return point.point == self.point.point and moved <= still_m
 
     def add(self, t: float, offset: Ecef) -> None:
         """Take in one position (Welford's running mean and sum of squares)."""

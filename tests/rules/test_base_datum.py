@@ -100,6 +100,13 @@ def test_the_bundled_grid_widens_the_vertical_tolerance_by_its_error(kestrel, da
         assert "bundled geoid's error" in changes[0].say
 
 
+def test_the_bundled_grids_error_is_no_second_cause(kestrel):
+    """The base used the full model: where the bundled one is 15 cm out, a missing antenna height is still just that."""
+    bench, station = kestrel
+    (raised,) = bench.play([station(1.0, up=-1.843 + 0.15)], 2.0)
+    assert raised.cause == "antenna-height-missing"
+
+
 def test_figures_are_the_sites(day):
     made = day.bench(BaseDatum, role="base", rules={"base-datum": {"horizontal_m": 2.0}}, **TABLES)
     x, y, z = from_enu(expected_arp(made.site).ecef, (1.5, 0.0, 0.0))

@@ -89,6 +89,24 @@ def test_a_geoid_bust_is_found_though_it_is_no_metre_near_in_height(rover, day):
     assert raised.cause == "orthometric-as-ellipsoidal"
 
 
+def test_far_from_the_base_its_error_leans(day):
+    """22 km off, up at the base is 3.5 mrad from up here: 46 m of height there are 16 cm of position here."""
+    control = [
+        {"name": "E-1", "latitude": 48.3123457, "longitude": 11.2345678, "height": 520.456},
+        {"name": "E-2", "latitude": 48.5123457, "longitude": 11.2345678, "height": 480.123},
+    ]
+    project = {"frame": "EPSG:7931", "control": control}
+    bench = day.bench(ControlCheck, project=project, base={"occupies": "E-1"}, rover={"pole_height_m": 2.0})
+    base, mark = point_at(bench.site, "E-1"), point_at(bench.site, "E-2")
+    wrong = from_enu(base.ecef, (0.0, 0.0, -base.separation_m))
+    tip = tuple(m + w - b for m, w, b in zip(mark.ecef, wrong, base.ecef, strict=True))
+    latitude, longitude, h = to_geodetic(tip)
+    said = {"latitude": latitude, "longitude": longitude, "height_m": h + 2.0 - 45.9, "separation_m": 45.9}
+    (raised,) = bench.play([day.fix(t, **said) for t in day.every(1.0, 1.0, 8.0)], 8.0)
+    assert raised.evidence["horizontal_m"] > 0.12
+    assert (raised.cause, raised.causes[0].residual_m) == ("orthometric-as-ellipsoidal", pytest.approx(0.0, abs=0.01))
+
+
 @pytest.mark.parametrize("quality", [0, 1, 2, 5, 6, 9])
 def test_only_a_fixed_position_checks(rover, day, quality):
     bench, fix = rover

@@ -87,7 +87,9 @@ def test_the_wgs84_ensemble_is_never_compared():
 
 def test_an_operation_of_poor_or_unknown_accuracy_predicts_nothing():
     # From PROJ's database: SIRGAS 2000, JGD2011 and NAD83 reach ITRF2014 only by a ballpark step here.
-    for frame, latitude, longitude in (("EPSG:4989", -15, -47), ("EPSG:6667", 36, 138), ("EPSG:4269", 40, -100)):
+    # WGS 84 (G730) does by an operation of 0.21 m, which is no better than what it would explain.
+    poor = (("EPSG:4989", -15, -47), ("EPSG:6667", 36, 138), ("EPSG:4269", 40, -100), ("EPSG:7657", 40, -100))
+    for frame, latitude, longitude in poor:
         assert shifts(frame, place(latitude, longitude), 2025.0) == {}
 
 

@@ -117,7 +117,7 @@ def test_a_grid_that_does_not_cover_the_place_says_none(tmp_path):
 
 
 def test_a_grid_with_nonsense_in_it_says_none(tmp_path):
-    grid = GridGeoid(str(write_gtx(tmp_path / "model.gtx", 38.0, -106.0, 0.5, 5, 5, value=3e20)), "model.gtx")
+    grid = GridGeoid(str(write_gtx(tmp_path / "model.gtx", 38.0, -106.0, 0.5, 5, 5, value=500.0)), "model.gtx")
     assert grid.separation_m(39.1, -105.0) is None
 
 
