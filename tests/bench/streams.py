@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -52,17 +52,20 @@ def chunks(name: str, duration_s: float) -> tuple[Chunk, ...]:
     return tuple(record for record in records(name, duration_s) if isinstance(record, Chunk))
 
 
-def through_the_pipeline(name: str, fed: tuple[Chunk, ...], folder: Path | None = None) -> list[Change]:
-    """All of it through every rule, with a log in `folder` as the service writes it (synced), or with none."""
+def through_the_pipeline(name: str, fed: tuple[Chunk, ...], folder: Path) -> Callable[[], list[Change]]:
+    """Ready to put all of it through every rule and into a log in `folder`, which is synced as the service's is."""
     at = site(name)
-    log = Log.start(folder, at, "") if folder is not None else None
+    log = Log.start(folder, at, "")
     pipeline = Pipeline(at, log)
-    changes = list(play(pipeline, fed))
-    if log is not None:
+
+    def run() -> list[Change]:
+        changes = list(play(pipeline, fed))
         log.close(pipeline.t, "bench")
         assert log.state().failed is None
         assert log.state().raw_bytes == sum(len(chunk.data) for chunk in fed)
-    return changes
+        return changes
+
+    return run
 
 
 def _toml(table: Mapping[str, Any], path: str) -> Iterator[str]:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import sqlite3
-import tempfile
 from collections.abc import Callable
 from itertools import groupby
 from pathlib import Path
@@ -21,6 +20,8 @@ from replay.tape import Chunk
 from tests.bench.row import Row, at_least, at_most, in_turn, median_cpu_s, median_wall_s
 from tests.bench.streams import chunks, through_the_pipeline
 
+# What was reached on the machine of the README's table, where the figure was not: see there why.
+_REACHED = {"a": 6.0, "b": 8.0}
 _COMMIT_S = 5.0  # the site file's default, which the pipeline's log uses
 
 
@@ -34,10 +35,10 @@ def _at(name: str, duration_s: float, runs: int) -> list[Row]:
     size = sum(len(chunk.data) for chunk in fed)
     costs = in_turn(
         {
-            "loop": lambda: _in_folder(lambda folder: plain_loop(fed, folder)),
-            "floor": lambda: _in_folder(lambda folder: floor(fed, folder)),
-            "blocks": lambda: _in_folder(lambda folder: floor(fed, folder, whole=True)),
-            "ours": lambda: _in_folder(lambda folder: through_the_pipeline(name, fed, folder)),
+            "loop": lambda folder: plain_loop(fed, folder),
+            "floor": lambda folder: floor(fed, folder),
+            "blocks": lambda folder: floor(fed, folder, whole=True),
+            "ours": lambda folder: through_the_pipeline(name, fed, folder),
         },
         runs,
     )
@@ -53,6 +54,7 @@ def _at(name: str, duration_s: float, runs: int) -> list[Row]:
             cpu["loop"] / cpu["ours"],
             " ×",
             f" (by the wall {loop:.3g} ×; {speed})",
+            reached=_REACHED["a"],
         ),
         at_most(
             "b",
@@ -61,66 +63,69 @@ def _at(name: str, duration_s: float, runs: int) -> list[Row]:
             cpu["ours"] / cpu["floor"],
             " ×",
             f" (by the wall {floor_:.3g} ×; with a blob a commit instead of a chunk {blocks:.3g} ×)",
+            reached=_REACHED["b"],
         ),
     ]
 
 
-def plain_loop(fed: tuple[Chunk, ...], folder: Path) -> int:
-    """pyrtcm's and pynmeagps's own readers, one sqlite-utils insert a message, one transaction a second, in WAL."""
+def plain_loop(fed: tuple[Chunk, ...], folder: Path) -> Callable[[], object]:
+    """Ready to run: pyrtcm's and pynmeagps's readers, one sqlite-utils insert a message, one transaction a second, in WAL."""
     db = Database(folder / "plain.db")
     db.enable_wal()
     table = db.table("message")
-    count = 0
-    for second, of_second in groupby(fed, lambda chunk: int(chunk.t)):
-        lines: dict[str, bytes] = {}
-        for chunk in of_second:
-            lines[chunk.stream] = lines.get(chunk.stream, b"") + chunk.data
-        with db.atomic():
-            for stream, data in lines.items():
-                reader = RTCMReader if stream == "corrections" else NMEAReader
-                for raw, message in reader(io.BytesIO(data), quitonerror=0):
-                    table.insert({"t": second, "stream": stream, "message": message.identity, "raw": raw})
-                    count += 1
-    db.close()
-    return count
+
+    def run() -> None:
+        for second, of_second in groupby(fed, lambda chunk: int(chunk.t)):
+            lines: dict[str, bytes] = {}
+            for chunk in of_second:
+                lines[chunk.stream] = lines.get(chunk.stream, b"") + chunk.data
+            with db.atomic():
+                for stream, data in lines.items():
+                    reader = RTCMReader if stream == "corrections" else NMEAReader
+                    for raw, message in reader(io.BytesIO(data), quitonerror=0):
+                        table.insert({"t": second, "stream": stream, "message": message.identity, "raw": raw})
+        db.close()
+
+    return run
 
 
-def floor(fed: tuple[Chunk, ...], folder: Path, whole: bool = False) -> int:
-    """The CRC of every frame, found by its length, and the bytes into SQLite: a blob a chunk (with `whole` a blob for all
-    that a stream brought between two commits, which loses the arrival times)."""
+def floor(fed: tuple[Chunk, ...], folder: Path, whole: bool = False) -> Callable[[], object]:
+    """Ready to run: the CRC of every frame, found by its length, and the bytes into SQLite: a blob a chunk (with `whole` a
+    blob for all that a stream brought between two commits, which loses the arrival times)."""
     connection = sqlite3.connect(folder / "floor.db", isolation_level=None)
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("CREATE TABLE raw (t REAL, stream TEXT, data BLOB)")
-    insert = "INSERT INTO raw VALUES (?, ?, ?)"
     crc = anycrc.Model("CRC24-LTE-A").calc
-    good = 0
-    waiting = b""
-    rows: list[tuple[float, str, bytes]] = []
-    due = _COMMIT_S
-    for t, stream, data in ((chunk.t, chunk.stream, chunk.data) for chunk in fed):
-        if t >= due:
-            _commit(connection, insert, _joined(rows) if whole else rows)
-            rows, due = [], t + _COMMIT_S
-        rows.append((t, stream, data))
-        if stream != "corrections":
-            continue
-        waiting += data
-        start, size = 0, len(waiting)
-        while start + 3 <= size:
-            end = start + 6 + ((waiting[start + 1] & 3) << 8 | waiting[start + 2])
-            if end > size:
-                break
-            good += not crc(waiting[start:end])
-            start = end
-        waiting = waiting[start:]
-    _commit(connection, insert, _joined(rows) if whole else rows)
-    connection.close()
-    return good
+
+    def run() -> None:
+        waiting = b""
+        rows: list[tuple[float, str, bytes]] = []
+        due = _COMMIT_S
+        for t, stream, data in ((chunk.t, chunk.stream, chunk.data) for chunk in fed):
+            if t >= due:
+                _commit(connection, _joined(rows) if whole else rows)
+                rows, due = [], t + _COMMIT_S
+            rows.append((t, stream, data))
+            if stream != "corrections":
+                continue
+            waiting += data
+            start, size = 0, len(waiting)
+            while start + 3 <= size:
+                end = start + 6 + ((waiting[start + 1] & 3) << 8 | waiting[start + 2])
+                if end > size:
+                    break
+                crc(waiting[start:end])
+                start = end
+            waiting = waiting[start:]
+        _commit(connection, _joined(rows) if whole else rows)
+        connection.close()
+
+    return run
 
 
-def _commit(connection: sqlite3.Connection, insert: str, rows: list[tuple[float, str, bytes]]) -> None:
+def _commit(connection: sqlite3.Connection, rows: list[tuple[float, str, bytes]]) -> None:
     connection.execute("BEGIN")
-    connection.executemany(insert, rows)
+    connection.executemany("INSERT INTO raw VALUES (?, ?, ?)", rows)
     connection.execute("COMMIT")
 
 
@@ -129,8 +134,3 @@ def _joined(rows: list[tuple[float, str, bytes]]) -> list[tuple[float, str, byte
     for _, stream, data in rows:
         parts.setdefault(stream, []).append(data)
     return [(rows[0][0], stream, b"".join(part)) for stream, part in parts.items()]
-
-
-def _in_folder(work: Callable[[Path], object]) -> None:
-    with tempfile.TemporaryDirectory(prefix="witnesspost-bench-") as folder:
-        work(Path(folder))
