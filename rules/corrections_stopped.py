@@ -1,6 +1,7 @@
 """Corrections have stopped: no usable observation epoch from the project's station.
 
-When: none for the larger of `on_delay_s` and `intervals` usual intervals; from the very start, after `first_s`; a port that
+When: none for the larger of `on_delay_s` and `intervals` usual intervals; from the very start, or while one epoch alone does
+not tell the interval, after `first_s`; a port that
 goes away, after `port_lost_s`. Usable: a complete observation set with good CRCs from the project's station (from any,
 where the site names none). Station messages alone are no corrections.
 
@@ -22,7 +23,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from rules.facts import Epoch, Fact, Traffic
-from rules.radio import sheet_differences, site_horizon_km
+from rules.radio import free_space_loss_db, sheet_differences, site_horizon_km
 from rules.rule import Cause, Delays, Finding, Rule
 
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
@@ -95,9 +96,9 @@ class CorrectionsStopped(Rule):
             interval_s = self.scene.interval_s(stream)
             since = epoch.t if epoch else self.scene.began_t
             delay_s = max(self.figures.on_delay_s, self.figures.intervals * (interval_s or 0.0))
-            if epoch is None:
+            if epoch is None or interval_s is None:  # how often this base sends is not known yet
                 delay_s = max(delay_s, self.figures.first_s)
-            elif gone and port is not None:
+            if epoch is not None and gone and port is not None:
                 since, delay_s = port.t, self.figures.port_lost_s
             if t - since >= delay_s - 1e-6:
                 yield self._finding(stream, t, since, delay_s, gone)
@@ -147,6 +148,7 @@ class CorrectionsStopped(Rule):
             "other_stations": sorted(shown.others),
             "distance_km": None if distance_km is None else round(distance_km, 2),
             "horizon_km": None if horizon_km is None else round(horizon_km, 2),
+            "free_space_loss_db": self._loss_db(distance_km),
         }
         port = self.scene.ports.get(stream)
         return Finding(
@@ -176,3 +178,10 @@ class CorrectionsStopped(Rule):
             elif distance_km > 0.7 * horizon_km:
                 causes.append("out-of-range")
         return causes
+
+    def _loss_db(self, distance_km: float | None) -> float | None:
+        """What the radio path loses at least, for whoever compares it with the link's budget."""
+        frequency_mhz = self.site.radio.base.frequency_mhz or self.site.radio.rover.frequency_mhz
+        if not distance_km or frequency_mhz is None:
+            return None
+        return round(free_space_loss_db(frequency_mhz, distance_km), 1)

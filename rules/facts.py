@@ -133,9 +133,7 @@ class Traffic(Fact):
     @property
     def size_bytes(self) -> int:
         """All bytes, whatever they were."""
-        return (
-            self.frame_bytes + self.sentence_bytes + self.bad_frame_bytes + self.bad_sentence_bytes + self.other_bytes
-        )
+        return self.frame_bytes + self.sentence_bytes + self.bad_frame_bytes + self.bad_sentence_bytes + self.other_bytes
 
 
 class SignalLevels(Fact):

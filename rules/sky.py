@@ -15,7 +15,7 @@ import statistics
 from collections import deque
 from collections.abc import Iterable, Iterator
 
-from rules.advice_rest import SIGNAL_DROP_CHECKS
+from rules.advice.receiver import SIGNAL_DROP_CHECKS
 from rules.bound import Bound
 from rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
 from rules.rule import Cause, Delays, Finding, Rule

@@ -24,7 +24,7 @@ class ChannelFigures(Delays, kw_only=True):
 
 
 class _Heard:
-    """One station on one line: since when without a long pause, the last time, the longest gap since, and its interval where that is long."""
+    """One station on one line: since when without a long pause, the last time, the longest gap since, its own interval."""
 
     def __init__(self, t: float):
         self.first = self.last = t
@@ -80,7 +80,7 @@ class WrongChannel(Rule):
                 yield finding
         if self._other_fix is not None and not on_a_line:
             since, fix = self._other_fix
-            # Under the line's own key: the rover rides on for seconds when the line has cleared, and that is no second incident.
+            # Under the line's own key: the rover rides on for seconds when the line has cleared, no second incident.
             key = next(iter(self._heard), fix.stream)
             evidence: dict[str, object] = {"station_id": fix.station_id, "quality": fix.quality}
             yield self._finding(["another-base"], fix.stream, key, since, evidence)

@@ -31,10 +31,10 @@ TABLES = {"rules": rules_table, "scenarios": lambda: scenario_table(all_scenario
 def written(page: str, tables: Iterable[str] = TABLES) -> str:
     """The page with these tables between their marks as the code has them now; the scenarios' takes some minutes."""
     for name in tables:
-        table = TABLES[name]
+        text = TABLES[name]()
         mark = rf"(<!-- {name} -->\n).*?(<!-- end of {name} -->)"
         assert re.search(mark, page, re.DOTALL), f"no place for the table of {name}"
-        page = re.sub(mark, lambda match, text=table(): f"{match[1]}\n{text}\n\n{match[2]}", page, flags=re.DOTALL)
+        page = re.sub(mark, lambda match, text=text: f"{match[1]}\n{text}\n\n{match[2]}", page, flags=re.DOTALL)
     return page
 
 

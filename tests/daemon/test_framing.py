@@ -1,5 +1,6 @@
 import io
 import random
+from itertools import pairwise
 from pathlib import Path
 
 import pynmeagps
@@ -42,7 +43,7 @@ def units_of(data: bytes, cuts: list[int] = ()) -> list[tuple[int, bytes]]:
     framer = Framer()
     units = []
     edges = [0, *sorted(cut % (len(data) + 1) for cut in cuts), len(data)]
-    for start, end in zip(edges, edges[1:], strict=False):
+    for start, end in pairwise(edges):
         units += framer.feed(data[start:end])
     return units + framer.flush()
 
@@ -156,9 +157,7 @@ def test_real_bytes_give_the_frames_that_the_libraries_find(path):
         if raw is not None and pyrtcm.calc_crc24q(raw) == 0
     ]
     sentences = [
-        raw
-        for raw, parsed in pynmeagps.NMEAReader(io.BytesIO(data), quitonerror=0, nmeaonly=False)
-        if parsed is not None
+        raw for raw, parsed in pynmeagps.NMEAReader(io.BytesIO(data), quitonerror=0, nmeaonly=False) if parsed is not None
     ]
     assert [chunk for kind, chunk in units if kind == FRAME] == frames
     assert [chunk for kind, chunk in units if kind == SENTENCE] == sentences

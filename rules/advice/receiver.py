@@ -1,7 +1,4 @@
-"""Advice for the radio's load, the message set, the antenna, the fix, the sky, the pole and the post.
-
-The same as in `rules.advice`, which takes them in: by rule and cause, the line and the steps.
-"""
+"""Advice for the radio's load, the message set, the antenna, the fix, the sky, the pole and the post."""
 
 from __future__ import annotations
 

@@ -1,7 +1,6 @@
 """Advice for a coordinate that is not the project's: what happened in one clause a cause, and what to check first.
 
-The same as in `rules.advice`, which takes it in: by rule and cause, the line and the steps. `base-datum` and
-`control-check` share the clauses, each with a head of its own; pairs of causes put two clauses together.
+`base-datum` and `control-check` share the clauses, each with a head of its own; pairs of causes put two clauses together.
 """
 
 from __future__ import annotations
