@@ -84,7 +84,7 @@ _heard = threading.Event()
 
 def rows(short: bool) -> list[Row]:
     """From the byte and from the alert's own time to the pin: the worst of each, with the median beside it."""
-    from_byte, from_alert = _latencies(20 if short else 200)
+    from_byte, from_alert = _latencies(10 if short else 200)
     return [
         at_most("f", "last byte of a frame to the pin", 0.1, max(from_byte), " s", _words(from_byte)),
         at_most("f", "alert (its own t) to the pin", 0.1, max(from_alert), " s", _words(from_alert)),
@@ -107,8 +107,7 @@ def _latencies(count: int) -> tuple[list[float], list[float]]:
         clock, ear = Clock(), _Ear()
         began = time.monotonic() - clock()
         service = Service(at, site_file.read_text(), [], clock)
-        service.companions.append(Post(at, clock, print, pins=MockFactory(pin_class=_Pins), environment={}))
-        service.companions.append(ear)
+        service.companions += [ear, Post(at, clock, print, pins=MockFactory(pin_class=_Pins), environment={})]
         thread = threading.Thread(target=service.run)
         thread.start()
         try:
