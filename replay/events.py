@@ -56,6 +56,10 @@ class BaseOff(Event):
     """The base is switched off."""
 
 
+class RoverOff(Event):
+    """The rover's receiver is switched off: it says nothing, and begins anew afterwards."""
+
+
 class PortLost(Event):
     """A cable is pulled out of the post, and put back."""
 
@@ -257,6 +261,7 @@ class Health(Event):
 
 EVENTS: dict[str, type[Event]] = {
     "base-off": BaseOff,
+    "rover-off": RoverOff,
     "port-lost": PortLost,
     "radio": Radio,
     "neighbour": Neighbour,

@@ -241,6 +241,9 @@ class _Invention:
         noise = self.state.active(ev.Noise, t)
         if (noise is not None and noise.stream == self.positions) or (self.scenario.at_base and self.state.is_off(t)):
             return
+        if not self.scenario.at_base and self.state.active(ev.RoverOff, t) is not None:
+            self.receiver.restart()
+            return
         said = self.mouth.says(t, None if self.scenario.at_base else self.receiver)
         if said:
             self._chunk(t + self.scenario.rover.latency_s, self.positions, said)

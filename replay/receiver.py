@@ -99,6 +99,12 @@ class Receiver:
             self._epoch_t = max(self._epoch_t, heard.t)
             self._heard_t = t
 
+    def restart(self) -> None:
+        """It was switched off: what it had heard is forgotten."""
+        self._errors.clear()
+        self._station, self._epoch_t, self._heard_t = None, -math.inf, -math.inf
+        self._began_t = self._fix_at = self._limited_t = math.inf
+
     def solution(self, t: float, satellites: int, limit: int | None = None) -> Solution:
         """The solution for the moment `t`; `limit` is the best quality that the place allows."""
         age = t - self._epoch_t

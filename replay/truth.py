@@ -22,7 +22,9 @@ from replay.events import (
     MessageSet,
     Neighbour,
     OldEpochs,
+    Planned,
     PoleTilt,
+    RoverOff,
     Separation,
     SlowLink,
     StationIdSet,
@@ -66,6 +68,9 @@ NOTICED_S = {
     "post-health": 1.0,
 }
 """How long it takes until a fault of each rule shows on the line at all: the next sentence, sample or message."""
+
+_SILENT_RECEIVER_S = 5.0
+"""A receiver that says nothing for so long has no position."""
 
 SILENT_START_S, PORT_LOST_S, NEVER_FIXED_S, OFF_DELAY_S = 15.0, 2.0, 120.0, 3.0
 HELD_S = 4.5
@@ -155,6 +160,16 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         yield _raised(scenario, event, "base-moved", "antenna-height-changed")
     elif isinstance(event, AntennaSet):
         yield _raised(scenario, event, "antenna-mismatch", "descriptor-differs")
+    elif (
+        isinstance(event, RoverOff)
+        and at_rover
+        and event.at_s > 0
+        and lasts > _SILENT_RECEIVER_S
+        and not _held(scenario, event)
+    ):
+        truth = _raised(scenario, event, "fix-lost", "no-position")
+        truth.within_s += _SILENT_RECEIVER_S
+        yield truth
     elif isinstance(event, FixLimit) and at_rover:
         yield from _fix_limit(scenario, event)
     elif isinstance(event, MessageSet) and event.observations is not False:
@@ -170,6 +185,11 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
             yield _raised(scenario, event, "corrections-late", "clock-not-set")
     elif isinstance(event, Health):
         yield from _health(scenario, event)
+
+
+def _held(scenario: Scenario, event: Event) -> bool:
+    """True if the crew announced an interruption that covers the event."""
+    return any(isinstance(e, Planned) and e.at_s <= event.at_s and event.until_s <= e.at_s + e.lasts_s for e in scenario.events)
 
 
 def _fix_limit(scenario: Scenario, event: FixLimit) -> Iterator[Truth]:
