@@ -266,6 +266,7 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
     if not isinstance(site_table, dict):
         problems.append("site: missing; the site file's tables under [site] would do")
     else:
+        _whole_geoid_path(site_table, path)
         try:
             site = site_from_table(site_table, str(path), FIGURES)
             problems += [f"site.{problem}" for problem in measure_problems(site, taken=FIGURES)]
@@ -292,6 +293,14 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
         events=events,
         truths=read.truth,
     )
+
+
+def _whole_geoid_path(site_table: dict[str, Any], path: Path) -> None:
+    """A grid is named from the scenario's folder; the tape or log that takes the site along lies somewhere else."""
+    project = site_table.get("project")
+    named = project.get("geoid") if isinstance(project, dict) else None
+    if isinstance(project, dict) and isinstance(named, str) and named != "bundled":
+        project["geoid"] = str((path.parent / named).resolve())
 
 
 def _take_away(table: dict[str, Any], dotted: str, problems: list[str]) -> None:

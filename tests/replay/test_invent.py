@@ -18,6 +18,7 @@ from replay.world import World, ecef, geodetic
 from rules.book import RULES
 from rules.facts import Planned, Port
 from rules.geodesy import expected_arp
+from rules.site import site_from_table
 
 FIRST_LIGHT = [
     "rover-radio-other-frequency",
@@ -60,6 +61,14 @@ def test_a_tape_gives_the_records_back(tmp_path):
     with Tape(tmp_path / "t.jsonl") as tape:
         assert tape.header == header(one)
         assert list(tape) == list(invent(one))
+
+
+def test_a_tape_elsewhere_still_finds_the_projects_geoid(tmp_path):
+    one = scenario("datum-america:other-geoid")
+    invent_tape(one, tmp_path / "t.jsonl")
+    with Tape(tmp_path / "t.jsonl") as tape:
+        site = site_from_table(tape.header.site, str(tmp_path / "t.jsonl"))
+    assert expected_arp(site) == expected_arp(one.site)
 
 
 def test_time_never_steps_back_and_runs_to_the_end():
