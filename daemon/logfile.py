@@ -27,7 +27,7 @@ from rules.facts import Fact
 
 TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind
-    for kind in (facts.Port, facts.Health, facts.Planned, facts.Acknowledge, facts.Shelve)
+    for kind in (facts.Port, facts.Health, facts.RuleFailed, facts.Planned, facts.Acknowledge, facts.Shelve)
 }
 
 
@@ -216,9 +216,7 @@ class LogFile:
 
     def verify(self, progress: Callable[[int], None] | None = None) -> Report:
         """Recompute every digest, let SQLite check the file, list the gaps. `progress` is given the bytes done."""
-        report = Report(
-            blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[]
-        )
+        report = Report(blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[])
         try:
             # Looked at twice, for a service that writes on may begin its WAL again under the first look.
             lost = lost_commits(wal_of(self.path)) and lost_commits(wal_of(self.path))
@@ -279,9 +277,7 @@ class LogFile:
 
     def _chained(self) -> Iterator[tuple[int, str, list[Any], bytes]]:
         """All rows of the chain by number: (n, table, columns up to the digest, digest)."""
-        cursors = {
-            table: self._connection.execute(f"{schema.select(table)} ORDER BY n") for table in schema.CHAINED
-        }
+        cursors = {table: self._connection.execute(f"{schema.select(table)} ORDER BY n") for table in schema.CHAINED}
         heads = {table: next(rows, None) for table, rows in cursors.items()}
         while any(heads.values()):
             table = min((t for t, row in heads.items() if row), key=lambda t: heads[t][0])  # type: ignore[index]

@@ -21,7 +21,7 @@ from daemon.framing import Framer
 from rules.alert import Change
 from rules.book import rules_in_force
 from rules.engine import Alert, Engine
-from rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from rules.facts import Antenna, Epoch, Fact, Fix, RuleFailed, Station, Traffic, Utc
 from rules.rule import Rule
 from rules.scene import Scene
 from rules.site import Site
@@ -63,7 +63,8 @@ class LogLike(Protocol):
 class _Line:
     """One stream's way from bytes to facts."""
 
-    def __init__(self, framer: Framer, decoder: Decoder):
+    def __init__(self, name: str, framer: Framer, decoder: Decoder):
+        self.name = name
         self.framer = framer
         self.decoder = decoder
         self.last_ms = 0
@@ -92,7 +93,7 @@ class Pipeline:
         if log is not None:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
         wanted = self.engine.wanted | READ_BY_ALL
-        self._lines = {s.name: _Line(Framer(), Decoder(s.name, site.tilt, wanted)) for s in site.stream}
+        self._lines = {s.name: _Line(s.name, Framer(), Decoder(s.name, site.tilt, wanted)) for s in site.stream}
         self._now_ms = round(begins_t * 1000)
         self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS
 
@@ -112,7 +113,7 @@ class Pipeline:
         if self.log is not None:
             self.log.chunk(self.t, stream, data)
         line.last_ms = self._now_ms
-        self._see(line.decoder.take(self.t, line.framer.feed(data)))
+        self._read(line, self.t, data)
         return changes
 
     def tell(self, fact: Fact) -> list[Change]:
@@ -145,7 +146,7 @@ class Pipeline:
         t = at_ms / 1000.0
         for line in self._lines.values():
             if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
-                self._see(line.decoder.take(t, line.framer.flush()))
+                self._read(line, t, None)
             traffic = line.decoder.take_traffic(t)
             if traffic is not None:
                 self._see([traffic])
@@ -159,6 +160,17 @@ class Pipeline:
                 self.log.event(*event)
         self.engine.events.clear()
         return changes
+
+    def _read(self, line: _Line, t: float, data: bytes | None) -> None:
+        """Bytes into facts (None: what waits is given up). A fault here costs these bytes their facts, never the raw log."""
+        try:
+            facts = line.decoder.take(t, line.framer.flush() if data is None else line.framer.feed(data))
+        except Exception as error:
+            line.framer = Framer()
+            failed = f"{type(error).__name__}: {error}"
+            self.engine.see(RuleFailed(t=t, stream=line.name, rule=f"reading of {line.name}", error=failed))
+            return
+        self._see(facts)
 
     def _see(self, facts: list[Fact]) -> None:
         for fact in facts:

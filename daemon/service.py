@@ -1,7 +1,7 @@
 """The service: one reader thread a port, and this thread, which owns the pipeline, the log and the clock's ticks.
 
-    ports ──► inbox ──► pipeline ──► log
-                           └──► alarm: panel, journal, the lines on the terminal
+ports ──► inbox ──► pipeline ──► log
+                       └──► alarm: panel, journal, the lines on the terminal
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from daemon.pipeline import GRID_MS, Pipeline
 from daemon.places import log_folder
 from daemon.ports import PortReader
 from rules.alert import Change
-from rules.facts import Fact
+from rules.facts import Fact, RuleFailed
 from rules.site import Site
 
 TURN_S = GRID_MS / 1000.0
@@ -65,9 +65,7 @@ class Service:
                 t = self.clock()
                 if t >= next_turn:
                     self.pipeline.tick(t)
-                    for companion in self.companions:
-                        for fact in companion.turn(self, t):
-                            self.pipeline.tell(fact)
+                    self._turn(t)
                     next_turn = (int(t / TURN_S) + 1) * TURN_S
             how = "stopped"
         finally:
@@ -88,6 +86,25 @@ class Service:
             else:
                 self.pipeline.tell(item)
 
+    def _turn(self, t: float) -> None:
+        for companion in tuple(self.companions):
+            try:
+                facts = list(companion.turn(self, t))
+            except Exception as error:
+                self._let_go(companion, error)
+                continue
+            for fact in facts:
+                self.pipeline.tell(fact)
+
     def _alarm(self, changes: list[Change]) -> None:
-        for companion in self.companions:
-            companion.changed(changes)
+        for companion in tuple(self.companions):
+            try:
+                companion.changed(changes)
+            except Exception as error:
+                self._let_go(companion, error)
+
+    def _let_go(self, companion: Companion, error: Exception) -> None:
+        """A companion that fails is left behind, and said: the log and the others go on."""
+        self.companions.remove(companion)
+        failed = f"{type(error).__name__}: {error}"
+        self.inbox.put(RuleFailed(t=self.clock(), stream="", rule=type(companion).__name__.lower(), error=failed))

@@ -221,7 +221,10 @@ class Engine:
 
     def _change(self, alert: Alert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding
-        say, steps = alert.rule.advice(finding)
+        try:
+            say, steps = alert.rule.advice(finding)
+        except Exception:  # words that do not fit their evidence must not cost the alert
+            say, steps = f"{alert.rule.name}: {finding.causes[0].cause}", []
         utc = self.scene.utc_at(t)
         return Change(
             t=t,

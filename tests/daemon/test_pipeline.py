@@ -121,3 +121,19 @@ def test_real_bytes_play_in_any_cuts_and_are_counted_as_the_libraries_count(path
         sentences = [p for _, p in pynmeagps.NMEAReader(file, quitonerror=0, nmeaonly=False) if p is not None]
     assert sum(fact.frames for fact in traffic) == len(frames)
     assert sum(fact.sentences for fact in traffic) == len(sentences)
+
+
+def test_a_fault_in_reading_costs_the_facts_of_those_bytes_and_never_the_raw_log(tmp_path, monkeypatch):
+    log = Log.start(tmp_path, SITE, SITE_TEXT)
+    pipeline = Pipeline(SITE, log)
+    monkeypatch.setattr(pipeline._lines["corrections"].decoder, "take", lambda t, units: 1 / 0)
+    pipeline.feed(1.0, "corrections", epoch_frame(1))
+    changes = pipeline.tick(2.0)
+    monkeypatch.undo()
+    pipeline.feed(3.0, "corrections", epoch_frame(2))
+    pipeline.tick(4.0)
+    log.close(4.0, "stopped")
+    assert [(c.rule, c.cause) for c in changes] == [("post-health", "rule-failed")]
+    assert pipeline.scene.last_epoch["corrections"].t == 3.0
+    with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
+        assert [what for _, _, what in file.inputs()] == [epoch_frame(1), epoch_frame(2)]
