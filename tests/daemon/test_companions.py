@@ -18,7 +18,8 @@ name = "corrections"
 port = "{port}"
 carries = ["corrections"]
 [rules.corrections-stopped]
-first_s = 0.2
+on_delay_s = 0.4
+first_s = 0.4
 """
 
 
@@ -56,6 +57,7 @@ def test_a_companion_that_fails_is_left_behind_and_named(tmp_path, line, fails):
     service = Service(site, text, [broken, sound])
     runs = threading.Thread(target=service.run)
     runs.start()
+    assert service.readers[0].tried.wait(20)
     line.send(epoch_frame(1))
     assert sound.news.wait(20)
     service.stop()
