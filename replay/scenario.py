@@ -165,6 +165,10 @@ def scenarios(source: str | Path) -> list[Scenario]:
     variants = _variants(path, table)
     if not isinstance(variants, list) or not all(isinstance(v, dict) and isinstance(v.get("name"), str) for v in variants):
         raise ScenarioError(path, ["variant: a list of tables, [[variant]], each with a name, would do"])
+    names = [v["name"] for v in variants]
+    if len(set(names)) < len(names):
+        twice = ", ".join(sorted({name for name in names if names.count(name) > 1}))
+        raise ScenarioError(path, [f"variant: {twice} stands there more than once; once would do"])
     if variant is not None:
         named = {v["name"]: v for v in variants}
         if variant not in named:

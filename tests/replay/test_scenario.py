@@ -163,6 +163,7 @@ def test_an_event_after_the_end_and_a_site_without_a_mark(tmp_path):
         ("like = 3", "like: read 3; the name of another scenario would do"),
         ("duration_s = 5", "site: missing"),
         ("duration_s = 5\nvariant = 3", "variant: a list of tables"),
+        ('variant = [{ name = "a" }, { name = "b" }, { name = "a" }]', "variant: a stands there more than once"),
         ("duration_s = 5\nevent = 3", "event: read 3; a list of tables"),
     ],
 )
