@@ -1,0 +1,38 @@
+"""A few of the mutations of `tests.proof.mutations`: a spoilt rule fails the grade of a scenario that passes as it is."""
+
+from __future__ import annotations
+
+import pytest
+
+from replay.prove import run
+from rules.antenna_mismatch import AntennaMismatch
+from rules.corrections_stopped import CorrectionsStopped
+from rules.radio_sheet import RadioSheet
+from rules.tilt import TiltRule
+from tests.proof.mutations import hear, judged, mutations_of, try_out
+
+CAUGHT = [
+    (TiltRule, "limit_deg 15 → 7.5", "tilt:quiet-close-to-the-limit"),
+    (TiltRule, "limit_deg 15 → 30", "tilt:pole-too-far-over"),
+    (CorrectionsStopped, "`line-silent` and `radio-settings-differ` swapped", "corrections-stopped-base:line-silent"),
+    (CorrectionsStopped, "silent", "corrections-stopped-base:line-silent"),
+    (
+        AntennaMismatch,
+        "`AntennaMismatch.see: _antenna_and_radome(fact.descriptor) == self._wanted` turned",
+        "antenna-mismatch:another-antenna",
+    ),
+    (RadioSheet, "speaks when it ought to be silent, and the other way round", "radio-sheet:quiet-same"),
+]
+
+
+@pytest.mark.parametrize(("rule", "what", "source"), CAUGHT)
+def test_a_spoilt_rule_fails_a_grade_that_the_rule_as_it_is_passes(rule, what, source):
+    heard = hear(source)
+    assert [one.as_it_is.grade.in_words() for one in heard if not one.as_it_is.grade.passed] == []
+    (mutation,) = [one for one in mutations_of(rule) if one.what == what]
+    assert try_out(mutation, heard).caught_by == source
+
+
+def test_what_the_rules_hear_is_judged_as_the_pipeline_judges_it():
+    (heard,) = hear("corrections-stopped-base:line-silent")
+    assert judged(heard).changes == run(heard.scenario).changes != []
