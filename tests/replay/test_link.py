@@ -79,9 +79,8 @@ def test_bits_go_wrong_at_their_rate(rate):
 )
 def test_what_is_said_to_arrive_unharmed_does(seed, bad_share, fade, jitter_s):
     link = Link(150.0, random.Random(seed), jitter_s)
-    data, meanings, last = b"", [], 0.0
+    data, meanings, all_sent, last = b"", [], [], 0.0
     for n in range(3):
-        # All of different lengths, or the start of one and the end of another may join into a whole that never arrived.
         frames = [rtcm.frame(rtcm.antenna(417, f"{6 * n + i}".rjust(9 + 6 * n + i, "A"))) for i in range(6)]
         pieces, arrivals = link.send(
             float(n),
@@ -92,7 +91,12 @@ def test_what_is_said_to_arrive_unharmed_does(seed, bad_share, fade, jitter_s):
         assert all(a <= b for a, b in zip([last, *(t for t, _ in pieces)], (t for t, _ in pieces), strict=False))
         last = pieces[-1][0] if pieces else last
         data += joined(pieces)
+        all_sent += frames
         meanings += [frames[arrival.meaning] for arrival in arrivals]
     framer = Framer()
     got = [unit for kind, unit in [*framer.feed(data), *framer.flush()] if kind == FRAME]
-    assert got == meanings
+    # The preamble of a frame that was cut and the rest of one that lost just its preamble make a whole: so got may be more.
+    rest = iter(got)
+    assert all(any(one == other for other in rest) for one in meanings)
+    assert set(got) <= set(all_sent)
+    assert len(got) <= len(meanings) + 1
