@@ -95,9 +95,12 @@ class FactRows:
         return {table: rows for table, rows in (("clock", clock), ("station", stations)) if rows}
 
     def utc_at(self, t: float) -> dt.datetime | None:
-        """UTC of the instant `t` by the receivers' last word; None while none has said it."""
+        """UTC of the instant `t` by the receivers' last word; None while none has said it, or none that can be."""
         said = self._utc_said
-        return said.utc.replace(tzinfo=dt.UTC) + dt.timedelta(seconds=t - said.t) if said else None
+        try:
+            return said.utc.replace(tzinfo=dt.UTC) + dt.timedelta(seconds=t - said.t) if said else None
+        except OverflowError:
+            return None
 
     def _fix(self, fact: Fix) -> None:
         row = (
@@ -141,9 +144,7 @@ class FactRows:
         if fact.other_bytes:
             self._count(number, stream, "other", None, 0, fact.other_bytes, 0)
 
-    def _count(
-        self, number: int, stream: str, message: str, station: int | None, frames: int, size: int, bad: int
-    ) -> None:
+    def _count(self, number: int, stream: str, message: str, station: int | None, frames: int, size: int, bad: int) -> None:
         try:
             sums = self._bins[number, stream, message, station]
         except KeyError:
@@ -254,5 +255,5 @@ class _Anchoring:
 
     def row(self) -> tuple[Any, ...]:
         best = self._best
-        utc = best.utc.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        utc = best.utc.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
         return (best.t, utc, best.source, best.stream, round(self._most_s - self._least_s, 3))

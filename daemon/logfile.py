@@ -159,11 +159,15 @@ class LogFile:
         yield from _in_order(group)
 
     def utc_at(self, t: float) -> dt.datetime | None:
-        """UTC of the instant `t`, by the last anchor before it or else the first after it; None where there is none."""
+        """UTC of the instant `t`, by the last anchor before it or else the first after it; None where there is none, or
+        where the anchor's year is at the calendar's end."""
         if not self._anchors:
             return None
         at, utc = self._anchors[max(0, bisect_right(self._anchors, t, key=lambda anchor: anchor[0]) - 1)]
-        return utc + dt.timedelta(seconds=t - at)
+        try:
+            return utc + dt.timedelta(seconds=t - at)
+        except OverflowError:
+            return None
 
     def t_at(self, utc: dt.datetime) -> float | None:
         """The `t` of a UTC instant, as `utc_at` has it; None where no receiver ever said the time."""
@@ -212,7 +216,8 @@ class LogFile:
 
     @functools.cached_property
     def _anchors(self) -> list[tuple[float, dt.datetime]]:
-        return sorted((t, dt.datetime.fromisoformat(utc)) for t, utc in self._rows("SELECT t, utc FROM clock"))
+        read = ((t, schema.utc_from(text)) for t, text in self._rows("SELECT t, utc FROM clock"))
+        return sorted((t, utc) for t, utc in read if utc is not None)
 
     def verify(self, progress: Callable[[int], None] | None = None) -> Report:
         """Recompute every digest, let SQLite check the file, list the gaps. `progress` is given the bytes done."""

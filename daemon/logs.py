@@ -237,4 +237,4 @@ def _span(path: Path) -> tuple[float, dt.datetime | None]:
             connection.close()
     except sqlite3.Error:
         return 0.0, None
-    return (last or 0.0) - (first or 0.0), dt.datetime.fromisoformat(utc) if utc else None
+    return (last or 0.0) - (first or 0.0), schema.utc_from(utc)

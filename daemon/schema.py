@@ -19,6 +19,7 @@ The version is SQLite's `user_version`, the mark of a log its `application_id` (
 
 from __future__ import annotations
 
+import datetime as dt
 import sqlite3
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -180,6 +181,14 @@ def utc_of(t: str) -> str:
     return f"""coalesce(
             ({shifted} WHERE c.t <= {t} ORDER BY c.t DESC LIMIT 1),
             ({shifted} WHERE c.t > {t} ORDER BY c.t LIMIT 1))"""
+
+
+def utc_from(text: Any) -> dt.datetime | None:
+    """The UTC that stands in a row; None where it cannot be read as one."""
+    try:
+        return dt.datetime.fromisoformat(text).replace(tzinfo=dt.UTC)
+    except (TypeError, ValueError):
+        return None
 
 
 _VIEWS: dict[str, str] = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import math
 import os
 import sys
 from collections.abc import Iterator
@@ -16,6 +15,8 @@ from daemon.cli import Unusable
 from daemon.logfile import LogFile
 from daemon.logopen import LogError, NothingThere
 from daemon.whole import whole
+
+_MOST_S = 1e12  # no log lasts as long
 
 
 @click.command()
@@ -59,13 +60,14 @@ def _t(log: LogFile, option: str, text: str | None) -> float | None:
         return None
     with contextlib.suppress(ValueError):
         seconds = float(text)
-        if math.isfinite(seconds):
+        if abs(seconds) < _MOST_S:
             return seconds
     try:
         utc = dt.datetime.fromisoformat(text)
-    except ValueError:
+        utc = utc.astimezone(dt.UTC) if utc.tzinfo else utc.replace(tzinfo=dt.UTC)
+    except (ValueError, OverflowError):
         raise Unusable(f"{option}: read {text!r}; seconds of the log, or UTC such as 2026-05-04T07:30:00Z, would do") from None
-    t = log.t_at(utc.astimezone(dt.UTC) if utc.tzinfo else utc.replace(tzinfo=dt.UTC))
+    t = log.t_at(utc)
     if t is None:
         raise Unusable(f"{option}: {log.path} never heard the time from a receiver; give seconds of the log instead")
     return t

@@ -819,6 +819,19 @@ def test_a_receiver_whose_time_jumps_gets_an_anchor_at_once():
     ]
 
 
+@pytest.mark.parametrize("year", [1, 9999])
+def test_a_year_that_cannot_be_is_no_harm(tmp_path, year):
+    log = start(tmp_path)
+    log.chunk(0.0, "receiver", b"raw")
+    log.fact(Utc(t=0.0, stream="receiver", utc=dt.datetime(year, 12, 31, 23, 59, 59, 250_000, dt.UTC), source="ZDA"))
+    log.tick(1.0)
+    assert log._facts.utc_at(1e12) is None
+    log.close(600.0, "stopped")
+    with LogFile.open(tmp_path / FIRST) as read:
+        assert read.utc_at(0.0) == dt.datetime(year, 12, 31, 23, 59, 59, 250_000, dt.UTC)
+        assert read.utc_at(-1e12) is read.utc_at(1e12) is None
+
+
 def test_a_system_clock_that_is_set_is_recorded_and_harmless(tmp_path, monkeypatch):
     clock = SimpleNamespace(time=lambda: 30.0, monotonic=lambda: 30.0)  # 1970: a board without a battery
     monkeypatch.setattr(daemon.log, "time", clock)
@@ -910,5 +923,3 @@ def test_a_failed_disk_does_not_make_the_waiting_rows_grow_for_ever():
     rows.give_back(rows.take(1000.0))
     rows.give_back({"clock": [(0.0,)] * 50_000})
     assert len(rows.take(0.0)["clock"]) == 20_000
-
-

@@ -1,5 +1,6 @@
 """Reading a log: everything in the order it was fed, damage found and named, nothing left behind beside the evidence."""
 
+import contextlib
 import datetime as dt
 import os
 import shutil
@@ -123,6 +124,15 @@ def test_utc_and_t_are_each_other_undone(log_path):
         assert log.utc_at(75.25) == BEGAN + dt.timedelta(seconds=75.25)
         assert log.t_at(BEGAN + dt.timedelta(seconds=75.25)) == pytest.approx(75.25, abs=1e-6)
         assert log.span() == (0.0, 119.1)
+
+
+def test_an_anchor_that_cannot_be_read_costs_only_itself(log_path):
+    with contextlib.closing(sqlite3.connect(log_path, isolation_level=None)) as connection:
+        for utc in ("1-01-01T00:00:00.000Z", None, b"\xff", "2026-05-04"):
+            connection.execute("INSERT INTO clock VALUES (0.0, ?, 'ZDA', 'receiver', 0.0)", (utc,))
+    with LogFile.open(log_path) as log:
+        assert log.utc_at(75.25) == BEGAN + dt.timedelta(seconds=75.25)
+    assert run(verify, log_path).exit_code == 0
 
 
 # ── not a log, or not a whole one ───────────────────────────────────────────────────────────────────────────────────
@@ -368,6 +378,8 @@ def test_extract_gives_the_bytes_of_a_stream_and_a_time(log_path, tmp_path):
         (["--stream", "receiver", "--from", "9", "--to", "8"], "turn them round"),
         (["--stream", "receiver", "--from", "noon"], "read 'noon'; seconds of the log, or UTC such as"),
         (["--stream", "receiver", "--from", "nan"], "read 'nan'; seconds of the log, or UTC such as"),
+        (["--stream", "receiver", "--from", "1e306"], "read '1e306'; seconds of the log, or UTC such as"),
+        (["--stream", "receiver", "--from", "0001-01-01T00:00+01:00"], "seconds of the log, or UTC such as"),
     ],
 )
 def test_extract_refuses_what_it_cannot_do_and_keeps_the_file_that_is_there(log_path, tmp_path, options, words):
