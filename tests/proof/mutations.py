@@ -37,9 +37,8 @@ from rules.rule import Cause, Finding, Rule
 from rules.scene import Scene
 from rules.site import site_from_table
 
-DATUM = ("datum-america", "datum-europe", "datum-australia")
 OWN_SCENARIOS = {
-    "base-datum": ("base-datum", *DATUM, *(f"{place}-rover" for place in DATUM)),
+    "base-datum": ("base-datum", "datum-america"),  # each cause at one place
     "corrections-stopped": (
         "corrections-stopped",
         "corrections-stopped-base",
@@ -359,6 +358,9 @@ BECAUSE: dict[str, dict[str, str]] = {
         "_judge_station: self._finding is None": "the same coordinate judged again says the same, only at the cost of time",
         "_judge_station: self._judged is not None": "a wrong coordinate judged anew when the day is known, or another",
         "_judge_station: day is None": "a wrong coordinate judged anew when the day is known, or another",
+        "_judge_station: then is not None": "a wrong coordinate judged anew when the day is known, or another",
+        "_judge_station: self._judged is None": "whether PROJ is made ready while all is well: only the time it takes",
+        "self._finding.key == ''": "since when it was wrong, of an alert that has no on-delay",
         "abs(day - then) <= 1.0": "a wrong coordinate judged anew when the day is known, or another",
     },
     "antenna-mismatch": {"before.station_id": "two such stations on one line are wrong-channel's, which explains it"},
@@ -385,7 +387,7 @@ BECAUSE: dict[str, dict[str, str]] = {
         "standing.judged_s is None": "only the recorded event hangs on it, which the rule's own tests compare",
         "separation is None": "only where the receiver reports no separation, which the rule's own tests compare",
     },
-    "corrections-stopped": {"_BROKEN_SHARE": "no scenario mixes noise with so many broken frames; the rule's own tests do"},
+    "corrections-stopped": {"_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do"},
     "sky": {"_BIN_S": "how densely the half hour is sampled: the median is the same"},
 }
 """What survives, by rule and by a part of the mutation's words, and why."""

@@ -52,6 +52,8 @@ def test_a_port_that_goes_is_told_after_two_seconds_and_a_short_absence_never(da
         ({"other_bytes": 900}, "line-noise"),
         ({"other_bytes": 12}, "line-silent"),
         ({"bad_frames": 4, "bad_frame_bytes": 800, "other_bytes": 90}, "weak-link"),
+        ({"bad_frames": 2, "bad_frame_bytes": 400, "other_bytes": 600}, "weak-link"),
+        ({"bad_frames": 1, "bad_frame_bytes": 200, "other_bytes": 800}, "line-noise"),
         ({"frames": 2, "frame_bytes": 50, "frames_by_station": {417: 2}}, "station-messages-only"),
         ({"frames": 5, "frame_bytes": 900, "observation_frames": 4, "frames_by_station": {88: 5}}, "another-base"),
         ({"frames": 2, "frame_bytes": 300, "observation_frames": 2, "frames_by_station": {417: 2}}, "weak-link"),
