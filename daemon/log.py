@@ -355,9 +355,7 @@ class Log:
             "previous_file": ending.file,
             "previous_digest": None,
         }
-        streams = [
-            {"name": s.name, "port": s.port, "baud": s.baud, "carries": " ".join(s.carries)} for s in self._site.stream
-        ]
+        streams = [{"name": s.name, "port": s.port, "baud": s.baud, "carries": " ".join(s.carries)} for s in self._site.stream]
         tail = ending.tail or Tail(0, b"")
         self._writer = Writer.create(path, run, streams, tail, synced=self._single is None)
         self._down = False
@@ -417,8 +415,8 @@ class Log:
             wanted = int(disk.f_blocks * _ROOM_FRACTION - disk.f_bavail) * disk.f_frsize
             if wanted > 0:
                 current = self._writer.path if self._writer else None
-                utc = self._facts.utc_at(t)
-                for name in self._folder.make_room(wanted, self._site.post.keep_days, utc, current):
+                clocks = self._facts.utc_at(t), _system_utc()
+                for name in self._folder.make_room(wanted, self._site.post.keep_days, *clocks, current):
                     self._event(t, "log-removed", "", 0, {"file": name, "why": "the disk would have filled"})
                 disk = os.statvfs(self._folder.path)
         except (OSError, sqlite3.Error):

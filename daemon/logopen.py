@@ -55,7 +55,7 @@ def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
             raise NotALog(f"{path}: is a folder; name one of the logs in it (NAME.0001.db)")
         if not path.exists():
             raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
-        connection = _connect(path)
+        connection = connect_reading(path)
         try:
             if _needs_copy(connection):
                 copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
@@ -89,7 +89,7 @@ def copy_log(source: str | Path, target: Path, progress: Callable[[float], None]
     checked.close()
     if folder is not None:
         shutil.rmtree(folder, ignore_errors=True)
-    reading = _connect(Path(source))
+    reading = connect_reading(Path(source))
     writing = sqlite3.connect(target, isolation_level=None)
     handle = os.open(target, os.O_RDONLY)
     try:
@@ -122,16 +122,17 @@ def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
     return DamagedLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
 
 
-def wal_of(path: Path) -> Path:
-    """The write-ahead log beside a log."""
-    return path.with_name(path.name + "-wal")
-
-
-def _connect(path: Path) -> sqlite3.Connection:
+def connect_reading(path: Path) -> sqlite3.Connection:
+    """The file at `path` connected to for reading, with its WAL where there is one."""
     # Without a WAL beside it nobody writes, and `immutable` keeps SQLite from making files beside the evidence.
     wal = wal_of(path)
     how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
     return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
+
+
+def wal_of(path: Path) -> Path:
+    """The write-ahead log beside a log."""
+    return path.with_name(path.name + "-wal")
 
 
 def _needs_copy(connection: sqlite3.Connection) -> bool:
@@ -156,7 +157,7 @@ def _aside(path: Path, folder: Path) -> sqlite3.Connection:
     for source in (path, wal_of(path)):
         if source.exists():
             shutil.copyfile(source, folder / source.name)
-    return _connect(folder / path.name)
+    return connect_reading(folder / path.name)
 
 
 def _version(path: Path, connection: sqlite3.Connection) -> int:

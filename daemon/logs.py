@@ -19,11 +19,13 @@ import msgspec
 
 from daemon import schema
 from daemon.blocks import link
+from daemon.logopen import connect_reading, wal_of
 from daemon.logwriter import NotOurs, Row, Tail, Writer, read_tail
 from daemon.wal import lost_commits
 
 _TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
 _BESIDE = ("-wal", "-shm")
+_CLOCKS_AGREE = dt.timedelta(days=1)
 
 
 class LogBusy(Exception):
@@ -110,18 +112,27 @@ class Folder:
             return Ending(aside.name, f"damaged and set aside: {error}", None)
         return Ending(path.name, how, tail)
 
-    def make_room(self, wanted_bytes: int, keep_days: float, now: dt.datetime | None, current: Path | None) -> list[str]:
+    def make_room(
+        self, wanted_bytes: int, keep_days: float, receiver: dt.datetime | None, system: dt.datetime, current: Path | None
+    ) -> list[str]:
         """Remove whole old files, oldest first, until `wanted_bytes` more are free; none that may be younger than
-        `keep_days`. A file's age is told by UTC where both ends are known, and else is at least what the files after
-        it last together: no clock is trusted. Gives the names."""
+        `keep_days`. Gives the names.
+
+        `receiver` and `system` are the two clocks' UTC now. A file is at least as old as the files after it last together;
+        and where the clocks agree now, at least as old as both say that it is. No clock is trusted alone, for a receiver
+        that is 1024 weeks off, or a board that starts in 1970, would remove what is minutes old.
+        """
         files = [path for _, path in self.files() if path != current]
         spans = [_span(path) for path in files]
+        agreed = receiver is not None and abs(receiver - system) < _CLOCKS_AGREE
         removed: list[str] = []
         for index, (path, (_, last)) in enumerate(zip(files, spans, strict=True)):
             if wanted_bytes <= 0:
                 break
-            later_s = sum(length for length, _ in spans[index + 1 :])
-            age_s = max(later_s, (now - last).total_seconds() if now and last else 0.0)
+            age_s = sum(length for length, _ in spans[index + 1 :])
+            if agreed and last is not None:
+                by_clocks = system - max(last, _written_at(path))
+                age_s = max(age_s, by_clocks.total_seconds())
             if age_s <= keep_days * 86400:
                 break
             wanted_bytes -= path.stat().st_size
@@ -225,10 +236,16 @@ def boot_id() -> str:
         return ""
 
 
+def _written_at(path: Path) -> dt.datetime:
+    """When the file was last written, by the system's clock then."""
+    files = [one.stat() for one in (path, wal_of(path)) if one.exists()]
+    return dt.datetime.fromtimestamp(max(one.st_mtime for one in files if one.st_size), dt.UTC)
+
+
 def _span(path: Path) -> tuple[float, dt.datetime | None]:
     """How long a file lasts by `t`, and the UTC of its end where it is known; (0, None) where it cannot be read."""
     try:
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        connection = connect_reading(path)
         try:
             (first,) = connection.execute("SELECT begun_at_t FROM run").fetchone()
             (last,) = connection.execute(schema.LAST_T).fetchone()

@@ -738,8 +738,10 @@ def test_a_disk_too_full_for_the_first_file_is_waited_for(small_disk):
 # ── room ────────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
-def old_logs(folder, days):
-    """One log for each number of days ago (None: of a time that no receiver said), ten minutes each."""
+def old_logs(folder, days, by_system=None):
+    """One log for each number of days ago by the receiver (None: it never said) and by the system's clock (left out:
+    the same), ten minutes each."""
+    folder.mkdir(exist_ok=True)
     for ago in days:
         log = start(folder)
         for t in (0.0, 300.0, 600.0):
@@ -749,7 +751,19 @@ def old_logs(folder, days):
                 log.fact(Utc(t=t, stream="receiver", utc=utc, source="ZDA"))
             log.tick(t)
         log.close(600.0, "stopped")
-    return Folder(folder, "kestrel-base")
+    logs = Folder(folder, "kestrel-base")
+    for (_, path), ago in zip(logs.files(), by_system or days, strict=True):
+        written_at = (BEGAN - dt.timedelta(days=ago or 0)).timestamp()
+        os.utime(path, (written_at, written_at))
+    return logs
+
+
+def removed_of(folder, wanted, keep_days, receiver, system):
+    """The numbers of the logs that go; all others must still be there, and nothing else beside them."""
+    before = {path.name for path in folder.path.iterdir()}
+    names = folder.make_room(wanted, keep_days, receiver, system, None)
+    assert {path.name for path in folder.path.iterdir()} == before - set(names)
+    return [int(name.split(".")[1]) for name in names]
 
 
 @pytest.mark.parametrize(
@@ -764,17 +778,32 @@ def old_logs(folder, days):
     ],
 )
 def test_only_whole_files_older_than_keep_days_go_and_the_oldest_first(tmp_path, days, wanted, keep_days, removed):
-    folder = old_logs(tmp_path, days)
-    names = folder.make_room(wanted, keep_days, BEGAN, None)
-    assert names == [f"kestrel-base.{number:04d}.db" for number in removed]
-    left = sorted(path.name for path in tmp_path.glob("*.db"))
-    assert left == [f"kestrel-base.{n:04d}.db" for n in range(1, len(days) + 1) if n not in removed]
+    assert removed_of(old_logs(tmp_path, days), wanted, keep_days, BEGAN, BEGAN) == removed
+
+
+YEARS = dt.timedelta(days=7300)
+
+
+@pytest.mark.parametrize(
+    ("days", "by_system", "receiver", "system"),
+    [
+        ([0.02, 0.01], [0.02, 0.01], BEGAN + YEARS, BEGAN),  # the receiver is twenty years ahead now
+        ([0.02, 0.01], [0.02, 0.01], BEGAN, BEGAN + YEARS),  # the system is
+        ([7168, 7168], [0.02, 0.01], BEGAN, BEGAN),  # the receiver said a date of 1024 weeks ago when it wrote
+        ([0.02, 0.01], [20_000, 20_000], BEGAN, BEGAN),  # the system's clock stood in 1970 when it wrote
+        ([90, 60], [90, 60], BEGAN + YEARS, BEGAN),  # and where they do not agree, not even an old one goes
+        ([90, 60], [90, 60], None, BEGAN),
+    ],
+)
+def test_no_log_goes_on_the_word_of_one_clock(tmp_path, days, by_system, receiver, system):
+    assert removed_of(old_logs(tmp_path, days, by_system), 10**9, 30, receiver, system) == []
 
 
 def test_the_log_makes_room_before_the_disk_is_low_and_says_so(tmp_path, monkeypatch):
     old_logs(tmp_path, [90, 40, 10])
     room = SimpleNamespace(f_blocks=1_000_000, f_bavail=119_999, f_frsize=4096)
     monkeypatch.setattr(daemon.log.os, "statvfs", lambda path: room)
+    monkeypatch.setattr(daemon.log, "_system_utc", lambda: BEGAN + dt.timedelta(hours=23))
     log = start(tmp_path)
     log.fact(Utc(t=0.5, stream="receiver", utc=BEGAN, source="ZDA"))
     for t in range(30):
