@@ -23,7 +23,7 @@ from typing import Any
 import msgspec
 
 from daemon.blocks import OpenBlock
-from daemon.logfacts import FactRows
+from daemon.logfacts import FactRows, holdable
 from daemon.logs import Damaged, Ending, Folder, LogBusy, boot_id, is_damage, set_aside
 from daemon.logwriter import NotOurs, Row, Tail, Writer
 from daemon.waiting import Waiting, WaitingRow, json_text
@@ -269,7 +269,7 @@ class Log:
             while (self._waiting or facts) and (end or turns < _BATCHES_A_TURN):
                 turns += 1
                 self._trying = self._waiting.batch()
-                self._append(facts)
+                self._append(t, facts)
                 facts = {}
                 self._written()
         except (sqlite3.Error, OSError, NotOurs, Damaged) as error:
@@ -283,15 +283,18 @@ class Log:
                 self._write(t, end=True)
         self._behind = bool(self._waiting)
 
-    def _append(self, facts: dict[str, list[tuple[Any, ...]]]) -> None:
+    def _append(self, t: float, facts: dict[str, list[tuple[Any, ...]]]) -> None:
         assert self._writer is not None
         rows = [Row(row.table, row.values) for row in self._trying]
         try:
             self._writer.append(rows, facts)
         except (OverflowError, UnicodeEncodeError):
-            if not facts:
+            kept, left_out = holdable(facts)
+            if not left_out:
                 raise
-            self._writer.append(rows, {})  # a stream said something that SQLite cannot hold; the raw bytes have it
+            self._writer.append(rows, kept)
+            why = "SQLite cannot hold a value in them; the raw bytes have it"
+            self._event(t, "rows-left-out", "", 0, {**left_out, "why": why})
 
     def _written(self) -> None:
         self._waiting.written(self._trying)
@@ -361,7 +364,7 @@ class Log:
         self._down = False
         self._begun_at_t = t
         self._aside = Ending(None, "there is none", None)
-        carried = self._facts.carried()
+        carried, _ = holdable(self._facts.carried())
         detail = {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how}
         self._event(t, "log-continued" if self._began else "log-started", "", 0, detail)
         self._began = True

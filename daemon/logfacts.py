@@ -215,6 +215,20 @@ class FactRows:
         self._rows["station"].append(row)
 
 
+def holdable(taken: dict[str, list[tuple[Any, ...]]]) -> tuple[dict[str, list[tuple[Any, ...]]], dict[str, int]]:
+    """The rows that SQLite can hold, by table, and how many of each table it cannot: a whole number beyond 64 bit, or
+    text that is no Unicode."""
+    kept = {table: [row for row in rows if all(map(_can_be_held, row))] for table, rows in taken.items()}
+    left_out = {table: len(rows) - len(kept[table]) for table, rows in taken.items() if len(kept[table]) < len(rows)}
+    return kept, left_out
+
+
+def _can_be_held(value: Any) -> bool:
+    if isinstance(value, int):
+        return -(1 << 63) <= value < 1 << 63
+    return not isinstance(value, str) or value.encode(errors="ignore").decode() == value
+
+
 def _no_rows() -> dict[str, list[tuple[Any, ...]]]:
     return {"fix": [], "station": [], "clock": [], "traffic": []}
 

@@ -2,6 +2,7 @@
 
 import contextlib
 import datetime as dt
+import json
 import os
 import resource
 import shutil
@@ -213,6 +214,26 @@ def test_words_and_numbers_that_sqlite_cannot_hold_cost_nothing_else(tmp_path):
     assert stored(tmp_path / FIRST) == [(1.5, "receiver", b"raw")]
     with LogFile.open(tmp_path / FIRST) as read:
         assert [c.alert for c in read.changes()] == [1]
+
+
+def test_a_row_that_sqlite_cannot_hold_costs_no_other_row_and_is_said(tmp_path):
+    log = start(tmp_path)
+    log.chunk(1.0, "receiver", b"raw")
+    for t in (1.0, 2.0, 3.0):
+        log.fact(fix(t, quality=4, satellites=10**30 if t == 2.0 else 14))
+    log.fact(Utc(t=1.0, stream="receiver", utc=BEGAN, source="\udc80"))
+    log.fact(Traffic(t=3.0, stream="receiver", by_message={"GGA": (3, 200)}))
+    log.tick(40.0)
+    log._rotate_s = 30.0  # what is carried over to the next file must not bring the row along
+    log.tick(80.0)
+    log.close(90.0, "stopped")
+    assert log.state().failed is None
+    with contextlib.closing(sqlite3.connect(tmp_path / FIRST)) as connection:
+        assert connection.execute("SELECT t FROM fix").fetchall() == [(1.0,), (3.0,)]
+        assert connection.execute("SELECT message, frames FROM traffic").fetchall() == [("GGA", 3)]
+    (said,) = [row for row in events(tmp_path / FIRST) if row[0] == "rows-left-out"]
+    assert json.loads(said[3]) == {"fix": 1, "clock": 1, "why": "SQLite cannot hold a value in them; the raw bytes have it"}
+    assert stored(tmp_path / FIRST, tmp_path / SECOND) == [(1.0, "receiver", b"raw")]
 
 
 # ── one writer, one file a run ──────────────────────────────────────────────────────────────────────────────────────
