@@ -388,7 +388,11 @@ BECAUSE: dict[str, dict[str, str]] = {
         "separation is None": "only where the receiver reports no separation, which the rule's own tests compare",
     },
     "corrections-stopped": {"_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do"},
-    "sky": {"_BIN_S": "how densely the half hour is sampled: the median is the same"},
+    "sky": {
+        "_BIN_S": "how densely the half hour is sampled: the median is the same",
+        "_pattern": "the words for one band that falls alone, which no scenario has",
+        "_points_at": "the words for one band that falls alone, which no scenario has",
+    },
 }
 """What survives, by rule and by a part of the mutation's words, and why."""
 
