@@ -20,6 +20,7 @@ from msgspec import Struct
 
 _ANSWER_S = 2.0
 _QUEUE = 64
+_AGAIN_S = 0.1  # after accept(2) has failed, as for want of file handles
 
 
 class PortStatus(Struct, kw_only=True, frozen=True):
@@ -108,6 +109,10 @@ class NoAnswer(Exception):
     """No post answers there; the text says why in one line."""
 
 
+class NobodyThere(NoAnswer):
+    """No process has the socket open: the post that made it is gone, or never was."""
+
+
 class SocketTaken(Exception):
     """Another post answers on this socket."""
 
@@ -121,6 +126,7 @@ class StatusServer:
     def __init__(self, path: Path, mode: int = 0o660):
         self.path = path
         self._latest: Status | None = None
+        self._closed = threading.Event()
         path.parent.mkdir(parents=True, exist_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
         try:
@@ -137,6 +143,7 @@ class StatusServer:
 
     def close(self) -> None:
         """Answer no more, and take the socket away."""
+        self._closed.set()
         with contextlib.suppress(OSError):
             self._socket.shutdown(socket.SHUT_RDWR)
         self._socket.close()
@@ -156,11 +163,12 @@ class StatusServer:
         self._socket.listen(_QUEUE)
 
     def _serve(self) -> None:
-        while True:
+        while not self._closed.is_set():
             try:
                 asked, _ = self._socket.accept()
             except OSError:
-                return
+                self._closed.wait(_AGAIN_S)
+                continue
             with asked, contextlib.suppress(OSError):
                 asked.settimeout(_ANSWER_S)
                 if self._latest is not None:
@@ -177,7 +185,7 @@ def ask(path: Path) -> Status:
     except PermissionError:
         raise NoAnswer(f"{path}: no rights to ask; be in the group {_group(path)}, or use sudo") from None
     except (FileNotFoundError, ConnectionRefusedError):
-        raise NoAnswer(f"{path}: no post is running there; see systemctl status witnesspost@{path.stem}") from None
+        raise NobodyThere(f"{path}: no post is running there; see systemctl status witnesspost@{path.stem}") from None
     except (TimeoutError, BlockingIOError):
         raise NoAnswer(f"{path}: the post does not answer; see journalctl -u witnesspost@{path.stem}") from None
     except OSError as error:

@@ -11,7 +11,7 @@ import msgspec
 from daemon.cli import Unusable
 from daemon.places import run_folders
 from daemon.salvage import salvage
-from daemon.status import NoAnswer, Status, ask, sockets
+from daemon.status import NoAnswer, NobodyThere, Status, ask, sockets
 
 _QUALITY = {0: "no position", 1: "autonomous", 2: "differential", 4: "RTK fixed", 5: "RTK float", 6: "estimated"}
 
@@ -27,19 +27,31 @@ def status(site: str | None, as_json: bool) -> None:
         if not found:
             raise Unusable(f"no post is running here (no socket in {' or '.join(map(str, folders))}); start one first")
     else:
-        name = salvage(site).post.name if os.path.isfile(site) else site
+        name = _post(site)
         places = [folder / f"{name}.sock" for folder in folders]
         found = [next((place for place in places if place.exists()), places[0])]
-    failed: list[str] = []
+    failed: list[NoAnswer] = []
     for path in found:
         try:
             said = ask(path)
         except NoAnswer as error:
-            failed.append(str(error))
+            failed.append(error)
             continue
         click.echo(msgspec.json.encode(said) if as_json else screenful(said))
+    if len(failed) < len(found):  # a socket that a killed post left behind is no trouble where another post answers
+        failed = [error for error in failed if not isinstance(error, NobodyThere)]
     if failed:
-        raise Unusable("\n".join(failed))
+        raise Unusable("\n".join(map(str, failed)))
+
+
+def _post(site: str) -> str:
+    """The name of the post that a site file's path, or the name itself, means."""
+    if os.path.isfile(site):
+        return salvage(site).post.name
+    if site.endswith(".toml") or "/" in site:
+        what = "is no file" if os.path.exists(site) else "there is no such file"
+        raise Unusable(f"{site}: {what}; name a site file, or a post by its post.name")
+    return site
 
 
 def screenful(said: Status) -> str:

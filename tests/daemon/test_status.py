@@ -1,5 +1,6 @@
 """The status over a real socket: what is published is what is read, and nobody who asks can hold the post up."""
 
+import errno
 import os
 import socket
 import stat
@@ -167,6 +168,24 @@ def test_who_asks_and_goes_is_no_harm(server):
     assert ask(server.path) == SAID
 
 
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ECONNABORTED])
+def test_it_answers_again_after_accept_has_failed(tmp_path, monkeypatch, number):
+    failures = iter([OSError(number, os.strerror(number))] * 3)
+    accept = socket.socket.accept
+
+    def fails_at_first(self):
+        for error in failures:
+            raise error
+        return accept(self)
+
+    monkeypatch.setattr(socket.socket, "accept", fails_at_first)
+    server = StatusServer(tmp_path / "one.sock")
+    server.publish(SAID)
+    assert ask(server.path) == SAID
+    server.close()
+    assert not server._thread.is_alive()
+
+
 def test_no_rights_names_the_group(server, monkeypatch):
     def refuse(*_):
         raise PermissionError(13, "Permission denied")
@@ -238,9 +257,30 @@ def test_the_command(server, monkeypatch, tmp_path):
     assert msgspec.json.decode(done.output, type=Status) == SAID
 
 
+def test_a_socket_that_a_killed_post_left_is_passed_over_where_another_answers(server, monkeypatch, tmp_path):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(server.path.parent))
+    monkeypatch.setattr("daemon.places.SYSTEM_RUN", tmp_path / "none")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as killed:
+        killed.bind(str(server.path.with_name("kestrel-base.sock")))
+    done = CliRunner().invoke(status, [])
+    assert done.exit_code == 2  # nobody answers: the one is gone, the other only just starting
+    assert len(done.output.splitlines()) == 2
+    server.publish(SAID)
+    done = CliRunner().invoke(status, [])
+    assert (done.exit_code, done.output) == (0, SCREEN + "\n")
+    done = CliRunner().invoke(status, ["kestrel-base"])
+    assert done.exit_code == 2
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
-    [([], "no post is running here"), (["kestrel-base"], "no post is running there; see systemctl status")],
+    [
+        ([], "no post is running here"),
+        (["kestrel-base"], "no post is running there; see systemctl status"),
+        (["nonexist.toml"], "nonexist.toml: there is no such file; name a site file, or a post by its post.name"),
+        (["sites/kestrel"], "sites/kestrel: there is no such file; name a site file, or a post by its post.name"),
+        (["./"], "./: is no file; name a site file, or a post by its post.name"),
+    ],
 )
 def test_no_post_is_one_line_and_2(monkeypatch, tmp_path, arguments, words):
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
