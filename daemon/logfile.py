@@ -19,7 +19,7 @@ import msgspec
 
 from daemon import schema
 from daemon.blocks import BlockError, chunks, link
-from daemon.logopen import DamagedLog, NoSuchStream, open_reading, readable, wal_of
+from daemon.logopen import DamagedLog, NoSuchStream, open_reading, readable, wal_of, writes_ahead
 from daemon.wal import lost_commits
 from rules import facts
 from rules.alert import Change
@@ -203,9 +203,11 @@ class LogFile:
         return dict(msgspec.json.decode(row[0])) if row else None
 
     def note(self) -> str | None:
-        """What a reader should know of the file's state: it is still written, or its WAL is missing."""
+        """What a reader should know of the file's state: it is still written, a snapshot, or its WAL is missing."""
         if self.ended() is not None:
             return None
+        if not writes_ahead(self.path):
+            return f"{self.path.name} is a snapshot of a log that was not closed then: written on, or cut off"
         wal = wal_of(self.path)
         if wal.exists() and wal.stat().st_size:
             return f"{self.path.name} was not closed: it is still being written, or the service was cut off"

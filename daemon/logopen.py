@@ -104,7 +104,7 @@ def copy_log(source: str | Path, target: Path, progress: Callable[[float], None]
                 progress(1 - remaining / max(total, 1))
 
         reading.backup(writing, pages=_COPY_PAGES, progress=step)
-        writing.execute("PRAGMA journal_mode = DELETE")
+        writing.execute("PRAGMA journal_mode = DELETE")  # the mark of a copy, see `writes_ahead`
     except sqlite3.DatabaseError as error:
         if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY):
             raise OSError(errno.ENOSPC, "no room on the disk") from None
@@ -120,6 +120,13 @@ def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
     if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
         return NotALog(f"{path}: is no SQLite database; name a log (NAME.0001.db)")
     return DamagedLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
+
+
+def writes_ahead(path: Path) -> bool:
+    """True where the file's header says that a WAL belongs to it (SQLite file format, 1.3.2), as in every log that a
+    service writes; in one that `copy_log` made it does not."""
+    with path.open("rb") as file:
+        return file.read(20)[18:] == b"\x02\x02"
 
 
 def connect_reading(path: Path) -> sqlite3.Connection:

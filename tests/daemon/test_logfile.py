@@ -439,6 +439,10 @@ def test_snapshot_of_a_live_log_is_whole_and_one_file(tmp_path):
         assert report.sound
         assert f"chain   {report.digest.hex()}\n" in result.stdout
         assert list(copy.inputs()) == seconds(60)[: len(list(copy.inputs()))]
+    said = run(verify, out)
+    assert said.exit_code == 0
+    assert "note: out.db is a snapshot of a log that was not closed then" in said.stdout
+    assert "-wal" not in said.stdout
     digest = subprocess.run(["b2sum", "-l", "256", out], capture_output=True, text=True, check=True).stdout.split()[0]
     assert f"b2sum   {digest}\n" in result.stdout
 
@@ -467,6 +471,13 @@ def test_a_snapshot_cannot_starve_under_a_writer_that_never_rests(tmp_path, monk
     with LogFile.open(tmp_path / "out.db") as copy:
         assert copy.verify().sound
         assert max(at for at, _, _ in copy.inputs()) < 600.0
+
+
+def test_a_snapshot_of_a_closed_log_is_a_closed_log(log_path, tmp_path):
+    assert run(snapshot, log_path, tmp_path / "out.db").exit_code == 0
+    said = run(verify, tmp_path / "out.db")
+    assert "ended: stopped" in said.stdout
+    assert "note:" not in said.stdout
 
 
 def test_snapshot_keeps_what_is_there_and_leaves_nothing_half_done(log_path, tmp_path):
