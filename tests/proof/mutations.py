@@ -347,7 +347,7 @@ def _because(mutation: Mutation) -> str | None:
     return next((why for what, why in BECAUSE.get(mutation.rule, {}).items() if what in mutation.what), None)
 
 
-BESIDE = "changes evidence and words alone, which the rule's own tests compare"
+BESIDE = "changes evidence and words alone, which no grade reads"
 
 BECAUSE: dict[str, dict[str, str]] = {
     "radio-sheet": {"off_delay_s": "the site file does not change within a run, so the alert never ends"},
@@ -370,7 +370,6 @@ BECAUSE: dict[str, dict[str, str]] = {
     },
     "post-health": {"fact.source == 'RMC'": "only before a receiver's first position, which the model says with its time"},
     "message-set": {
-        "self.name not in": "what was found is said again or not while nothing new is: the findings are the same",
         "_Line.observations: self.last is not None": "the last epoch is always known once the watch has begun",
         "_single_frequency: 0 < epoch.cells": "where the bands are not known: all messages that are decoded say them",
     },
@@ -385,7 +384,7 @@ BECAUSE: dict[str, dict[str, str]] = {
         "`sign-or-order` and `other-zone`": "neither leaves the rover within a metre of a point",
         "`autonomous-base` and `unexplained`": "an autonomous base puts the rover metres off: no check",
         "standing.judged_s is None": "only the recorded event hangs on it, which the rule's own tests compare",
-        "separation is None": "only where the receiver reports no separation, which the rule's own tests compare",
+        "separation is None": "only where the receiver reports no separation: none such checks in here",
     },
     "corrections-stopped": {"_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do"},
     "sky": {
