@@ -237,6 +237,20 @@ class LogFile:
             report.sqlite.append(str(error))
         return report
 
+    def damage(self) -> str | None:
+        """The first row that is not as it was written, in a line for a person; None where the chain fits. Less than
+        `verify` looks at: neither SQLite's own check nor the gaps."""
+        report = Report(blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[])
+        try:
+            self._follow_chain(report, None)
+        except (sqlite3.DatabaseError, DamagedLog) as error:
+            return f"{self.path}: the chain cannot be followed: {error}; run `witnesspost verify`"
+        if report.damage is None:
+            return None
+        n, table, stream, t, _, what = report.damage
+        where = ", ".join([table, *([stream] if stream else []), f"t {t:.3f}"])
+        return f"{self.path}: row {n} of the chain ({where}) is not as it was written: {what}; run `witnesspost verify`"
+
     def raw_bytes(self) -> int:
         """Bytes of all blocks together."""
         return int(self._rows("SELECT coalesce(sum(length(data)), 0) FROM raw").fetchone()[0])

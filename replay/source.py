@@ -34,6 +34,7 @@ class Source:
         self.begins_t = begins_t
         self.end_t = end_t
         self.truths: list[Truth] = []
+        self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
 
@@ -81,6 +82,7 @@ def _log(name: str, site: Site | None, text: str) -> Source:
             raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
     begins_t, ends_t = log.span()
     source = Source("log", site, text, _from_log(log), begins_t, ends_t)
+    source.damage = log.damage()
     source.figures = log.figures()
     return source
 

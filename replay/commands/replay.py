@@ -62,6 +62,8 @@ def replay(
 def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:
     log = Log.start(".", opened.site, opened.site_text, path=log_file) if log_file else None
     pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t)
+    if opened.damage is not None:
+        click.echo(opened.damage, err=True)
     if opened.kind == "log":
         for text in differences(opened.figures, pipeline):
             click.echo(text, err=True)

@@ -1,7 +1,9 @@
 """`witnesspost replay` and `check` as a person calls them: what they print, what they refuse, and with which status."""
 
+import contextlib
 import gzip
 import json
+import sqlite3
 from pathlib import Path
 
 import pytest
@@ -91,6 +93,21 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
     with LogFile.open(log) as file:
         assert [c.t for c in file.changes()] == [c["t"] for c in changes]
     assert "exists" in refused("replay", tape, "--log", log)
+
+
+def test_a_log_that_was_changed_is_played_and_said_to_be(tmp_path, tape):
+    log = tmp_path / "replayed.db"
+    whole = call("replay", tape, "--json", "--log", log).stdout
+    data = bytearray(log.read_bytes())
+    with contextlib.closing(sqlite3.connect(log)) as connection:
+        n, block = connection.execute("SELECT n, data FROM raw WHERE stream = 'receiver' ORDER BY n DESC LIMIT 1").fetchone()
+    data[data.index(block[:100]) + 50] ^= 1
+    log.write_bytes(data)
+    done = call("replay", log, "--json")
+    assert (done.exit_code, done.stdout) == (0, whole)
+    (said,) = done.stderr.splitlines()
+    assert said.startswith(f"{log}: row {n} of the chain (raw, receiver, t ")
+    assert "is not as it was written: its digest does not fit: it was changed; run `witnesspost verify`" in said
 
 
 def test_another_site_file_answers_what_would_have_sounded_and_says_what_differs(tmp_path, tape):
