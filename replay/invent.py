@@ -45,7 +45,8 @@ def invent(scenario: Scenario, seed: int | None = None) -> Iterator[Record]:
 def header(scenario: Scenario) -> Header:
     """The first line of the scenario's tape."""
     note = f"{scenario.name}: {scenario.note}"
-    return Header(streams=[s.name for s in scenario.site.stream], note=note, site=scenario.site_table)
+    streams = [stream.name for stream in scenario.site.stream]
+    return Header(streams=streams, note=note, site=scenario.site_table, scenario=scenario.name)
 
 
 def invent_tape(scenario: Scenario, path: str | Path, seed: int | None = None) -> int:

@@ -34,6 +34,7 @@ class Source:
         self.begins_t = begins_t
         self.end_t = end_t
         self.truths: list[Truth] = []
+        self.invented = kind == "scenario"  # then nothing ought to be said where no truth line says so
         self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
@@ -100,4 +101,6 @@ def _tape(name: str, site: Site | None, text: str) -> Source:
             tape.close()
             raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
         site, text = site_from_table(tape.header.site, name, FIGURES), tomli_w.dumps(tape.header.site)
-    return Source("tape", site, text, iter(tape), 0.0, None)
+    source = Source("tape", site, text, iter(tape), 0.0, None)
+    source.invented = tape.header.scenario is not None
+    return source

@@ -1,12 +1,13 @@
 """Tapes: recorded or invented streams as JSON Lines, plain or gzip, that a person can read and write.
 
-    {"tape": 1, "streams": ["corrections", "receiver"], "note": "…", "site": {…}}
+    {"tape": 1, "streams": ["corrections", "receiver"], "note": "…", "site": {…}, "scenario": "…"}
     {"t": 12.345, "stream": "corrections", "hex": "d300…"}
     {"t": 30.0, "stream": "corrections", "port": "lost", "reason": "…"}
     {"t": 60.0, "tell": {"planned": {"for_s": 120, "why": "battery"}}}
     {"t": 300.0, "expect": "raised", "rule": "corrections-stopped", "cause": "line-silent", "within_s": 6.0}
 
-`note`, `site` (a site file's tables, so that a tape can be played alone), `reason` and `because_of` are optional.
+`note`, `site` (a site file's tables, so that a tape can be played alone), `scenario` (that it was invented from: its truth
+lines are then complete, even where there are none), `reason` and `because_of` are optional.
 `tell` brings what no stream says: `planned`, `acknowledge`, `shelve`, `health`, each with the fields of its fact. Truth
 lines (`expect`) are for the grader, may stand anywhere, and are never played; all other lines stand in the order of `t`.
 """
@@ -42,11 +43,13 @@ class TapeError(Exception):
 
 
 class Header(Struct, kw_only=True):
-    """A tape's first line. `site` holds a site file's tables, None where the tape brings none."""
+    """A tape's first line. `site` holds a site file's tables, None where the tape brings none; `scenario` is the name of
+    the one that it was invented from, None where it was not."""
 
     streams: list[str]
     note: str = ""
     site: dict[str, Any] | None = None
+    scenario: str | None = None
 
 
 class Chunk(Struct, kw_only=True):
@@ -100,6 +103,7 @@ class _First(Struct):
     streams: list[str]
     note: str = ""
     site: dict[str, Any] | None = None
+    scenario: str | None = None
 
 
 class Tape:
@@ -153,7 +157,7 @@ class Tape:
             raise self._error('is no tape\'s first line; {"tape": 1, "streams": ["corrections"]} would do') from None
         if first.tape != 1:
             raise self._error(f"is a tape of version {first.tape}; this Witnesspost reads version 1")
-        return Header(streams=first.streams, note=first.note, site=first.site)
+        return Header(streams=first.streams, note=first.note, site=first.site, scenario=first.scenario)
 
     def _record(self, line: bytes) -> Record:
         try:
@@ -232,6 +236,8 @@ def tape_lines(header: Header, records: Iterable[Record]) -> Iterator[bytes]:
     first: dict[str, Any] = {"tape": 1, "streams": header.streams, "note": header.note}
     if header.site is not None:
         first["site"] = header.site
+    if header.scenario is not None:
+        first["scenario"] = header.scenario
     yield msgspec.json.encode(first) + b"\n"
     encode = msgspec.json.Encoder().encode
     for record in records:

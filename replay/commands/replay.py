@@ -48,8 +48,12 @@ def replay(
         for name, opened in sources:
             if len(sources) > 1:
                 click.echo(f"{name}:", err=as_json)
+            if graded and opened.kind == "log":
+                raise Unusable(_no_truth(name))
             changes = _played(opened, as_json, log_file, speed)
             if graded:
+                if not (opened.truths or opened.invented):
+                    raise Unusable(_no_truth(name))
                 result = grade(opened.truths, changes)
                 click.echo(result.in_words(), err=as_json)
                 passed = passed and result.passed
@@ -57,6 +61,10 @@ def replay(
         raise Unusable(str(error)) from None
     if not passed:
         raise SystemExit(1)
+
+
+def _no_truth(name: str) -> str:
+    return f"{name}: holds no truth lines to grade by; a scenario, or a tape that `witnesspost invent` wrote, would do"
 
 
 def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:

@@ -95,6 +95,31 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
     assert "exists" in refused("replay", tape, "--log", log)
 
 
+def test_what_holds_no_truth_lines_is_not_graded(tmp_path, tape):
+    log = tmp_path / "replayed.db"
+    call("replay", tape, "--log", log)
+    done = call("replay", log, "--grade")
+    assert (done.exit_code, done.stdout) == (2, "")
+    words = "holds no truth lines to grade by; a scenario, or a tape that `witnesspost invent` wrote, would do\n"
+    assert done.stderr == f"{log}: {words}"
+    first, *rest = [line for line in gzip.decompress(tape.read_bytes()).splitlines() if b'"expect"' not in line]
+    header = json.loads(first)
+    assert header.pop("scenario") == "rover-radio-other-frequency"
+    bare = tmp_path / "bare.jsonl"
+    bare.write_bytes(b"\n".join([json.dumps(header).encode(), *rest]) + b"\n")
+    done = call("replay", bare, "--grade")
+    assert (done.exit_code, done.stderr) == (2, f"{bare}: {words}")
+
+
+def test_a_tape_of_a_scenario_that_is_meant_to_be_quiet_passes(tmp_path):
+    quiet, path = tmp_path / "quiet.toml", tmp_path / "quiet.jsonl.gz"
+    quiet.write_text('like = "quiet-hour-base"\nduration_s = 120\n')
+    assert call("invent", quiet, "-o", path).exit_code == 0
+    for source in (quiet, path):
+        done = call("replay", source, "--grade")
+        assert (done.exit_code, done.stdout) == (0, "passed: 0 of 0 truth lines met, 0 false alerts\n")
+
+
 def test_a_log_that_was_changed_is_played_and_said_to_be(tmp_path, tape):
     log = tmp_path / "replayed.db"
     whole = call("replay", tape, "--json", "--log", log).stdout
