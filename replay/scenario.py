@@ -37,6 +37,10 @@ from rules.site import Site, SiteError, nearest, site_from_table, struct_from
 FOLDER = Path(__file__).with_name("scenarios")
 """Where the scenarios that come with Witnesspost live: these go by their bare name."""
 
+_IS_A_SITE_FILE = (
+    "is a site file, no scenario; `witnesspost watch` takes it, and `witnesspost replay SOURCE --site` plays a source by it"
+)
+
 
 class ScenarioError(Exception):
     """A scenario cannot be used; `problems` holds one line a problem."""
@@ -226,6 +230,8 @@ def _read(path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:
         raise ScenarioError(path, [f"is no TOML: {error}"]) from None
     like = table.pop("like", None)
     if like is None:
+        if "site" not in table and ("post" in table or "stream" in table):
+            raise ScenarioError(path, [_IS_A_SITE_FILE])
         return table
     if not isinstance(like, str) or path in above:
         raise ScenarioError(path, [f"like: read {like!r}; the name of another scenario would do"])

@@ -37,6 +37,17 @@ def test_a_bundled_scenario_by_its_bare_name():
     assert one.events == [Radio(at_s=300, of="rover", frequency_mhz=464.5)]
 
 
+def test_a_site_file_is_told_from_a_scenario_in_one_line(tmp_path):
+    site = '[post]\nname = "kestrel-base"\n[[stream]]\nname = "corrections"\n[base]\nstation_id = 417\n'
+    said = [
+        "is a site file, no scenario; `witnesspost watch` takes it, and `witnesspost replay SOURCE --site` plays a source by it"
+    ]
+    assert problems_of(tmp_path, site) == said
+    assert problems_of(tmp_path, '[post]\nname = "kestrel-base"\n') == said
+    assert len(problems_of(tmp_path, PLAIN + '[post]\nname = "kestrel-base"\n')) == 1
+    assert "post" in problems_of(tmp_path, PLAIN + '[post]\nname = "kestrel-base"\n')[0]
+
+
 def test_like_brings_site_and_world_but_no_events(tmp_path):
     (tmp_path / "lower.toml").write_text(PLAIN + '[rover]\neast_m = 7.0\n[[event]]\ndo = "fade"\nat_s = 1\nfor_s = 2\n')
     (tmp_path / "x.toml").write_text('like = "lower"\nnote = "over it"\n[rover]\nnorth_m = 9.0\n')
