@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+from collections.abc import Iterator
 from typing import Any
 
 import click
@@ -44,7 +46,27 @@ class Unusable(click.ClickException):
         click.echo(self.format_message(), err=True, file=file)
 
 
+@contextlib.contextmanager
+def _usage_in_one_line() -> Iterator[None]:
+    try:
+        yield
+    except click.exceptions.NoArgsIsHelpError:
+        raise
+    except click.UsageError as error:
+        what = " ".join(error.format_message().split()).rstrip(".")
+        command = error.ctx.command_path if error.ctx is not None else "witnesspost"
+        raise Unusable(f"{what}; {command} --help teaches it") from None
+
+
 class _Commands(click.Group):
+    def make_context(self, *args: Any, **extra: Any) -> click.Context:
+        with _usage_in_one_line():
+            return super().make_context(*args, **extra)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _usage_in_one_line():
+            return super().invoke(ctx)
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
 

@@ -1,0 +1,35 @@
+"""The command line as a whole: what is typed wrong is one line and status 2, whichever command it was meant for."""
+
+import pytest
+from click.testing import CliRunner
+
+from daemon.cli import COMMANDS, main
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["watch"], "Missing argument 'SITE'; witnesspost watch --help teaches it"),
+        (["verify"], "Missing argument 'LOG...'; witnesspost verify --help teaches it"),
+        (["extract", "a.db"], "Missing option '--stream'; witnesspost extract --help teaches it"),
+        (["replay", "a", "b"], "Got unexpected extra argument (b); witnesspost replay --help teaches it"),
+        (["replay", "a", "--speed", "fast"], "'fast' is not a valid float range; witnesspost replay --help teaches it"),
+        (["status", "--jason"], "witnesspost status --help teaches it"),
+        (["wach"], "No such command 'wach'"),
+        (["--frobnicate"], "witnesspost --help teaches it"),
+    ],
+)
+def test_what_is_typed_wrong_is_one_line_and_2(words, said):
+    done = CliRunner().invoke(main, words, prog_name="witnesspost")
+    assert (done.exit_code, done.stdout) == (2, "")
+    (line,) = done.stderr.splitlines()
+    assert said in line
+    assert line.endswith("--help teaches it")
+
+
+def test_help_is_whole():
+    bare = CliRunner().invoke(main, [])
+    asked = CliRunner().invoke(main, ["-h"])
+    assert asked.exit_code == 0
+    for text in (bare.output, asked.output):
+        assert [name for name in COMMANDS if f"\n  {name} " not in text] == []
