@@ -60,15 +60,20 @@ class PortReader(threading.Thread):
                 self._stopping.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
                 failures += 1
                 continue
-            failures = 0
             self._say("open" if self.state == "waiting" else "back", "")
             self.tried.set()
+            before = self.bytes_read
             try:
                 self._read(port)
             except Exception as error:
                 self._say("lost", in_short(error, self.stream.port))
             finally:
                 _close(port)
+            if self.bytes_read > before:
+                failures = 0
+            else:  # it opens and fails at once: no hurry to open it again
+                self._stopping.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
+                failures += 1
 
     def _open(self) -> Any:
         if self._is_socket:

@@ -26,7 +26,7 @@ from daemon.signals import state_of
 from daemon.standing import status_of
 from daemon.status import SocketTaken, StatusServer
 from rules.alert import Change
-from rules.book import open_site
+from rules.book import open_whole_site
 from rules.facts import Acknowledge, Fact, Shelve
 from rules.site import Site, SiteError
 
@@ -172,7 +172,7 @@ class Post:
     def _mended(self) -> bool:
         """True if the site file has become right: the service manager then starts the watch with it."""
         try:
-            open_site(self.site.path)
+            open_whole_site(self.site.path)
         except SiteError:
             return False
         return True

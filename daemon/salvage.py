@@ -54,7 +54,7 @@ def _tables(text: str) -> dict[str, list[dict[str, Any]]]:
     """The file's tables by their header, in order; a table that is no TOML keeps those of its lines that are."""
     try:
         whole = tomllib.loads(text)
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         found: dict[str, list[dict[str, Any]]] = {}
         name, lines = "", []
         for line in [*text.splitlines(), "[end]"]:
@@ -72,12 +72,12 @@ def _tables(text: str) -> dict[str, list[dict[str, Any]]]:
 def _table(lines: list[str]) -> dict[str, Any]:
     try:
         return tomllib.loads("\n".join(lines))
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         table: dict[str, Any] = {}
         for line in lines:
             try:
                 table.update(tomllib.loads(line))
-            except tomllib.TOMLDecodeError:
+            except (tomllib.TOMLDecodeError, RecursionError):
                 continue
         return table
 

@@ -24,6 +24,8 @@ from rules.facts import Fact, Fix, SignalLevels, Tilt, Utc
 from rules.site import TiltSentence
 
 GSV_EVERY_S = 10.0
+_FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
+_MOST = 1e9
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
 Fields = list[bytes]
@@ -68,15 +70,15 @@ class Sentences:
             t=t,
             stream=self._stream,
             time_s=time_s,
-            quality=int(fields[6] or 0),
-            latitude=_angle(fields[2], fields[3] == b"S"),
-            longitude=_angle(fields[4], fields[5] == b"W"),
+            quality=_whole_number(fields[6], 9) or 0,
+            latitude=_angle(fields[2], fields[3] == b"S", 90.0),
+            longitude=_angle(fields[4], fields[5] == b"W", 180.0),
             height_m=_number(fields[9]),
             separation_m=_number(fields[11]),
-            satellites=_whole_number(fields[7]),
+            satellites=_whole_number(fields[7], 9999),
             hdop=_number(fields[8]),
             age_s=_number(fields[13]),
-            station_id=_whole_number(fields[14]),
+            station_id=_whole_number(fields[14], 9999),
             sigma_east_m=sigma_east_m,
             sigma_north_m=sigma_north_m,
             sigma_up_m=sigma_up_m,
@@ -97,6 +99,8 @@ class Sentences:
 
     def _zda(self, t: float, fields: Fields) -> Utc | None:
         day = dt.datetime(int(fields[4]), int(fields[3]), int(fields[2]), tzinfo=dt.UTC)
+        if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+            raise ValueError(f"no receiver's year: {day.year}")
         return self._utc(t, day, fields[1], "ZDA")
 
     def _utc(self, t: float, day: dt.datetime | None, time: bytes, source: str) -> Utc | None:
@@ -120,7 +124,7 @@ class Sentences:
         for start in range(0, len(satellites) - 3, 4):
             number, _, _, level = satellites[start : start + 4]
             if number and level:
-                group[int(number)] = float(level)
+                group[int(number)] = _level(level)
         if index < count or not group or t - self._gsv_said.get(name, -math.inf) < GSV_EVERY_S:
             return None
         self._gsv_said[name] = t
@@ -169,21 +173,38 @@ def seconds_of_day(field: bytes) -> float | None:
     return hours * 3600 + minutes * 60 + seconds
 
 
-def _angle(field: bytes, negative: bool) -> float | None:
-    """Degrees of dddmm.m…, None where there are none."""
+def _angle(field: bytes, negative: bool, most: float) -> float | None:
+    """Degrees of dddmm.m…, None where there are none; ValueError past `most`."""
     degrees = dmm2ddd(field.decode())
     if not isinstance(degrees, float) or not math.isfinite(degrees):
         return None
+    if abs(degrees) > most:
+        raise ValueError(f"no angle of that kind: {degrees}")
     return -abs(degrees) if negative else abs(degrees)
 
 
 def _number(field: bytes) -> float | None:
-    """A finite number, or None: the rules never see NaN."""
+    """A finite number, or None: the rules never see NaN. ValueError where it is beyond all that receivers measure."""
     if not field:
         return None
     value = float(field)
+    if abs(value) > _MOST:
+        raise ValueError(f"no measurement: {value}")
     return value if math.isfinite(value) else None
 
 
-def _whole_number(field: bytes) -> int | None:
-    return int(field) if field else None
+def _whole_number(field: bytes, most: int) -> int | None:
+    if not field:
+        return None
+    value = int(field)
+    if not 0 <= value <= most:
+        raise ValueError(f"no count of that kind: {value}")
+    return value
+
+
+def _level(field: bytes) -> float:
+    """C/N0 in dB-Hz; two digits by the standard."""
+    level = float(field)
+    if not 0.0 <= level < 100.0:
+        raise ValueError(f"no level: {level}")
+    return level

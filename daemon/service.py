@@ -6,6 +6,7 @@ ports ──► inbox ──► pipeline ──► log
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Iterable
 from typing import Any, Protocol
@@ -69,15 +70,16 @@ class Service:
                     next_turn = (int(t / TURN_S) + 1) * TURN_S
             how = "stopped"
         finally:
-            for reader in self.readers:
-                reader.stop()
-            for reader in self.readers:
-                reader.join(2.0)
-            self._take(self.inbox.take(0.0))
-            self.pipeline.tick(self.clock())
-            self.log.close(self.pipeline.t, how)
-            for companion in self.companions:
-                companion.close()
+            with contextlib.ExitStack() as end:  # each of these is done, whatever the one before it does
+                for companion in self.companions:
+                    end.callback(companion.close)
+                end.callback(lambda: self.log.close(self.pipeline.t, how))
+                end.callback(lambda: self.pipeline.tick(self.clock()))
+                end.callback(lambda: self._take(self.inbox.take(0.0)))
+                for reader in self.readers:
+                    end.callback(reader.join, 2.0)
+                for reader in self.readers:
+                    end.callback(reader.stop)
 
     def _take(self, items: Iterable[Any]) -> None:
         for item in items:

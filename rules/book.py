@@ -57,6 +57,17 @@ def open_site(path: str | Path) -> Site:
     return site
 
 
+def open_whole_site(path: str | Path) -> Site:
+    """The site file at `path` with its datum checked as well, which loads PROJ. Raises SiteError with all problems."""
+    from rules.datum_check import check_datum
+
+    site = open_site(path)
+    problems = check_datum(site)
+    if problems:
+        raise SiteError(str(path), problems)
+    return site
+
+
 def rules_in_force(site: Site, scene: Scene) -> list[Rule]:
     """The rules that work at this site's role and are not switched off, with their figures, and the crew's own."""
     book = [

@@ -208,6 +208,12 @@ class Engine:
     def _switch_off(self, rule: Rule, t: float, error: Exception) -> None:
         """A rule that throws is off for the rest of the run, and said so; everything else goes on."""
         self._take_in([other for other in self.rules if other is not rule])
+        for where, alert in tuple(self._alerts.items()):  # nobody can say any more whether these still hold
+            if alert.rule is rule:
+                del self._alerts[where]
+                if alert.number:
+                    self._waiting.append(self._change(alert, t, "cleared"))
+        self.scene.standing.discard(rule.name)
         self.see(RuleFailed(t=t, stream="", rule=rule.name, error=f"{type(error).__name__}: {error}"))
 
     def _take_in(self, rules: list[Rule]) -> None:

@@ -224,6 +224,8 @@ def site_from_toml(text: str, path: str = "", figures: Mapping[str, type[Struct]
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SiteError(path, [f"is no TOML: {error}"]) from None
+    except RecursionError:
+        raise SiteError(path, ["is nested too deeply to be a site file"]) from None
     return site_from_table(table, path, figures)
 
 

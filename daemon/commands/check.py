@@ -8,8 +8,7 @@ from typing import Any
 import click
 
 from daemon.cli import Unusable
-from rules.book import open_site, rules_in_force
-from rules.datum_check import check_datum
+from rules.book import open_whole_site, rules_in_force
 from rules.geodesy import expected_arp
 from rules.measures import MEASURES
 from rules.scene import Scene
@@ -34,12 +33,9 @@ def check(site_file: str | None, as_json: bool, measures: bool) -> None:
     if site_file is None:
         raise click.UsageError("name a site file (TOML), or ask for --measures")
     try:
-        site = open_site(site_file)
+        site = open_whole_site(site_file)
     except SiteError as error:
         raise Unusable(str(error)) from None
-    problems = check_datum(site)
-    if problems:
-        raise Unusable("\n".join(f"{site_file}: {problem}" for problem in problems))
     understood = what_it_means(site)
     click.echo(json.dumps(understood, ensure_ascii=False) if as_json else in_words(site, understood))
 

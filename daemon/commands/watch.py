@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 from collections.abc import Iterable
@@ -19,7 +20,7 @@ from daemon.post import Post
 from daemon.salvage import salvage
 from daemon.service import Companion, Service
 from rules.alert import Change
-from rules.book import open_site
+from rules.book import open_whole_site
 from rules.facts import Fact
 from rules.site import Site, SiteError
 
@@ -34,7 +35,7 @@ class Terminal:
     def changed(self, changes: list[Change]) -> None:
         """Print them at once."""
         for change in changes:
-            click.echo(json_line(change) if self._as_json else line(change))
+            say(json_line(change) if self._as_json else line(change), err=False)
 
     def turn(self, service: Service, t: float) -> Iterable[Fact]:
         """Say which ports changed, on stderr, so that stdout carries alerts alone."""
@@ -44,7 +45,7 @@ class Terminal:
                 self._ports[reader.stream.name] = state
                 reason = f": {reader.reason}" if reader.reason else ""
                 words = f"{reader.stream.name} ({reader.stream.port}) {reader.state}{reason}"
-                click.echo(f"{clock_text(t, None)} port  {words}", err=True)
+                say(f"{clock_text(t, None)} port  {words}")
         return ()
 
     def close(self) -> None:
@@ -62,12 +63,12 @@ class Terminal:
 def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
     """Watch the ports of SITE (a site file): log every byte, judge, alert.
 
-    Runs until SIGTERM or Ctrl-C and then closes the log. Alerts go to stdout, a line each; ports that come and go are said
-    on stderr. Ports that are not there yet are waited for.
+    Runs until SIGTERM, a hang-up or Ctrl-C and then closes the log. Alerts go to stdout, a line each; ports that come and
+    go are said on stderr. Ports that are not there yet are waited for.
     """
     faults: list[str] = []
     try:
-        site = open_site(site_file)
+        site = open_whole_site(site_file)
     except SiteError as error:
         if not keep_bytes:
             raise Unusable(str(error)) from None
@@ -80,14 +81,30 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
     # Under the service manager stdout is the journal, which hears of alerts with their fields from the post itself.
     companions: list[Companion] = [] if journal else [Terminal(as_json)]
     try:
-        service = Service(site, Path(site_file).read_text(errors="replace"), companions, clock)
+        service = Service(site, text_of(site_file), companions, clock)
     except LogBusy as error:
         raise Unusable(str(error)) from None
-    for number in (signal.SIGTERM, signal.SIGINT):
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda *_: service.stop())
-    companions.insert(0, Post(site, clock, lambda text: click.echo(text, err=True), faults=faults, journal=journal))
-    click.echo(f"{clock_text(0.0, None)} log   {service.log.state().path or 'waits for the disk'}", err=True)
+    companions.insert(0, Post(site, clock, say, faults=faults, journal=journal))
+    path = service.log.state().path
+    say(f"{clock_text(0.0, None)} log   {path or 'waits for the disk'}")
     service.run()
+    say(f"{clock_text(clock(), None)} log   {path or 'none'} closed")
+
+
+def say(text: str, err: bool = True) -> None:
+    """A line for whoever still looks: a terminal that is gone must not end the watch."""
+    with contextlib.suppress(OSError):
+        click.echo(text, err=err)
+
+
+def text_of(site_file: str) -> str:
+    """The site file's text for the log, empty where it cannot be read."""
+    try:
+        return Path(site_file).read_text(errors="replace")
+    except OSError:
+        return ""
 
 
 def refuse_where_no_port_may_be_opened(site: Site) -> None:

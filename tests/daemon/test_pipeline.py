@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.framing import nmea_checksum
 from daemon.log import Log
 from daemon.logfile import LogFile
 from daemon.pipeline import Pipeline
@@ -137,3 +138,34 @@ def test_a_fault_in_reading_costs_the_facts_of_those_bytes_and_never_the_raw_log
     assert pipeline.scene.last_epoch["corrections"].t == 3.0
     with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
         assert [what for _, _, what in file.inputs()] == [epoch_frame(1), epoch_frame(2)]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "GNZDA,235959.00,31,12,9999,00,00",
+        "GNZDA,000000.00,01,01,0001,00,00",
+        "GNGGA,120000.00,3907.4,N,10459.2,W,4," + "9" * 30 + ",0.7,1845.7,M,-19.1,M,1.0,0417",
+        "GNGGA,120000.00,3907.4,N,10459.2,W,4," + "9" * 400 + ",0.7,1845.7,M,-19.1,M,1.0,0417",
+        "GNGGA,120000.00,9959.9,N,10459.2,W,4,12,0.7,1e308,M,1e308,M,1.0,0417",
+        "GPGSV,1,1,01,05,40,083,nan",
+        "GPGSV,1,1,01,05,40,083,1e999",
+    ],
+)
+def test_a_hostile_sentence_costs_nothing_but_itself(tmp_path, body):
+    log = Log.start(tmp_path, SITE, SITE_TEXT)
+    pipeline = Pipeline(SITE, log)
+    hostile = b"$%s*%02X\r\n" % (body.encode(), nmea_checksum(body.encode()))
+    good = b"$GNGGA,120001.00,3907.4074,N,10459.2593,W,4,14,0.7,1845.7,M,-19.1,M,1.0,0417"
+    good = good + b"*%02X\r\n" % nmea_checksum(good[1:])
+    for second in range(3):
+        pipeline.feed(second + 0.5, "receiver", hostile)
+        pipeline.feed(second + 0.6, "receiver", good)
+        log.tick(second + 0.9)
+    assert [c.rule for c in pipeline.tick(20.0) if c.change == "raised"] == ["fix-lost", "corrections-stopped"]
+    assert pipeline.scene.utc_at(20.0) is None
+    log.close(20.0, "stopped")
+    with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
+        assert file.verify().sound
+        assert len([what for _, _, what in file.inputs()]) == 6
+        assert file._rows("SELECT count(*) FROM fix").fetchone()[0] >= 3

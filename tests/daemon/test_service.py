@@ -170,3 +170,61 @@ def test_a_site_file_without_streams(tmp_path):
     assert done.returncode == 2
     assert done.stderr.startswith(f"{site}: stream: none;")
     assert not (tmp_path / "log").exists()
+
+
+def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, line):
+    site = tmp_path / "site.toml"
+    site.write_text(SITE.format(port=line.path))
+    ours, theirs = os.pipe()
+    env = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-m", "daemon", "watch", str(site)]
+    with subprocess.Popen(words, stdout=theirs, stderr=subprocess.PIPE, text=True, env=env) as process:
+        os.close(theirs)
+        os.close(ours)  # whoever read the alerts is gone before there is one
+        while "open" not in process.stderr.readline():
+            pass
+        sent = feed_epochs(line.send, 2)
+        time.sleep(2.0)  # silence for the alert
+        sent += feed_epochs(line.send, 2)
+        process.send_signal(signal.SIGHUP)
+        process.communicate(timeout=10)
+    assert process.returncode == 0
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0001.db") as log:
+        assert log.ended() == "stopped"
+        assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
+        assert [c.change for c in log.changes()][:1] == ["raised"]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (
+            SITE.format(port="/dev/ttyUSB0") + '[project]\nframe = "EPSG:99999"\n[[project.control]]\nname = "KQ-1"\n'
+            "latitude = 39.1\nlongitude = -104.9\nheight = 1874.3\n",
+            "project.frame",
+        ),
+        ("a = " + "[" * 5000, "nested too deeply"),
+        (None, "cannot be read"),
+    ],
+)
+def test_a_site_file_that_cannot_be_used_starts_nothing(tmp_path, text, words):
+    site = tmp_path / "site.toml"
+    if text is not None:
+        site.write_text(text)
+    done = subprocess.run([sys.executable, "-m", "daemon", "watch", str(site)], capture_output=True, text=True)
+    assert done.returncode == 2
+    (said,) = done.stderr.splitlines()
+    assert words in said
+    assert not (tmp_path / "log").exists()
+
+
+def test_bytes_are_kept_where_there_is_no_site_file_to_read(tmp_path):
+    # Nothing to read means no port: but the service stays, says so, and waits for the file.
+    env = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-m", "daemon", "watch", "--keep-bytes", str(tmp_path / "none.toml")]
+    with subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env=env, cwd=tmp_path) as process:
+        said = [process.stderr.readline() for _ in range(2)]
+        process.terminate()
+        process.communicate(timeout=10)
+    assert process.returncode == 0
+    assert any("cannot be read" in text for text in said)

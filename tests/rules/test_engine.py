@@ -203,6 +203,17 @@ def test_a_rule_that_throws_is_named_and_switched_off_while_the_others_go_on():
     assert bench.until(4.0) == [(3.0, "raised", "sky")]
 
 
+def test_a_rule_that_throws_while_its_alert_stands_explains_nothing_any_more():
+    root, consequence = Fake("wrong-channel"), Fake("fix-lost", on_delay_s=10.0)
+    bench = Bench(root, consequence)
+    root.wrong = consequence.wrong = True
+    assert bench.until(4.0) == [(3.0, "raised", "wrong-channel")]
+    root.throws = True
+    bench.engine.see(Bias(t=bench.t, stream="corrections", station_id=417))
+    assert bench.until(11.0) == [(4.1, "cleared", "wrong-channel"), (10.0, "raised", "fix-lost")]
+    assert [(a.rule.name, a.sounds) for a in bench.engine.standing()] == [("fix-lost", True)]
+
+
 def test_the_order_among_alerts_has_no_circle_and_names_only_rules():
     from rules.book import RULES
 
