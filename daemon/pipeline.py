@@ -29,6 +29,8 @@ from rules.site import Site
 GRID_MS = 200
 READ_BY_ALL: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
 """The scene and the log read these, whatever rules are in force."""
+JUDGED_AT_ONCE = (Antenna, Station)
+"""Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 RULES_EVENT = "rules-in-force"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
 
@@ -113,7 +115,9 @@ class Pipeline:
         if self.log is not None:
             self.log.chunk(self.t, stream, data)
         line.last_ms = self._now_ms
-        self._read(line, self.t, data)
+        facts = self._read(line, self.t, data)
+        if any(type(fact) in JUDGED_AT_ONCE for fact in facts):
+            changes += self._judge(self._now_ms)
         return changes
 
     def tell(self, fact: Fact) -> list[Change]:
@@ -161,7 +165,7 @@ class Pipeline:
         self.engine.events.clear()
         return changes
 
-    def _read(self, line: _Line, t: float, data: bytes | None) -> None:
+    def _read(self, line: _Line, t: float, data: bytes | None) -> list[Fact]:
         """Bytes into facts (None: what waits is given up). A fault here costs these bytes their facts, never the raw log."""
         try:
             facts = line.decoder.take(t, line.framer.flush() if data is None else line.framer.feed(data))
@@ -169,8 +173,9 @@ class Pipeline:
             line.framer = Framer()
             failed = f"{type(error).__name__}: {error}"
             self.engine.see(RuleFailed(t=t, stream=line.name, rule=f"reading of {line.name}", error=failed))
-            return
+            return []
         self._see(facts)
+        return facts
 
     def _see(self, facts: list[Fact]) -> None:
         for fact in facts:
