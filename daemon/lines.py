@@ -27,7 +27,7 @@ def line(change: Change) -> str:
 
 
 def json_line(change: Change) -> str:
-    """The object of design: `causes` without empty residuals, everything else as it is."""
+    """One JSON object: `causes` without empty residuals, everything else as it is."""
     table = msgspec.to_builtins(change)
     for cause in table["causes"]:
         if cause["residual_m"] is None:

@@ -160,7 +160,8 @@ class CorrectionsStopped(Rule):
             evidence=evidence,
             words={
                 "stations": ", ".join(map(str, sorted(shown.others))),
-                "reason": (port.reason if port else "") or "gone",
+                "gone": "has never been there" if port and port.state == "waiting" else "is gone",
+                "reason": (port.reason if port else "") or "no reason given",
                 "differ": ", ".join(sheet_differences(self.site)),
             },
         )

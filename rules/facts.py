@@ -50,7 +50,7 @@ class Utc(Fact):
 
 
 class Epoch(Fact):
-    """One complete set of correction observations (see design of a usable epoch: at least one satellite in it).
+    """One complete set of correction observations with at least one satellite in it.
 
     `time_s` is the epoch's GNSS time of week in seconds (GPS time scale; GLONASS-only sets give None), `systems` the
     letters of RINEX 3.0x table 1 (G R E C J I S) that had satellites, `satellites` and `cells` their counts over the

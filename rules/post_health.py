@@ -127,7 +127,6 @@ class _Clock:
         self._first: dt.datetime | None = None
         self._usual: float | None = None
         self._odd: list[float] = []
-        self._odd_since = 0.0
         self.stepped: tuple[float, float] | None = None
 
     def put(self, said: Utc) -> None:
@@ -140,8 +139,6 @@ class _Clock:
             return
         if self._odd and abs(ahead - self._odd[-1]) > self._figures.step_agrees_s:
             self._odd = []
-        if not self._odd:
-            self._odd_since = said.t
         self._odd.append(ahead)
         if len(self._odd) == 3:
             self.stepped = (said.t, ahead - self._usual)

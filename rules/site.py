@@ -22,7 +22,7 @@ from msgspec import Meta, Struct
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
 Severity = Literal["stop", "check", "note"]
-Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]*$")]
+Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,39}$")]
 
 
 class SiteError(Exception):
@@ -333,7 +333,7 @@ def _words(wanted: Any) -> str:
             if bound is not None
         ]
         if bounds.pattern:
-            said.append("of letters, digits and hyphens" if wanted is Name else "as host:port")
+            said.append("of up to 40 letters, digits and hyphens" if wanted is Name else "as host:port")
         return " ".join([_words(parts[0]), *said])
     if origin is Literal:
         return " or ".join(f'"{part}"' for part in parts)

@@ -9,6 +9,7 @@ import click
 
 from daemon.cli import Unusable
 from rules.book import open_whole_site, rules_in_force
+from rules.frames import frame_of
 from rules.geodesy import expected_arp
 from rules.measures import MEASURES
 from rules.scene import Scene
@@ -62,6 +63,7 @@ def what_it_means(site: Site) -> dict[str, Any]:
         "geoid": arp.geoid if arp else None,
         "geoid_error_m": arp.geoid_error_m if arp else None,
         "frame": arp.frame if arp else None,
+        "frame_name": frame_of(arp.frame).name if arp else None,
         "epoch": arp.epoch if arp else None,
         "station_id": site.base.station_id,
         "antenna": site.base.antenna or None,
@@ -81,7 +83,7 @@ def in_words(site: Site, understood: dict[str, Any]) -> str:
         )
     else:
         lines += [
-            f"  expected antenna reference point over {site.base.occupies} ({understood['frame']}"
+            f"  expected antenna reference point over {site.base.occupies} ({understood['frame']}, {understood['frame_name']}"
             + (f", epoch {understood['epoch']:g}" if understood["epoch"] else "")
             + f", {site.base.antenna_height_m:.4f} m above the mark):",
             f"    X {arp['x_m']:16.4f}   Y {arp['y_m']:16.4f}   Z {arp['z_m']:16.4f} m",
@@ -90,6 +92,9 @@ def in_words(site: Site, understood: dict[str, Any]) -> str:
         if understood["separation_m"] is not None:
             stated = f", stated error {understood['geoid_error_m']:.2f} m" if understood["geoid_error_m"] else ""
             lines.append(f"    geoid separation {understood['separation_m']:+.3f} m ({understood['geoid']}{stated})")
+    for what in ("corrections", "positions") if site.post.role == "rover" else ("corrections",):
+        if not any(what in stream.carries for stream in site.stream):
+            lines.append(f"  no stream carries {what}: the rules that need them judge nothing")
     station = understood["station_id"]
     lines.append(f"  station ID: {'not named: any base counts as ours' if station is None else station}")
     rows = [

@@ -87,6 +87,8 @@ def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | 
                 changes.append(change)
                 click.echo(json_line(change) if as_json else line(change))
         ended = "replay ended"
+        if not changes and not as_json:
+            click.echo(f"played to {pipeline.t:.0f} s, and nothing sounded", err=True)
     finally:
         if log is not None:
             log.close(pipeline.t, ended)

@@ -69,7 +69,7 @@ ADVICE = {
         ),
     ),
     ("corrections-stopped", "port-lost"): (
-        "The port of {stream} is gone: {reason}.",
+        "The port of {stream} {gone}: {reason}.",
         ("Plug back in at both ends?", "Radio or receiver on the other end switched on?", "Try the other cable."),
     ),
     ("wrong-channel", "another-base"): (

@@ -47,7 +47,7 @@ def test_fields_are_known_by_every_finding():
         for (name, cause), entry in ADVICE.items():
             if name == rule:
                 fields = {
-                    field for text in (entry.say, *entry.steps) for _, field, *_ in string.Formatter().parse(text) if field
+                    field for text in (entry[0], *entry[1]) for _, field, *_ in string.Formatter().parse(text) if field
                 }
                 assert fields <= set(known), (cause, fields - set(known))
 
@@ -55,6 +55,6 @@ def test_fields_are_known_by_every_finding():
 def test_lines_are_short_enough_for_a_phone():
     for (rule, cause), entry in ADVICE.items():
         if rule in {kind.name for kind in RULES} and "+" not in cause:
-            assert len(entry.say) < 260, (rule, cause)
-            assert all(len(step) < 140 for step in entry.steps), (rule, cause)
-            assert 1 <= len(entry.steps) <= 6
+            assert len(entry[0]) < 260, (rule, cause)
+            assert all(len(step) < 140 for step in entry[1]), (rule, cause)
+            assert 1 <= len(entry[1]) <= 6

@@ -124,7 +124,7 @@ of = true
     assert problems_of(text) == [
         "colour: unknown key; known here: post, stream, project, base, rover, tilt, radio, rules, own_rule, signal, button, "
         "page",
-        "post.name: read 'kestrel base'; a text of letters, digits and hyphens would do",
+        "post.name: read 'kestrel base'; a text of up to 40 letters, digits and hyphens would do",
         'post.role: read \'bass\'; "base" or "rover" would do',
         "stream[1].baud: read 0; a whole number from 300 to 4000000 would do",
         "stream[2].baud: read 'fast'; a whole number from 300 to 4000000 would do",
