@@ -51,9 +51,7 @@ class Writer:
         self._connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
 
     @classmethod
-    def create(
-        cls, path: Path, run: dict[str, Any], streams: list[dict[str, Any]], previous: Tail, *, synced: bool
-    ) -> Writer:
+    def create(cls, path: Path, run: dict[str, Any], streams: list[dict[str, Any]], previous: Tail, *, synced: bool) -> Writer:
         """Begin the file at `path` with its `run` row after `previous`. Raises FileExistsError.
 
         It is made whole under another name: a log that can be found can be read, whenever the power goes.

@@ -121,9 +121,7 @@ def snapshot_stall(folder: Path) -> None:
     print(f"  while 3 snapshots are taken  {median(beside) * 1000:6.1f} {max(beside) * 1000:8.1f} ms   (figure: 200)")
 
 
-def writing(
-    log: Log, site: Site, t: float, for_s: float, process: subprocess.Popen[bytes] | None
-) -> tuple[float, list[float]]:
+def writing(log: Log, site: Site, t: float, for_s: float, process: subprocess.Popen[bytes] | None) -> tuple[float, list[float]]:
     """Write on in real time until `for_s` or the process is over; how long each turn took."""
     begun, turns = time.monotonic(), []
     while time.monotonic() - begun < for_s and (process is None or process.poll() is None):

@@ -77,22 +77,16 @@ FOR_60_S_HEARD = {
         ]
     ],
     "stop": [
-        entry
-        for turn in range(0, 60_000, 1500)
-        for entry in [(turn, 1), (turn + 800, 0), (turn + 1000, 1), (turn + 1200, 0)]
+        entry for turn in range(0, 60_000, 1500) for entry in [(turn, 1), (turn + 800, 0), (turn + 1000, 1), (turn + 1200, 0)]
     ],
     "fault": [(0, 1), (2000, 0)],
 }
 FOR_12_S_SEEN = {
     "starting": [(ms, int(ms % 400 == 0)) for ms in range(0, 12_000, 200)],
     "well": [(0, 1), (150, 0), (3000, 1), (3150, 0), (6000, 1), (6150, 0), (9000, 1), (9150, 0)],
-    "past": [
-        entry for turn in (0, 4000, 8000) for entry in [(turn, 1), (turn + 900, 0), (turn + 1300, 1), (turn + 2200, 0)]
-    ],
+    "past": [entry for turn in (0, 4000, 8000) for entry in [(turn, 1), (turn + 900, 0), (turn + 1300, 1), (turn + 2200, 0)]],
     "note": [
-        entry
-        for turn in range(0, 12_000, 3000)
-        for entry in [(turn, 1), (turn + 150, 0), (turn + 400, 1), (turn + 550, 0)]
+        entry for turn in range(0, 12_000, 3000) for entry in [(turn, 1), (turn + 150, 0), (turn + 400, 1), (turn + 550, 0)]
     ],
     "check": [
         entry
@@ -107,9 +101,7 @@ FOR_12_S_SEEN = {
         ]
     ],
     "stop": [
-        entry
-        for turn in range(0, 12_000, 1500)
-        for entry in [(turn, 1), (turn + 800, 0), (turn + 1000, 1), (turn + 1200, 0)]
+        entry for turn in range(0, 12_000, 1500) for entry in [(turn, 1), (turn + 800, 0), (turn + 1000, 1), (turn + 1200, 0)]
     ],
     "fault": [entry for turn in range(0, 12_000, 3000) for entry in [(turn, 1), (turn + 2750, 0)]],
 }
@@ -225,9 +217,7 @@ def test_an_led_that_does_not_exist_is_answered_with_those_that_do(tmp_path):
 
 def test_an_led_name_is_no_path(tmp_path):
     (tmp_path / "leds" / "green").mkdir(parents=True)
-    signals = Signals(
-        site_from_toml(SITE + '[[signal]]\nkind = "led-class"\nled = "../leds/green"\n'), leds=tmp_path / "leds"
-    )
+    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "led-class"\nled = "../leds/green"\n'), leds=tmp_path / "leds")
     assert signals.problems == [f"LED ../leds/green: no such LED under {tmp_path / 'leds'}; one of green would do"]
 
 

@@ -1,6 +1,6 @@
 """A day of a base through pipeline and log, with a rotation in it: memory flat, chain whole, bytes all there.
 
-    python -m tests.proof.log_day [HOURS]        24 unless said otherwise; the rotation is at half of it
+python -m tests.proof.log_day [HOURS]        24 unless said otherwise; the rotation is at half of it
 """
 
 from __future__ import annotations

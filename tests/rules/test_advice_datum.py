@@ -46,9 +46,7 @@ def test_fields_are_known_by_every_finding():
         known = {**found.evidence, **found.words, "stream": ""}
         for (name, cause), entry in ADVICE.items():
             if name == rule:
-                fields = {
-                    field for text in (entry[0], *entry[1]) for _, field, *_ in string.Formatter().parse(text) if field
-                }
+                fields = {field for text in (entry[0], *entry[1]) for _, field, *_ in string.Formatter().parse(text) if field}
                 assert fields <= set(known), (cause, fields - set(known))
 
 
