@@ -118,7 +118,8 @@ class Framer:
             return start + 1, OTHER
         end = start + 6 + length
         if end > size:
-            return 0, 0
+            # A whole good frame behind it shows the promise of a longer one to be false: nothing good waits for it.
+            return (end, BAD_FRAME) if _holds_frame(data, start + 1, size) else (0, 0)
         if not _crc24q(data[start:end]):
             return end, FRAME
         return end, BAD_FRAME
@@ -146,6 +147,17 @@ class Framer:
             except ValueError:
                 pass
         return (tail, BAD_SENTENCE) if _LOOKS_LIKE_SENTENCE.match(body) else (start + 1, OTHER)
+
+
+def _holds_frame(data: bytes, start: int, size: int) -> bool:
+    """True if a whole frame with a good CRC begins anywhere from `start` on."""
+    at = data.find(b"\xd3", start)
+    while 0 <= at <= size - 8:
+        end = at + 6 + (data[at + 1] << 8 | data[at + 2])
+        if at + 8 <= end <= size and not data[at + 1] & 0xFC and not _crc24q(data[at:end]):
+            return True
+        at = data.find(b"\xd3", at + 1)
+    return False
 
 
 def _is_known_message(data: bytes, start: int) -> bool:

@@ -162,3 +162,17 @@ def test_real_bytes_give_the_frames_that_the_libraries_find(path):
     assert [chunk for kind, chunk in units if kind == FRAME] == frames
     assert [chunk for kind, chunk in units if kind == SENTENCE] == sentences
     assert frames or sentences or "bad" in path.name
+
+
+@given(st.integers(0, 1023), st.lists(st.binary(min_size=2, max_size=80), min_size=1, max_size=6))
+@settings(deadline=None)
+def test_a_false_promise_of_a_long_frame_holds_no_good_frame_back(length, payloads):
+    # A fade cuts a frame, and its tail happens to look like the head of a long one: what follows must not wait for it.
+    framer = Framer()
+    head = bytes([0xD3, length >> 8, length & 0xFF, 0x00, 0x11])
+    units = framer.feed(head)
+    for payload in payloads:
+        good = rtcm(b"\x43\x50" + payload)
+        units += framer.feed(good)
+        assert whole(units)[-1:] == [(FRAME, good)]
+    assert b"".join(chunk for _, chunk in units) == head + b"".join(rtcm(b"\x43\x50" + payload) for payload in payloads)
