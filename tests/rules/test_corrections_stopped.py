@@ -24,15 +24,17 @@ def minute(day, interval_s=1.0, until=60.0):
 
 def test_silence_is_told_at_its_on_delay_from_the_last_epoch(day):
     changes = alerts(day, minute(day), 70.0)
-    assert day.said(changes) == [(64.0, "raised", "corrections-stopped", "line-silent")]
-    assert changes[0].evidence["silent_s"] == 5.0
+    assert day.said(changes) == [(64.2, "raised", "corrections-stopped", "line-silent")]
+    assert changes[0].evidence["silent_s"] == 5.2
 
 
 @pytest.mark.parametrize("interval_s", [5.0, 10.0])
 def test_a_base_that_sends_seldom_is_silent_after_three_of_its_intervals(day, interval_s):
     facts = minute(day, interval_s, until=61.0)
     last = facts[-1].t
-    assert day.said(alerts(day, facts, 120.0)) == [(last + 3 * interval_s, "raised", "corrections-stopped", "line-silent")]
+    assert day.said(alerts(day, facts, 120.0)) == [
+        (last + 3 * interval_s + 0.2, "raised", "corrections-stopped", "line-silent")
+    ]
 
 
 def test_silence_from_the_start_counts_after_fifteen_seconds(day):
@@ -62,7 +64,7 @@ def test_a_port_that_goes_is_told_after_two_seconds_and_a_short_absence_never(da
 def test_the_cause_is_what_the_line_shows_since_the_last_epoch(day, sums, cause):
     # What came in the last epoch's own second belongs to that epoch.
     facts = [*minute(day), traffic(59.4, frames=2, frames_by_station={417: 2}), traffic(62.0, **sums)]
-    assert day.said(alerts(day, facts, 66.0)) == [(64.0, "raised", "corrections-stopped", cause)]
+    assert day.said(alerts(day, facts, 66.0)) == [(64.2, "raised", "corrections-stopped", cause)]
 
 
 def test_radios_that_differ_come_before_plain_silence_at_the_rover(day):
