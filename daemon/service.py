@@ -45,6 +45,7 @@ class Service:
         self.clock = clock or Clock()
         self.inbox = Inbox()
         self.companions = companions
+        self._left_behind: list[Companion] = []
         self.log = Log.start(log_folder(site), site, site_text)
         self.pipeline = Pipeline(site, self.log, self._alarm)
         self.readers = [PortReader(stream, self.inbox, self.clock) for stream in site.stream]
@@ -71,7 +72,7 @@ class Service:
             how = "stopped"
         finally:
             with contextlib.ExitStack() as end:  # each of these is done, whatever the one before it does
-                for companion in self.companions:
+                for companion in (*self.companions, *self._left_behind):
                     end.callback(companion.close)
                 end.callback(lambda: self.log.close(self.pipeline.t, how))
                 end.callback(lambda: self.pipeline.tick(self.clock()))
@@ -108,5 +109,6 @@ class Service:
     def _let_go(self, companion: Companion, error: Exception) -> None:
         """A companion that fails is left behind, and said: the log and the others go on."""
         self.companions.remove(companion)
+        self._left_behind.append(companion)
         failed = f"{type(error).__name__}: {error}"
         self.inbox.put(RuleFailed(t=self.clock(), stream="", rule=type(companion).__name__.lower(), error=failed))

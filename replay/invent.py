@@ -14,6 +14,7 @@ import random
 from collections.abc import Iterator
 from pathlib import Path
 
+from daemon.inbox import Chunk
 from replay import events as ev
 from replay.basestation import BaseStation, Identity, with_most
 from replay.crew import Crew
@@ -23,7 +24,7 @@ from replay.rover import Mouth
 from replay.scenario import Scenario
 from replay.sky import Sky
 from replay.state import State
-from replay.tape import Chunk, Header, Record, Truth, write_tape
+from replay.tape import Header, Record, Truth, write_tape
 from replay.truth import Silence, sheet_difference, truths
 from replay.world import World
 from rules import facts

@@ -8,8 +8,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Iterator
 
+from daemon.inbox import Chunk
 from daemon.pipeline import Pipeline
-from replay.tape import Chunk, Record, Truth
+from replay.tape import Record, Truth
 from rules.alert import Change
 
 

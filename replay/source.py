@@ -8,10 +8,11 @@ from typing import Any
 
 import tomli_w
 
+from daemon.inbox import Chunk
 from daemon.logfile import LogFile
 from replay.invent import invent
 from replay.scenario import Scenario, scenario, scenarios
-from replay.tape import Chunk, Record, Tape, Truth
+from replay.tape import Record, Tape, Truth
 from rules.book import FIGURES, open_site
 from rules.facts import Fact
 from rules.site import Site, SiteError, site_from_table, site_from_toml

@@ -26,6 +26,7 @@ from typing import IO, Any, Literal, cast
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 
+from daemon.inbox import Chunk
 from rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
 from rules.site import nearest
 
@@ -50,14 +51,6 @@ class Header(Struct, kw_only=True):
     note: str = ""
     site: dict[str, Any] | None = None
     scenario: str | None = None
-
-
-class Chunk(Struct, kw_only=True):
-    """Bytes as they arrived on a stream at `t` seconds."""
-
-    t: float
-    stream: str
-    data: bytes
 
 
 class Truth(Struct, kw_only=True):

@@ -245,6 +245,8 @@ def site_from_table(table: dict[str, Any], path: str = "", figures: Mapping[str,
     readable = site if isinstance(site, Site) else _readable_part(table)
     if readable is not None:
         problems += _contradictions(readable)
+        if readable.base.occupies is not None and "antenna_height_m" not in table["base"]:
+            problems.append("base.antenna_height_m: missing; metres from the mark up to the ARP would do, 0 on the mark")
     if problems or not isinstance(site, Site):
         raise SiteError(path, problems)
     site.path = path

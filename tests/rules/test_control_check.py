@@ -96,7 +96,9 @@ def test_far_from_the_base_its_error_leans(day):
         {"name": "E-2", "latitude": 48.5123457, "longitude": 11.2345678, "height": 480.123},
     ]
     project = {"frame": "EPSG:7931", "control": control}
-    bench = day.bench(ControlCheck, project=project, base={"occupies": "E-1"}, rover={"pole_height_m": 2.0})
+    bench = day.bench(
+        ControlCheck, project=project, base={"occupies": "E-1", "antenna_height_m": 0.0}, rover={"pole_height_m": 2.0}
+    )
     base, mark = point_at(bench.site, "E-1"), point_at(bench.site, "E-2")
     wrong = from_enu(base.ecef, (0.0, 0.0, -base.separation_m))
     tip = tuple(m + w - b for m, w, b in zip(mark.ecef, wrong, base.ecef, strict=True))

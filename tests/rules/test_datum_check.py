@@ -16,7 +16,7 @@ def site(*control, base="KQ-1", **project):
             "post": {"name": "kestrel", "role": "base"},
             "stream": [{"name": "line", "port": "loop://", "carries": ["corrections"]}],
             "project": {"frame": "EPSG:6319", "epoch": 2010.0, **project, "control": list(control)},
-            "base": {"occupies": base},
+            "base": {"occupies": base, "antenna_height_m": 0.0} if base else {},
         }
     )
 

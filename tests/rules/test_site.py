@@ -134,6 +134,7 @@ of = true
         "rules.sky.of: unknown key; known here: " + ", ".join(f for f in FIGURES["sky"].__struct_fields__),
         "project.control[1] (KQ-1).latitude: read 95.0; −90 to 90 degrees would do",
         "base.occupies: 'KQ-9' is no listed control point; one of KQ-1 would do",
+        "base.antenna_height_m: missing; metres from the mark up to the ARP would do, 0 on the mark",
     ]
 
 
