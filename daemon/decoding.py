@@ -1,4 +1,4 @@
-"""Units into facts: header bits of every observation frame, whole messages through pyrtcm only where somebody reads them.
+"""Units into facts: header bits of every observation frame, the levels of a sample, whole messages through pyrtcm if rare.
 
 Sentences are `daemon.sentences`.
 
@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 
 import pyrtcm
 from msgspec.structs import replace
+from pyrtcm.rtcmtables import PRNSIGMAP
 
 from daemon.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
 from daemon.sentences import Sentences
@@ -48,6 +49,7 @@ _BANDS = {
     "C": _band_masks(_L1, (8, 9, 10), (14, 15, 16), _L5),
     "I": _band_masks((22,)),
 }
+_CODES = {system: PRNSIGMAP[str(number)][1] for number, system in MSM_SYSTEMS.items()}
 _LEGACY_BANDS = {1001: 1, 1002: 1, 1003: 2, 1004: 2, 1009: 1, 1010: 1, 1011: 2, 1012: 2}
 _LEGACY = {**dict.fromkeys(range(1001, 1005), "G"), **dict.fromkeys(range(1009, 1013), "R")}
 # Messages that name a reference station in bits 12–23 (DF003) beside the observations.
@@ -57,6 +59,39 @@ _NAMES_STATION = frozenset([*range(1001, 1014), 1029, 1032, 1033, 1230])
 def message_number(frame: bytes) -> int:
     """DF002 of a whole frame."""
     return frame[3] << 4 | frame[4] >> 4
+
+
+def signal_levels(frame: bytes, message: int, system: str) -> dict[str, tuple[float, int]] | None:
+    """C/N0 by signal of a whole MSM4–7 frame: mean in dB-Hz, and of how many satellites (as `SignalLevels`).
+
+    None where the frame is too short for its masks, or its masks are too large (over 64 cells). RTCM 10403: behind the cell
+    mask come the satellites' data, then one field of all cells after the other: of 42 bits (MSM4, 5) or 55 (MSM6, 7) before
+    the C/N0, which is DF403 in dB-Hz, or DF408 in sixteenths of it; 0 is not known.
+    """
+    high, extended = message % 10 >= 6, message % 10 in (5, 7)
+    size = 8 * (len(frame) - 6)
+    if size < 169:
+        return None
+    bits = int.from_bytes(frame[3:-3], "big")
+    satellites = (bits >> size - 137 & 0xFFFFFFFFFFFFFFFF).bit_count()
+    names = _signal_names(system, bits >> size - 169 & 0xFFFFFFFF)
+    mask_bits = satellites * len(names)
+    if mask_bits > 64 or size < 169 + mask_bits:
+        return None
+    mask = bits >> size - 169 - mask_bits & (1 << mask_bits) - 1
+    cells = mask.bit_count()
+    width = 10 if high else 6
+    left = size - 169 - mask_bits - satellites * (36 if extended else 18) - cells * (55 if high else 42)
+    if left < cells * width:
+        return None
+    sums: dict[str, list[float]] = {}
+    for place in range(mask_bits):
+        if mask >> mask_bits - 1 - place & 1:
+            left -= width
+            level = bits >> left & (1 << width) - 1
+            if level:
+                sums.setdefault(names[place % len(names)], []).append(level / 16.0 if high else float(level))
+    return {name: (sum(values) / len(values), len(values)) for name, values in sums.items()}
 
 
 class _Set:
@@ -257,7 +292,7 @@ class Decoder:
                 )
 
     def _sample_is_due(self, t: float, system: str) -> bool:
-        """One message in `SAMPLE_EVERY_S` is read whole, the systems in turn."""
+        """Of one message in `SAMPLE_EVERY_S` the levels are read, the systems in turn."""
         if t - self._last_sample < SAMPLE_EVERY_S:
             return False
         known = self._sampled
@@ -277,17 +312,9 @@ class Decoder:
             return None
 
     def _levels(self, t: float, frame: bytes, message: int, system: str) -> list[Fact]:
-        parsed = self._parse(frame, message)
-        if parsed is None:
-            return []
-        field = "DF408" if message % 10 in (6, 7) else "DF403"
-        sums: dict[str, list[float]] = {}
-        for index in range(1, getattr(parsed, "NCell", 0) + 1):
-            level = getattr(parsed, f"{field}_{index:02d}", 0)
-            signal = getattr(parsed, f"CELLSIG_{index:02d}", "")
-            if level:
-                sums.setdefault(system + str(signal), []).append(float(level))
-        levels = {signal: (sum(values) / len(values), len(values)) for signal, values in sums.items()}
+        levels = signal_levels(frame, message, system)
+        if levels is None:
+            self.unreadable(str(message))
         return [SignalLevels(t=t, stream=self.stream, levels=levels)] if levels else []
 
     def _whole(self, t: float, frame: bytes, message: int, station: int) -> Fact | None:
@@ -345,6 +372,14 @@ class Decoder:
         else:
             if fact is not None:
                 facts.append(fact)
+
+
+@lru_cache(maxsize=256)
+def _signal_names(system: str, mask: int) -> tuple[str, ...]:
+    """The signals that DF395 names, as constellation and RINEX code ("G1C"); one without a code by its number ("G27")."""
+    codes = _CODES[system]
+    numbers = [number for number in range(1, 33) if mask >> 32 - number & 1]
+    return tuple(system + (codes[number][1] if number in codes else str(number)) for number in numbers)
 
 
 @lru_cache(maxsize=256)

@@ -14,8 +14,6 @@ unit BAD_FRAME, then REST units for the bytes that its length covers: counting B
 from __future__ import annotations
 
 import re
-from functools import reduce
-from operator import xor
 
 import anycrc
 
@@ -28,6 +26,7 @@ LONGEST_SENTENCE = 1024  # the standard says 82 characters; receivers' own sente
 _crc24q = anycrc.Model("CRC24-LTE-A").calc  # the catalogue's name for CRC-24Q: 0x1864CFB, not reflected, 0, 0
 _START = re.compile(rb"[\xd3$]")
 _LINE = re.compile(rb"\$[\x20-\x23\x25-\x7e]*")
+_HALVES = [tuple(8 << power for power in range(bits - 1, -1, -1)) for bits in range(LONGEST_SENTENCE.bit_length() + 1)]
 _LOOKS_LIKE_SENTENCE = re.compile(rb"\$[A-Z][A-Z0-9]{3,}[,*]")
 
 
@@ -37,8 +36,11 @@ def crc24q(data: bytes) -> int:
 
 
 def nmea_checksum(body: bytes) -> int:
-    """XOR of the characters between $ and * (IEC 61162-1)."""
-    return reduce(xor, body, 0)
+    """XOR of the characters between $ and * (IEC 61162-1): as one number, folded in halves down to its last eight bits."""
+    folded = int.from_bytes(body, "big")
+    for shift in _HALVES[len(body).bit_length()]:
+        folded ^= folded >> shift
+    return folded & 0xFF
 
 
 class Framer:

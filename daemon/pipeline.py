@@ -29,7 +29,7 @@ from rules.site import Site
 GRID_MS = 200
 READ_BY_ALL: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
 """The scene and the log read these, whatever rules are in force."""
-JUDGED_AT_ONCE = (Antenna, Station)
+JUDGED_AT_ONCE = frozenset((Antenna, Station))
 """Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 RULES_EVENT = "rules-in-force"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
@@ -112,12 +112,14 @@ class Pipeline:
         """Bytes that came on `stream` at `t`; KeyError where the site has no such stream."""
         line = self._lines[stream]
         changes = self._advance(t)
+        t = self._now_ms / 1000.0
         if self.log is not None:
-            self.log.chunk(self.t, stream, data)
+            self.log.chunk(t, stream, data)
         line.last_ms = self._now_ms
-        facts = self._read(line, self.t, data)
-        if any(type(fact) in JUDGED_AT_ONCE for fact in facts):
-            changes += self._judge(self._now_ms)
+        for fact in self._read(line, t, data):
+            if type(fact) in JUDGED_AT_ONCE:
+                changes += self._judge(self._now_ms)
+                break
         return changes
 
     def tell(self, fact: Fact) -> list[Change]:
@@ -178,7 +180,8 @@ class Pipeline:
         return facts
 
     def _see(self, facts: list[Fact]) -> None:
+        log, see = self.log, self.engine.see
         for fact in facts:
-            if self.log is not None:
-                self.log.fact(fact)
-            self.engine.see(fact)
+            if log is not None:
+                log.fact(fact)
+            see(fact)

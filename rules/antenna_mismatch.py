@@ -9,6 +9,7 @@ Cause: `descriptor-differs`. Source: the descriptors' form is the IGS's (rcvr_an
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from rules.facts import Antenna, Fact
@@ -39,8 +40,11 @@ class AntennaMismatch(Rule):
         before = self._different.get(fact.message)
         if before is None or before.station_id != fact.station_id:
             self._different[fact.message] = fact
+            self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
+        if not self._different:
+            self.quiet_until = math.inf
         different = [antenna for antenna in self._different.values() if self.scene.is_ours(antenna.station_id)]
         if different:
             first = min(different, key=lambda antenna: antenna.t)

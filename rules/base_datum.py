@@ -71,8 +71,11 @@ class BaseDatum(Rule):
             return
         if isinstance(fact, Station) and self.scene.is_ours(fact.station_id):
             self._station = fact
+            self.quiet_until = 0.0
         elif isinstance(fact, Fix) and self.site.post.role == "rover" and self._station is None:
             self._jumps.see(fact)
+            if self._jumps.done is not None:
+                self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged anew when the coordinate changes, or the day that its frame is compared at."""
@@ -81,7 +84,11 @@ class BaseDatum(Rule):
         elif self._jumps.done is not None and t >= self._jumps.done.t + self._wait_s:
             self._judge_jump(self._jumps.done, t)
             self._jumps.done = None
-        return (self._finding,) if self._finding is not None else ()
+        if self._finding is not None:
+            return (self._finding,)
+        if self._jumps.done is None or self._station is not None:
+            self.quiet_until = math.inf
+        return ()
 
     @property
     def _wait_s(self) -> float:

@@ -59,10 +59,13 @@ class BaseMoved(Rule):
             self._see_sender(fact)
         elif isinstance(fact, Station) and self.scene.is_ours(fact.station_id):
             self._see_position(fact)
+        if self._moved or self._changed:
+            self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
         """The changes that are still news, and those to a position that is not the project's."""
         if not self._moved and not self._changed:
+            self.quiet_until = math.inf
             return ()
         for station_id, move in tuple(self._moved.items()):
             if t >= move.since + self.figures.lasts_s and not move.wrong:

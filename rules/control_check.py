@@ -77,11 +77,13 @@ class ControlCheck(Rule):
             self._leave()
             standing = self._standing = _Standing(fact.t, point)
         standing.add(fact.t, offset)
+        self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged when the rover has stood long enough, and each time that time has doubled."""
         standing = self._standing
         if standing is None:
+            self.quiet_until = math.inf
             return ()
         if t - standing.last_t > _GAP_S:
             self._leave()

@@ -15,6 +15,7 @@ Source: common practice, no source.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections import deque
 from collections.abc import Iterable
 from itertools import pairwise
@@ -65,16 +66,22 @@ class CorrectionsLate(Rule):
         if isinstance(fact, Fix):
             self._fix = fact
             self._age.put(fact.t, fact.age_s)
+            if self._age.since is not None:
+                self.quiet_until = 0.0
         elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line = self._lines.get(fact.stream)
             if line is None:
                 line = self._lines[fact.stream] = _Line(self.figures)
             line.put(fact, delay_s(fact, self.scene.utc))
+            if line.is_late():
+                self.quiet_until = 0.0
             self._age.move(max(self.figures.limit_s, 3.0 * self._slowest_interval_s()))
 
     def judge(self, t: float) -> Iterable[Finding]:
         fix = self._fix if self._fix is not None and t - self._fix.t <= _FRESH_FIX_S else None
         age_since = self._age.since if fix is not None else None
+        if self._age.since is None and not any(line.is_late() for line in self._lines.values()):
+            self.quiet_until = math.inf
         for stream, line in self._lines.items():
             since = line.since(t, self.scene.interval_s(stream))
             if since is None:
@@ -132,6 +139,9 @@ class _Line:
         else:
             self.delays.append(delay)
             self._late.put(epoch.t, abs(delay))
+
+    def is_late(self) -> bool:
+        return self._late.since is not None
 
     def since(self, t: float, interval_s: float | None) -> float | None:
         """Since when epochs have been late; None too where the last one is so long ago that this is silence."""

@@ -22,9 +22,10 @@ Source: the figures are common practice, no source; the radio horizon is in `rul
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
-from rules.facts import Epoch, Fact, Traffic
+from rules.facts import Epoch, Fact, Port, Traffic
 from rules.radio import free_space_loss_db, sheet_differences, site_horizon_km
 from rules.rule import Cause, Delays, Finding, Rule
 
@@ -62,7 +63,7 @@ class CorrectionsStopped(Rule):
 
     name = "corrections-stopped"
     severity = "stop"
-    sees = (Epoch, Traffic)
+    sees = (Epoch, Traffic, Port)
     causes = (
         "line-silent",
         "radio-settings-differ",
@@ -85,6 +86,9 @@ class CorrectionsStopped(Rule):
         if isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 self._shown[fact.stream] = _Shown()
+                self.quiet_until = min(self.quiet_until, fact.t + self.figures.on_delay_s)
+        elif isinstance(fact, Port):
+            self.quiet_until = 0.0
         elif isinstance(fact, Traffic) and fact.stream in self._shown:
             epoch = self.scene.last_epoch.get(fact.stream)
             if epoch is None or fact.t > epoch.t + self.figures.tail_s:
@@ -92,6 +96,7 @@ class CorrectionsStopped(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line that carries corrections and has none now."""
+        self.quiet_until = math.inf
         for stream in self.scene.correction_streams:
             port = self.scene.ports.get(stream)
             gone = port is not None and port.state in ("lost", "waiting")
@@ -105,6 +110,7 @@ class CorrectionsStopped(Rule):
                 delay_s += self.figures.jitter_s
             if epoch is not None and gone and port is not None:
                 since, delay_s = port.t, self.figures.port_lost_s
+            self.quiet_until = min(self.quiet_until, since + delay_s - 1e-3)
             if t - since >= delay_s - 1e-6:
                 yield self._finding(stream, t, since, delay_s, gone)
 

@@ -27,6 +27,7 @@ from rules.site import Severity
 CHATTER_WINDOW_S = 60.0
 _EPSILON_S = 1e-6
 
+See = Callable[[Any], None]
 Judge = Callable[[float], Iterable[Finding]]
 TakeEvents = Callable[[], list[tuple[float, str, dict[str, Any]]]]
 
@@ -76,7 +77,7 @@ class Engine:
         self._shelved_until: dict[str, float] = {}
         self._numbers = 0
         self._waiting: list[Change] = []
-        self._listeners: dict[type[Fact], tuple[Rule, ...]] = {}
+        self._listeners: dict[type[Fact], tuple[tuple[Rule, See], ...]] = {}
         self._judges: list[tuple[Rule, Judge, TakeEvents | None]] = []
         self._take_in(self.rules)
 
@@ -98,9 +99,9 @@ class Engine:
             self._acknowledge(fact.t, fact.rule)
         elif isinstance(fact, Shelve):
             self._shelve(fact)
-        for rule in self._listeners.get(type(fact), ()):
+        for rule, see in self._listeners.get(type(fact), ()):
             try:
-                rule.see(fact)
+                see(fact)
             except Exception as error:
                 self._switch_off(rule, fact.t, error)
 
@@ -111,7 +112,10 @@ class Engine:
         for alert in self._alerts.values():
             if alert.shelved and t >= self._shelved_until[alert.rule.name]:
                 alert.shelved = False
+        alive = {name for name, _ in self._alerts}
         for rule, judge, take_events in self._judges:
+            if t < rule.quiet_until and rule.name not in alive:
+                continue
             try:
                 found = [*judge(t)]
                 if take_events is not None:
@@ -119,9 +123,14 @@ class Engine:
             except Exception as error:
                 self._switch_off(rule, t, error)
                 continue
-            if found or self._alerts:
+            if found or rule.name in alive:
                 self._move_on(rule, {finding.key: finding for finding in found}, t, changes)
         return changes
+
+    def wake(self) -> None:
+        """What stands has changed, and some rules judge by it."""
+        for rule in self.rules:
+            rule.quiet_until = 0.0
 
     def _move_on(self, rule: Rule, findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
         for key, finding in findings.items():
@@ -154,6 +163,7 @@ class Engine:
         alert.because_of = self._explained(alert, t)
         alert.shelved = t < self._shelved_until.get(alert.rule.name, 0.0)
         self.scene.standing.add(alert.rule.name)
+        self.wake()
         self._raises.setdefault((alert.rule.name, alert.key), []).append(t)
         changes.append(self._change(alert, t, "raised"))
 
@@ -181,6 +191,7 @@ class Engine:
         if not any(a.active and a.rule is alert.rule for a in self._alerts.values()):
             self.scene.standing.discard(alert.rule.name)
             self._stood_until[alert.rule.name] = t
+            self.wake()
         if alert.severity == "stop" and not alert.acknowledged:
             changes.append(self._change(alert, t, "normal"))
         else:
@@ -214,13 +225,14 @@ class Engine:
                 if alert.number:
                     self._waiting.append(self._change(alert, t, "cleared"))
         self.scene.standing.discard(rule.name)
+        self.wake()
         self.see(RuleFailed(t=t, stream="", rule=rule.name, error=f"{type(error).__name__}: {error}"))
 
     def _take_in(self, rules: list[Rule]) -> None:
         """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
         self.rules = rules
         kinds = {kind for rule in rules for kind in rule.sees}
-        self._listeners = {kind: tuple(rule for rule in rules if kind in rule.sees) for kind in kinds}
+        self._listeners = {kind: tuple((rule, rule.see) for rule in rules if kind in rule.sees) for kind in kinds}
         self._judges = [
             (rule, rule.judge, None if type(rule).take_events is Rule.take_events else rule.take_events) for rule in rules
         ]

@@ -12,6 +12,7 @@ Source: GGA's quality indicator of NMEA 0183 (several public pages agree); the f
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 
@@ -68,8 +69,10 @@ class FixLost(Rule):
             self._last = fact
             if fact.quality == _FIXED:
                 self._fixed(fact)
+                self.quiet_until = min(self.quiet_until, fact.t + _SILENT_S)
             elif self._lost_since is None:
                 self._lost(fact.t)
+                self.quiet_until = 0.0
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 self._epoch(fact)
@@ -78,11 +81,13 @@ class FixLost(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         if not self.scene.position_streams:
+            self.quiet_until = math.inf
             return ()
         silent = self._silent(t)
         if silent and self._lost_since is None:
             self._lost(self._last.t if self._last is not None else 0.0)
         if self._lost_since is None:
+            self.quiet_until = (self._last.t if self._last is not None else 0.0) + _SILENT_S
             return ()
         if self._was_fixed:
             return (self._finding(t, silent, self._lost_since, self.figures.on_delay_s),)

@@ -9,6 +9,7 @@ Causes: `no-separation` (none, or 0), `sign-reversed` (−N), `other-geoid`. Sou
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from rules.facts import Fact, Fix
@@ -58,7 +59,10 @@ class HeightReference(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What the last position showed, while positions come."""
-        return (self._finding,) if self._finding is not None and t - self._last_t <= _STALE_S else ()
+        if self._finding is None:
+            self.quiet_until = math.inf
+            return ()
+        return (self._finding,) if t - self._last_t <= _STALE_S else ()
 
     def _look(self, fix: Fix) -> None:
         if fix.latitude is None or fix.longitude is None:
@@ -80,6 +84,7 @@ class HeightReference(Rule):
             cause = "no-separation"
         elif abs(said + wanted) <= limit:
             cause = "sign-reversed"
+        self.quiet_until = 0.0
         self._finding = Finding(
             causes=[Cause(cause=cause)],
             stream=fix.stream,

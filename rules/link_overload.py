@@ -11,6 +11,7 @@ half as often. 80 % is common practice, no source: a radio needs the rest for it
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable
 
@@ -63,10 +64,14 @@ class LinkOverload(Rule):
                 load = line.load_bytes()
                 interval = line.interval_s() or self.scene.interval_s(fact.stream)
                 line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
+                if line.share.since is not None:
+                    self.quiet_until = 0.0
         elif isinstance(fact, Traffic) and fact.by_message:
             self._line(fact.stream).others(fact)
 
     def judge(self, t: float) -> Iterable[Finding]:
+        if all(line.share.since is None for line in self._lines.values()):
+            self.quiet_until = math.inf
         for stream, line in self._lines.items():
             since = line.share.since
             if since is None or line.last is None:

@@ -17,6 +17,7 @@ Source: RTCM 10403.3 for the messages (from memory); the figures are common prac
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -63,7 +64,10 @@ class MessageSet(Rule):
         if isinstance(fact, Epoch):
             line.observations(fact)
             line.silent_s = max(5.0, 3.0 * (self.scene.interval_s(fact.stream) or 0.0))
-        elif isinstance(fact, Station):
+            self.quiet_until = min(self.quiet_until, fact.t + self.figures.on_delay_s)
+            return
+        self.quiet_until = 0.0
+        if isinstance(fact, Station):
             line.position.came(fact.t)
         elif isinstance(fact, Bias):
             line.bias.came(fact.t)
@@ -72,9 +76,11 @@ class MessageSet(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         explained = not self.scene.standing.isdisjoint(_EXPLAINED_BY)
+        self.quiet_until = 0.0 if explained else math.inf  # while that stands, each epoch's watch is undone here
         for stream, line in self._lines.items():
             if explained:
                 line.since = None
+            self.quiet_until = min(self.quiet_until, line.complete_until(self.figures))
             if line.decides(t, self.figures.on_delay_s):
                 line.found = tuple(self._missing(t, stream, line))
             elif self.name not in self.scene.standing:
@@ -156,6 +162,21 @@ class _Line:
         self.found: tuple[Finding, ...] = ()
         self.position = _Message()
         self.bias = _Message()
+
+    def complete_until(self, figures: MessageSetFigures) -> float:
+        """Until when nothing can be missing, if nothing more comes than observations as before."""
+        since, on_delay_s = self.since, figures.on_delay_s
+        if since is None:
+            return math.inf
+        until = self.position.missing_since(since) + self.position.allowed_s(on_delay_s)
+        if self.position.rare(figures.rare_s * 1.1, since):
+            until = 0.0
+        if self.glonass_since is not None:
+            allowed_s = self.bias.allowed_s(on_delay_s if self.bias.last is None else figures.bias_s)
+            until = min(until, self.bias.missing_since(max(since, self.glonass_since)) + allowed_s)
+        if self.single_since is not None:
+            until = min(until, max(since, self.single_since) + on_delay_s)
+        return until - 1e-3
 
     def decides(self, t: float, watch_s: float) -> bool:
         """True while observations run, and have run long enough to miss something."""

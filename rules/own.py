@@ -7,6 +7,7 @@ Causes: `below`, `above`, `equals`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from rules.bound import Bound
@@ -40,8 +41,12 @@ class CrewRule(Rule):
         if isinstance(fact, measure.fact) and measure.concerns(fact, self.scene):
             self._value, self._at, self._stream = measure.get(fact, self.scene), fact.t, fact.stream
             self._bound.put(fact.t, self._value)
+            if self._bound.since is not None:
+                self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
+        if self._bound.since is None:
+            self.quiet_until = math.inf
         if self._bound.since is None or t - self._at > self.measure.stale_s:
             return ()
         own = self.own

@@ -13,7 +13,8 @@ that has no position yet. 80 °C is where small boards begin to slow down (commo
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from rules.bound import Bound
@@ -70,12 +71,21 @@ class PostHealth(Rule):
                 if clock is None:
                     clock = self._clocks[fact.stream] = _Clock(self.figures)
                 clock.put(fact)
+                if clock.stepped is not None and clock.stepped[0] == fact.t:
+                    self.quiet_until = 0.0
         elif isinstance(fact, RuleFailed):
             self._failed.setdefault(fact.rule, fact)
+            self.quiet_until = 0.0
         elif isinstance(fact, Health):
             self._health(fact)
+            self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
+        found = list(self._findings(t))
+        self.quiet_until = 0.0 if found else math.inf
+        return found
+
+    def _findings(self, t: float) -> Iterator[Finding]:
         known = self._known
         if self._free.since is not None or self._left.since is not None:
             disk = min(bound.since for bound in (self._free, self._left) if bound.since is not None)

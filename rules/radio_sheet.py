@@ -6,6 +6,7 @@ Causes: one for each key that both tables name and that differs. Source: common 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from rules.radio import sheet_differences
@@ -27,6 +28,7 @@ class RadioSheet(Rule):
         """One finding that names all differences."""
         differences = self._differences
         if not differences:
+            self.quiet_until = math.inf
             return
         evidence = {}
         for key, _cause in differences.items():

@@ -39,6 +39,10 @@ class Rule:
     causes: ClassVar[tuple[str, ...]]
     Figures: ClassVar[type[Delays]] = Delays
 
+    quiet_until: float = 0.0
+    """Before this `t` the rule is sure to find nothing: it is not asked. A rule that knows so says it in `judge`, and takes it
+    back in `see`; one whose alert lives is asked all the same, and all are when an alert of another comes or goes."""
+
     def __init__(self, site: Site, figures: Any, scene: Scene):
         self.site = site
         self.figures = figures

@@ -11,6 +11,7 @@ is no mean: its satellites rise and set. 5, 4 and 6 dB are common practice, no s
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import deque
 from collections.abc import Iterable, Iterator
@@ -66,14 +67,16 @@ class Sky(Rule):
             if levels is None:
                 levels = self._levels[fact.stream] = _Levels(self.figures)
             levels.put(fact)
+            if levels.are_past():
+                self.quiet_until = 0.0
         elif isinstance(fact, Fix):
             if fact.quality not in _NOT_OBSERVED:
                 view = self._views.get((Fix, fact.stream)) or self._view(fact)
-                view.put(fact.t, fact.satellites, fact.hdop if fact.quality > 0 else None)
+                self._look(view, fact.t, fact.satellites, fact.hdop if fact.quality > 0 else None)
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 view = self._views.get((Epoch, fact.stream)) or self._view(fact)
-                view.put(fact.t, fact.satellites, None)
+                self._look(view, fact.t, fact.satellites, None)
         elif isinstance(fact, Planned):
             for view in self._views.values():
                 view.settles_at = max(view.settles_at, fact.t + fact.for_s + self.figures.settle_s)
@@ -82,14 +85,24 @@ class Sky(Rule):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a cause and antenna, though several streams may tell of the same antenna."""
+        if not any(view.is_past() for view in self._views.values()) and not any(
+            levels.are_past() for levels in self._levels.values()
+        ):
+            self.quiet_until = math.inf
+            return ()
         findings: dict[str, Finding] = {}
         for finding in (*self._of_views(t), *self._of_levels(t)):
             findings.setdefault(finding.key, finding)
         return findings.values()
 
+    def _look(self, view: _View, t: float, satellites: int | None, hdop: float | None) -> None:
+        view.put(t, satellites, hdop)
+        if view.is_past():
+            self.quiet_until = 0.0
+
     def _of_views(self, t: float) -> Iterator[Finding]:
         for view in self._views.values():
-            if view.few.since is None and view.poor.since is None:
+            if not view.is_past():
                 continue
             if t - view.at > max(_FRESH_S, 3.0 * (self.scene.interval_s(view.stream) or 0.0)):
                 continue
@@ -174,8 +187,11 @@ class _View:
         self.at, self.satellites, self.hdop = t, satellites, hdop
         self.few.put(t, satellites)
         self.poor.put(t, hdop)
-        if t < self.settles_at and satellites is not None and self.few.since is None and self.poor.since is None:
+        if t < self.settles_at and satellites is not None and not self.is_past():
             self.settles_at = t
+
+    def is_past(self) -> bool:
+        return self.few.since is not None or self.poor.since is not None
 
     def counts_from(self, since: float) -> float:
         return max(since, self.settles_at)
@@ -235,7 +251,7 @@ class _Levels:
             drop = _mean([drop for name, drop in self.drops.items() if name[:1] == system])
             self._one.setdefault(system, Bound(above=figures.drop_db, deadband=figures.drop_deadband_db)).put(t, drop)
         self._over.put(t, _mean(self.drops.values()))
-        if not self._is_past():
+        if not self.are_past():
             for name in fact.levels:
                 self._signals[name].keep()
 
@@ -252,11 +268,11 @@ class _Levels:
 
     def fallen_since(self, t: float) -> float | None:
         """Since when the mean, or one constellation's, has been down; None while they are not, or nothing comes."""
-        if t - self._last > _SAMPLE_FRESH_S or not self._is_past():
+        if t - self._last > _SAMPLE_FRESH_S or not self.are_past():
             return None
         return min(bound.since for bound in (self._over, *self._one.values()) if bound.since is not None)
 
-    def _is_past(self) -> bool:
+    def are_past(self) -> bool:
         return self._over.since is not None or any(bound.since is not None for bound in self._one.values())
 
 

@@ -62,10 +62,14 @@ class TiltRule(Rule):
                 self._over.put(fact.t, self._angle_deg)
             if fact.aligned is not None:
                 self._unaligned_since = None if fact.aligned else self._unaligned_since or fact.t
+            if self._unaligned_since is not None or self._over.since is not None:
+                self.quiet_until = 0.0
         elif isinstance(fact, Fix) and fact.latitude is not None and fact.longitude is not None:
             self._move(fact.t, fact.latitude, fact.longitude)
 
     def judge(self, t: float) -> Iterable[Finding]:
+        if self._unaligned_since is None and self._over.since is None:
+            self.quiet_until = math.inf
         if self._last is None or t - self._last.t > self.figures.silent_s:
             return
         if self._unaligned_since is not None:

@@ -10,6 +10,7 @@ Causes: `another-base` (ours is not heard beside it), `two-bases` (both are). So
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from rules.facts import Fact, Fix, Traffic
@@ -54,6 +55,7 @@ class WrongChannel(Rule):
             heard = self._heard.get(fact.stream)
             if heard is None:
                 return
+            ours = self.site.base.station_id
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
@@ -65,18 +67,23 @@ class WrongChannel(Rule):
                 known.gap_s = max(known.gap_s, fact.t - known.last)
                 known.last = fact.t
                 known.frames += frames
+                if ours is None or not self.scene.is_ours(station):
+                    self.quiet_until = 0.0
         elif isinstance(fact, Fix):
             if not self._is_another_station(fact):
                 self._other_fix = None
             elif self._other_fix is None:
                 self._other_fix = (fact.t, fact)
+                self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line with a foreign station on it, one for a rover that uses one."""
         on_a_line = False
+        self.quiet_until = math.inf if self._other_fix is None else 0.0
         for stream, heard in self._heard.items():
             if heard and (finding := self._foreign(stream, heard, t)):
                 on_a_line = True
+                self.quiet_until = 0.0
                 yield finding
         if self._other_fix is not None and not on_a_line:
             since, fix = self._other_fix

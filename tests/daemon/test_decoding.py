@@ -1,5 +1,6 @@
 import io
 import math
+import random
 from pathlib import Path
 
 import pynmeagps
@@ -7,8 +8,9 @@ import pyrtcm
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pyrtcm.rtcmtables import PRNSIGMAP
 
-from daemon.decoding import Decoder
+from daemon.decoding import MSM_SYSTEMS, Decoder, message_number, signal_levels
 from daemon.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
 from rules.facts import Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Utc
 from rules.site import TiltSentence
@@ -130,14 +132,65 @@ def test_facts_of_real_frames_are_what_pyrtcm_reads(name):
     assert epochs
 
 
+def levels_by_pyrtcm(frame, message, system):
+    parsed = pyrtcm.RTCMReader.parse(frame)
+    field = "DF408" if message % 10 in (6, 7) else "DF403"
+    levels = {}
+    for cell in range(1, parsed.NCell + 1):
+        if level := getattr(parsed, f"{field}_{cell:02d}"):
+            levels.setdefault(system + getattr(parsed, f"CELLSIG_{cell:02d}"), []).append(float(level))
+    return {signal: (sum(of) / len(of), len(of)) for signal, of in levels.items()}
+
+
 @needs_real
-def test_levels_of_a_real_msm7_are_pyrtcms_own():
-    data = (REAL / "rtcm-receiver.bin").read_bytes()
-    (levels,) = [f for f in facts_of(data) if isinstance(f, SignalLevels)]
-    frame = next(c for k, c in Framer().feed(data) if k == FRAME and c[3] << 4 | c[4] >> 4 == 1077)
-    m = pyrtcm.RTCMReader.parse(frame)
-    l1 = [getattr(m, f"DF408_{i:02d}") for i in range(1, m.NCell + 1) if getattr(m, f"CELLSIG_{i:02d}") == "1C"]
-    assert levels.levels["G1C"] == (pytest.approx(sum(l1) / len(l1)), len(l1))
+def test_levels_of_real_messages_are_what_pyrtcm_reads():
+    seen = set()
+    for file in ("rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"):
+        for kind, frame in Framer().feed((REAL / file).read_bytes()):
+            message = message_number(frame) if kind == FRAME else 0
+            if message // 10 in MSM_SYSTEMS and message % 10 >= 4:
+                system = MSM_SYSTEMS[message // 10]
+                assert signal_levels(frame, message, system) == levels_by_pyrtcm(frame, message, system), message
+                seen.add(message)
+    assert len(seen) >= 5
+
+
+@needs_real
+def test_one_message_in_ten_seconds_gives_its_levels():
+    said = [fact for fact in facts_of((REAL / "rtcm-receiver.bin").read_bytes()) if isinstance(fact, SignalLevels)]
+    assert len(said) == 1
+    assert set(said[0].levels) >= {"G1C"}
+
+
+@given(
+    st.sampled_from(sorted(MSM_SYSTEMS)),
+    st.sampled_from([4, 5, 6, 7]),
+    st.sets(st.integers(1, 24), min_size=1, max_size=16),
+    st.sets(st.sampled_from([2, 3, 4, 8, 22]), min_size=1, max_size=4),
+    st.integers(0, 1 << 32),
+)
+def test_levels_of_any_msm_are_what_pyrtcm_reads(family, kind, satellites, signals, seed):
+    chance = random.Random(seed)
+    system, message = MSM_SYSTEMS[family], 10 * family + kind
+    known = set(PRNSIGMAP[str(family)][1])
+    signals = sorted(signals & known) or [min(known)]
+    head = f"{message:012b}" + f"{chance.getrandbits(61):061b}"
+    head += "".join("1" if i in satellites else "0" for i in range(1, 65))
+    head += "".join("1" if i in signals else "0" for i in range(1, 33))
+    bits = head + f"{chance.getrandbits(5760):05760b}"  # masks and data of 64 cells, all zeros and ones by chance
+    bits += "0" * (-len(bits) % 8)
+    frame = rtcm(int(bits, 2).to_bytes(len(bits) // 8, "big"))
+    ours, theirs = signal_levels(frame, message, system), levels_by_pyrtcm(frame, message, system)
+    assert ours == theirs
+
+
+@given(st.binary(min_size=0, max_size=200), st.sampled_from([1074, 1085, 1096, 1127]))
+def test_levels_of_whatever_stands_in_a_frame_are_none_or_levels(body, message):
+    payload = (message << 4).to_bytes(2, "big") + body
+    frame = b"\xd3" + len(payload).to_bytes(2, "big") + payload + b"\0\0\0"
+    levels = signal_levels(frame, message, MSM_SYSTEMS[message // 10])
+    if levels is not None:
+        assert all(0.0 < mean < 64.0 and 1 <= count <= 64 for mean, count in levels.values())
 
 
 @needs_real

@@ -8,8 +8,9 @@ import pytest
 from click.testing import CliRunner
 
 from daemon.cli import main
-from replay.prove import Job, prove_one
+from replay.prove import Job, all_scenarios, prove_one, run
 from replay.scenario import scenario
+from rules.engine import Engine
 
 WRONG = Path(__file__).parent / "scenarios" / "wrong-truth.toml"
 
@@ -70,3 +71,13 @@ def test_what_cannot_be_done_is_one_line_and_status_2(words, says):
 def test_a_job_is_graded_as_its_scenario():
     one = scenario("radio-sheet:quiet-same")
     assert prove_one(Job(one, 5)).passed
+
+
+@pytest.mark.parametrize("told", list(all_scenarios())[::24], ids=lambda told: told.name)
+def test_rules_that_are_not_asked_would_have_found_nothing(told, monkeypatch):
+    told.duration_s = min(told.duration_s, 900.0)
+    with monkeypatch.context() as patch:
+        judge = Engine.judge
+        patch.setattr(Engine, "judge", lambda engine, t: (engine.wake(), judge(engine, t))[1])
+        always_asked = run(told).changes
+    assert run(told).changes == always_asked

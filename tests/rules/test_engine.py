@@ -224,3 +224,30 @@ def test_the_order_among_alerts_has_no_circle_and_names_only_rules():
     assert sorted(ordered) == sorted(names)
     for rule, reasons in EXPLAINED_BY.items():
         assert all(ordered.index(reason) < ordered.index(rule) for reason in reasons), rule
+
+
+def test_a_rule_that_is_sure_to_find_nothing_is_not_asked_until_then_or_until_what_stands_changes():
+    sure, other = Fake("sure"), Fake("other", severity="check", on_delay_s=0.0)
+    asked = []
+
+    def judge(t):
+        asked.append(t)
+        sure.quiet_until = t + 5.0
+        return ()
+
+    sure.judge = judge
+    bench = Bench(sure, other)
+    bench.until(6.0)
+    assert asked == [0.0, 5.0]
+    other.wrong = True
+    bench.until(7.0)
+    assert asked == [0.0, 5.0, 6.2]
+
+
+def test_a_rule_whose_alert_lives_is_asked_however_sure_it_is():
+    rule = Fake("sure", on_delay_s=0.0)
+    rule.wrong = True
+    bench = Bench(rule)
+    assert bench.until(1.0) == [(0.0, "raised", "sure")]
+    rule.wrong, rule.quiet_until = False, 1e9
+    assert bench.until(6.0) == [(pytest.approx(4.1), "normal", "sure")]
