@@ -362,16 +362,22 @@ class Decoder:
 
     def _sentence(self, t: float, line: bytes, facts: list[Fact]) -> None:
         comma = line.find(b",", 0, 12)
-        address = line[1:comma] if comma > 0 else line[1:6]
-        kind = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
-        self._count(self._traffic, kind.decode("ascii", "replace"), len(line))
+        kind, message = _formatter(line[1:comma] if comma > 0 else line[1:6])
+        self._count(self._traffic, message, len(line))
         try:
             fact = self._sentences.read(t, kind, line)
         except (ValueError, IndexError):
-            self.unreadable(kind.decode("ascii", "replace"))
+            self.unreadable(message)
         else:
             if fact is not None:
                 facts.append(fact)
+
+
+@lru_cache(maxsize=256)
+def _formatter(address: bytes) -> tuple[bytes, str]:
+    """What an address says of the sentence's kind, without its talker, as it stands and as text."""
+    kind = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
+    return kind, kind.decode("ascii", "replace")
 
 
 @lru_cache(maxsize=256)

@@ -48,6 +48,7 @@ class Writer:
         self._tried = tail
         self._synced = synced
         self._since_checkpoint = 0
+        self._size_bytes: int | None = None  # asked for more often than it changes
         self._connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
 
     @classmethod
@@ -127,6 +128,7 @@ class Writer:
             raise
         self.tail = self._tried
         self._since_checkpoint += written
+        self._size_bytes = None
 
     def tidy(self) -> None:
         """Bring the WAL into the file when it has grown enough: between commits, never within an alert's."""
@@ -136,8 +138,10 @@ class Writer:
 
     def size_bytes(self) -> int:
         """The file's size with all that was committed."""
-        (pages,) = self._connection.execute("PRAGMA page_count").fetchone()
-        return int(pages) * schema.PAGE_BYTES
+        if self._size_bytes is None:
+            (pages,) = self._connection.execute("PRAGMA page_count").fetchone()
+            self._size_bytes = int(pages) * schema.PAGE_BYTES
+        return self._size_bytes
 
     def close(self) -> None:
         """Let go of the file; SQLite brings the WAL in and removes it where the disk allows."""

@@ -12,7 +12,7 @@ is no mean: its satellites rise and set. 5, 4 and 6 dB are common practice, no s
 from __future__ import annotations
 
 import math
-import statistics
+from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Iterable, Iterator
 
@@ -202,6 +202,7 @@ class _Signal:
 
     def __init__(self) -> None:
         self.bins: deque[tuple[float, float]] = deque()
+        self._sorted: list[float] = []
         self.baseline: float | None = None
         self.level = 0.0
         self.satellites = 0
@@ -211,14 +212,15 @@ class _Signal:
         self.at, self.level, self.satellites = t, level, satellites
         bins = self.bins
         while bins and t - bins[0][0] > figures.baseline_s:
-            bins.popleft()
+            del self._sorted[bisect_left(self._sorted, bins.popleft()[1])]
         long_enough = bool(bins) and t - bins[0][0] >= figures.baseline_least_s and len(bins) >= 8
-        self.baseline = statistics.median(level for _, level in bins) if long_enough else None
+        self.baseline = (self._sorted[len(bins) // 2] + self._sorted[(len(bins) - 1) // 2]) / 2 if long_enough else None
 
     def keep(self) -> None:
         """Let the latest sample count for the baseline of those after it."""
         if not self.bins or self.at - self.bins[-1][0] >= _BIN_S:
             self.bins.append((self.at, self.level))
+            insort(self._sorted, self.level)
 
 
 class _Levels:
