@@ -9,11 +9,14 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable
+from operator import attrgetter
 from typing import Any
 
+from daemon import schema
 from rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from rules.geodesy import to_geodetic
 
+_row_of_fix = attrgetter(*schema.columns("fix"))
 _BIN_S = 10
 _WEEK_S = 604_800
 _GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
@@ -103,23 +106,7 @@ class FactRows:
             return None
 
     def _fix(self, fact: Fix) -> None:
-        row = (
-            fact.t,
-            fact.stream,
-            fact.time_s,
-            fact.quality,
-            fact.latitude,
-            fact.longitude,
-            fact.height_m,
-            fact.separation_m,
-            fact.satellites,
-            fact.hdop,
-            fact.age_s,
-            fact.station_id,
-            fact.sigma_east_m,
-            fact.sigma_north_m,
-            fact.sigma_up_m,
-        )
+        row = _row_of_fix(fact)
         if self._at_base:
             before = self._standing.get(fact.stream)
             if before is not None and before.goes_on(row):

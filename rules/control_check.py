@@ -210,6 +210,8 @@ class _Standing:
 def _near(point: ExpectedArp, latitude: float, longitude: float, within_m: float) -> bool:
     """A quick look that spares PROJ where the rover is far off: twice the distance, on a sphere."""
     per_degree = 111_200.0
-    north = abs(latitude - point.latitude) * per_degree
+    reach_m = 2 * within_m + 1.0
+    if abs(latitude - point.latitude) * per_degree > reach_m:
+        return False
     east = abs((longitude - point.longitude + 180.0) % 360.0 - 180.0) * per_degree * math.cos(math.radians(latitude))
-    return max(north, east) <= 2 * within_m + 1.0
+    return east <= reach_m
