@@ -89,22 +89,14 @@ class MessageSet(Rule):
             yield from line.found
 
     def _missing(self, t: float, stream: str, line: _Line) -> Iterator[Finding]:
-        assert line.since is not None
-        on_delay_s, position, bias = self.figures.on_delay_s, line.position, line.bias
-        since = position.missing_since(line.since)
-        if t - since >= position.allowed_s(on_delay_s):
-            yield self._finding("no-station-position", t, stream, since, {})
-        elif position.rare(self.figures.rare_s * 1.1, line.since):
-            interval_s = round(position.gaps[-1], 1)
-            yield self._finding("station-position-rare", t, stream, line.since, {"interval_s": interval_s})
-        if line.glonass_since is not None:
-            since = bias.missing_since(max(line.since, line.glonass_since))
-            if t - since >= bias.allowed_s(on_delay_s if bias.last is None else self.figures.bias_s):
-                yield self._finding("no-glonass-bias", t, stream, since, {"receiver": line.receiver})
-        if line.single_since is not None:
-            since = max(line.since, line.single_since)
-            if t - since >= on_delay_s:
-                yield self._finding("single-frequency", t, stream, since, {})
+        for cause, since, allowed_s in line.awaited(self.figures):
+            if t - since >= allowed_s:
+                evidence = {"receiver": line.receiver} if cause == "no-glonass-bias" else {}
+                yield self._finding(cause, t, stream, since, evidence)
+            elif cause == "no-station-position" and line.is_position_rare(self.figures):
+                assert line.since is not None
+                interval_s = round(line.position.gaps[-1], 1)
+                yield self._finding("station-position-rare", t, stream, line.since, {"interval_s": interval_s})
 
     def _finding(self, cause: str, t: float, stream: str, since: float, evidence: dict[str, Any]) -> Finding:
         line = self._lines[stream]
@@ -163,20 +155,26 @@ class _Line:
         self.position = _Message()
         self.bias = _Message()
 
-    def complete_until(self, figures: MessageSetFigures) -> float:
-        """Until when nothing can be missing, if nothing more comes than observations as before."""
+    def awaited(self, figures: MessageSetFigures) -> Iterator[tuple[str, float, float]]:
+        """What ought to come: the cause if it does not, since when it is missing, and for how long it may be."""
         since, on_delay_s = self.since, figures.on_delay_s
         if since is None:
-            return math.inf
-        until = self.position.missing_since(since) + self.position.allowed_s(on_delay_s)
-        if self.position.rare(figures.rare_s * 1.1, since):
-            until = 0.0
+            return
+        yield "no-station-position", self.position.missing_since(since), self.position.allowed_s(on_delay_s)
         if self.glonass_since is not None:
             allowed_s = self.bias.allowed_s(on_delay_s if self.bias.last is None else figures.bias_s)
-            until = min(until, self.bias.missing_since(max(since, self.glonass_since)) + allowed_s)
+            yield "no-glonass-bias", self.bias.missing_since(max(since, self.glonass_since)), allowed_s
         if self.single_since is not None:
-            until = min(until, max(since, self.single_since) + on_delay_s)
-        return until - 1e-3
+            yield "single-frequency", max(since, self.single_since), on_delay_s
+
+    def is_position_rare(self, figures: MessageSetFigures) -> bool:
+        return self.since is not None and self.position.rare(figures.rare_s * 1.1, self.since)
+
+    def complete_until(self, figures: MessageSetFigures) -> float:
+        """Until when nothing can be missing, if nothing more comes than observations as before."""
+        if self.is_position_rare(figures):
+            return 0.0
+        return min((since + allowed_s - 1e-3 for _, since, allowed_s in self.awaited(figures)), default=math.inf)
 
     def decides(self, t: float, watch_s: float) -> bool:
         """True while observations run, and have run long enough to miss something."""
