@@ -80,8 +80,7 @@ class CorrectionsLate(Rule):
     def judge(self, t: float) -> Iterable[Finding]:
         fix = self._fix if self._fix is not None and t - self._fix.t <= _FRESH_FIX_S else None
         age_since = self._age.since if fix is not None else None
-        if self._age.since is None and not any(line.is_late() for line in self._lines.values()):
-            self.quiet_until = math.inf
+        self.quiet_until = math.inf
         for stream, line in self._lines.items():
             since = line.since(t, self.scene.interval_s(stream))
             if since is None:

@@ -26,7 +26,6 @@ from rules.site import Severity
 
 CHATTER_WINDOW_S = 60.0
 _EPSILON_S = 1e-6
-_SAID_BY_PEOPLE = frozenset((Acknowledge, Shelve))
 
 See = Callable[[Any], None]
 Judge = Callable[[float], Iterable[Finding]]
@@ -96,10 +95,11 @@ class Engine:
     def see(self, fact: Fact) -> None:
         """Take in one fact: the scene first, then each rule that wants its kind."""
         self.scene.see(fact)
-        kind = type(fact)
-        if kind in _SAID_BY_PEOPLE:
-            self._heed(fact)
-        for rule, see in self._listeners.get(kind, ()):
+        if isinstance(fact, Acknowledge):
+            self._acknowledge(fact.t, fact.rule)
+        elif isinstance(fact, Shelve):
+            self._shelve(fact)
+        for rule, see in self._listeners.get(type(fact), ()):
             try:
                 see(fact)
             except Exception as error:
@@ -197,12 +197,6 @@ class Engine:
         else:
             del self._alerts[where]
             changes.append(self._change(alert, t, "cleared"))
-
-    def _heed(self, fact: Fact) -> None:
-        if isinstance(fact, Acknowledge):
-            self._acknowledge(fact.t, fact.rule)
-        elif isinstance(fact, Shelve):
-            self._shelve(fact)
 
     def _acknowledge(self, t: float, rule: str | None) -> None:
         for where, alert in tuple(self._alerts.items()):

@@ -69,7 +69,6 @@ class FixLost(Rule):
             self._last = fact
             if fact.quality == _FIXED:
                 self._fixed(fact)
-                self.quiet_until = min(self.quiet_until, fact.t + _SILENT_S)
             elif self._lost_since is None:
                 self._lost(fact.t)
                 self.quiet_until = 0.0

@@ -56,13 +56,13 @@ class HeightReference(Rule):
         before = self._looked
         if before is None or fact.t - before.t >= _EVERY_S or fact.separation_m != before.separation_m:
             self._look(fact)
+        if self._finding is not None:
+            self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What the last position showed, while positions come."""
-        if self._finding is None:
-            self.quiet_until = math.inf
-            return ()
-        return (self._finding,) if t - self._last_t <= _STALE_S else ()
+        self.quiet_until = math.inf
+        return (self._finding,) if self._finding is not None and t - self._last_t <= _STALE_S else ()
 
     def _look(self, fix: Fix) -> None:
         if fix.latitude is None or fix.longitude is None:
@@ -84,7 +84,6 @@ class HeightReference(Rule):
             cause = "no-separation"
         elif abs(said + wanted) <= limit:
             cause = "sign-reversed"
-        self.quiet_until = 0.0
         self._finding = Finding(
             causes=[Cause(cause=cause)],
             stream=fix.stream,

@@ -70,8 +70,7 @@ class LinkOverload(Rule):
             self._line(fact.stream).others(fact)
 
     def judge(self, t: float) -> Iterable[Finding]:
-        if all(line.share.since is None for line in self._lines.values()):
-            self.quiet_until = math.inf
+        self.quiet_until = math.inf
         for stream, line in self._lines.items():
             since = line.share.since
             if since is None or line.last is None:

@@ -45,8 +45,7 @@ class CrewRule(Rule):
                 self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
-        if self._bound.since is None:
-            self.quiet_until = math.inf
+        self.quiet_until = math.inf
         if self._bound.since is None or t - self._at > self.measure.stale_s:
             return ()
         own = self.own

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Any
 
 from rules.bound import Bound
@@ -81,11 +81,7 @@ class PostHealth(Rule):
             self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
-        found = list(self._findings(t))
-        self.quiet_until = 0.0 if found else math.inf
-        return found
-
-    def _findings(self, t: float) -> Iterator[Finding]:
+        self.quiet_until = math.inf
         known = self._known
         if self._free.since is not None or self._left.since is not None:
             disk = min(bound.since for bound in (self._free, self._left) if bound.since is not None)

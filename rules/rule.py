@@ -40,8 +40,8 @@ class Rule:
     Figures: ClassVar[type[Delays]] = Delays
 
     quiet_until: float = 0.0
-    """Before this `t` the rule is sure to find nothing: it is not asked. A rule that knows so says it in `judge`, and takes it
-    back in `see`; one whose alert lives is asked all the same, and all are when an alert of another comes or goes."""
+    """Before this `t` the rule is sure to find no more than in its last `judge`, and is not asked where that was nothing. It
+    says so in `judge`, and takes it back in `see`; all are asked again when an alert of another comes or goes."""
 
     def __init__(self, site: Site, figures: Any, scene: Scene):
         self.site = site

@@ -41,7 +41,7 @@ class Scene:
             return
         if isinstance(fact, Fix):
             self.fix = fact
-            if self.first_fixed_at is None and fact.quality == 4:
+            if fact.quality == 4 and self.first_fixed_at is None:
                 self.first_fixed_at = fact.t
         elif isinstance(fact, Epoch):
             self.last_any_epoch[fact.stream] = fact

@@ -79,11 +79,10 @@ class WrongChannel(Rule):
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line with a foreign station on it, one for a rover that uses one."""
         on_a_line = False
-        self.quiet_until = math.inf if self._other_fix is None else 0.0
+        self.quiet_until = math.inf
         for stream, heard in self._heard.items():
             if heard and (finding := self._foreign(stream, heard, t)):
                 on_a_line = True
-                self.quiet_until = 0.0
                 yield finding
         if self._other_fix is not None and not on_a_line:
             since, fix = self._other_fix

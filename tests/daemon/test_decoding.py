@@ -185,7 +185,7 @@ def test_levels_of_any_msm_are_what_pyrtcm_reads(family, kind, satellites, signa
 
 
 @given(st.binary(min_size=0, max_size=200), st.sampled_from([1074, 1085, 1096, 1127]))
-def test_levels_of_whatever_stands_in_a_frame_are_none_or_levels(body, message):
+def test_no_frame_makes_the_reading_of_its_levels_throw(body, message):
     payload = (message << 4).to_bytes(2, "big") + body
     frame = b"\xd3" + len(payload).to_bytes(2, "big") + payload + b"\0\0\0"
     levels = signal_levels(frame, message, MSM_SYSTEMS[message // 10])

@@ -37,6 +37,17 @@ def test_a_base_that_sends_seldom_is_silent_after_three_of_its_intervals(day, in
     ]
 
 
+@pytest.mark.parametrize("last", [112.0, 116.0, 120.0, 124.0, 128.0])
+def test_a_base_that_sends_more_often_than_it_did_is_missed_as_soon_as_any(day, last):
+    facts = [*minute(day, 10.0, until=101.0), *(day.epoch(t) for t in day.every(1.0, 102.0, last + 1.0))]
+    assert day.said(alerts(day, facts, 170.0)) == [(last + 5.2, "raised", "corrections-stopped", "line-silent")]
+
+
+def test_the_port_of_a_base_that_sends_seldom_is_missed_as_soon_as_any(day):
+    facts = [*minute(day, 10.0, until=101.0), Port(t=105.0, stream="corrections", state="lost")]
+    assert day.said(alerts(day, facts, 140.0)) == [(107.0, "raised", "corrections-stopped", "port-lost")]
+
+
 def test_silence_from_the_start_counts_after_fifteen_seconds(day):
     assert day.said(alerts(day, [], 20.0)) == [(15.0, "raised", "corrections-stopped", "line-silent")]
 

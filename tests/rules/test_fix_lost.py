@@ -42,6 +42,12 @@ def test_the_state_that_it_fell_to(day, quality, cause):
     assert day.said(bench.play(facts, 90.0)) == [(63.0, "raised", "fix-lost", cause)]
 
 
+@pytest.mark.parametrize("lost_at", [61.0, 62.0, 63.0, 64.0])
+def test_it_is_said_in_time_whenever_it_falls(day, lost_at):
+    facts = walk(day, lost_at) + walk(day, 90.0, start=lost_at, quality=5) + corrections(day, 90.0)
+    assert day.said(day.bench(FixLost).play(facts, 90.0)) == [(lost_at + 3.0, "raised", "fix-lost", "float")]
+
+
 def test_under_three_seconds_is_quiet(day):
     bench = day.bench(FixLost)
     facts = walk(day, 60.0) + walk(day, 62.8, start=60.0, interval=0.2, quality=5) + walk(day, 120.0, start=62.8)

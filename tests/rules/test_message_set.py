@@ -29,6 +29,11 @@ def test_no_station_position_in_a_minute(day):
     ]
 
 
+def test_observations_and_nothing_else(day):
+    facts = stream(day, 120.0, position_s=None, bias_s=None, start=20.0, systems="G")
+    assert day.said(day.bench(MessageSet).play(facts, 120.0)) == [(80.0, "raised", "message-set", "no-station-position")]
+
+
 def test_a_position_at_the_last_moment_keeps_it_quiet(day):
     bench = day.bench(MessageSet)
     facts = [*stream(day, 100.0, position_s=None), day.station(59.5), day.station(69.5), day.station(79.5), day.station(89.5)]

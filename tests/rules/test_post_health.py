@@ -83,6 +83,12 @@ def test_a_failed_rule_stands_for_the_run(day):
     assert "The rule tilt failed" in changes[0].say
 
 
+def test_a_reading_that_fails_is_said_at_once(day):
+    bench = day.bench(PostHealth)
+    facts = [*health(day, 100.0, **GOOD), RuleFailed(t=103.1, stream="receiver", rule="reading of receiver", error="a bug")]
+    assert [(c.t, c.cause) for c in bench.play(facts, 105.0)] == [(103.2, "rule-failed")]
+
+
 def times(day, until, start=0.0, ahead_s=0.0, **other):
     return [day.utc(t, utc=day.utc(t).utc + dt.timedelta(seconds=ahead_s), **other) for t in day.every(1.0, start, until)]
 
