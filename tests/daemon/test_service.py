@@ -42,6 +42,17 @@ def feed_epochs(send, count):
     return sent
 
 
+def until_written(path, change):
+    """Wait until the log at `path`, which is being written, holds such a change of an alert."""
+    deadline = time.monotonic() + 30.0
+    while True:
+        with LogFile.open(path) as log:
+            if change in [said.change for said in log.changes()]:
+                return
+        assert time.monotonic() < deadline, f"no alert {change}"
+        time.sleep(0.02)
+
+
 def raised_after_silence(log, change):
     """`t` of the alert minus `t` of the last byte before it."""
     last = max(t for t, _, what in log.inputs() if isinstance(what, bytes) and t <= change["t"])
@@ -184,7 +195,7 @@ def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, l
         while "open" not in process.stderr.readline():
             pass
         sent = feed_epochs(line.send, 2)
-        time.sleep(2.0)  # silence for the alert
+        until_written(tmp_path / "log" / "kestrel-rover.0001.db", "raised")
         sent += feed_epochs(line.send, 2)
         process.send_signal(signal.SIGHUP)
         process.communicate(timeout=10)
