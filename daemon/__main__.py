@@ -1,5 +1,5 @@
-"""`python -m daemon`: the same as `witnesspost`."""
+"""`python -m witnesspost.daemon`: the same as `witnesspost`."""
 
-from daemon.cli import main
+from witnesspost.daemon.cli import main
 
 main(prog_name="witnesspost")

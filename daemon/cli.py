@@ -10,16 +10,16 @@ from typing import Any
 import click
 
 COMMANDS = {
-    "watch": "daemon.commands.watch:watch",
-    "check": "daemon.commands.check:check",
-    "status": "daemon.commands.status:status",
-    "signal": "daemon.commands.signal:signal",
-    "replay": "replay.commands.replay:replay",
-    "invent": "replay.commands.invent:invent",
-    "prove": "replay.commands.prove:prove",
-    "snapshot": "daemon.commands.snapshot:snapshot",
-    "verify": "daemon.commands.verify:verify",
-    "extract": "daemon.commands.extract:extract",
+    "watch": "witnesspost.daemon.commands.watch:watch",
+    "check": "witnesspost.daemon.commands.check:check",
+    "status": "witnesspost.daemon.commands.status:status",
+    "signal": "witnesspost.daemon.commands.signal:signal",
+    "replay": "witnesspost.replay.commands.replay:replay",
+    "invent": "witnesspost.replay.commands.invent:invent",
+    "prove": "witnesspost.replay.commands.prove:prove",
+    "snapshot": "witnesspost.daemon.commands.snapshot:snapshot",
+    "verify": "witnesspost.daemon.commands.verify:verify",
+    "extract": "witnesspost.daemon.commands.extract:extract",
 }
 
 SHORT = {

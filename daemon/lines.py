@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import msgspec
-
-from rules.alert import Change
+from witnesspost.rules.alert import Change
 
 _WORDS = {"stop": "STOP ", "check": "CHECK", "note": "NOTE "}
 _ENDS = {"acknowledged": "seen ", "normal": "over ", "cleared": "over "}

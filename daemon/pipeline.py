@@ -15,16 +15,15 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 import msgspec
-
-from daemon.decoding import Decoder
-from daemon.framing import Framer
-from rules.alert import Change
-from rules.book import rules_in_force
-from rules.engine import Alert, Engine
-from rules.facts import Antenna, Epoch, Fact, Fix, RuleFailed, Station, Traffic, Utc
-from rules.rule import Rule
-from rules.scene import Scene
-from rules.site import Site
+from witnesspost.daemon.stream.decoding import Decoder
+from witnesspost.daemon.stream.framing import Framer
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import rules_in_force
+from witnesspost.rules.engine.engine import Alert, Engine
+from witnesspost.rules.engine.rule import Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, RuleFailed, Station, Traffic, Utc
+from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
 READ_BY_ALL: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
@@ -41,7 +40,7 @@ def figures_in_force(rules: list[Rule]) -> dict[str, dict[str, Any]]:
 
 
 class LogLike(Protocol):
-    """What the pipeline asks of a log (see `daemon.log`)."""
+    """What the pipeline asks of a log (see `daemon.log.log`)."""
 
     def chunk(self, t: float, stream: str, data: bytes) -> None:
         """Bytes as they came."""

@@ -14,24 +14,24 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from daemon import health
-from daemon.button import Press
-from daemon.health import HealthReader, count_start
-from daemon.journal import Journal
-from daemon.notify import Notifier
-from daemon.panel import Panel
-from daemon.patterns import State
-from daemon.places import log_folder, run_folder
-from daemon.signals import state_of
-from daemon.standing import status_of
-from daemon.status import SocketTaken, StatusServer
-from rules.alert import Change
-from rules.book import open_whole_site
-from rules.facts import Acknowledge, Fact, Shelve
-from rules.site import Site, SiteError
+from witnesspost.daemon.host import health
+from witnesspost.daemon.host.health import HealthReader, count_start
+from witnesspost.daemon.host.journal import Journal
+from witnesspost.daemon.host.notify import Notifier
+from witnesspost.daemon.host.places import log_folder, run_folder
+from witnesspost.daemon.signals.button import Press
+from witnesspost.daemon.signals.panel import Panel
+from witnesspost.daemon.signals.patterns import State
+from witnesspost.daemon.signals.signals import state_of
+from witnesspost.daemon.status.server import SocketTaken, StatusServer
+from witnesspost.daemon.status.snapshot import status_of
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import open_whole_site
+from witnesspost.rules.facts import Acknowledge, Fact, Shelve
+from witnesspost.rules.site.model import Site, SiteError
 
 if TYPE_CHECKING:
-    from daemon.service import Service
+    from witnesspost.daemon.service import Service
 
 SHELVE_S = 600.0
 READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds

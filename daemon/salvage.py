@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import msgspec
-
-from rules.book import FIGURES
-from rules.site import Button, Page, Post, Signal, Site, Stream
+from witnesspost.rules.book.contents import FIGURES
+from witnesspost.rules.site.model import Button, Page, Post, Signal, Site, Stream
 
 _HEADER = re.compile(r"^\s*\[\[?\s*([A-Za-z0-9_.\"' -]+?)\s*\]\]?\s*(?:#.*)?$")
 _NAME = re.compile(r"[^A-Za-z0-9-]+")

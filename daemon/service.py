@@ -11,15 +11,15 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
-from daemon.clock import Clock
-from daemon.inbox import Chunk, Inbox
-from daemon.log import Log
-from daemon.pipeline import GRID_MS, Pipeline
-from daemon.places import log_folder
-from daemon.ports import PortReader
-from rules.alert import Change
-from rules.facts import Fact, RuleFailed
-from rules.site import Site
+from witnesspost.daemon.clock import Clock
+from witnesspost.daemon.host.places import log_folder
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.pipeline import GRID_MS, Pipeline
+from witnesspost.daemon.stream.inbox import Chunk, Inbox
+from witnesspost.daemon.stream.ports import PortReader
+from witnesspost.rules.alert import Change
+from witnesspost.rules.facts import Fact, RuleFailed
+from witnesspost.rules.site.model import Site
 
 TURN_S = GRID_MS / 1000.0
 

@@ -5,15 +5,14 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from msgspec import Struct
-
-from rules.finding import Cause
-from rules.site import Severity
+from witnesspost.rules.finding import Cause
+from witnesspost.rules.site.model import Severity
 
 ChangeKind = Literal["raised", "acknowledged", "normal", "cleared"]
 
 
 class Change(Struct, kw_only=True):
-    """An alert's change of state at `t`, in the words of IEC 62682 (see `rules.engine`).
+    """An alert's change of state at `t`, in the words of IEC 62682 (see `rules.engine.engine`).
 
     `utc` is ISO 8601 with "Z", None while no receiver has said the time. `because_of` names the rule that explains this
     alert: then it makes no sound. `alert` numbers the run's alerts from 1: the changes of one alert share it.

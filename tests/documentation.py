@@ -4,9 +4,9 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-from replay.prove import all_scenarios, scenario_table
-from rules.book import RULES
-from rules.order import EXPLAINED_BY
+from witnesspost.replay.play.proving import all_scenarios, scenario_table
+from witnesspost.rules.book.contents import RULES
+from witnesspost.rules.engine.consequences import EXPLAINED_BY
 
 TOP = Path(__file__).parents[1]
 PAGE = TOP / "DEVELOPERS.md"

@@ -7,12 +7,12 @@ from pathlib import Path
 import click
 import pytest
 from msgspec import Struct, structs
+from witnesspost.daemon.cli import COMMANDS, SHORT, main
+from witnesspost.replay.play.proving import all_scenarios
+from witnesspost.rules.book.advice import ADVICE
+from witnesspost.rules.book.contents import RULES
+from witnesspost.rules.site import model as site
 
-from daemon.cli import COMMANDS, SHORT, main
-from replay.prove import all_scenarios
-from rules import site
-from rules.advice import ADVICE
-from rules.book import RULES
 from tests.documentation import PAGE, TOP, written
 
 README = (TOP / "README.md").read_text()
@@ -20,14 +20,19 @@ SOURCES = {folder: sorted((TOP / folder).rglob("*.py")) for folder in ("rules", 
 
 
 def imports_of(path: Path) -> set[str]:
-    """The top-level names that a module imports, wherever in it."""
+    """The rooms and top-level names that a module imports, wherever in it."""
     found = set()
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
-            found |= {name.name.partition(".")[0] for name in node.names}
+            found |= {room_of(name.name) for name in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
-            found.add(node.module.partition(".")[0])
+            found.add(room_of(node.module))
     return found
+
+
+def room_of(module: str) -> str:
+    """`daemon` of `daemon.cli`, `os` of `os.path`."""
+    return module.removeprefix("witnesspost.").partition(".")[0]
 
 
 @pytest.mark.parametrize(

@@ -6,14 +6,13 @@ import json
 from typing import Any
 
 import click
-
-from daemon.cli import Unusable
-from rules.book import open_whole_site, rules_in_force
-from rules.frames import frame_of
-from rules.geodesy import expected_arp
-from rules.measures import MEASURES
-from rules.scene import Scene
-from rules.site import Site, SiteError
+from witnesspost.daemon.cli import Unusable
+from witnesspost.rules.book.contents import open_whole_site, rules_in_force
+from witnesspost.rules.book.measures import MEASURES
+from witnesspost.rules.datum.frames import frame_of
+from witnesspost.rules.datum.geodesy import expected_arp
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.site.model import Site, SiteError
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
 

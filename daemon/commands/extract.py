@@ -10,11 +10,10 @@ from collections.abc import Iterator
 from typing import BinaryIO
 
 import click
-
-from daemon.cli import Unusable
-from daemon.logfile import LogFile
-from daemon.logopen import LogError, NothingThere
-from daemon.whole import whole
+from witnesspost.daemon.atomic import whole
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.log.opening import LogError, NothingThere
+from witnesspost.daemon.log.reading import LogFile
 
 _MOST_S = 1e12  # no log lasts as long
 

@@ -7,13 +7,12 @@ import time
 from collections.abc import Callable
 
 import click
-
-from daemon.cli import Unusable
-from daemon.patterns import PATTERNS, Rhythm, State
-from daemon.salvage import salvage
-from daemon.signals import Signals
-from rules.book import open_site
-from rules.site import SiteError
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.salvage import salvage
+from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm, State
+from witnesspost.daemon.signals.signals import Signals
+from witnesspost.rules.book.contents import open_site
+from witnesspost.rules.site.model import SiteError
 
 _PAUSE_S = 1.0
 _WAIT_S = 0.02

@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import click
-
-from daemon.cli import Unusable
-from daemon.logfile import LogFile, Report
-from daemon.logopen import LogError, copy_log
-from daemon.whole import whole
+from witnesspost.daemon.atomic import whole
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.log.opening import LogError, copy_log
+from witnesspost.daemon.log.reading import LogFile, Report
 
 
 @click.command()

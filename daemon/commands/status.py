@@ -7,11 +7,10 @@ from pathlib import Path
 
 import click
 import msgspec
-
-from daemon.cli import Unusable
-from daemon.places import run_folders
-from daemon.salvage import salvage
-from daemon.status import NoAnswer, NobodyThere, Status, ask, sockets
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.host.places import run_folders
+from witnesspost.daemon.salvage import salvage
+from witnesspost.daemon.status.server import NoAnswer, NobodyThere, Status, ask, sockets
 
 _QUALITY = {0: "no position", 1: "autonomous", 2: "differential", 4: "RTK fixed", 5: "RTK float", 6: "estimated"}
 

@@ -7,11 +7,10 @@ from contextlib import nullcontext
 from typing import Any
 
 import click
-
-from daemon.cli import Unusable
-from daemon.lines import clock_text
-from daemon.logfile import LogFile, Report
-from daemon.logopen import DamagedLog, LogError
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.lines import clock_text
+from witnesspost.daemon.log.opening import DamagedLog, LogError
+from witnesspost.daemon.log.reading import LogFile, Report
 
 _GAPS_SHOWN = 20
 

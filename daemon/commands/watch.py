@@ -9,20 +9,19 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import click
-
-from daemon.cli import Unusable
-from daemon.clock import Clock
-from daemon.journal import Journal
-from daemon.lines import clock_text, json_line, line
-from daemon.logs import LogBusy
-from daemon.ports import in_short
-from daemon.post import Post
-from daemon.salvage import salvage
-from daemon.service import Companion, Service
-from rules.alert import Change
-from rules.book import open_whole_site
-from rules.facts import Fact
-from rules.site import Site, SiteError
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.clock import Clock
+from witnesspost.daemon.host.journal import Journal
+from witnesspost.daemon.lines import clock_text, json_line, line
+from witnesspost.daemon.log.folder import LogBusy
+from witnesspost.daemon.post import Post
+from witnesspost.daemon.salvage import salvage
+from witnesspost.daemon.service import Companion, Service
+from witnesspost.daemon.stream.ports import in_short
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import open_whole_site
+from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.model import Site, SiteError
 
 
 class Terminal:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import click
-
-from daemon.cli import Unusable
-from replay.invent import invent_tape
-from replay.scenario import ScenarioError, scenario
+from witnesspost.daemon.cli import Unusable
+from witnesspost.replay.world.invent import invent_tape
+from witnesspost.replay.world.scenario import ScenarioError, scenario
 
 
 @click.command()

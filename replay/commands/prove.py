@@ -6,11 +6,10 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 
 import click
-
-from daemon.cli import Unusable
-from replay.grade import Grade, Tally
-from replay.prove import Job, all_scenarios, confusion, prove_one, scenario_table, score_table
-from replay.scenario import ScenarioError
+from witnesspost.daemon.cli import Unusable
+from witnesspost.replay.play.grading import Grade, Tally
+from witnesspost.replay.play.proving import Job, all_scenarios, confusion, prove_one, scenario_table, score_table
+from witnesspost.replay.world.scenario import ScenarioError
 
 LONG_S = 6 * 3600.0
 SEED_STEP = 1000

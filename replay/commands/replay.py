@@ -7,20 +7,19 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import click
-
-from daemon.cli import Unusable
-from daemon.lines import json_line, line
-from daemon.log import Log
-from daemon.logopen import LogError
-from daemon.pipeline import Pipeline
-from replay.comparison import differences
-from replay.grade import grade
-from replay.player import play
-from replay.scenario import ScenarioError
-from replay.source import NoSource, Source, open_all
-from replay.tape import TapeError
-from rules.alert import Change
-from rules.site import SiteError
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.lines import json_line, line
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.opening import LogError
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.comparison import differences
+from witnesspost.replay.play.grading import grade
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.source import NoSource, Source, open_all
+from witnesspost.replay.play.tape import TapeError
+from witnesspost.replay.world.scenario import ScenarioError
+from witnesspost.rules.alert import Change
+from witnesspost.rules.site.model import SiteError
 
 
 @click.command()

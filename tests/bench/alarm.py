@@ -20,14 +20,14 @@ from statistics import median
 from typing import Any, ClassVar
 
 from gpiozero.pins.mock import MockFactory, MockPin
+from witnesspost.daemon.clock import Clock
+from witnesspost.daemon.post import Post
+from witnesspost.daemon.service import Service
+from witnesspost.replay.world.rtcm import frame, station
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import open_site
+from witnesspost.rules.facts import Acknowledge, Fact
 
-from daemon.clock import Clock
-from daemon.post import Post
-from daemon.service import Service
-from replay.rtcm import frame, station
-from rules.alert import Change
-from rules.book import open_site
-from rules.facts import Acknowledge, Fact
 from tests.bench.row import Row, at_most
 
 _SITE = """

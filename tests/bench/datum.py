@@ -36,10 +36,10 @@ def main() -> None:
 
 def one_run(place_number: int) -> None:
     """One process: a wrong base first (PROJ loads), then another wrong coordinate, with the wire's facts at hand."""
-    from rules.base_datum import BaseDatum
-    from rules.facts import Station, Utc
-    from rules.scene import Scene
-    from rules.site import figures_of, site_from_table
+    from witnesspost.rules.book.base_datum import BaseDatum
+    from witnesspost.rules.engine.scene import Scene
+    from witnesspost.rules.facts import Station, Utc
+    from witnesspost.rules.site.model import figures_of, site_from_table
 
     assert "pyproj" not in sys.modules
     # The truths need pyproj themselves: they come from a process of their own.

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from itertools import islice
 
-from daemon.pipeline import Pipeline
-from replay.player import play
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.player import play
+
 from tests.bench.row import Row, at_most, cost, resident_mib
 from tests.bench.streams import records, site
 

@@ -20,9 +20,9 @@ _HOURS = {True: (0.1, 0.3, 0.6), False: (1.0, 6.0, 24.0, 168.0)}
 
 _WRITE = """
 import sys
-from daemon.log import Log
-from daemon.pipeline import Pipeline
-from replay.player import play
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.player import play
 from tests.bench.streams import records, site
 at = site("base")
 log = Log.start(".", at, open(sys.argv[2]).read(), path=sys.argv[1])
@@ -34,9 +34,9 @@ log.close(pipeline.t, "bench")
 
 _REPLAY = """
 import sys
-from daemon.pipeline import Pipeline
-from replay.source import open_source
-from replay.player import play
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.source import open_source
+from witnesspost.replay.play.player import play
 opened = open_source(sys.argv[1], sys.argv[2])
 for _ in play(Pipeline(opened.site, begins_t=opened.begins_t), opened.records, end_t=opened.end_t):
     pass
@@ -44,7 +44,7 @@ for _ in play(Pipeline(opened.site, begins_t=opened.begins_t), opened.records, e
 
 _VERIFY = """
 import sys
-from daemon.logfile import LogFile
+from witnesspost.daemon.log.reading import LogFile
 with LogFile.open(sys.argv[1]) as log:
     assert log.verify().sound
 """

@@ -17,15 +17,15 @@ import time
 from pathlib import Path
 from statistics import median
 
-from daemon.log import Log
-from daemon.logfile import LogFile
-from daemon.pipeline import Pipeline
-from replay.player import play
-from replay.scenario import scenario
-from replay.source import invent
-from replay.tape import Chunk
-from rules.facts import Fix
-from rules.site import Site, site_from_toml
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.source import invent
+from witnesspost.replay.play.tape import Chunk
+from witnesspost.replay.world.scenario import scenario
+from witnesspost.rules.facts import Fix
+from witnesspost.rules.site.model import Site, site_from_toml
 
 HERE = Path(__file__).parent
 SITE = """
@@ -102,7 +102,7 @@ def snapshot_stall(folder: Path) -> None:
     path = log.state().path
     assert path is not None
     t, alone = writing(log, site, t, 10.0, None)
-    command = [sys.executable, "-m", "daemon", "snapshot", path]
+    command = [sys.executable, "-m", "witnesspost.daemon", "snapshot", path]
     beside: list[float] = []
     taken = 0
     while taken < 3:

@@ -8,15 +8,15 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from daemon.log import Log
-from daemon.pipeline import Pipeline
-from replay.invent import invent
-from replay.player import play
-from replay.scenario import Scenario, scenario
-from replay.tape import Chunk, Record
-from rules.alert import Change
-from rules.book import FIGURES
-from rules.site import Site, site_from_table
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.tape import Chunk, Record
+from witnesspost.replay.world.invent import invent
+from witnesspost.replay.world.scenario import Scenario, scenario
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import FIGURES
+from witnesspost.rules.site.model import Site, site_from_table
 
 _FOLDER = Path(__file__).parent
 

@@ -15,8 +15,8 @@ import anycrc
 from pynmeagps import NMEAReader
 from pyrtcm import RTCMReader
 from sqlite_utils import Database
+from witnesspost.replay.play.tape import Chunk
 
-from replay.tape import Chunk
 from tests.bench.row import Row, at_least, at_most, in_turn, median_cpu_s, median_wall_s
 from tests.bench.streams import chunks, through_the_pipeline
 

@@ -11,8 +11,7 @@ import threading
 import tty
 
 import pytest
-
-from daemon.framing import crc24q
+from witnesspost.daemon.stream.framing import crc24q
 
 
 def rtcm(payload: bytes) -> bytes:
@@ -59,7 +58,7 @@ class Watch:
 
     def __init__(self, site):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "daemon", "watch", str(site), "--json"],
+            [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

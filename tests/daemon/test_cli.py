@@ -2,8 +2,7 @@
 
 import pytest
 from click.testing import CliRunner
-
-from daemon.cli import COMMANDS, main
+from witnesspost.daemon.cli import COMMANDS, main
 
 
 @pytest.mark.parametrize(

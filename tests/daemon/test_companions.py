@@ -3,10 +3,10 @@
 import threading
 
 import pytest
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.service import Service
+from witnesspost.rules.site.model import site_from_toml
 
-from daemon.logfile import LogFile
-from daemon.service import Service
-from rules.site import site_from_toml
 from tests.daemon.conftest import epoch_frame
 
 SITE = """

@@ -8,15 +8,15 @@ import pyrtcm
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.stream.framing import nmea_checksum
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.tape import Chunk
+from witnesspost.rules.facts import Fact, Port
+from witnesspost.rules.site.model import site_from_toml
 
-from daemon.framing import nmea_checksum
-from daemon.log import Log
-from daemon.logfile import LogFile
-from daemon.pipeline import Pipeline
-from replay.player import play
-from replay.tape import Chunk
-from rules.facts import Fact, Port
-from rules.site import site_from_toml
 from tests.daemon.conftest import epoch_frame
 
 REAL = Path(__file__).parents[3] / "shared" / "real"

@@ -6,15 +6,14 @@ from types import SimpleNamespace
 
 import pytest
 from gpiozero.pins.mock import MockFactory
-
-from daemon.inbox import Inbox
-from daemon.journal import Journal
-from daemon.log import LogState
-from daemon.pipeline import Pipeline
-from daemon.post import READER_MOVES_S, SHELVE_S, Post
-from daemon.status import ask
-from rules.facts import Acknowledge, Health, Port, Shelve
-from rules.site import site_from_toml
+from witnesspost.daemon.host.journal import Journal
+from witnesspost.daemon.log.log import LogState
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.post import READER_MOVES_S, SHELVE_S, Post
+from witnesspost.daemon.status.server import ask
+from witnesspost.daemon.stream.inbox import Inbox
+from witnesspost.rules.facts import Acknowledge, Health, Port, Shelve
+from witnesspost.rules.site.model import site_from_toml
 
 SITE = """
 [post]

@@ -3,10 +3,9 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from daemon.salvage import salvage
-from rules.book import FIGURES
-from rules.site import SiteError, site_from_toml
+from witnesspost.daemon.salvage import salvage
+from witnesspost.rules.book.contents import FIGURES
+from witnesspost.rules.site.model import SiteError, site_from_toml
 
 RIGHT = """
 [post]
@@ -103,8 +102,8 @@ def test_outputs_and_button_are_kept(tmp_path):
 
 
 def test_nothing_is_judged_but_the_post_itself(tmp_path):
-    from rules.book import rules_in_force
-    from rules.scene import Scene
+    from witnesspost.rules.book.contents import rules_in_force
+    from witnesspost.rules.engine.scene import Scene
 
     site = of(tmp_path, RIGHT.replace("on_delay_s = 5.0", "on_delay_s = 5,0"))
     assert [rule.name for rule in rules_in_force(site, Scene(site))] == ["post-health"]

@@ -9,8 +9,8 @@ import sys
 import time
 
 import pytest
+from witnesspost.daemon.log.reading import LogFile
 
-from daemon.logfile import LogFile
 from tests.daemon.conftest import Watch, epoch_frame
 
 SITE = """
@@ -61,7 +61,7 @@ def raised_after_silence(log, change):
 
 def replayed(log_path, site):
     done = subprocess.run(
-        [sys.executable, "-m", "daemon", "replay", str(log_path), "--site", str(site), "--json"],
+        [sys.executable, "-m", "witnesspost.daemon", "replay", str(log_path), "--site", str(site), "--json"],
         capture_output=True,
         text=True,
         check=True,
@@ -128,7 +128,7 @@ def test_two_services_on_one_log(tmp_path, line, watch):
     post = watch(SITE.format(port=line.path))
     post.until_said("open")
     second = subprocess.run(
-        [sys.executable, "-m", "daemon", "watch", str(tmp_path / "site.toml")], capture_output=True, text=True
+        [sys.executable, "-m", "witnesspost.daemon", "watch", str(tmp_path / "site.toml")], capture_output=True, text=True
     )
     assert second.returncode == 2
     assert len(second.stderr.splitlines()) == 1
@@ -163,11 +163,11 @@ def test_a_port_that_needs_rights_names_the_group(tmp_path):
         if folder.stat().st_mode & 0o005 != 0o005:
             folder.chmod(folder.stat().st_mode | 0o005)
     script = (
-        "import os, sys; os.setgid(65534); os.setuid(65534); from daemon.cli import main; "
+        "import os, sys; os.setgid(65534); os.setuid(65534); from witnesspost.daemon.cli import main; "
         f"main(['watch', {str(site)!r}], prog_name='witnesspost')"
     )
     # Whatever is needed is imported first: the interpreter may stand where that user cannot look.
-    script = "import rules.datum_check; from daemon.commands import watch\n" + script
+    script = "import witnesspost.rules.datum.check; from witnesspost.daemon.commands import watch\n" + script
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
     assert done.returncode == 2, done.stderr
     assert "be in the group root" in done.stderr
@@ -177,7 +177,7 @@ def test_a_port_that_needs_rights_names_the_group(tmp_path):
 def test_a_site_file_without_streams(tmp_path):
     site = tmp_path / "site.toml"
     site.write_text('stream = []\n[post]\nname = "kestrel-rover"\nrole = "rover"\n')
-    done = subprocess.run([sys.executable, "-m", "daemon", "watch", str(site)], capture_output=True, text=True)
+    done = subprocess.run([sys.executable, "-m", "witnesspost.daemon", "watch", str(site)], capture_output=True, text=True)
     assert done.returncode == 2
     assert done.stderr.startswith(f"{site}: stream: none;")
     assert not (tmp_path / "log").exists()
@@ -188,7 +188,7 @@ def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, l
     site.write_text(SITE.format(port=line.path))
     ours, theirs = os.pipe()
     env = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
-    words = [sys.executable, "-m", "daemon", "watch", str(site)]
+    words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
     with subprocess.Popen(words, stdout=theirs, stderr=subprocess.PIPE, text=True, env=env) as process:
         os.close(theirs)
         os.close(ours)  # whoever read the alerts is gone before there is one
@@ -222,7 +222,7 @@ def test_a_site_file_that_cannot_be_used_starts_nothing(tmp_path, text, words):
     site = tmp_path / "site.toml"
     if text is not None:
         site.write_text(text)
-    done = subprocess.run([sys.executable, "-m", "daemon", "watch", str(site)], capture_output=True, text=True)
+    done = subprocess.run([sys.executable, "-m", "witnesspost.daemon", "watch", str(site)], capture_output=True, text=True)
     assert done.returncode == 2
     (said,) = done.stderr.splitlines()
     assert words in said
@@ -232,7 +232,7 @@ def test_a_site_file_that_cannot_be_used_starts_nothing(tmp_path, text, words):
 def test_bytes_are_kept_where_there_is_no_site_file_to_read(tmp_path):
     # Nothing to read means no port: but the service stays, says so, and waits for the file.
     env = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
-    words = [sys.executable, "-m", "daemon", "watch", "--keep-bytes", str(tmp_path / "none.toml")]
+    words = [sys.executable, "-m", "witnesspost.daemon", "watch", "--keep-bytes", str(tmp_path / "none.toml")]
     with subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env=env, cwd=tmp_path) as process:
         said = [process.stderr.readline() for _ in range(2)]
         process.terminate()

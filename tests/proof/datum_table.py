@@ -3,7 +3,7 @@
     python -m tests.proof.datum_table            # the table, 1,000 right bases, 1,000 autonomous ones
 
 A truth is made with pyproj alone, from the words of its cause, and goes through the rules as a broadcast position (to the
-wire's 0.1 mm) or as a rover's fixes; nothing of `rules.hypotheses` makes a truth. All coordinates are invented, on land.
+wire's 0.1 mm) or as a rover's fixes; nothing of `rules.datum.hypotheses` makes a truth. All coordinates are invented, on land.
 """
 
 from __future__ import annotations
@@ -17,15 +17,14 @@ from collections.abc import Callable
 from typing import Any, NamedTuple
 
 from pyproj import Transformer
-
-from rules.base_datum import BaseDatum
-from rules.control_check import ControlCheck
-from rules.facts import Fix, Station, Utc
-from rules.geodesy import expected_arp
-from rules.geoid import bundled_geoid
-from rules.rule import Finding, Rule
-from rules.scene import Scene
-from rules.site import Site, figures_of, site_from_table
+from witnesspost.rules.book.base_datum import BaseDatum
+from witnesspost.rules.book.control_check import ControlCheck
+from witnesspost.rules.datum.geodesy import expected_arp
+from witnesspost.rules.datum.geoid import bundled_geoid
+from witnesspost.rules.engine.rule import Finding, Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Fix, Station, Utc
+from witnesspost.rules.site.model import Site, figures_of, site_from_table
 
 TODAY = dt.datetime(2026, 11, 24, 9, 0, tzinfo=dt.UTC)
 EPOCH = 2026.0 + 327.375 / 365  # the same as a decimal year
@@ -270,9 +269,9 @@ def autonomous_bases(count: int, seed: int) -> tuple[int, float, list[str]]:
 
 def _chance(place: Place) -> float:
     """The probability that an offset drawn as in `autonomous_bases` fits a single cause or a pair, at most."""
-    from rules.explain import FITS_CHI2, Noise, _pairs
-    from rules.frames import frame_of
-    from rules.hypotheses import Situation, predictions
+    from witnesspost.rules.datum.explanation import FITS_CHI2, Noise, _pairs
+    from witnesspost.rules.datum.frames import frame_of
+    from witnesspost.rules.datum.hypotheses import Situation, predictions
 
     site = site_from_table(site_table(place))
     arp = expected_arp(site)
@@ -311,7 +310,7 @@ def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
     if kind in ("EPSG:7912", "EPSG:9000", "utm"):
         latitude, longitude = math.degrees(math.asin(draw.uniform(-0.99, 0.99))), draw.uniform(-180, 180)
     else:
-        from rules.frames import frame_of
+        from witnesspost.rules.datum.frames import frame_of
 
         west, south, east, north = frame_of(kind).area or (0, 0, 1, 1)
         latitude, longitude = draw.uniform(south, north), west + draw.uniform(0, (east - west) % 360)

@@ -27,8 +27,8 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
-from daemon.framing import crc24q
-from daemon.logfile import LogFile
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.stream.framing import crc24q
 
 COMMIT_S = 1.0
 TRANSIT_S = 0.25  # from the pty through a reader that gathers and a busy machine to the log; not the log's own time
@@ -101,7 +101,7 @@ def kill_round(folder: Path, rng: random.Random, transit_s: float = TRANSIT_S) -
     before = sorted((folder / "log").glob("*.db")) if (folder / "log").exists() else []
     in_start = rng.random() < 0.2
     after_s = rng.uniform(0.0, 1.5 if in_start else 2.5)
-    command = [sys.executable, "-m", "daemon", "watch", str(site), "--json"]
+    command = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     heard: list[tuple[float, int]] = []
     opened = {name: threading.Event() for name in lines}

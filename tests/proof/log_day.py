@@ -12,13 +12,13 @@ import tempfile
 import time
 from pathlib import Path
 
-from daemon.log import Log
-from daemon.logfile import LogFile
-from daemon.pipeline import Pipeline
-from replay.invent import invent
-from replay.player import play
-from replay.scenario import scenario
-from replay.tape import Chunk
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.tape import Chunk
+from witnesspost.replay.world.invent import invent
+from witnesspost.replay.world.scenario import scenario
 
 _PARTS = 8  # how often memory is looked at
 
@@ -58,7 +58,7 @@ def main() -> None:
 
 
 def _wrong(paths: list[Path], sums: dict[str, hashlib.blake2b]) -> list[str]:
-    command = [sys.executable, "-m", "daemon"]
+    command = [sys.executable, "-m", "witnesspost.daemon"]
     wrong = [] if len(paths) == 2 else [f"{len(paths)} files"]
     done = subprocess.run([*command, "verify", *paths], capture_output=True, text=True, check=False)
     if done.returncode:

@@ -22,20 +22,20 @@ from typing import Any, NamedTuple
 from unittest.mock import patch
 
 import msgspec
-
-from daemon.pipeline import Pipeline
-from replay.grade import Grade, grade
-from replay.invent import invent
-from replay.player import play
-from replay.scenario import Scenario, scenarios
-from replay.tape import Truth
-from rules import book, own
-from rules.alert import Change
-from rules.engine import Engine
-from rules.facts import Fact
-from rules.rule import Cause, Finding, Rule
-from rules.scene import Scene
-from rules.site import site_from_table
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play.grading import Grade, grade
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.tape import Truth
+from witnesspost.replay.world.invent import invent
+from witnesspost.replay.world.scenario import Scenario, scenarios
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book import contents as book
+from witnesspost.rules.book import own
+from witnesspost.rules.engine.engine import Engine
+from witnesspost.rules.engine.rule import Cause, Finding, Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.model import site_from_table
 
 OWN_SCENARIOS = {
     "base-datum": ("base-datum", "datum-america"),  # each cause at one place

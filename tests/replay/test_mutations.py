@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from witnesspost.replay.play.proving import run
+from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
+from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.book.radio_sheet import RadioSheet
+from witnesspost.rules.book.tilt import TiltRule
 
-from replay.prove import run
-from rules.antenna_mismatch import AntennaMismatch
-from rules.corrections_stopped import CorrectionsStopped
-from rules.radio_sheet import RadioSheet
-from rules.tilt import TiltRule
 from tests.proof.mutations import hear, judged, mutations_of, try_out
 
 CAUGHT = [

@@ -7,14 +7,13 @@ from collections.abc import Iterable
 from typing import Any
 
 import pytest
-
-from rules.alert import Change
-from rules.book import FIGURES
-from rules.engine import Engine
-from rules.facts import Epoch, Fact, Fix, Station, Utc
-from rules.rule import Finding, Rule
-from rules.scene import Scene
-from rules.site import Site, figures_of, site_from_table
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import FIGURES
+from witnesspost.rules.engine.engine import Engine
+from witnesspost.rules.engine.rule import Finding, Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Epoch, Fact, Fix, Station, Utc
+from witnesspost.rules.site.model import Site, figures_of, site_from_table
 
 START = dt.datetime(2026, 5, 12, 6, 0, 0, tzinfo=dt.UTC)
 GPS_WEEK_SECONDS = (dt.datetime(2026, 5, 12, 6, 0, 18) - dt.datetime(2026, 5, 10)).total_seconds()  # a week starts on Sunday

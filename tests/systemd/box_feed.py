@@ -11,7 +11,7 @@ import time
 import tty
 from pathlib import Path
 
-from daemon.framing import crc24q
+from witnesspost.daemon.stream.framing import crc24q
 
 LINK = Path("/dev/ttyKESTREL")
 FEEDING = Path("/run/feeding")

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 with contextlib.suppress(ImportError):
-    from rules.corrections_stopped import CorrectionsStopped
+    from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 
     _judge = CorrectionsStopped.judge
     _hang = Path("/run/witnesspost/hang")

@@ -66,7 +66,7 @@ def test_the_installer_names_every_file_that_it_installs():
 
 
 def test_the_example_is_a_site_file():
-    from rules.book import open_site
+    from witnesspost.rules.book.contents import open_site
 
     assert open_site(FOLDER / "example.toml").post.name == "kestrel-base"
 

@@ -1,0 +1,1 @@
+"""The machine around the post: service manager, journal, health, places."""

@@ -1,0 +1,260 @@
+"""What the log keeps of the facts: positions, base coordinates, clock anchors, traffic in ten-second bins.
+
+All of it follows from the raw bytes and can be made again from them; it stands in the file so that a person with any
+SQLite browser need not. Rows wait here until the log's next commit.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from operator import attrgetter
+from typing import Any
+
+from witnesspost.daemon.log import schema
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from witnesspost.rules.datum.geodesy import to_geodetic
+
+_row_of_fix = attrgetter(*schema.columns("fix"))
+_BIN_S = 10
+_WEEK_S = 604_800
+_GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
+_LEAP_S = 18  # GPS time ahead of UTC since 2017 (IERS Bulletin C; from memory)
+_CLOCK_CAN_BE_RIGHT = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
+_RECEIVER_SILENT_S = 120.0
+_FIRST_ANCHOR_S = 5.0  # soon, so that a log of a minute has its UTC too
+_ANCHOR_S = 60.0  # between clock anchors
+# A receiver says the time up to some tenths of a second late, now more, now less: the anchor is the promptest word of
+# the minute, and the others are its spread. Half a second is beyond that: the receiver's own time has jumped.
+_JUMP_S = 0.5
+_STATION_AGAIN_S = 600.0
+_SAME_FIX_AGAIN_S = 5.0  # no longer than a fix counts in the view of minutes
+_FIX_PAUSE_S = 2.0
+_MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
+
+
+class FactRows:
+    """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written.
+
+    Where no receiver says the date, the observations still say the time of the week: with `system_utc` the week is the
+    system clock's, if that can be right at all (a board without a battery starts in 1970), and the anchor says so.
+    A base stands still and says the same every second: `at_base`, the same again is written once in five seconds, and
+    at its end.
+    """
+
+    def __init__(self, system_utc: Callable[[], dt.datetime] | None = None, *, at_base: bool = False) -> None:
+        self._system_utc = system_utc
+        self._at_base = at_base
+        self._standing: dict[str, _Standing] = {}
+        self._rows = _no_rows()
+        self._bins: dict[tuple[int, str, str, int | None], list[int]] = {}
+        self._clock: _Anchoring | None = None
+        self._last_anchor: tuple[Any, ...] | None = None
+        self._utc_said: Utc | None = None
+        self._heard: dict[tuple[str, int, str], tuple[float, tuple[Any, ...]]] = {}
+        self._stations: dict[tuple[str, int, str], tuple[Any, ...]] = {}
+        self._take: dict[type[Fact], Callable[[Any], None]] = {
+            Fix: self._fix,
+            Traffic: self._traffic,
+            Utc: self._utc,
+            Station: self._station,
+            Antenna: self._antenna,
+            Epoch: self._epoch,
+        }
+
+    def see(self, fact: Fact) -> None:
+        """Take in one fact; kinds that have no table are let pass."""
+        take = self._take.get(type(fact))
+        if take is not None:
+            take(fact)
+
+    def take(self, t: float, *, end: bool = False) -> dict[str, list[tuple[Any, ...]]]:
+        """The rows that are complete at `t`, by table; with `end` also the bins and the anchor that are not."""
+        if end:
+            self._rows["fix"] += [one.unwritten for one in self._standing.values() if one.unwritten is not None]
+            self._standing.clear()
+        if self._clock is not None and (end or t >= self._clock.until):
+            self._anchor(self._clock)
+            self._clock = None
+        now = math.inf if end else t // _BIN_S
+        for key in [key for key in self._bins if key[0] < now]:
+            number, stream, message, station = key
+            row = (float(number * _BIN_S), stream, message, station, *self._bins.pop(key))
+            self._rows["traffic"].append(row)
+        taken = {table: rows for table, rows in self._rows.items() if rows}
+        self._rows = _no_rows()
+        return taken
+
+    def give_back(self, taken: dict[str, list[tuple[Any, ...]]]) -> None:
+        """Rows that could not be written wait again; the oldest of too many are let go."""
+        for table, rows in taken.items():
+            self._rows[table] = (rows + self._rows[table])[-_MOST_WAITING:]
+
+    def carried(self) -> dict[str, list[tuple[Any, ...]]]:
+        """What a file that goes on from another must know at its start: the last anchor and the last word of each base."""
+        clock = [self._last_anchor] if self._last_anchor else []
+        stations = list(self._stations.values())
+        return {table: rows for table, rows in (("clock", clock), ("station", stations)) if rows}
+
+    def utc_at(self, t: float) -> dt.datetime | None:
+        """UTC of the instant `t` by the receivers' last word; None while none has said it, or none that can be."""
+        said = self._utc_said
+        try:
+            return said.utc.replace(tzinfo=dt.UTC) + dt.timedelta(seconds=t - said.t) if said else None
+        except OverflowError:
+            return None
+
+    def _fix(self, fact: Fix) -> None:
+        row = _row_of_fix(fact)
+        if self._at_base:
+            before = self._standing.get(fact.stream)
+            if before is not None and before.goes_on(row):
+                before.unwritten = row
+                return
+            if before is not None and before.unwritten is not None and not before.is_due(row):
+                self._rows["fix"].append(before.unwritten)
+            self._standing[fact.stream] = _Standing(row)
+        self._rows["fix"].append(row)
+
+    def _traffic(self, fact: Traffic) -> None:
+        number, stream = int(fact.t // _BIN_S), fact.stream
+        # Which station a message came from is known where the stretch heard one; where it heard several it stays open.
+        stations = [station for station in fact.frames_by_station if station is not None]
+        heard = stations[0] if len(stations) == 1 else None
+        for message, (frames, size) in fact.by_message.items():
+            self._count(number, stream, message, heard if message.isdigit() else None, frames, size, 0)
+        if fact.bad_frames:
+            self._count(number, stream, "bad frame", None, 0, fact.bad_frame_bytes, fact.bad_frames)
+        if fact.bad_sentences:
+            self._count(number, stream, "bad sentence", None, 0, fact.bad_sentence_bytes, fact.bad_sentences)
+        if fact.other_bytes:
+            self._count(number, stream, "other", None, 0, fact.other_bytes, 0)
+
+    def _count(self, number: int, stream: str, message: str, station: int | None, frames: int, size: int, bad: int) -> None:
+        try:
+            sums = self._bins[number, stream, message, station]
+        except KeyError:
+            self._bins[number, stream, message, station] = [frames, size, bad]
+        else:
+            sums[0] += frames
+            sums[1] += size
+            sums[2] += bad
+
+    def _utc(self, fact: Utc) -> None:
+        self._utc_said = fact
+        self._anchor_by(fact)
+
+    def _epoch(self, fact: Epoch) -> None:
+        said = self._utc_said
+        if self._system_utc is None or fact.time_s is None or (said and fact.t - said.t < _RECEIVER_SILENT_S):
+            return
+        system = self._system_utc()
+        if system < _CLOCK_CAN_BE_RIGHT:
+            return
+        week_s = (system - _GPS_BEGAN).total_seconds() + _LEAP_S - fact.time_s
+        since_s = round(week_s / _WEEK_S) * _WEEK_S + fact.time_s - _LEAP_S
+        utc = _GPS_BEGAN + dt.timedelta(seconds=since_s)
+        self._anchor_by(Utc(t=fact.t, stream=fact.stream, utc=utc, source="MSM, week by the system clock"))
+
+    def _anchor_by(self, fact: Utc) -> None:
+        ahead_s = fact.utc.replace(tzinfo=dt.UTC).timestamp() - fact.t
+        clock = self._clock
+        if clock is None:
+            wait_s = _ANCHOR_S if self._last_anchor else _FIRST_ANCHOR_S
+            self._clock = _Anchoring(fact, ahead_s, fact.t + wait_s)
+        elif clock.first_ahead_s - _JUMP_S < ahead_s < clock.first_ahead_s + _JUMP_S and fact.t < clock.until:
+            clock.see(fact, ahead_s)
+        else:
+            self._anchor(clock)
+            self._clock = _Anchoring(fact, ahead_s, fact.t + _ANCHOR_S)
+
+    def _anchor(self, clock: _Anchoring) -> None:
+        self._last_anchor = clock.row()
+        self._rows["clock"].append(self._last_anchor)
+
+    def _station(self, fact: Station) -> None:
+        says = (fact.station_id, str(fact.message), fact.x_m, fact.y_m, fact.z_m, fact.antenna_height_m, fact.itrf_year)
+        if self._is_news(fact, "position", says):
+            try:
+                place: tuple[float | None, ...] = to_geodetic((fact.x_m, fact.y_m, fact.z_m))
+            except Exception:  # a PROJ that does not work must not cost the log
+                place = (None, None, None)
+            self._said(fact, "position", (*says, None, None, None, *place))
+
+    def _antenna(self, fact: Antenna) -> None:
+        says = (fact.station_id, str(fact.message), fact.descriptor, fact.serial, fact.receiver)
+        if self._is_news(fact, "antenna", says):
+            self._said(fact, "antenna", (*says[:2], *[None] * 5, *says[2:], None, None, None))
+
+    def _is_news(self, fact: Station | Antenna, what: str, says: tuple[Any, ...]) -> bool:
+        """True for a base's first word, a change of it, and once in ten minutes."""
+        key = (fact.stream, fact.station_id, what)
+        before = self._heard.get(key)
+        if before is not None and before[1] == says and fact.t - before[0] < _STATION_AGAIN_S:
+            return False
+        self._heard[key] = (fact.t, says)
+        return True
+
+    def _said(self, fact: Station | Antenna, what: str, values: tuple[Any, ...]) -> None:
+        row = (fact.t, fact.stream, *values)
+        self._stations[fact.stream, fact.station_id, what] = row
+        self._rows["station"].append(row)
+
+
+def holdable(taken: dict[str, list[tuple[Any, ...]]]) -> tuple[dict[str, list[tuple[Any, ...]]], dict[str, int]]:
+    """The rows that SQLite can hold, by table, and how many of each table it cannot: a whole number beyond 64 bit, or
+    text that is no Unicode."""
+    kept = {table: [row for row in rows if all(map(_can_be_held, row))] for table, rows in taken.items()}
+    left_out = {table: len(rows) - len(kept[table]) for table, rows in taken.items() if len(kept[table]) < len(rows)}
+    return kept, left_out
+
+
+def _can_be_held(value: Any) -> bool:
+    if isinstance(value, int):
+        return -(1 << 63) <= value < 1 << 63
+    return not isinstance(value, str) or value.encode(errors="ignore").decode() == value
+
+
+def _no_rows() -> dict[str, list[tuple[Any, ...]]]:
+    return {"fix": [], "station": [], "clock": [], "traffic": []}
+
+
+class _Standing:
+    """A base's fix that was written, and the last one since that said the same."""
+
+    def __init__(self, row: tuple[Any, ...]):
+        self._written = row
+        self.unwritten: tuple[Any, ...] | None = None
+
+    def goes_on(self, row: tuple[Any, ...]) -> bool:
+        """True where `row` need not be written: the same again, without a pause, and the last written is not old."""
+        return self._says_the_same(row) and row[0] - self._written[0] < _SAME_FIX_AGAIN_S
+
+    def is_due(self, row: tuple[Any, ...]) -> bool:
+        """True where `row` only comes because the last written is old: nothing ended before it."""
+        return self._says_the_same(row)
+
+    def _says_the_same(self, row: tuple[Any, ...]) -> bool:
+        last = self.unwritten or self._written
+        return row[3:] == self._written[3:] and row[0] - last[0] < _FIX_PAUSE_S
+
+
+class _Anchoring:
+    """A minute of a receiver's words about the time, of which the promptest becomes the anchor."""
+
+    def __init__(self, fact: Utc, ahead_s: float, until: float):
+        self.until = until
+        self.first_ahead_s = self._least_s = self._most_s = ahead_s
+        self._best = fact
+
+    def see(self, fact: Utc, ahead_s: float) -> None:
+        if ahead_s > self._most_s:
+            self._most_s, self._best = ahead_s, fact
+        elif ahead_s < self._least_s:
+            self._least_s = ahead_s
+
+    def row(self) -> tuple[Any, ...]:
+        best = self._best
+        utc = best.utc.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+        return (best.t, utc, best.source, best.stream, round(self._most_s - self._least_s, 3))

@@ -1,0 +1,257 @@
+"""The folder of logs: numbers, the lock, how the last file ended, and which old ones may go.
+
+`NAME.0042.db`: the run's number, never a date, for the clock may be wrong at boot. A file that is damaged is renamed to
+`NAME.0042.db.damaged` with all that belongs to it, and never deleted. `NAME.lock` is held by the service that writes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import fcntl
+import os
+import re
+import sqlite3
+from pathlib import Path
+from typing import NamedTuple
+
+import msgspec
+
+from witnesspost.daemon.log import schema
+from witnesspost.daemon.log.blocks import link
+from witnesspost.daemon.log.opening import connect_reading, wal_of
+from witnesspost.daemon.log.writing import NotOurs, Row, Tail, Writer, read_tail
+from witnesspost.daemon.log.wal import lost_commits
+
+_TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
+_BESIDE = ("-wal", "-shm")
+_CLOCKS_AGREE = dt.timedelta(days=1)
+
+
+class LogBusy(Exception):
+    """Another service writes this log."""
+
+
+class Ending(NamedTuple):
+    """How the last file ended, in words, and where its chain stands (None where that cannot be read)."""
+
+    file: str | None
+    how: str
+    tail: Tail | None
+
+
+class Folder:
+    """The logs of the post `name` in `path`. Methods raise OSError where the disk does."""
+
+    def __init__(self, path: Path, name: str):
+        self.path = path
+        self.name = name
+        self._lock: int | None = None
+
+    def lock(self) -> None:
+        """Be the only writer until `unlock` or the end of the process. Raises LogBusy."""
+        if self._lock is not None:
+            return
+        self.path.mkdir(parents=True, exist_ok=True)
+        handle = os.open(self.path / f"{self.name}.lock", os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            who = os.read(handle, 100).decode(errors="replace").strip() or "another process"
+            os.close(handle)
+            if not isinstance(error, BlockingIOError):
+                raise
+            raise LogBusy(
+                f"{self.path}: the log {self.name!r} is being written by {who}; "
+                "stop that service, or give this site file another post.name or post.log_dir"
+            ) from None
+        self._lock = handle
+        with contextlib.suppress(OSError):  # who holds it is for people; a full disk must not keep the log from waiting
+            os.ftruncate(handle, 0)
+            os.write(handle, f"process {os.getpid()}\n".encode())
+
+    def unlock(self) -> None:
+        """Let another service write."""
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def files(self) -> list[tuple[int, Path]]:
+        """The logs that are in use, oldest first, with their numbers."""
+        return sorted(
+            (int(match[1]), path)
+            for path in self.path.iterdir()
+            if (match := re.fullmatch(re.escape(self.name) + r"\.(\d{4,})\.db", path.name))
+        )
+
+    def next_number(self) -> int:
+        """A number that no log here bears, not even a damaged one."""
+        taken = [
+            int(match[1])
+            for path in self.path.iterdir()
+            if (match := re.match(re.escape(self.name) + r"\.(\d{4,})\.db", path.name))
+        ]
+        return max(taken, default=0) + 1
+
+    def file(self, number: int) -> Path:
+        """The path of the log of that number."""
+        return self.path / f"{self.name}.{number:04d}.db"
+
+    def end_last(self) -> Ending:
+        """Look at the last file, close it with an event where a crash left it open, set it aside where it is damaged."""
+        files = self.files()
+        if not files:
+            return Ending(None, "there is none", None)
+        path = files[-1][1]
+        try:
+            how, tail = _end(path)
+        except (sqlite3.Error, Damaged, NotOurs) as error:
+            if isinstance(error, sqlite3.OperationalError) and not is_damage(error):
+                return Ending(path.name, f"cannot be written: {error}", None)
+            aside = set_aside(path)
+            return Ending(aside.name, f"damaged and set aside: {error}", None)
+        return Ending(path.name, how, tail)
+
+    def make_room(
+        self, wanted_bytes: int, keep_days: float, receiver: dt.datetime | None, system: dt.datetime, current: Path | None
+    ) -> list[str]:
+        """Remove whole old files, oldest first, until `wanted_bytes` more are free; none that may be younger than
+        `keep_days`. Gives the names.
+
+        `receiver` and `system` are the two clocks' UTC now. A file is at least as old as the files after it last together;
+        and where the clocks agree now, at least as old as both say that it is. No clock is trusted alone, for a receiver
+        that is 1024 weeks off, or a board that starts in 1970, would remove what is minutes old.
+        """
+        files = [path for _, path in self.files() if path != current]
+        spans = [_span(path) for path in files]
+        agreed = receiver is not None and abs(receiver - system) < _CLOCKS_AGREE
+        removed: list[str] = []
+        for index, (path, (_, last)) in enumerate(zip(files, spans, strict=True)):
+            if wanted_bytes <= 0:
+                break
+            age_s = sum(length for length, _ in spans[index + 1 :])
+            if agreed and last is not None:
+                by_clocks = system - max(last, _written_at(path))
+                age_s = max(age_s, by_clocks.total_seconds())
+            if age_s <= keep_days * 86400:
+                break
+            wanted_bytes -= path.stat().st_size
+            for gone in (path, *(path.with_name(path.name + end) for end in _BESIDE)):
+                gone.unlink(missing_ok=True)
+            removed.append(path.name)
+        return removed
+
+
+class Damaged(Exception):
+    """A file that cannot be relied on, with what is wrong with it."""
+
+
+def is_damage(error: Exception) -> bool:
+    """True where SQLite says that the file itself is bad, not the disk or the rights."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def set_aside(path: Path) -> Path:
+    """Rename a damaged log with all that belongs to it; gives its new path."""
+    aside = path.with_name(path.name + ".damaged")
+    for end in ("", *_BESIDE):
+        if (source := path.with_name(path.name + end)).exists():
+            source.rename(aside.with_name(aside.name + end))
+    return aside
+
+
+def check_tail(connection: sqlite3.Connection) -> None:
+    """Recompute the digests of the last rows of an open log. Raises Damaged."""
+    last = read_tail(connection).n
+    first = last - _TAIL_CHECKED
+    rows = sorted(
+        row
+        for table in schema.CHAINED
+        for row in connection.execute(f"{schema.select(table)} WHERE n > ? ORDER BY n", (first,))
+    )
+    if not rows:
+        return
+    start_n, previous = connection.execute("SELECT first_n, digest FROM run").fetchone()
+    before = rows[0] if rows[0][0] != start_n else (start_n - 1, previous)
+    n, digest = before[0], before[-1]
+    for row in rows if rows[0][0] == start_n else rows[1:]:
+        if row[0] != n + 1:
+            raise Damaged(f"row {n + 1} of the chain is missing")
+        n, digest = row[0], link(digest, row[:-1])
+        if digest != row[-1]:
+            raise Damaged(f"row {n} of the chain was changed")
+
+
+def check_length(path: Path) -> None:
+    """Compare the file's length with what its own header says (SQLite file format, 1.3.8). Raises Damaged."""
+    with path.open("rb") as file:
+        header = file.read(100)
+    if len(header) < 100 or header[:16] != b"SQLite format 3\0":
+        raise Damaged("no SQLite database")
+    page_bytes = int.from_bytes(header[16:18], "big")
+    wanted = int.from_bytes(header[28:32], "big") * (65536 if page_bytes == 1 else page_bytes)
+    if path.stat().st_size < wanted:
+        raise Damaged(f"{path.stat().st_size} bytes are left of {wanted}")
+
+
+def _end(path: Path) -> tuple[str, Tail]:
+    lost = lost_commits(path.with_name(path.name + "-wal"))
+    if lost is not None:  # before SQLite opens the file and takes the rest for granted
+        raise Damaged(str(lost))
+    connection = sqlite3.connect(path, isolation_level=None, timeout=1.0)
+    try:
+        number = schema.version(connection)
+        if number is None:
+            raise Damaged("no log, or one that was never begun")
+        if number > schema.VERSION:
+            return f"version {number}, newer than this program", read_tail(connection)
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        check_length(path)
+        check_tail(connection)
+        tail = read_tail(connection)
+        last = connection.execute("SELECT kind, detail FROM event WHERE n = ?", (tail.n,)).fetchone()
+        if last and last[0] == "log-closed":
+            return str(msgspec.json.decode(last[1])["how"]), tail
+        if number < schema.VERSION:
+            schema.migrate(connection)
+        (boot,) = connection.execute("SELECT boot FROM run").fetchone()
+        how = "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset"
+        t = connection.execute(schema.LAST_T).fetchone()[0] or 0.0
+    finally:
+        connection.close()
+    writer = Writer(path, tail, synced=True).reopen()
+    try:
+        detail = msgspec.json.encode({"how": how, "found_by": "the next start"}).decode()
+        writer.append([Row("event", [t, 0, "log-closed", "", 0, detail])], {})
+        return how, writer.tail
+    finally:
+        writer.close()
+
+
+def boot_id() -> str:
+    """The kernel's name for this boot: tells a crashed service from a machine that was off."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    except OSError:
+        return ""
+
+
+def _written_at(path: Path) -> dt.datetime:
+    """When the file was last written, by the system's clock then."""
+    files = [one.stat() for one in (path, wal_of(path)) if one.exists()]
+    return dt.datetime.fromtimestamp(max(one.st_mtime for one in files if one.st_size), dt.UTC)
+
+
+def _span(path: Path) -> tuple[float, dt.datetime | None]:
+    """How long a file lasts by `t`, and the UTC of its end where it is known; (0, None) where it cannot be read."""
+    try:
+        connection = connect_reading(path)
+        try:
+            (first,) = connection.execute("SELECT begun_at_t FROM run").fetchone()
+            (last,) = connection.execute(schema.LAST_T).fetchone()
+            (utc,) = connection.execute(f"SELECT {schema.utc_of('last.t')} FROM (SELECT ? AS t) AS last", (last,)).fetchone()
+        finally:
+            connection.close()
+    except sqlite3.Error:
+        return 0.0, None
+    return (last or 0.0) - (first or 0.0), schema.utc_from(utc)

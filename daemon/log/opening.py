@@ -1,0 +1,194 @@
+"""Opening a log to read it: what it is, whether this program can read it, and a copy where its folder forbids an index.
+
+Nothing is written to the log or beside it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from witnesspost.daemon.log import schema
+
+_COPY_PAGES = 2048  # a megabyte a step
+
+
+class LogError(Exception):
+    """A log cannot be read. The text is one line: what, where, and what would do."""
+
+
+class NoSuchLog(LogError):
+    """There is no file at the path."""
+
+
+class NotALog(LogError):
+    """The file is no log of this program."""
+
+
+class NewerLog(LogError):
+    """The log was written by a newer version."""
+
+
+class DamagedLog(LogError):
+    """SQLite cannot read the file."""
+
+
+class NoSuchStream(LogError):
+    """The log has no stream of that name; the names there are listed."""
+
+
+class NothingThere(LogError):
+    """The log has nothing in the time that was asked for."""
+
+
+def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
+    """The log at `path` open for reading in one moment of it, its version, and the folder of the copy that is read
+    instead (for the caller to remove), where there had to be one. Raises a LogError."""
+    copy: Path | None = None
+    try:
+        if path.is_dir():
+            raise NotALog(f"{path}: is a folder; name one of the logs in it (NAME.0001.db)")
+        if not path.exists():
+            raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
+        connection = connect_reading(path)
+        try:
+            if _needs_copy(connection):
+                copy = Path(tempfile.mkdtemp(prefix="witnesspost-"))
+                connection.close()
+                connection = _aside(path, copy)
+            version = _version(path, connection)
+            if version < schema.VERSION:
+                copy = copy or Path(tempfile.mkdtemp(prefix="witnesspost-"))
+                connection = _migrated(connection, copy / f"version-{schema.VERSION}.db")
+            connection.execute("BEGIN")
+            return connection, version, copy
+        except BaseException:
+            connection.close()
+            if copy is not None:
+                shutil.rmtree(copy, ignore_errors=True)
+            raise
+    except sqlite3.DatabaseError as error:
+        raise readable(path, error) from None
+    except PermissionError as error:
+        raise DamagedLog(f"{path}: may not be read by you ({error.strerror}); copy it where you may") from None
+
+
+def copy_log(source: str | Path, target: Path, progress: Callable[[float], None] | None = None) -> None:
+    """Copy one moment of a log to `target`, as one file without a WAL, while a service may write on.
+
+    SQLite's backup begins again whenever somebody else writes between two steps; held to one moment by a reading
+    transaction it cannot starve. Each step is synced on its own, so that the writer's own syncs never wait for a whole
+    copy. `progress` is given the part done. Raises a LogError, and OSError where the target cannot be written.
+    """
+    checked, _, folder = open_reading(Path(source))
+    checked.close()
+    if folder is not None:
+        shutil.rmtree(folder, ignore_errors=True)
+    reading = connect_reading(Path(source))
+    writing = sqlite3.connect(target, isolation_level=None)
+    handle = os.open(target, os.O_RDONLY)
+    try:
+        writing.execute("PRAGMA journal_mode = OFF")
+        writing.execute("PRAGMA synchronous = OFF")
+        reading.execute("BEGIN")
+        reading.execute("SELECT count(*) FROM run").fetchone()
+
+        def step(_: int, remaining: int, total: int) -> None:
+            os.fdatasync(handle)
+            if progress is not None:
+                progress(1 - remaining / max(total, 1))
+
+        reading.backup(writing, pages=_COPY_PAGES, progress=step)
+        writing.execute("PRAGMA journal_mode = DELETE")  # the mark of a copy, see `writes_ahead`
+    except sqlite3.DatabaseError as error:
+        if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY):
+            raise OSError(errno.ENOSPC, "no room on the disk") from None
+        raise readable(Path(source), error) from None
+    finally:
+        writing.close()
+        os.close(handle)
+        reading.close()
+
+
+def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
+    """SQLite's error as one of ours."""
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
+        return NotALog(f"{path}: is no SQLite database; name a log (NAME.0001.db)")
+    return DamagedLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
+
+
+def writes_ahead(path: Path) -> bool:
+    """True where the file's header says that a WAL belongs to it (SQLite file format, 1.3.2), as in every log that a
+    service writes; in one that `copy_log` made it does not."""
+    with path.open("rb") as file:
+        return file.read(20)[18:] == b"\x02\x02"
+
+
+def connect_reading(path: Path) -> sqlite3.Connection:
+    """The file at `path` connected to for reading, with its WAL where there is one."""
+    # Without a WAL beside it nobody writes, and `immutable` keeps SQLite from making files beside the evidence.
+    wal = wal_of(path)
+    how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
+    return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
+
+
+def wal_of(path: Path) -> Path:
+    """The write-ahead log beside a log."""
+    return path.with_name(path.name + "-wal")
+
+
+def _needs_copy(connection: sqlite3.Connection) -> bool:
+    """Try the connection; true where the folder may not be written, for a WAL needs an index beside it."""
+    try:
+        schema.version(connection)
+    except sqlite3.DatabaseError as error:
+        code = error.sqlite_errorcode & 0xFF
+        if code == sqlite3.SQLITE_CORRUPT:
+            # A file that was cut: this is how SQLite can be told to read what is left of it (btree.c, lockBtree). The
+            # connection cannot write.
+            connection.execute("PRAGMA writable_schema = ON")
+        elif code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            return True
+        else:
+            raise
+    return False
+
+
+def _aside(path: Path, folder: Path) -> sqlite3.Connection:
+    """The log and its WAL copied to a folder that can be written, and opened there."""
+    for source in (path, wal_of(path)):
+        if source.exists():
+            shutil.copyfile(source, folder / source.name)
+    return connect_reading(folder / path.name)
+
+
+def _version(path: Path, connection: sqlite3.Connection) -> int:
+    version = schema.version(connection)
+    if version is None:
+        if path.stat().st_size == 0:
+            raise NotALog(f"{path}: is empty; its -wal file, if there is one, belongs beside it")
+        raise NotALog(f"{path}: is a database, but no log of a Witnesspost; name a NAME.0001.db")
+    if version > schema.VERSION:
+        raise NewerLog(
+            f"{path}: was written by a newer version (log version {version}, this program reads up to "
+            f"{schema.VERSION}); install the newer program here"
+        )
+    return version
+
+
+def _migrated(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+    copy = sqlite3.connect(path, isolation_level=None)
+    try:
+        with connection:
+            connection.backup(copy)
+        schema.migrate(copy)
+    except BaseException:
+        copy.close()
+        raise
+    connection.close()
+    return copy

@@ -1,0 +1,188 @@
+"""One log file that is open for appending: each call of `append` is one transaction, all of it or nothing.
+
+Rows of the chained tables get their running number and digest here, at the moment of writing: what could not be written
+never was a link of the chain.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from witnesspost.daemon.log import schema
+from witnesspost.daemon.log.blocks import link
+
+# A checkpoint copies the WAL into the file and syncs both. Small and often keeps each one short on a slow card; the
+# pages that it rewrites for that are few, since a log only appends (measured; tests/bench/log.py).
+_CHECKPOINT_BYTES = 512 * 1024
+_BUSY_S = 0.1  # somebody's database browser holds the lock: try again later rather than hold up the pipeline
+
+
+class Row(NamedTuple):
+    """A row for a chained table: `values` are its columns without `n` and `digest`."""
+
+    table: str
+    values: Sequence[Any]
+
+
+class Tail(NamedTuple):
+    """Where a chain stands: the last row's number and digest."""
+
+    n: int
+    digest: bytes
+
+
+class NotOurs(Exception):
+    """The file at the path does not end as we left it: it was replaced, cut or changed."""
+
+
+class Writer:
+    """The open file. Every method raises sqlite3.Error or OSError where the disk fails; then `close` and `reopen`."""
+
+    def __init__(self, path: Path, tail: Tail, *, synced: bool):
+        self.path = path
+        self.tail = tail
+        self._tried = tail
+        self._synced = synced
+        self._since_checkpoint = 0
+        self._size_bytes: int | None = None  # asked for more often than it changes
+        self._connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
+
+    @classmethod
+    def create(cls, path: Path, run: dict[str, Any], streams: list[dict[str, Any]], previous: Tail, *, synced: bool) -> Writer:
+        """Begin the file at `path` with its `run` row after `previous`. Raises FileExistsError.
+
+        It is made whole under another name: a log that can be found can be read, whenever the power goes.
+        """
+        if path.exists():
+            raise FileExistsError(f"{path} exists")
+        run = {**run, "first_n": previous.n + 1, "previous_digest": previous.digest or None}
+        run["digest"] = link(b"", [run[name] for name in schema.columns("run")[:-1]])
+        begun = path.with_name(path.name.split(".")[0] + ".new")
+        _remove(begun)
+        try:
+            connection = sqlite3.connect(begun, isolation_level=None)
+            try:
+                schema.build(connection, run, streams)
+            finally:
+                connection.close()
+            begun.rename(path)
+        except BaseException:
+            _remove(begun)
+            raise
+        if synced:
+            _sync_folder(path)
+        writer = cls(path, Tail(previous.n, run["digest"]), synced=synced)
+        try:
+            writer._settle()
+        except BaseException:
+            writer.close()
+            raise
+        return writer
+
+    def reopen(self) -> Writer:
+        """The same file opened again after a failure. What the failed commit left behind is seen: `tail` tells whether
+        it was written after all. Raises NotOurs."""
+        if not self.path.exists():
+            raise NotOurs(f"{self.path.name} is gone")
+        again = Writer(self.path, self.tail, synced=self._synced)
+        try:
+            again._settle()
+            found = read_tail(again._connection)
+        except BaseException:
+            again.close()
+            raise
+        if found not in (self.tail, self._tried):
+            again.close()
+            raise NotOurs(f"{self.path.name} does not end as it was left")
+        again.tail = found
+        return again
+
+    def append(self, rows: Sequence[Row], derived: Mapping[str, Sequence[Sequence[Any]]]) -> None:
+        """Write `rows` as the chain's next links and `derived` rows of the other tables, in one transaction."""
+        n, digest = self.tail
+        batches: dict[str, list[list[Any]]] = {}
+        written = 0
+        for row in rows:
+            n += 1
+            values = [n, *row.values]
+            digest = link(digest, values)
+            batches.setdefault(row.table, []).append([*values, digest])
+            written += sum(len(value) for value in row.values if isinstance(value, bytes | str))
+        self._tried = Tail(n, digest)
+        if not self._in_place():
+            raise NotOurs(f"{self.path.name} is gone")
+        run = self._connection.execute
+        run("BEGIN IMMEDIATE")
+        try:
+            for table, batch in (*batches.items(), *derived.items()):
+                self._connection.executemany(schema.insert(table), batch)
+                written += 100 * len(batch)
+            run("COMMIT")
+        except BaseException:
+            if self._connection.in_transaction:
+                run("ROLLBACK")
+            raise
+        self.tail = self._tried
+        self._since_checkpoint += written
+        self._size_bytes = None
+
+    def tidy(self) -> None:
+        """Bring the WAL into the file when it has grown enough: between commits, never within an alert's."""
+        if self._since_checkpoint >= _CHECKPOINT_BYTES:
+            self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+            self._since_checkpoint = 0
+
+    def size_bytes(self) -> int:
+        """The file's size with all that was committed."""
+        if self._size_bytes is None:
+            (pages,) = self._connection.execute("PRAGMA page_count").fetchone()
+            self._size_bytes = int(pages) * schema.PAGE_BYTES
+        return self._size_bytes
+
+    def close(self) -> None:
+        """Let go of the file; SQLite brings the WAL in and removes it where the disk allows."""
+        self._connection.close()
+
+    def _settle(self) -> None:
+        # FULL: without it a committed transaction of WAL mode can roll back at a power cut (sqlite.org, pragma).
+        self._connection.execute(f"PRAGMA synchronous = {'FULL' if self._synced else 'OFF'}")
+        self._connection.execute("PRAGMA wal_autocheckpoint = 0")
+        self._connection.execute("PRAGMA journal_size_limit = 4194304")
+        self._inode = os.stat(self.path).st_ino
+
+    def _in_place(self) -> bool:
+        # A file that was deleted or swapped while open takes every byte and keeps none.
+        try:
+            return os.stat(self.path).st_ino == self._inode
+        except FileNotFoundError:
+            return False
+
+
+def read_tail(connection: sqlite3.Connection) -> Tail:
+    """Where the chain in an open log stands."""
+    rows = [
+        found
+        for table in schema.CHAINED
+        if (found := connection.execute(f"SELECT n, digest FROM {table} ORDER BY n DESC LIMIT 1").fetchone())
+    ]
+    if rows:
+        return Tail(*max(rows))
+    first_n, digest = connection.execute("SELECT first_n, digest FROM run").fetchone()
+    return Tail(first_n - 1, digest)
+
+
+def _remove(path: Path) -> None:
+    for one in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+        one.unlink(missing_ok=True)
+
+
+def _sync_folder(path: Path) -> None:
+    handle = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,1 @@
+"""What shows and sounds: patterns, outputs, the button."""

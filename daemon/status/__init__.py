@@ -1,0 +1,1 @@
+"""What a person may ask of the running post."""

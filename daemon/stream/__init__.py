@@ -1,0 +1,1 @@
+"""From a port to facts: chunks, frames, sentences."""

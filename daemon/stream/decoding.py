@@ -1,0 +1,409 @@
+"""Units into facts: header bits of every observation frame, the levels of a sample, whole messages through pyrtcm if rare.
+
+Sentences are `daemon.stream.nmea`.
+
+Header of an MSM (RTCM 10403, 3.5; bit offsets in the payload), and of a legacy observation message:
+
+    0 message 12 │ 12 station 12 │ 24 epoch 30 │ 54 more follow 1 │ … │ 73 satellites 64 │ 137 signals 32 │ 169 cells …
+    0 message 12 │ 12 station 12 │ 24 epoch 30 (GLONASS 27) │ more follow 1 │ satellites 5 │ …
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Container
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import pyrtcm
+from msgspec.structs import replace
+from pyrtcm.rtcmtables import PRNSIGMAP
+from witnesspost.daemon.stream.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
+from witnesspost.daemon.stream.nmea import Sentences
+from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc
+from witnesspost.rules.site.model import TiltSentence
+
+FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc))
+"""The kinds of facts that streams give."""
+
+MSM_SYSTEMS = {107: "G", 108: "R", 109: "E", 110: "S", 111: "J", 112: "C", 113: "I"}
+GPS_AHEAD_OF_BEIDOU_S = 14.0  # GPS time minus BeiDou time (BDS-SIS-ICD: BDT began level with UTC on 2006-01-01)
+WEEK_S = 604_800.0
+SAMPLE_EVERY_S = 10.0
+
+
+def _band_masks(*bands: tuple[int, ...]) -> tuple[int, ...]:
+    """One mask a carrier band: signal ID 1 is the highest of DF395's 32 bits."""
+    return tuple(sum(1 << 32 - signal for signal in band) for band in bands)
+
+
+# Signal IDs by carrier band (RTCM 10403 tables of DF395, as pyrtcm has them).
+_L1, _L5 = (2, 3, 4, 5, 6, 30, 31, 32), (22, 23, 24)
+_BANDS = {
+    "G": _band_masks(_L1, (8, 9, 10, 15, 16, 17), _L5),
+    "R": _band_masks((2, 3), (8, 9)),
+    "E": _band_masks(_L1, (8, 9, 10, 11, 12), (14, 15, 16), (18, 19, 20), _L5),
+    "S": _band_masks((2,), _L5),
+    "J": _band_masks(_L1, (9, 10, 11), (15, 16, 17), _L5),
+    "C": _band_masks(_L1, (8, 9, 10), (14, 15, 16), _L5),
+    "I": _band_masks((22,)),
+}
+_CODES = {system: PRNSIGMAP[str(number)][1] for number, system in MSM_SYSTEMS.items()}
+_LEGACY_BANDS = {1001: 1, 1002: 1, 1003: 2, 1004: 2, 1009: 1, 1010: 1, 1011: 2, 1012: 2}
+_LEGACY = {**dict.fromkeys(range(1001, 1005), "G"), **dict.fromkeys(range(1009, 1013), "R")}
+# Messages that name a reference station in bits 12–23 (DF003) beside the observations.
+_NAMES_STATION = frozenset([*range(1001, 1014), 1029, 1032, 1033, 1230])
+
+
+def message_number(frame: bytes) -> int:
+    """DF002 of a whole frame."""
+    return frame[3] << 4 | frame[4] >> 4
+
+
+def signal_levels(frame: bytes, message: int, system: str) -> dict[str, tuple[float, int]] | None:
+    """C/N0 by signal of a whole MSM4–7 frame: mean in dB-Hz, and of how many satellites (as `SignalLevels`).
+
+    None where the frame is too short for its masks, or its masks are too large (over 64 cells). RTCM 10403: behind the cell
+    mask come the satellites' data, then one field of all cells after the other: of 42 bits (MSM4, 5) or 55 (MSM6, 7) before
+    the C/N0, which is DF403 in dB-Hz, or DF408 in sixteenths of it; 0 is not known.
+    """
+    high, extended = message % 10 >= 6, message % 10 in (5, 7)
+    size = 8 * (len(frame) - 6)
+    if size < 169:
+        return None
+    bits = int.from_bytes(frame[3:-3], "big")
+    satellites = (bits >> size - 137 & 0xFFFFFFFFFFFFFFFF).bit_count()
+    names = _signal_names(system, bits >> size - 169 & 0xFFFFFFFF)
+    mask_bits = satellites * len(names)
+    if mask_bits > 64 or size < 169 + mask_bits:
+        return None
+    mask = bits >> size - 169 - mask_bits & (1 << mask_bits) - 1
+    cells = mask.bit_count()
+    width = 10 if high else 6
+    left = size - 169 - mask_bits - satellites * (36 if extended else 18) - cells * (55 if high else 42)
+    if left < cells * width:
+        return None
+    sums: dict[str, list[float]] = {}
+    for place in range(mask_bits):
+        if mask >> mask_bits - 1 - place & 1:
+            left -= width
+            level = bits >> left & (1 << width) - 1
+            if level:
+                sums.setdefault(names[place % len(names)], []).append(level / 16.0 if high else float(level))
+    return {name: (sum(values) / len(values), len(values)) for name, values in sums.items()}
+
+
+class _Set:
+    """One station's observation set while its messages come in."""
+
+    def __init__(self) -> None:
+        self.messages: list[int] = []
+        self.systems = ""
+        self.satellites = 0
+        self.cells = 0
+        self.size_bytes = 0
+        self.time_s: float | None = None
+        self.masks: list[tuple[int, int, int]] = []
+        self.frequencies = 0
+
+
+class _Header(NamedTuple):
+    """What the fixed part of an observation message says; `time_s` is GPS seconds of week where it can be had."""
+
+    more: bool
+    satellites: int
+    signals: int
+    cells: int
+    frequencies: int
+    time_s: float | None
+
+
+class Decoder:
+    """One line's units into facts, and the line's traffic in sums that `take_traffic` hands over and begins anew.
+
+    `wanted` holds the kinds of facts that somebody reads: work that would give only others is left undone.
+    """
+
+    def __init__(self, stream: str, tilt: TiltSentence | None = None, wanted: Container[type[Fact]] = FACTS):
+        self.stream = stream
+        self._sentences = Sentences(stream, tilt, wanted)
+        self._levels_wanted = SignalLevels in wanted
+        self._traffic = Traffic(t=0.0, stream=stream)
+        self._busy = False
+        self._sets: dict[int, _Set] = {}
+        self._sampled: dict[str, float] = {}
+        self._last_sample = -math.inf
+        self._last_read: dict[tuple[int, int], tuple[bytes, Fact]] = {}
+
+    def take(self, t: float, units: list[Unit]) -> list[Fact]:
+        """The facts of these units, in their order."""
+        facts: list[Fact] = []
+        if not units:
+            return facts
+        self._busy = True
+        traffic = self._traffic
+        for kind, data in units:
+            if kind == FRAME:
+                traffic.frames += 1
+                traffic.frame_bytes += len(data)
+                self._frame(t, data, facts)
+            elif kind == SENTENCE:
+                traffic.sentences += 1
+                traffic.sentence_bytes += len(data)
+                self._sentence(t, data, facts)
+            elif kind == OTHER:
+                traffic.other_bytes += len(data)
+            elif kind == BAD_FRAME:
+                traffic.bad_frames += 1
+                traffic.bad_frame_bytes += len(data)
+                self._sets.clear()  # what the broken frame was part of is no complete set
+                self._count(traffic, "bad frame", len(data))
+            elif kind == REST:
+                traffic.bad_frame_bytes += len(data)
+            elif kind == BAD_SENTENCE:
+                traffic.bad_sentences += 1
+                traffic.bad_sentence_bytes += len(data)
+                self._count(traffic, "bad sentence", len(data))
+        return facts
+
+    def take_traffic(self, t: float) -> Traffic | None:
+        """What came since the last call, None where nothing did."""
+        if not self._busy:
+            return None
+        traffic = self._traffic
+        traffic.t = t
+        self._traffic = Traffic(t=0.0, stream=self.stream)
+        self._busy = False
+        return traffic
+
+    def unreadable(self, what: str) -> None:
+        """A whole message that its library could not read: counted under its name with "unread"."""
+        self._count(self._traffic, f"{what} unread", 0)
+
+    @staticmethod
+    def _count(traffic: Traffic, message: str, size: int) -> None:
+        frames, total = traffic.by_message.get(message, (0, 0))
+        traffic.by_message[message] = (frames + 1, total + size)
+
+    # RTCM 3
+
+    def _frame(self, t: float, frame: bytes, facts: list[Fact]) -> None:
+        traffic = self._traffic
+        message = frame[3] << 4 | frame[4] >> 4
+        self._count(traffic, str(message), len(frame))
+        system = MSM_SYSTEMS.get(message // 10) if message % 10 in (1, 2, 3, 4, 5, 6, 7) else None
+        station = (frame[4] & 15) << 8 | frame[5] if system or message in _NAMES_STATION else None
+        by_station = traffic.frames_by_station
+        by_station[station] = by_station.get(station, 0) + 1
+        if station is None:
+            return
+        if system:
+            self._observations(t, frame, message, station, system, self._msm_header(frame, system), facts)
+        elif message in _LEGACY:
+            header = self._legacy_header(frame, message)
+            self._observations(t, frame, message, station, _LEGACY[message], header, facts)
+        elif message in (1005, 1006, 1007, 1008, 1033, 1029):
+            fact = self._whole(t, frame, message, station)
+            if fact is not None:
+                facts.append(fact)
+        elif message == 1230:
+            facts.append(Bias(t=t, stream=self.stream, station_id=station))
+
+    def _msm_header(self, frame: bytes, system: str) -> _Header | None:
+        """An MSM's header, None where the frame is too short to have one."""
+        if len(frame) < 6 + 22:
+            return None
+        head = int.from_bytes(frame[3:25], "big")  # 176 bits: the fixed 169 and the first 7 of the cell mask
+        satellites = (head >> 39 & 0xFFFFFFFFFFFFFFFF).bit_count()
+        signals, frequencies = _signals(system, head >> 7 & 0xFFFFFFFF)
+        mask_bits = satellites * signals
+        cells = 0
+        if 0 < mask_bits <= 64:
+            tail = int.from_bytes(frame[24:34], "big") >> 8 * max(0, 10 - len(frame[24:34]))
+            cells = (tail >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count() if len(frame) >= 34 else mask_bits
+        time_s: float | None = (head >> 122 & 0x3FFFFFFF) / 1000.0
+        if system == "R" or time_s is None or time_s >= WEEK_S:
+            time_s = None
+        elif system == "C":
+            time_s = (time_s + GPS_AHEAD_OF_BEIDOU_S) % WEEK_S
+        return _Header(bool(head >> 121 & 1), satellites, signals, cells, frequencies, time_s)
+
+    def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
+        """A legacy observation message's header, None where the frame is too short to have one."""
+        if len(frame) < 6 + 8:
+            return None
+        head = int.from_bytes(frame[3:11], "big")
+        frequencies = _LEGACY_BANDS[message]
+        if message < 1009:
+            satellites, seconds = head >> 4 & 31, (head >> 10 & 0x3FFFFFFF) / 1000.0
+            time_s = seconds if seconds < WEEK_S else None
+            return _Header(bool(head >> 9 & 1), satellites, frequencies, satellites, frequencies, time_s)
+        satellites = head >> 7 & 31
+        return _Header(bool(head >> 12 & 1), satellites, frequencies, satellites, frequencies, None)
+
+    def _observations(
+        self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None, facts: list[Fact]
+    ) -> None:
+        if header is None:
+            return
+        if header.satellites:
+            self._traffic.observation_frames += 1
+        current = self._sets.get(station)
+        if current is None or message in current.messages or _apart(current.time_s, header.time_s):
+            current = self._sets[station] = _Set()
+        current.messages.append(message)
+        current.satellites += header.satellites
+        current.cells += header.cells
+        current.size_bytes += len(frame)
+        if header.satellites:
+            if system not in current.systems:
+                current.systems += system
+            current.frequencies = max(current.frequencies, header.frequencies)
+        if message > 1070:
+            current.masks.append((header.satellites, header.signals, header.cells))
+        if current.time_s is None:
+            current.time_s = header.time_s
+        if (
+            self._levels_wanted
+            and header.satellites
+            and message > 1070
+            and message % 10 >= 4
+            and self._sample_is_due(t, system)
+        ):
+            facts += self._levels(t, frame, message, system)
+        if not header.more:
+            del self._sets[station]
+            if current.satellites:
+                facts.append(
+                    Epoch(
+                        t=t,
+                        stream=self.stream,
+                        station_id=station,
+                        time_s=current.time_s,
+                        systems=current.systems,
+                        satellites=current.satellites,
+                        cells=current.cells,
+                        size_bytes=current.size_bytes,
+                        messages=tuple(current.messages),
+                        masks=tuple(current.masks),
+                        frequencies=current.frequencies,
+                    )
+                )
+
+    def _sample_is_due(self, t: float, system: str) -> bool:
+        """Of one message in `SAMPLE_EVERY_S` the levels are read, the systems in turn."""
+        if t - self._last_sample < SAMPLE_EVERY_S:
+            return False
+        known = self._sampled
+        known.setdefault(system, -math.inf)
+        oldest = min(known, key=known.__getitem__)
+        if system != oldest and t - self._last_sample < 2 * SAMPLE_EVERY_S:
+            return False
+        known[system] = self._last_sample = t
+        return True
+
+    def _parse(self, frame: bytes, message: int) -> Any:
+        """The whole message by pyrtcm, None (counted) where it cannot read it. The CRC was checked already."""
+        try:
+            return pyrtcm.RTCMReader.parse(frame, validate=0)
+        except Exception:  # whatever a hostile frame makes the library raise, the line goes on
+            self.unreadable(str(message))
+            return None
+
+    def _levels(self, t: float, frame: bytes, message: int, system: str) -> list[Fact]:
+        levels = signal_levels(frame, message, system)
+        if levels is None:
+            self.unreadable(str(message))
+        return [SignalLevels(t=t, stream=self.stream, levels=levels)] if levels else []
+
+    def _whole(self, t: float, frame: bytes, message: int, station: int) -> Fact | None:
+        """What the message says; a base says the same for hours, so only a frame that differs from the last is read."""
+        last = self._last_read.get((message, station))
+        if last is not None and last[0] == frame:
+            return replace(last[1], t=t)
+        parsed = self._parse(frame, message)
+        if parsed is None:
+            return None
+        try:
+            fact = self._fact_of(t, parsed, message, station)
+        except (AttributeError, TypeError, ValueError):
+            self.unreadable(str(message))
+            return None
+        self._last_read[message, station] = frame, fact
+        return fact
+
+    def _fact_of(self, t: float, parsed: Any, message: int, station: int) -> Fact:
+        if message in (1005, 1006):
+            return Station(
+                t=t,
+                stream=self.stream,
+                station_id=station,
+                message=message,
+                x_m=parsed.DF025,
+                y_m=parsed.DF026,
+                z_m=parsed.DF027,
+                antenna_height_m=parsed.DF028 if message == 1006 else None,
+                itrf_year=parsed.DF021,
+            )
+        if message == 1029:
+            return Text(t=t, stream=self.stream, station_id=station, text=str(parsed.DF140))
+        return Antenna(
+            t=t,
+            stream=self.stream,
+            station_id=station,
+            message=message,
+            descriptor=_characters(parsed, "DF030") or "",
+            serial=_characters(parsed, "DF033"),
+            receiver=_characters(parsed, "DF228"),
+        )
+
+    # NMEA 0183
+
+    def _sentence(self, t: float, line: bytes, facts: list[Fact]) -> None:
+        comma = line.find(b",", 0, 12)
+        kind, message = _formatter(line[1:comma] if comma > 0 else line[1:6])
+        self._count(self._traffic, message, len(line))
+        try:
+            fact = self._sentences.read(t, kind, line)
+        except (ValueError, IndexError):
+            self.unreadable(message)
+        else:
+            if fact is not None:
+                facts.append(fact)
+
+
+@lru_cache(maxsize=256)
+def _formatter(address: bytes) -> tuple[bytes, str]:
+    """What an address says of the sentence's kind, without its talker, as it stands and as text."""
+    kind = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
+    return kind, kind.decode("ascii", "replace")
+
+
+@lru_cache(maxsize=256)
+def _signal_names(system: str, mask: int) -> tuple[str, ...]:
+    """The signals that DF395 names, as constellation and RINEX code ("G1C"); one without a code by its number ("G27")."""
+    codes = _CODES[system]
+    numbers = [number for number in range(1, 33) if mask >> 32 - number & 1]
+    return tuple(system + (codes[number][1] if number in codes else str(number)) for number in numbers)
+
+
+@lru_cache(maxsize=256)
+def _signals(system: str, mask: int) -> tuple[int, int]:
+    """How many signals DF395 names, and in how many carrier bands."""
+    return mask.bit_count(), sum(1 for band in _BANDS[system] if mask & band)
+
+
+def _characters(parsed: Any, field: str) -> str | None:
+    """A counted character field that pyrtcm spreads over numbered attributes; None where the message has none."""
+    letters = []
+    for index in range(1, 256):
+        letter = getattr(parsed, f"{field}_{index:02d}", None)
+        if letter is None:
+            break
+        letters.append(letter if isinstance(letter, str) else chr(letter))
+    return "".join(letters) if letters else None
+
+
+def _apart(time_s: float | None, other_s: float | None) -> bool:
+    """True if two messages, whose times are both known, are of different epochs: the end of one set was lost."""
+    return time_s is not None and other_s is not None and abs(time_s - other_s) > 0.01

@@ -1,0 +1,209 @@
+"""NMEA 0183 sentences into facts: the sentences in use, and of them the fields in use (IEC 61162-1).
+
+    0       1       2    3  4     5   6        7           8     9       10 11          12 13    14
+    $xxGGA, hhmmss, lat, N, lon,  E,  quality, satellites, HDOP, height, M, separation, M, age_s, station *hh
+    $xxGST, hhmmss, rms, major, minor, orientation, sigma north, sigma east, sigma up *hh
+    $xxRMC, hhmmss, status, lat, N, lon, E, knots, course, ddmmyy, … *hh
+    $xxZDA, hhmmss, dd, mm, yyyy, … *hh
+    $xxGSV, sentences, this one, in view, { satellite, elevation, azimuth, C/N0 } …, signal *hh
+    $xxXDR, { type, value, unit, name } … *hh
+
+The framer has seen to the checksum. A rover says a GGA up to twenty times a second: so the fields are taken where they stand,
+and pynmeagps converts the angles and dates, without an object of its own for each sentence.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable, Container
+
+from pynmeagps.nmeahelpers import date2utc, dmm2ddd
+from witnesspost.rules.facts import Fact, Fix, SignalLevels, Tilt, Utc
+from witnesspost.rules.site.model import TiltSentence
+
+GSV_EVERY_S = 10.0
+_FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
+_MOST = 1e9
+_SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
+
+Fields = list[bytes]
+
+
+class Sentences:
+    """One line's sentences. `wanted` holds the kinds of facts that somebody reads: what gives no others is passed over."""
+
+    def __init__(self, stream: str, tilt: TiltSentence | None, wanted: Container[type[Fact]]):
+        self._stream = stream
+        self._tilt = tilt
+        self._tilt_address = tilt.sentence.upper().encode() if tilt and Tilt in wanted else None
+        self._gst: tuple[float | None, float | None, float | None, float | None] | None = None
+        self._day: tuple[bytes, dt.datetime | None] = (b"", None)
+        self._in_view: dict[str, dict[int, float]] = {}
+        self._gsv_said: dict[str, float] = {}
+        readers: dict[bytes, tuple[type[Fact], Callable[[float, Fields], Fact | None]]] = {
+            b"GGA": (Fix, self._gga),
+            b"GST": (Fix, self._gst_sentence),
+            b"RMC": (Utc, self._rmc),
+            b"ZDA": (Utc, self._zda),
+            b"GSV": (SignalLevels, self._gsv),
+            b"XDR": (Tilt, self._xdr),
+        }
+        self._readers = {kind: reader for kind, (fact, reader) in readers.items() if fact in wanted}
+
+    def read(self, t: float, kind: bytes, line: bytes) -> Fact | None:
+        """The fact in a whole sentence of that kind (its formatter, "GGA"), None where there is none for anybody.
+
+        Raises ValueError or IndexError where a field in use is not what it must be.
+        """
+        if self._tilt_address is not None and line[1:].upper().startswith(self._tilt_address):
+            return self._mapped_tilt(t, line[1 : line.rfind(b"*")].split(b","))
+        reader = self._readers.get(kind)
+        return reader(t, line[1 : line.rfind(b"*")].split(b",")) if reader is not None else None
+
+    def _gga(self, t: float, fields: Fields) -> Fix:
+        time_s = seconds_of_day(fields[1])
+        gst = self._gst
+        _, sigma_east_m, sigma_north_m, sigma_up_m = gst if gst is not None and gst[0] == time_s else (None,) * 4
+        return Fix(
+            t=t,
+            stream=self._stream,
+            time_s=time_s,
+            quality=_whole_number(fields[6], 9) or 0,
+            latitude=_angle(fields[2], fields[3] == b"S", 90.0),
+            longitude=_angle(fields[4], fields[5] == b"W", 180.0),
+            height_m=_number(fields[9]),
+            separation_m=_number(fields[11]),
+            satellites=_whole_number(fields[7], 9999),
+            hdop=_number(fields[8]),
+            age_s=_number(fields[13]),
+            station_id=_whole_number(fields[14], 9999),
+            sigma_east_m=sigma_east_m,
+            sigma_north_m=sigma_north_m,
+            sigma_up_m=sigma_up_m,
+        )
+
+    def _gst_sentence(self, t: float, fields: Fields) -> None:
+        self._gst = (seconds_of_day(fields[1]), _number(fields[7]), _number(fields[6]), _number(fields[8]))
+
+    def _rmc(self, t: float, fields: Fields) -> Utc | None:
+        if fields[2] != b"A":
+            return None
+        day, said = self._day
+        if fields[9] != day:
+            date = date2utc(fields[9].decode())
+            said = dt.datetime.combine(date, dt.time(), dt.UTC) if isinstance(date, dt.date) else None
+            self._day = fields[9], said
+        return self._utc(t, said, fields[1], "RMC")
+
+    def _zda(self, t: float, fields: Fields) -> Utc | None:
+        day = dt.datetime(int(fields[4]), int(fields[3]), int(fields[2]), tzinfo=dt.UTC)
+        if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+            raise ValueError(f"no receiver's year: {day.year}")
+        return self._utc(t, day, fields[1], "ZDA")
+
+    def _utc(self, t: float, day: dt.datetime | None, time: bytes, source: str) -> Utc | None:
+        time_s = seconds_of_day(time)
+        if day is None or time_s is None:
+            return None
+        return Utc(t=t, stream=self._stream, utc=day + dt.timedelta(seconds=time_s), source=source)
+
+    def _gsv(self, t: float, fields: Fields) -> SignalLevels | None:
+        # Several sentences make one group; NMEA 4.1 ends with a signal ID, which makes the count odd.
+        system = _SYSTEMS.get(fields[0][:2])
+        if system is None:
+            return None
+        count, index = int(fields[1]), int(fields[2])
+        satellites = fields[4:]
+        signal = satellites.pop().decode() if len(satellites) % 4 == 1 else ""
+        name = system + signal
+        group = self._in_view.setdefault(name, {})
+        if index == 1:
+            group.clear()
+        for start in range(0, len(satellites) - 3, 4):
+            number, _, _, level = satellites[start : start + 4]
+            if number and level:
+                group[int(number)] = _level(level)
+        if index < count or not group or t - self._gsv_said.get(name, -math.inf) < GSV_EVERY_S:
+            return None
+        self._gsv_said[name] = t
+        return SignalLevels(t=t, stream=self._stream, levels={name: (sum(group.values()) / len(group), len(group))})
+
+    def _xdr(self, t: float, fields: Fields) -> Tilt | None:
+        pitch = roll = None
+        for start in range(1, len(fields) - 3, 4):
+            kind, value, unit, name = fields[start : start + 4]
+            if kind == b"A" and unit == b"D" and value:
+                if name.upper().startswith((b"PTCH", b"PITCH")):
+                    pitch = float(value)
+                elif name.upper().startswith(b"ROLL"):
+                    roll = float(value)
+        if pitch is None or roll is None or not (math.isfinite(pitch) and math.isfinite(roll)):
+            return None
+        upright = math.cos(math.radians(pitch)) * math.cos(math.radians(roll))
+        return Tilt(t=t, stream=self._stream, angle_deg=math.degrees(math.acos(upright)), aligned=None)
+
+    def _mapped_tilt(self, t: float, fields: Fields) -> Tilt | None:
+        tilt = self._tilt
+        assert tilt is not None
+        angle = aligned = None
+        if tilt.angle_field is not None and tilt.angle_field <= len(fields):
+            try:
+                angle = abs(float(fields[tilt.angle_field - 1]) * tilt.scale)  # fields count from 1, the address
+            except ValueError:
+                angle = None
+        if tilt.aligned_field is not None and tilt.aligned_field <= len(fields):
+            aligned = fields[tilt.aligned_field - 1].decode("ascii", "replace") == tilt.aligned_value
+        if angle is not None and not math.isfinite(angle):
+            angle = None
+        if angle is None and aligned is None:
+            return None
+        return Tilt(t=t, stream=self._stream, angle_deg=angle, aligned=aligned)
+
+
+def seconds_of_day(field: bytes) -> float | None:
+    """UTC seconds of the day of hhmmss or hhmmss.s…; None where the field is no time."""
+    try:
+        hours, minutes, seconds = int(field[:2]), int(field[2:4]), float(field[4:])
+    except ValueError:
+        return None
+    if not (0 <= hours < 24 and 0 <= minutes < 60 and 0.0 <= seconds < 60.0):
+        return None
+    return hours * 3600 + minutes * 60 + seconds
+
+
+def _angle(field: bytes, negative: bool, most: float) -> float | None:
+    """Degrees of dddmm.m…, None where there are none; ValueError past `most`."""
+    degrees = dmm2ddd(field.decode())
+    if not isinstance(degrees, float) or not math.isfinite(degrees):
+        return None
+    if abs(degrees) > most:
+        raise ValueError(f"no angle of that kind: {degrees}")
+    return -abs(degrees) if negative else abs(degrees)
+
+
+def _number(field: bytes) -> float | None:
+    """A finite number, or None: the rules never see NaN. ValueError where it is beyond all that receivers measure."""
+    if not field:
+        return None
+    value = float(field)
+    if abs(value) > _MOST:
+        raise ValueError(f"no measurement: {value}")
+    return value if math.isfinite(value) else None
+
+
+def _whole_number(field: bytes, most: int) -> int | None:
+    if not field:
+        return None
+    value = int(field)
+    if not 0 <= value <= most:
+        raise ValueError(f"no count of that kind: {value}")
+    return value
+
+
+def _level(field: bytes) -> float:
+    """C/N0 in dB-Hz; two digits by the standard."""
+    level = float(field)
+    if not 0.0 <= level < 100.0:
+        raise ValueError(f"no level: {level}")
+    return level

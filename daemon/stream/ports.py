@@ -1,0 +1,137 @@
+"""One reader thread a port: open, read with a deadline, hand over, and open again when the device has gone.
+
+    waiting ──opened──► open ──error──► lost ──opened──► back ──error──► lost …
+
+Any URL that pyserial opens will do: a device or pty, socket://host:port, rfc2217://…, loop://.
+"""
+
+from __future__ import annotations
+
+import errno
+import grp
+import os
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import serial
+from serial.urlhandler import protocol_socket
+from witnesspost.daemon.stream.inbox import Chunk, Inbox
+from witnesspost.rules.facts import Port
+from witnesspost.rules.site.model import Stream
+
+READ_DEADLINE_S = 0.25
+GATHER_S = 0.02  # bytes of one burst are handed over together
+MOST_BYTES = 4096
+BACK_OFF_S = (0.2, 0.5, 1.0, 2.0)
+
+
+class PortReader(threading.Thread):
+    """Reads one stream's port until `stop`; `moved_at` is when its loop last came round."""
+
+    def __init__(self, stream: Stream, inbox: Inbox, clock: Callable[[], float]):
+        super().__init__(name=f"port {stream.name}", daemon=True)
+        self.stream = stream
+        self.state = "waiting"
+        self.reason = ""
+        self.bytes_read = 0
+        self.tried = threading.Event()  # set once the first attempt to open it has ended
+        self._inbox = inbox
+        self._clock = clock
+        self.moved_at = clock()
+        self._stopping = threading.Event()
+        self._is_socket = stream.port.startswith("socket://")
+
+    def stop(self) -> None:
+        """End within a read's deadline."""
+        self._stopping.set()
+
+    def run(self) -> None:
+        """The loop; every failure is a state of the port and a new attempt."""
+        failures = 0
+        while not self._stopping.is_set():
+            self.moved_at = self._clock()
+            try:
+                port = self._open()
+            except Exception as error:
+                self._say("lost" if self.state == "lost" else "waiting", in_short(error, self.stream.port))
+                self.tried.set()
+                self._stopping.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
+                failures += 1
+                continue
+            self._say("open" if self.state == "waiting" else "back", "")
+            self.tried.set()
+            before = self.bytes_read
+            try:
+                self._read(port)
+            except Exception as error:
+                self._say("lost", in_short(error, self.stream.port))
+            finally:
+                _close(port)
+            if self.bytes_read > before:
+                failures = 0
+            else:  # it opens and fails at once: no hurry to open it again
+                self._stopping.wait(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
+                failures += 1
+
+    def _open(self) -> Any:
+        if self._is_socket:
+            return _Socket(self.stream.port, timeout=2 * GATHER_S)
+        exclusive = True if self.stream.port.startswith("/") else None  # two services on one port would halve its bytes
+        return serial.serial_for_url(self.stream.port, baudrate=self.stream.baud, timeout=READ_DEADLINE_S, exclusive=exclusive)
+
+    def _read(self, port: Any) -> None:
+        while not self._stopping.is_set():
+            self.moved_at = self._clock()
+            # A socket's `in_waiting` only says whether there is anything, so there a read gathers by its own deadline.
+            data = port.read(MOST_BYTES if self._is_socket else 1)
+            if data and not self._is_socket:
+                self._stopping.wait(GATHER_S)
+                data += port.read(min(port.in_waiting, MOST_BYTES))
+            if data:
+                self.bytes_read += len(data)
+                self._inbox.put(Chunk(self._clock(), self.stream.name, bytes(data)))
+
+    def _say(self, state: Any, reason: str) -> None:
+        told, self.state, self.reason = self.state, state, reason
+        if state == told and self.tried.is_set():
+            return
+        self._inbox.put(Port(t=self._clock(), stream=self.stream.name, state=state, reason=reason))
+
+
+class _Socket(protocol_socket.Serial):  # type: ignore[misc, unused-ignore]
+    """pyserial's socket, without its habit of throwing away what came between the connection and the first read."""
+
+    def reset_input_buffer(self) -> None:
+        """Every byte counts."""
+
+
+def in_short(error: Exception, port: str) -> str:
+    """Why a port cannot be used, in a few words, with the group that may where rights are missing."""
+    number = getattr(error, "errno", None) or getattr(error.__context__, "errno", None)
+    if number in (errno.EACCES, errno.EPERM):
+        return f"no rights to it; be in the group {_group(port)}"
+    if number == errno.ENOENT:
+        return "not there yet"
+    if number in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in str(error):
+        return "in use by another program"
+    if number == errno.ENOTTY or "Could not configure port" in str(error):
+        return "is no serial port"
+    if number is not None:
+        return os.strerror(number)
+    text = str(error).split(":")[-1].strip() if "could not open port" in str(error) else str(error)
+    return " ".join(text.split())[:120] or type(error).__name__
+
+
+def _group(port: str) -> str:
+    try:
+        return grp.getgrgid(os.stat(port).st_gid).gr_name
+    except (OSError, KeyError):
+        return "dialout"
+
+
+def _close(port: Any) -> None:
+    try:
+        port.close()
+    except Exception:  # a device that is gone may not even close
+        return

@@ -1,0 +1,1 @@
+"""Playing again: tapes, sources, the player, grading."""

@@ -1,0 +1,60 @@
+"""The player: records in, alerts' changes out, through the same pipeline as the live service.
+
+The end counts too: time runs on to `end_t`, so that a silence at the end of a tape is heard.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.replay.play.tape import Record, Truth
+from witnesspost.rules.alert import Change
+
+
+def play(
+    pipeline: Pipeline,
+    records: Iterable[Record],
+    *,
+    end_t: float | None = None,
+    speed: float | None = None,
+    truths: list[Truth] | None = None,
+    moved: Callable[[float], None] = lambda t: None,
+) -> Iterator[Change]:
+    """Play `records` (in the order of `t`) and yield the changes as they come.
+
+    `speed` paces them (1.0: real time; None: as fast as it goes), `truths` collects the truth lines, which the pipeline
+    never sees; `moved` is told the time reached. Streams that the site does not name are passed over.
+    """
+    known = {stream.name for stream in pipeline.site.stream}
+    started = time.monotonic()
+    for record in records:
+        if isinstance(record, Truth):
+            if truths is not None:
+                truths.append(record)
+            continue
+        if speed is not None:
+            yield from _wait(pipeline, started, record.t, speed)
+        if isinstance(record, Chunk):
+            if record.stream in known:
+                yield from pipeline.feed(record.t, record.stream, record.data)
+                if pipeline.log is not None:
+                    pipeline.log.tick(pipeline.t)
+        elif not record.stream or record.stream in known:
+            yield from pipeline.tell(record)
+        moved(record.t)
+    if end_t is not None and end_t > pipeline.t:
+        if speed is not None:
+            yield from _wait(pipeline, started, end_t, speed)
+        yield from pipeline.tick(end_t)
+
+
+def _wait(pipeline: Pipeline, started: float, t: float, speed: float) -> Iterator[Change]:
+    """Let real time reach `t` at this speed, with the pipeline's own time going on meanwhile."""
+    while (left_s := started + t / speed - time.monotonic()) > 0:
+        time.sleep(min(left_s, 0.05))
+        now = (time.monotonic() - started) * speed
+        if now < t:
+            yield from pipeline.tick(now)

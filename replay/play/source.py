@@ -1,0 +1,106 @@
+"""What can be replayed: a tape, a log, or a scenario; each with its site, its records, and where its time ends."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.replay.play.tape import Record, Tape, Truth
+from witnesspost.replay.world.invent import invent
+from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
+from witnesspost.rules.book.contents import FIGURES, open_site
+from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.model import Site, SiteError, site_from_table, site_from_toml
+
+_SQLITE = b"SQLite format 3\0"
+
+
+class NoSource(Exception):
+    """There is nothing to play at that name, or it brings no site file of its own and none was named."""
+
+
+class Source:
+    """An open source. `records` can be iterated once; `begins_t` and `end_t` are None where only the end will tell."""
+
+    def __init__(self, kind: str, site: Site, site_text: str, records: Iterator[Record], begins_t: float, end_t: float | None):
+        self.kind = kind
+        self.site = site
+        self.site_text = site_text
+        self.records = records
+        self.begins_t = begins_t
+        self.end_t = end_t
+        self.truths: list[Truth] = []
+        self.invented = kind == "scenario"  # then nothing ought to be said where no truth line says so
+        self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
+        self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
+
+
+def open_source(name: str, site_file: str | None = None, seed: int | None = None) -> Source:
+    """The source of that name: a file (tape or log, told by its first bytes), a scenario's file or its bare name.
+
+    `site_file` overrides the site that the source brings. Raises NoSource, SiteError, or the source's own error (TapeError,
+    LogError, ScenarioError).
+    """
+    site = open_site(site_file) if site_file else None
+    text = Path(site_file).read_text() if site_file else ""
+    path = Path(name)
+    if not path.exists() and (path.parent != Path() or path.suffix in (".db", ".jsonl", ".gz")):
+        raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
+    if path.suffix == ".toml" or not path.exists():
+        return _scenario(scenario(name), site, text, seed)
+    if path.is_file():
+        with path.open("rb") as file:
+            if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":
+                return _log(name, site, text)
+    return _tape(name, site, text)
+
+
+def open_all(name: str, site_file: str | None = None, seed: int | None = None) -> list[tuple[str, Source]]:
+    """What the name stands for, each with its own name: one source as `open_source` has it, or a scenario's variants."""
+    path = Path(name)
+    if path.suffix == ".toml" or (path.parent == Path() and not path.suffix and not path.exists()):
+        site = open_site(site_file) if site_file else None
+        text = Path(site_file).read_text() if site_file else ""
+        return [(told.name, _scenario(told, site, text, seed)) for told in scenarios(name)]
+    return [(name, open_source(name, site_file, seed))]
+
+
+def _scenario(told: Scenario, site: Site | None, text: str, seed: int | None) -> Source:
+    text = text or tomli_w.dumps(told.site_table)
+    return Source("scenario", site or told.site, text, invent(told, seed), 0.0, told.duration_s)
+
+
+def _log(name: str, site: Site | None, text: str) -> Source:
+    log = LogFile.open(name)
+    if site is None:
+        try:
+            site, text = site_from_toml(log.run.site_toml, log.run.site_path, FIGURES), log.run.site_toml
+        except SiteError as error:
+            raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
+    begins_t, ends_t = log.span()
+    source = Source("log", site, text, _from_log(log), begins_t, ends_t)
+    source.damage = log.damage()
+    source.figures = log.figures()
+    return source
+
+
+def _from_log(log: LogFile) -> Iterator[Record]:
+    with log:
+        for t, stream, what in log.inputs():
+            yield what if isinstance(what, Fact) else Chunk(t=t, stream=stream, data=what)
+
+
+def _tape(name: str, site: Site | None, text: str) -> Source:
+    tape = Tape(name)
+    if site is None:
+        if tape.header.site is None:
+            tape.close()
+            raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
+        site, text = site_from_table(tape.header.site, name, FIGURES), tomli_w.dumps(tape.header.site)
+    source = Source("tape", site, text, iter(tape), 0.0, None)
+    source.invented = tape.header.scenario is not None
+    return source

@@ -1,0 +1,271 @@
+"""Tapes: recorded or invented streams as JSON Lines, plain or gzip, that a person can read and write.
+
+    {"tape": 1, "streams": ["corrections", "receiver"], "note": "…", "site": {…}, "scenario": "…"}
+    {"t": 12.345, "stream": "corrections", "hex": "d300…"}
+    {"t": 30.0, "stream": "corrections", "port": "lost", "reason": "…"}
+    {"t": 60.0, "tell": {"planned": {"for_s": 120, "why": "battery"}}}
+    {"t": 300.0, "expect": "raised", "rule": "corrections-stopped", "cause": "line-silent", "within_s": 6.0}
+
+`note`, `site` (a site file's tables, so that a tape can be played alone), `scenario` (that it was invented from: its truth
+lines are then complete, even where there are none), `reason` and `because_of` are optional.
+`tell` brings what no stream says: `planned`, `acknowledge`, `shelve`, `health`, each with the fields of its fact. Truth
+lines (`expect`) are for the grader, may stand anywhere, and are never played; all other lines stand in the order of `t`.
+"""
+
+from __future__ import annotations
+
+import gzip
+import math
+import os
+import tempfile
+import zlib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import IO, Any, Literal, cast
+
+import msgspec
+from msgspec import UNSET, Struct, UnsetType
+from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
+from witnesspost.rules.site.model import nearest
+
+ChangeWord = Literal["raised", "acknowledged", "normal", "cleared"]
+_TOLD: dict[str, type[Fact]] = {"planned": Planned, "acknowledge": Acknowledge, "shelve": Shelve, "health": Health}
+_TOLD_AS = {kind: word for word, kind in _TOLD.items()}
+
+
+class TapeError(Exception):
+    """A tape cannot be used from this line on: the text names the file, the line, and what would do."""
+
+    def __init__(self, path: str | Path, line: int, what: str):
+        super().__init__(f"{path} line {line}: {what}" if line else f"{path}: {what}")
+        self.line = line
+
+
+class Header(Struct, kw_only=True):
+    """A tape's first line. `site` holds a site file's tables, None where the tape brings none; `scenario` is the name of
+    the one that it was invented from, None where it was not."""
+
+    streams: list[str]
+    note: str = ""
+    site: dict[str, Any] | None = None
+    scenario: str | None = None
+
+
+class Truth(Struct, kw_only=True):
+    """What ought to be said: `rule` changes as `expect` says between `t` and `t + within_s` seconds.
+
+    `cause` is the one that must stand first; a list names causes that cannot be told apart, of which any may; None asks
+    for none. `because_of` asks for the rule that explains the alert (None: for one that sounds); left out, both will do.
+    """
+
+    t: float
+    expect: ChangeWord
+    rule: str
+    within_s: float
+    cause: str | list[str] | None = None
+    because_of: str | UnsetType | None = UNSET
+
+    @property
+    def causes(self) -> list[str]:
+        """The causes of which one must stand first; empty where any will do."""
+        return [] if self.cause is None else [self.cause] if isinstance(self.cause, str) else self.cause
+
+
+Record = Chunk | Fact | Truth
+"""A tape's line after the first. The facts among them are Port and what a person or the post tells."""
+
+
+class _Line(Struct, forbid_unknown_fields=True):
+    t: float | None = None
+    stream: str | None = None
+    hex: str | None = None
+    port: Literal["open", "waiting", "lost", "back"] | None = None
+    reason: str = ""
+    tell: dict[str, dict[str, Any]] | None = None
+    expect: ChangeWord | None = None
+    rule: str | None = None
+    within_s: float | None = None
+    cause: str | list[str] | None = None
+    because_of: str | UnsetType | None = UNSET
+
+
+class _First(Struct):
+    tape: int
+    streams: list[str]
+    note: str = ""
+    site: dict[str, Any] | None = None
+    scenario: str | None = None
+
+
+class Tape:
+    """An open tape: `header`, then its records by iteration, once. Raises TapeError where a line cannot be used."""
+
+    def __init__(self, path: str | Path):
+        self.path = path
+        try:
+            self._file: IO[bytes] = _opened(Path(path))
+        except OSError as error:
+            raise TapeError(path, 0, f"cannot be read: {error.strerror}; name a tape") from None
+        self._line = 0
+        self._t = 0.0
+        self._decode = msgspec.json.Decoder(_Line).decode
+        try:
+            self.header = self._read_header()
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> Tape:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let the file go; iterating to the end does so too."""
+        self._file.close()
+
+    def __iter__(self) -> Iterator[Record]:
+        with self._file:
+            while line := self._next_line():
+                if not line.isspace():
+                    yield self._record(line)
+
+    def _next_line(self) -> bytes:
+        self._line += 1
+        try:
+            return self._file.readline()
+        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+            raise self._error(
+                f"the compressed file is cut off or damaged here ({error}); all before it can be played"
+            ) from None
+
+    def _read_header(self) -> Header:
+        line = self._next_line()
+        try:
+            first = msgspec.json.decode(line, type=_First)
+        except msgspec.DecodeError:
+            raise self._error('is no tape\'s first line; {"tape": 1, "streams": ["corrections"]} would do') from None
+        if first.tape != 1:
+            raise self._error(f"is a tape of version {first.tape}; this Witnesspost reads version 1")
+        return Header(streams=first.streams, note=first.note, site=first.site, scenario=first.scenario)
+
+    def _record(self, line: bytes) -> Record:
+        try:
+            parsed = self._decode(line)
+        except msgspec.ValidationError as error:
+            raise self._error(f"{error}; t with stream and hex, stream and port, tell, or expect would do") from None
+        except (msgspec.DecodeError, UnicodeDecodeError):
+            if not line.endswith(b"\n"):
+                raise self._error("the tape is cut off in the middle of this line; all before it can be played") from None
+            raise self._error(f"is no JSON: {_shown(line)}") from None
+        if parsed.t is None or not math.isfinite(parsed.t) or parsed.t < 0:
+            raise self._error(f"t is {parsed.t}; seconds from 0 would do")
+        if parsed.expect is not None:
+            return self._truth(parsed)
+        if parsed.t < self._t:
+            raise self._error(f"t goes back from {self._t:g} to {parsed.t:g}; lines in the order of t would do")
+        self._t = parsed.t
+        if parsed.tell is not None:
+            return self._told(parsed)
+        if parsed.stream not in self.header.streams:
+            known = nearest(str(parsed.stream), dict.fromkeys(self.header.streams))
+            raise self._error(f"stream {parsed.stream!r} is not in the first line{known}")
+        if parsed.port is not None:
+            return Port(t=parsed.t, stream=parsed.stream, state=parsed.port, reason=parsed.reason)
+        try:
+            return Chunk(t=parsed.t, stream=parsed.stream, data=bytes.fromhex(cast(str, parsed.hex)))
+        except (TypeError, ValueError):
+            raise self._error(f"hex is {_shown(parsed.hex)}; pairs of hexadecimal digits would do") from None
+
+    def _truth(self, line: _Line) -> Truth:
+        if line.rule is None or line.within_s is None or not 0 <= line.within_s < math.inf:
+            raise self._error("a truth line needs rule and within_s (seconds from 0)")
+        return Truth(
+            t=cast(float, line.t), expect=cast(ChangeWord, line.expect), rule=line.rule, within_s=line.within_s,
+            cause=line.cause, because_of=line.because_of,
+        )  # fmt: skip
+
+    def _told(self, line: _Line) -> Fact:
+        words = list(cast(dict[str, Any], line.tell))
+        if len(words) != 1 or words[0] not in _TOLD:
+            raise self._error(f"tell is {words}; one of {', '.join(_TOLD)} would do")
+        fields = cast(dict[str, dict[str, Any]], line.tell)[words[0]]
+        try:
+            return msgspec.convert({**fields, "t": line.t, "stream": ""}, _TOLD[words[0]])
+        except msgspec.ValidationError as error:
+            raise self._error(f"tell.{words[0]}: {error}") from None
+
+    def _error(self, what: str) -> TapeError:
+        return TapeError(self.path, self._line, what)
+
+
+def write_tape(path: str | Path, header: Header, records: Iterable[Record]) -> int:
+    """Write a tape, gzip where the name ends in .gz, and return its number of lines.
+
+    The same records give the same bytes. The file appears whole or not at all; OSError where it cannot be written.
+    """
+    path = Path(path)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    lines = 0
+    try:
+        with os.fdopen(handle, "wb") as plain, _packed(plain, path) as file:
+            for line in tape_lines(header, records):
+                file.write(line)
+                lines += 1
+            file.flush()
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        os.unlink(name)
+        raise
+    return lines
+
+
+def tape_lines(header: Header, records: Iterable[Record]) -> Iterator[bytes]:
+    """The lines of a tape with these records, the first line first, each with its line end."""
+    first: dict[str, Any] = {"tape": 1, "streams": header.streams, "note": header.note}
+    if header.site is not None:
+        first["site"] = header.site
+    if header.scenario is not None:
+        first["scenario"] = header.scenario
+    yield msgspec.json.encode(first) + b"\n"
+    encode = msgspec.json.Encoder().encode
+    for record in records:
+        if type(record) is Chunk:
+            yield b'{"t":%.3f,"stream":%b,"hex":"%b"}\n' % (record.t, encode(record.stream), record.data.hex().encode())
+        else:
+            yield encode(_said(cast(Fact | Truth, record))) + b"\n"
+
+
+def _said(record: Fact | Truth) -> dict[str, Any]:
+    if isinstance(record, Truth):
+        return cast(dict[str, Any], msgspec.to_builtins(record))
+    if isinstance(record, Port):
+        reason = {"reason": record.reason} if record.reason else {}
+        return {"t": record.t, "stream": record.stream, "port": record.state, **reason}
+    fields = msgspec.structs.asdict(record)
+    told = {key: value for key, value in fields.items() if key not in ("t", "stream") and value is not None}
+    return {"t": record.t, "tell": {_TOLD_AS[type(record)]: told}}
+
+
+def _opened(path: Path) -> IO[bytes]:
+    file = path.open("rb")
+    if file.read(2) == b"\x1f\x8b":
+        file.close()
+        return cast(IO[bytes], gzip.open(path, "rb"))
+    file.seek(0)
+    return file
+
+
+def _packed(file: IO[bytes], path: Path) -> IO[bytes]:
+    # No name and no time in the archive, so that the same tape is the same bytes; level 6 is the knee of the curve.
+    if path.suffix == ".gz":
+        return cast(IO[bytes], gzip.GzipFile(filename="", fileobj=file, mode="wb", compresslevel=6, mtime=0))
+    return file
+
+
+def _shown(text: object) -> str:
+    shown = text.decode(errors="replace").rstrip() if isinstance(text, bytes) else repr(text)
+    return shown if len(shown) <= 60 else shown[:57] + "…"

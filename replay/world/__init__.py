@@ -1,0 +1,1 @@
+"""The invented world, and the streams that it makes."""

@@ -1,0 +1,77 @@
+"""The rules in force: every rule of this folder by name, made for one site."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from msgspec import Struct
+from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
+from witnesspost.rules.book.base_datum import BaseDatum
+from witnesspost.rules.book.base_moved import BaseMoved
+from witnesspost.rules.book.control_check import ControlCheck
+from witnesspost.rules.book.corrections_late import CorrectionsLate
+from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.book.fix_lost import FixLost
+from witnesspost.rules.book.height_reference import HeightReference
+from witnesspost.rules.book.link_overload import LinkOverload
+from witnesspost.rules.book.measures import measure_problems
+from witnesspost.rules.book.message_set import MessageSet
+from witnesspost.rules.book.own import own_rules
+from witnesspost.rules.book.post_health import PostHealth
+from witnesspost.rules.book.radio_sheet import RadioSheet
+from witnesspost.rules.book.sky import Sky
+from witnesspost.rules.book.tilt import TiltRule
+from witnesspost.rules.book.wrong_channel import WrongChannel
+from witnesspost.rules.engine.rule import Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.site.model import Site, SiteError, figures_of, read_site
+
+RULES: tuple[type[Rule], ...] = (
+    CorrectionsStopped,
+    CorrectionsLate,
+    WrongChannel,
+    RadioSheet,
+    LinkOverload,
+    MessageSet,
+    BaseDatum,
+    BaseMoved,
+    AntennaMismatch,
+    FixLost,
+    ControlCheck,
+    HeightReference,
+    TiltRule,
+    Sky,
+    PostHealth,
+)
+
+FIGURES: dict[str, type[Struct]] = {rule.name: rule.Figures for rule in RULES}
+
+
+def open_site(path: str | Path) -> Site:
+    """The site file at `path`, the rules' figures and measurements checked too. Raises SiteError with all problems."""
+    site = read_site(path, FIGURES)
+    problems = measure_problems(site, taken=FIGURES)
+    if problems:
+        raise SiteError(str(path), problems)
+    return site
+
+
+def open_whole_site(path: str | Path) -> Site:
+    """The site file at `path` with its datum checked as well, which loads PROJ. Raises SiteError with all problems."""
+    from witnesspost.rules.datum.check import check_datum
+
+    site = open_site(path)
+    problems = check_datum(site)
+    if problems:
+        raise SiteError(str(path), problems)
+    return site
+
+
+def rules_in_force(site: Site, scene: Scene) -> list[Rule]:
+    """The rules that work at this site's role and are not switched off, with their figures, and the crew's own."""
+    book = [
+        rule(site, figures_of(site, rule.name, rule.Figures), scene)
+        for rule in RULES
+        if site.post.role in rule.at and not site.rules.get(rule.name, {}).get("off", False)
+    ]
+    return [*book, *own_rules(site, scene)]

@@ -1,0 +1,160 @@
+"""fix-lost (stop): the rover does not give centimetres.
+
+When: GGA's quality is not 4 (RTK fixed) for 3 s after it was; or corrections arrive for 120 s and it never is. A receiver
+that says nothing for 5 s (or three of its usual intervals) has no position either. A loss that begins in an announced
+interruption counts as a fresh start afterwards, with its own 120 s.
+
+Causes name the state that it fell to: `float` (5), `differential` (2), `autonomous` (1, and 3, a single-point solution of the
+precise service), `no-position` (everything else: none, estimated, manual, simulator, 9, silence).
+Evidence has the time that the first fix took, how long the last one held, and how often it was lost in ten minutes.
+Source: GGA's quality indicator of NMEA 0183 (several public pages agree); the figures are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable
+
+from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Epoch, Fact, Fix, Planned
+from witnesspost.rules.site.model import Site
+
+_FIXED = 4
+_STATES = {1: "autonomous", 2: "differential", 3: "autonomous", 5: "float"}
+_SILENT_S = 5.0
+_MORE_LIKELY_FIRST = ("float", "differential", "autonomous", "no-position")
+
+
+class FixLostFigures(Delays, kw_only=True):
+    """`never_s` is how long corrections may arrive without a first fix."""
+
+    on_delay_s: float = 3.0
+    off_delay_s: float = 3.0
+    never_s: float = 120.0
+
+
+class FixLost(Rule):
+    """See the module."""
+
+    name = "fix-lost"
+    severity = "stop"
+    at = ("rover",)
+    sees = (Fix, Epoch, Planned)
+    causes = _MORE_LIKELY_FIRST
+    Figures = FixLostFigures
+
+    figures: FixLostFigures
+
+    def __init__(self, site: Site, figures: FixLostFigures, scene: Scene):
+        super().__init__(site, figures, scene)
+        self._last: Fix | None = None
+        self._last_fixed: Fix | None = None
+        self._fixed_since: float | None = None
+        self._time_to_fix_s: float | None = None
+        self._falls: deque[float] = deque(maxlen=100)
+        self._interval_s = 1.0
+        self._was_fixed = False
+        self._lost_since: float | None = None
+        self._fresh_from = 0.0
+        self._arriving_since: float | None = None
+        self._last_epoch_at: float | None = None
+        self._planned_until: float | None = None
+
+    def see(self, fact: Fact) -> None:
+        if isinstance(fact, Fix):
+            if self._last is not None:
+                self._interval_s += 0.2 * (min(fact.t - self._last.t, 10.0) - self._interval_s)
+            self._last = fact
+            if fact.quality == _FIXED:
+                self._fixed(fact)
+            elif self._lost_since is None:
+                self._lost(fact.t)
+                self.quiet_until = 0.0
+        elif isinstance(fact, Epoch):
+            if self.scene.is_ours(fact.station_id):
+                self._epoch(fact)
+        elif isinstance(fact, Planned):
+            self._planned_until = fact.t + fact.for_s
+
+    def judge(self, t: float) -> Iterable[Finding]:
+        if not self.scene.position_streams:
+            self.quiet_until = math.inf
+            return ()
+        silent = self._silent(t)
+        if silent and self._lost_since is None:
+            self._lost(self._last.t if self._last is not None else 0.0)
+        if self._lost_since is None:
+            self.quiet_until = (self._last.t if self._last is not None else 0.0) + _SILENT_S
+            return ()
+        if self._was_fixed:
+            return (self._finding(t, silent, self._lost_since, self.figures.on_delay_s),)
+        since = self._arriving_since
+        if since is None or self._corrections_silent(t) or t - max(since, self._fresh_from) < self.figures.never_s:
+            return ()
+        return (self._finding(t, silent, max(since, self._fresh_from), self.figures.never_s),)
+
+    def _fixed(self, fix: Fix) -> None:
+        if self._lost_since is not None or self._fixed_since is None:
+            self._fixed_since = fix.t
+            if not self._was_fixed and self._arriving_since is not None:
+                self._time_to_fix_s = fix.t - max(self._arriving_since, self._fresh_from)
+        self._last_fixed, self._was_fixed, self._lost_since = fix, True, None
+
+    def _lost(self, t: float) -> None:
+        self._lost_since = t
+        if self._was_fixed:
+            self._falls.append(t)
+        if self._planned_until is not None and t <= self._planned_until:
+            self._was_fixed, self._fresh_from = False, self._planned_until
+
+    def _epoch(self, epoch: Epoch) -> None:
+        if self._arriving_since is None or self._corrections_silent(epoch.t):
+            self._arriving_since = epoch.t
+        self._last_epoch_at = epoch.t
+
+    def _corrections_silent(self, t: float) -> bool:
+        usual = max((self.scene.interval_s(name) or 0.0 for name in self.scene.correction_streams), default=0.0)
+        return self._last_epoch_at is None or t - self._last_epoch_at > max(_SILENT_S, 3.0 * usual)
+
+    def _silent(self, t: float) -> bool:
+        return t - (self._last.t if self._last is not None else 0.0) > max(_SILENT_S, 3.0 * self._interval_s)
+
+    def _finding(self, t: float, silent: bool, since: float, on_delay_s: float) -> Finding:
+        fix, fixed = self._last, self._last_fixed
+        quality = fix.quality if fix is not None and not silent else None
+        state = _STATES.get(quality, "no-position") if quality is not None else "no-position"
+        port = self.scene.ports.get(fix.stream if fix is not None else self.scene.position_streams[0])
+        return Finding(
+            causes=[Cause(cause=state)],
+            stream=fix.stream if fix is not None else self.scene.position_streams[0],
+            since=since,
+            on_delay_s=on_delay_s,
+            evidence={
+                "quality": quality,
+                "lost_for_s": round(t - since, 1),
+                "fixed_for_s": round(since - self._fixed_since, 1)
+                if self._was_fixed and self._fixed_since is not None
+                else None,
+                "time_to_fix_s": round(self._time_to_fix_s, 1) if self._time_to_fix_s is not None else None,
+                "losses_in_10_min": sum(fall > t - 600.0 for fall in self._falls),
+                "age_s": fix.age_s if fix is not None else None,
+                "age_when_fixed_s": fixed.age_s if fixed is not None else None,
+                "satellites": fix.satellites if fix is not None else None,
+                "hdop": fix.hdop if fix is not None else None,
+                "station_id": fix.station_id if fix is not None else None,
+                "port": port.state if port is not None else None,
+            },
+            words={"happened": _happened(self._was_fixed, silent, state)},
+        )
+
+
+def _happened(was_fixed: bool, silent: bool, state: str) -> str:
+    now = {
+        "float": "the rover is floating: decimetres",
+        "differential": "the rover is only differential: half a metre or worse",
+        "autonomous": "the rover is on its own: metres",
+        "no-position": "the rover says nothing" if silent else "the rover has no position",
+    }[state]
+    return f"The fix is lost, {now}" if was_fixed else f"Corrections arrive, but there was never a fix: {now}"

@@ -1,0 +1,165 @@
+"""link-overload (check): the corrections hardly fit through the radio.
+
+When: the bytes of an epoch need over 80 % of the interval between epochs at the air rate of the radio tables (twice the
+bits with forward error correction), for 10 s. The bytes are what really arrives: the observations of the project's
+station, averaged over the last epochs, and its other messages spread over the interval. The interval is the shortest
+between the epochs' own times, so that an epoch lost on the air does not make the load look lighter.
+
+Cause: `too-many-messages`. Evidence says what would fit: the same satellites as MSM4 (RTCM 10403.3 section 3.5), or epochs
+half as often. 80 % is common practice, no source: a radio needs the rest for its preambles and for turning round.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable
+
+from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_words, msm_kind, size_as_msm4
+from witnesspost.rules.engine.bound import Bound
+from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Epoch, Fact, Traffic
+from witnesspost.rules.site.model import Site
+
+_LEGACY_OBSERVATIONS = {1001, 1002, 1003, 1004, 1009, 1010, 1011, 1012}
+_WEEK_S = 604_800.0
+_OTHER_MESSAGES_OVER_S = 60.0
+
+
+class OverloadFigures(Delays, kw_only=True):
+    """`limit` and `deadband` are shares of the interval; `epochs` are averaged over; after `silent_s` nothing new is judged."""
+
+    on_delay_s: float = 10.0
+    off_delay_s: float = 20.0
+    limit: float = 0.80
+    deadband: float = 0.03
+    epochs: int = 15
+    silent_s: float = 10.0
+
+
+class LinkOverload(Rule):
+    """See the module."""
+
+    name = "link-overload"
+    severity = "check"
+    sees = (Epoch, Traffic)
+    causes = ("too-many-messages",)
+    Figures = OverloadFigures
+
+    figures: OverloadFigures
+
+    def __init__(self, site: Site, figures: OverloadFigures, scene: Scene):
+        super().__init__(site, figures, scene)
+        self._link = air_link(site)
+        self._lines: dict[str, _Line] = {}
+
+    def see(self, fact: Fact) -> None:
+        if self._link is None:
+            return
+        if isinstance(fact, Epoch):
+            if self.scene.is_ours(fact.station_id):
+                line = self._line(fact.stream)
+                line.epoch(fact)
+                load = line.load_bytes()
+                interval = line.interval_s() or self.scene.interval_s(fact.stream)
+                line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
+                if line.share.since is not None:
+                    self.quiet_until = 0.0
+        elif isinstance(fact, Traffic) and fact.by_message:
+            self._line(fact.stream).others(fact)
+
+    def judge(self, t: float) -> Iterable[Finding]:
+        self.quiet_until = math.inf
+        for stream, line in self._lines.items():
+            since = line.share.since
+            if since is None or line.last is None:
+                continue
+            # A line that falls silent is no lighter: what stands goes on standing, but nothing new is said of it.
+            if t - line.last.t <= self._silent_after(stream) or self.name in self.scene.standing:
+                yield self._finding(stream, since, line)
+
+    def _line(self, stream: str) -> _Line:
+        line = self._lines.get(stream)
+        if line is None:
+            line = self._lines[stream] = _Line(self.figures)
+        return line
+
+    def _silent_after(self, stream: str) -> float:
+        return max(self.figures.silent_s, 3.0 * (self.scene.interval_s(stream) or 0.0))
+
+    def _finding(self, stream: str, since: float, line: _Line) -> Finding:
+        assert self._link is not None
+        assert line.last is not None
+        interval = line.interval_s() or self.scene.interval_s(stream) or 1.0
+        load, epoch = line.load_bytes(), line.last
+        as_msm4, kind = size_as_msm4(epoch), highest_msm_kind(epoch.messages)
+        share = self._link.seconds(load) / interval
+        half_as_often = f"Epochs every {2 * interval:.4g} s instead of every {interval:.4g} s"
+        fits = f"{half_as_often}: {share / 2:.2f} of the interval"
+        with_msm4 = None
+        if as_msm4 is not None and kind is not None:
+            with_msm4 = load - (epoch.size_bytes - as_msm4)
+            fits = msm4_in_words(load, with_msm4, kind, self._link, interval)
+        return Finding(
+            causes=[Cause(cause="too-many-messages")],
+            stream=stream,
+            since=since,
+            evidence={
+                "epoch_bytes": round(load),
+                "interval_s": round(interval, 2),
+                "air_rate_bps": self._link.air_rate_bps,
+                "forward_error_correction": self._link.forward_error_correction,
+                "on_air_s": round(self._link.seconds(load), 3),
+                "share": round(share, 3),
+                "limit": self.figures.limit,
+                "as_msm4_bytes": round(with_msm4) if with_msm4 is not None else None,
+                "share_as_msm4": round(self._link.seconds(with_msm4) / interval, 3) if with_msm4 is not None else None,
+                "satellites": epoch.satellites,
+            },
+            words={"fits": fits, "percent": f"{100 * share:.0f}"},
+        )
+
+
+class _Line:
+    def __init__(self, figures: OverloadFigures):
+        self.share = Bound(above=figures.limit, deadband=figures.deadband)
+        self.last: Epoch | None = None
+        self._sizes: deque[int] = deque(maxlen=figures.epochs)
+        self._gaps: deque[float] = deque(maxlen=figures.epochs)
+        self._others: deque[tuple[float, int]] = deque()
+        self._others_sum = 0
+
+    def epoch(self, epoch: Epoch) -> None:
+        before, self.last = self.last, epoch
+        if before is not None and before.time_s is not None and epoch.time_s is not None:
+            gap = round((epoch.time_s - before.time_s) % _WEEK_S, 3)
+            if gap == 0.0 and self._sizes:
+                self._sizes[-1] += epoch.size_bytes  # one epoch in two sets: its bytes share one interval
+                return
+            if 0.0 < gap < _WEEK_S / 2:
+                self._gaps.append(gap)
+        self._sizes.append(epoch.size_bytes)
+
+    def others(self, traffic: Traffic) -> None:
+        size = sum(size for message, (_, size) in traffic.by_message.items() if message.isdecimal() and not _observes(message))
+        if size:
+            self._others.append((traffic.t, size))
+            self._others_sum += size
+        while self._others and traffic.t - self._others[0][0] > _OTHER_MESSAGES_OVER_S:
+            self._others_sum -= self._others.popleft()[1]
+
+    def interval_s(self) -> float | None:
+        return min(self._gaps) if self._gaps else None
+
+    def load_bytes(self) -> float:
+        """Bytes of one epoch with its share of the rarer messages."""
+        if not self._sizes:
+            return 0.0
+        interval = self.interval_s() or 1.0
+        return sum(self._sizes) / len(self._sizes) + self._others_sum / _OTHER_MESSAGES_OVER_S * interval
+
+
+def _observes(message: str) -> bool:
+    number = int(message)
+    return number in _LEGACY_OBSERVATIONS or msm_kind(number) is not None

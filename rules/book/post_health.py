@@ -1,0 +1,156 @@
+"""post-health (check): the post itself is in trouble, and the log with it.
+
+When: under 10 % or under a day of disk (`disk-low`); 80 °C (`hot`); the supply under its voltage (`low-voltage`); a reader
+that lost bytes (`bytes-lost`); a log that cannot be written (`log-failed`); a rule that threw and is off for the run
+(`rule-failed`); a receiver's time that jumps against the post's own clock (`clock-stepped`). A step of the system's clock is
+harmless, since nothing here runs on it: it is recorded, not raised.
+
+A receiver's time has jumped when three of its times running agree with each other, and differ by over 2 s from what went
+before: a leap second (1 s) and a sentence that waited on the line are no jump, and neither is the time of a receiver
+that has no position yet. 80 °C is where small boards begin to slow down (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from witnesspost.rules.engine.bound import Bound
+from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Fact, Fix, Health, RuleFailed, Utc
+from witnesspost.rules.site.model import Site
+
+_EVENT_S = 1.0  # what is past in an instant is reported for this long; the off-delay holds it for people to see
+
+
+class HealthFigures(Delays, kw_only=True):
+    """Shares, hours, °C and seconds, each with its deadband."""
+
+    off_delay_s: float = 60.0
+    disk_free_fraction: float = 0.10
+    disk_left_h: float = 24.0
+    hot_c: float = 80.0
+    hot_deadband_c: float = 5.0
+    step_s: float = 2.0
+    step_agrees_s: float = 0.5
+
+
+class PostHealth(Rule):
+    """See the module."""
+
+    name = "post-health"
+    severity = "check"
+    sees = (Health, RuleFailed, Utc, Fix)
+    causes = ("disk-low", "hot", "low-voltage", "bytes-lost", "log-failed", "rule-failed", "clock-stepped")
+    Figures = HealthFigures
+
+    figures: HealthFigures
+
+    def __init__(self, site: Site, figures: HealthFigures, scene: Scene):
+        super().__init__(site, figures, scene)
+        self._known = Health(t=0.0, stream="")
+        self._free = Bound(below=figures.disk_free_fraction, deadband=0.01)
+        self._left = Bound(below=figures.disk_left_h, deadband=2.0)
+        self._hot = Bound(above=figures.hot_c, deadband=figures.hot_deadband_c)
+        self._since: dict[str, float] = {}
+        self._lost: tuple[float, int] | None = None
+        self._failed: dict[str, RuleFailed] = {}
+        self._clocks: dict[str, _Clock] = {}
+        self._quality: dict[str, int] = {}
+
+    def see(self, fact: Fact) -> None:
+        if isinstance(fact, Fix):
+            self._quality[fact.stream] = fact.quality
+        elif isinstance(fact, Utc):
+            # RMC says whether its time is valid, ZDA does not: it counts once a position vouches for it.
+            if self._quality.get(fact.stream, int(fact.source == "RMC")) > 0:
+                clock = self._clocks.get(fact.stream)
+                if clock is None:
+                    clock = self._clocks[fact.stream] = _Clock(self.figures)
+                clock.put(fact)
+                if clock.stepped is not None and clock.stepped[0] == fact.t:
+                    self.quiet_until = 0.0
+        elif isinstance(fact, RuleFailed):
+            self._failed.setdefault(fact.rule, fact)
+            self.quiet_until = 0.0
+        elif isinstance(fact, Health):
+            self._health(fact)
+            self.quiet_until = 0.0
+
+    def judge(self, t: float) -> Iterable[Finding]:
+        self.quiet_until = math.inf
+        known = self._known
+        if self._free.since is not None or self._left.since is not None:
+            disk = min(bound.since for bound in (self._free, self._left) if bound.since is not None)
+            fraction = known.disk_free_fraction
+            percent = round(100 * fraction, 1) if fraction is not None else None
+            hours = round(known.disk_left_h, 1) if known.disk_left_h is not None else None
+            yield _finding("disk-low", disk, {"disk_free_percent": percent, "disk_left_h": hours})
+        if self._hot.since is not None:
+            yield _finding("hot", self._hot.since, {"temperature_c": known.temperature_c, "limit_c": self.figures.hot_c})
+        if "low-voltage" in self._since:
+            yield _finding("low-voltage", self._since["low-voltage"], {})
+        if "log-failed" in self._since:
+            yield _finding("log-failed", self._since["log-failed"], {"read_only": known.read_only})
+        if self._lost is not None and t - self._lost[0] <= _EVENT_S:
+            evidence = {"lost_bytes": self._lost[1], "lost_bytes_in_all": known.lost_bytes}
+            yield _finding("bytes-lost", self._lost[0], evidence)
+        for stream, clock in self._clocks.items():
+            if clock.stepped is not None and t - clock.stepped[0] <= _EVENT_S:
+                at, step_s = clock.stepped
+                yield _finding("clock-stepped", at, {"step_s": round(step_s, 2)}, stream)
+        for failed in self._failed.values():
+            yield _finding("rule-failed", failed.t, {"rule": failed.rule, "error": failed.error}, key=failed.rule)
+
+    def _health(self, said: Health) -> None:
+        known, t = self._known, said.t
+        if said.lost_bytes is not None and said.lost_bytes > (known.lost_bytes or 0):
+            self._lost = (t, said.lost_bytes - (known.lost_bytes or 0))
+        for name in Health.__struct_fields__:
+            if (value := getattr(said, name)) is not None:
+                setattr(known, name, value)
+        self._free.put(t, known.disk_free_fraction)
+        self._left.put(t, known.disk_left_h)
+        self._hot.put(t, known.temperature_c)
+        for cause, holds in (
+            ("low-voltage", known.under_voltage),
+            ("log-failed", known.log_failed or known.read_only),
+        ):
+            if not holds:
+                self._since.pop(cause, None)
+            else:
+                self._since.setdefault(cause, t)
+
+
+class _Clock:
+    """One receiver's time against `t`: the difference is steady but for drift, until it jumps."""
+
+    def __init__(self, figures: HealthFigures):
+        self._figures = figures
+        self._first: dt.datetime | None = None
+        self._usual: float | None = None
+        self._odd: list[float] = []
+        self.stepped: tuple[float, float] | None = None
+
+    def put(self, said: Utc) -> None:
+        utc = said.utc.replace(tzinfo=None)
+        if self._first is None:
+            self._first = utc
+        ahead = (utc - self._first).total_seconds() - said.t
+        if self._usual is None or abs(ahead - self._usual) <= self._figures.step_s:
+            self._usual, self._odd = ahead, []
+            return
+        if self._odd and abs(ahead - self._odd[-1]) > self._figures.step_agrees_s:
+            self._odd = []
+        self._odd.append(ahead)
+        if len(self._odd) == 3:
+            self.stepped = (said.t, ahead - self._usual)
+            self._usual, self._odd = ahead, []
+
+
+def _finding(cause: str, since: float, evidence: dict[str, Any], stream: str = "", key: str = "") -> Finding:
+    where = f"{cause} {key or stream}".strip()
+    return Finding(causes=[Cause(cause=cause)], stream=stream, key=where, since=since, evidence=evidence)

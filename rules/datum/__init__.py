@@ -1,0 +1,1 @@
+"""Judging coordinates: frames, geoid, the causes of a difference, ranked. Loads PROJ."""

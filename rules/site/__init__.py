@@ -1,0 +1,1 @@
+"""The site file: its model, and how it is read."""

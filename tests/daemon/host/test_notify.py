@@ -1,0 +1,189 @@
+"""Word to the service manager and to the journal, over real datagram sockets."""
+
+import os
+import socket
+import struct
+
+import pytest
+from witnesspost.daemon.host.journal import ALERT_ID, Journal
+from witnesspost.daemon.host.notify import Notifier
+from witnesspost.rules.alert import Change
+from witnesspost.rules.engine.rule import Cause
+
+
+@pytest.fixture
+def manager(tmp_path):
+    """A socket as the manager's: (path, read everything so far)."""
+    path = tmp_path / "manager"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as end:
+        end.bind(str(path))
+        end.setblocking(False)
+
+        def said():
+            messages = []
+            while True:
+                try:
+                    messages.append(end.recv(65536))
+                except BlockingIOError:
+                    return messages
+
+        yield path, said
+
+
+def test_the_words_of_a_run(manager):
+    path, said = manager
+    notifier = Notifier({"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "30000000", "WATCHDOG_PID": str(os.getpid())})
+    assert notifier.watchdog_s == 30.0
+    notifier.status("waiting for /dev/ttyUSB0\nand more")
+    notifier.status("waiting for /dev/ttyUSB0\nand more")
+    notifier.starting()
+    notifier.ready()
+    notifier.watchdog()
+    notifier.stopping()
+    notifier.close()
+    notifier.watchdog()
+    assert said() == [
+        b"STATUS=waiting for /dev/ttyUSB0 and more",
+        b"EXTEND_TIMEOUT_USEC=60000000",
+        b"READY=1",
+        b"WATCHDOG=1",
+        b"STOPPING=1",
+    ]
+
+
+def test_an_abstract_socket(tmp_path):
+    name = f"witnesspost-test-{os.getpid()}"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as end:
+        end.bind("\0" + name)
+        notifier = Notifier({"NOTIFY_SOCKET": "@" + name})
+        notifier.ready()
+        assert end.recv(100) == b"READY=1"
+        notifier.close()
+
+
+@pytest.mark.parametrize(
+    "environment",
+    [{}, {"NOTIFY_SOCKET": "/nonexistent/manager"}, {"WATCHDOG_USEC": "30000000"}],
+)
+def test_without_a_manager_nothing_is_said_and_nothing_fails(environment):
+    notifier = Notifier(environment)
+    notifier.ready()
+    notifier.watchdog()
+    notifier.close()
+    assert notifier.watchdog_s is None
+
+
+def test_a_watchdog_meant_for_another_process_is_not_ours(manager):
+    path, _ = manager
+    notifier = Notifier({"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "30000000", "WATCHDOG_PID": "1"})
+    assert notifier.watchdog_s is None
+    notifier.close()
+
+
+def test_a_manager_that_does_not_read_never_blocks_the_post(manager):
+    path, said = manager
+    notifier = Notifier({"NOTIFY_SOCKET": str(path)})
+    for _ in range(10_000):
+        notifier.watchdog()
+    notifier.close()
+    assert set(said()) == {b"WATCHDOG=1"}
+
+
+def fields(datagram):
+    """A journal datagram as systemd reads it ("Native Journal Protocol"): name to value, in order."""
+    found = {}
+    while datagram:
+        line, _, rest = datagram.partition(b"\n")
+        if b"=" in line:
+            key, _, value = line.partition(b"=")
+            datagram = rest
+        else:
+            key, size = line, struct.unpack("<Q", rest[:8])[0]
+            value = rest[8 : 8 + size]
+            assert rest[8 + size : 9 + size] == b"\n"
+            datagram = rest[9 + size :]
+        found[key.decode()] = value.decode()
+    return found
+
+
+def alert(**changed):
+    values = {
+        "t": 12.3456,
+        "utc": None,
+        "change": "raised",
+        "rule": "corrections-stopped",
+        "cause": "line-silent",
+        "causes": [Cause(cause="line-silent")],
+        "severity": "stop",
+        "stream": "corrections",
+        "because_of": None,
+        "evidence": {},
+        "say": "No bytes.\nLook at the radio.",
+        "steps": [],
+        "alert": 7,
+    }
+    return Change(**(values | changed))
+
+
+def test_an_alert_in_the_journal(manager):
+    path, said = manager
+    journal = Journal(path)
+    journal.change(alert())
+    journal.change(alert(change="raised", because_of="port-lost", severity="check", say="Late."))
+    journal.close()
+    assert [fields(datagram) for datagram in said()] == [
+        {
+            "MESSAGE": "raised: corrections-stopped (line-silent): No bytes.\nLook at the radio.",
+            "PRIORITY": "2",
+            "SYSLOG_IDENTIFIER": "witnesspost",
+            "MESSAGE_ID": ALERT_ID,
+            "RULE": "corrections-stopped",
+            "CAUSE": "line-silent",
+            "CHANGE": "raised",
+            "SEVERITY": "stop",
+            "STREAM": "corrections",
+            "BECAUSE_OF": "",
+            "ALERT": "7",
+            "T_S": "12.346",
+        },
+        {
+            "MESSAGE": "raised: corrections-stopped (line-silent): Late.",
+            "PRIORITY": "6",
+            "SYSLOG_IDENTIFIER": "witnesspost",
+            "MESSAGE_ID": ALERT_ID,
+            "RULE": "corrections-stopped",
+            "CAUSE": "line-silent",
+            "CHANGE": "raised",
+            "SEVERITY": "check",
+            "STREAM": "corrections",
+            "BECAUSE_OF": "port-lost",
+            "ALERT": "7",
+            "T_S": "12.346",
+        },
+    ]
+
+
+def test_without_a_journal_messages_are_counted_and_nothing_fails(tmp_path):
+    journal = Journal(tmp_path / "none")
+    journal.send("hello")
+    assert journal.dropped == 1
+    journal.close()
+
+
+def test_a_very_long_message_is_cut_and_arrives(manager):
+    path, said = manager
+    journal = Journal(path)
+    journal.send("x" * 1_000_000, WHY="y")
+    journal.close()
+    (datagram,) = said()
+    assert len(fields(datagram)["MESSAGE"]) == 32_000
+    assert fields(datagram)["WHY"] == "y"
+
+
+def test_the_journal_is_ours_only_when_what_we_print_goes_there(monkeypatch):
+    assert not Journal.is_ours()
+    printed = os.fstat(2)
+    monkeypatch.setenv("JOURNAL_STREAM", f"{printed.st_dev}:{printed.st_ino}")
+    assert Journal.is_ours()
+    monkeypatch.setenv("JOURNAL_STREAM", "nonsense")
+    assert not Journal.is_ours()

@@ -1,0 +1,289 @@
+"""Signals over mock pins, with stepped time: whole sequences, written out by hand."""
+
+import pytest
+from gpiozero.pins.mock import MockFactory
+from witnesspost.daemon.signals.signals import STALLED_AFTER_S, Signals, state_of
+from witnesspost.rules.alert import Change
+from witnesspost.rules.engine.rule import Cause
+from witnesspost.rules.site.model import site_from_toml
+
+SITE = """
+[post]
+name = "kestrel-base"
+role = "base"
+[[stream]]
+name = "corrections"
+port = "loop://"
+carries = ["corrections"]
+"""
+BUZZER_AND_LED = SITE + '[[signal]]\nkind = "buzzer"\npin = 17\n[[signal]]\nkind = "led"\npin = 27\n'
+
+
+@pytest.fixture
+def pins():
+    factory = MockFactory()
+    yield factory
+    factory.close()
+
+
+def change(number=1, severity="stop", kind="raised", because_of=None, shelved=False):
+    return Change(
+        t=1.0,
+        utc=None,
+        change=kind,
+        rule="corrections-stopped",
+        cause="line-silent",
+        causes=[Cause(cause="line-silent")],
+        severity=severity,
+        stream="corrections",
+        because_of=because_of,
+        evidence={},
+        say="No corrections.",
+        steps=[],
+        alert=number,
+        shelved=shelved,
+    )
+
+
+def played(signals, pin, until_ms, keep_showing=None):
+    """[(milliseconds, level), …]: the level at the beginning and every change of `pin`, stepping by 10 ms."""
+    seen = []
+    for ms in range(0, until_ms, 10):
+        if keep_showing and ms % 1000 == 0:
+            signals.show(*keep_showing, ms / 1000)
+        else:
+            signals.step(ms / 1000)
+        if not seen or seen[-1][1] != pin.state:
+            seen.append((ms, pin.state))
+    return seen
+
+
+FOR_60_S_HEARD = {
+    "starting": [(0, 1), (80, 0), (200, 1), (280, 0)],
+    "well": [(0, 1), (80, 0)],
+    "past": [(0, 0)],
+    "note": [(0, 1), (150, 0), (400, 1), (550, 0)],
+    "check": [
+        entry
+        for turn in (0, 20_000, 40_000)
+        for entry in [
+            (turn, 1),
+            (turn + 150, 0),
+            (turn + 400, 1),
+            (turn + 550, 0),
+            (turn + 800, 1),
+            (turn + 950, 0),
+        ]
+    ],
+    "stop": [
+        entry for turn in range(0, 60_000, 1500) for entry in [(turn, 1), (turn + 800, 0), (turn + 1000, 1), (turn + 1200, 0)]
+    ],
+    "fault": [(0, 1), (2000, 0)],
+}
+FOR_12_S_SEEN = {
+    "starting": [(ms, int(ms % 400 == 0)) for ms in range(0, 12_000, 200)],
+    "well": [(0, 1), (150, 0), (3000, 1), (3150, 0), (6000, 1), (6150, 0), (9000, 1), (9150, 0)],
+    "past": [entry for turn in (0, 4000, 8000) for entry in [(turn, 1), (turn + 900, 0), (turn + 1300, 1), (turn + 2200, 0)]],
+    "note": [
+        entry for turn in range(0, 12_000, 3000) for entry in [(turn, 1), (turn + 150, 0), (turn + 400, 1), (turn + 550, 0)]
+    ],
+    "check": [
+        entry
+        for turn in range(0, 12_000, 3000)
+        for entry in [
+            (turn, 1),
+            (turn + 150, 0),
+            (turn + 400, 1),
+            (turn + 550, 0),
+            (turn + 800, 1),
+            (turn + 950, 0),
+        ]
+    ],
+    "stop": [
+        entry for turn in range(0, 12_000, 1500) for entry in [(turn, 1), (turn + 800, 0), (turn + 1000, 1), (turn + 1200, 0)]
+    ],
+    "fault": [entry for turn in range(0, 12_000, 3000) for entry in [(turn, 1), (turn + 2750, 0)]],
+}
+
+
+@pytest.mark.parametrize(("state", "expected"), FOR_60_S_HEARD.items())
+def test_what_is_heard_in_a_minute(pins, state, expected):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    assert played(signals, pins.pin(17), 60_000, [state]) == expected
+
+
+@pytest.mark.parametrize(("state", "expected"), FOR_12_S_SEEN.items())
+def test_what_is_seen_in_twelve_seconds(pins, state, expected):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    assert played(signals, pins.pin(27), 12_000, [state]) == expected
+
+
+def test_everything_is_off_before_and_after(pins):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    assert (signals.step(0.0), pins.pin(17).state, pins.pin(27).state) == (None, 0, 0)
+    signals.show("stop", 0.0)
+    assert (pins.pin(17).state, pins.pin(27).state) == (1, 1)
+    signals.close()
+    assert (pins.pin(17).function, pins.pin(27).function) == ("input", "input")
+    assert [s.state for s in pins.pin(17).states] == [False, True, False]
+    assert signals.step(0.1) is None
+
+
+def test_the_pins_change_within_the_call_that_shows(pins):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals.show("well", 0.0)
+    signals.step(1.0)
+    assert (pins.pin(17).state, pins.pin(27).state) == (0, 0)
+    signals.show("stop", 1.1)
+    assert (pins.pin(17).state, pins.pin(27).state) == (1, 1)
+
+
+def test_an_active_low_buzzer_rests_high(pins):
+    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "buzzer"\npin = 17\nactive_high = false\n'), pins)
+    assert pins.pin(17).state == 1
+    signals.show("stop", 0.0)
+    assert pins.pin(17).state == 0
+    signals.close()
+
+
+def test_acknowledging_takes_the_sound_and_leaves_the_light_in_step(pins):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals.show("stop", 0.0)
+    signals.show("stop", 0.5, silent=True)
+    assert (pins.pin(17).state, pins.pin(27).state) == (0, 1)
+    signals.step(0.9)
+    assert (pins.pin(17).state, pins.pin(27).state) == (0, 0)
+    signals.show("stop", 2.9)  # another alert of the same severity is heard from its own beginning
+    assert (pins.pin(17).state, pins.pin(27).state) == (1, 1)
+
+
+def test_step_says_when_it_wants_to_be_called_next(pins):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals.show("stop", 10.0)
+    asked = []
+    t = 10.0
+    while t < 11.5:
+        t = signals.step(t)
+        asked.append(t)
+    assert asked == [10.8, 11.0, 11.2, 11.5]
+
+
+def test_a_watch_that_stalls_is_a_fault_and_comes_back(pins):
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals.show("well", 0.0)
+    assert signals.step(STALLED_AFTER_S - 0.01) == STALLED_AFTER_S
+    assert signals.state == "well"
+    signals.step(STALLED_AFTER_S)
+    assert (signals.state, pins.pin(17).state) == ("fault", 1)
+    signals.step(STALLED_AFTER_S + 2.0)
+    assert pins.pin(17).state == 0  # the tone ends, though nobody shows anything
+    signals.show("well", 13.0)
+    assert signals.state == "well"
+
+
+def test_one_output_that_cannot_be_had_leaves_the_others(pins):
+    taken = pins.pin(17)
+    pins.reserve_pins(Signals, 17)
+    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    assert signals.problems == ["buzzer on GPIO 17: the pin is taken by another output or the button"]
+    signals.show("stop", 0.0)
+    assert (taken.state, pins.pin(27).state) == (0, 1)
+
+
+def test_no_gpio_on_this_machine_is_said_once_and_the_rest_goes_on(tmp_path, monkeypatch):
+    monkeypatch.setattr("witnesspost.daemon.signals.signals.board_pins", _no_board)
+    (tmp_path / "green").mkdir()
+    for name, text in {"brightness": "0", "max_brightness": "255", "trigger": "none [heartbeat] timer"}.items():
+        (tmp_path / "green" / name).write_text(text)
+    site = site_from_toml(BUZZER_AND_LED + '[[signal]]\nkind = "led-class"\nled = "green"\n[button]\npin = 22\n')
+    signals = Signals(site, leds=tmp_path)
+    assert signals.problems == ["no GPIO on this machine: none"]
+    signals.show("stop", 0.0)
+    assert (tmp_path / "green" / "brightness").read_text() == "255"
+    assert (tmp_path / "green" / "trigger").read_text() == "none"
+    signals.step(0.9)
+    assert (tmp_path / "green" / "brightness").read_text() == "0"
+    signals.close()
+    assert (tmp_path / "green" / "trigger").read_text() == "heartbeat"
+
+
+def test_an_led_that_does_not_exist_is_answered_with_those_that_do(tmp_path):
+    for name in ("red", "green"):
+        (tmp_path / name).mkdir()
+    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "led-class"\nled = "blue"\n'), leds=tmp_path)
+    assert signals.problems == [f"LED blue: no such LED under {tmp_path}; one of green, red would do"]
+
+
+def test_an_led_name_is_no_path(tmp_path):
+    (tmp_path / "leds" / "green").mkdir(parents=True)
+    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "led-class"\nled = "../leds/green"\n'), leds=tmp_path / "leds")
+    assert signals.problems == [f"LED ../leds/green: no such LED under {tmp_path / 'leds'}; one of green would do"]
+
+
+def test_an_led_that_goes_is_said_once_and_never_stops_the_watch(tmp_path, pins):
+    led = tmp_path / "green"
+    led.mkdir()
+    for name, text in {"brightness": "0", "max_brightness": "1", "trigger": "[none]"}.items():
+        (led / name).write_text(text)
+    site = site_from_toml(BUZZER_AND_LED + '[[signal]]\nkind = "led-class"\nled = "green"\n')
+    signals = Signals(site, pins, leds=tmp_path)
+    for entry in led.iterdir():
+        entry.unlink()
+    led.rmdir()
+    signals.show("stop", 0.0)
+    signals.show("well", 1.0)
+    signals.step(1.1)
+    assert len(signals.problems) == 1
+    assert "out of order" in signals.problems[0]
+    assert pins.pin(27).state == 1
+
+
+class Terminal:
+    def __init__(self):
+        self.text = ""
+
+    def isatty(self):
+        return True
+
+    def write(self, text):
+        self.text += text
+
+    def flush(self):
+        pass
+
+
+def test_the_bench_bell_rings_at_each_beginning():
+    terminal = Terminal()
+    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "bell"\n'), terminal=terminal)
+    signals.show("note", 0.0)
+    for ms in range(0, 3000, 10):
+        signals.step(ms / 1000)
+    assert terminal.text == "\a\a"
+
+
+@pytest.mark.parametrize(
+    ("standing", "shown"),
+    [
+        ([], ("well", False)),
+        ([change()], ("stop", False)),
+        ([change(kind="acknowledged")], ("stop", True)),
+        ([change(kind="normal")], ("past", True)),
+        ([change(kind="cleared")], ("well", False)),
+        ([change(shelved=True)], ("stop", True)),
+        ([change(because_of="port-lost")], ("well", False)),
+        ([change(severity="check"), change(2)], ("stop", False)),
+        ([change(severity="check"), change(2, kind="acknowledged")], ("stop", True)),
+        ([change(kind="acknowledged"), change(2)], ("stop", False)),
+        ([change(kind="normal"), change(2, severity="check")], ("check", False)),
+        ([change(kind="normal"), change(2, severity="note")], ("past", True)),
+        ([change(severity="note")], ("note", False)),
+    ],
+)
+def test_the_worst_alert_that_stands_is_shown(standing, shown):
+    assert state_of(standing) == shown
+
+
+def _no_board():
+    from witnesspost.daemon.signals.outputs import OutputError
+
+    raise OutputError("no GPIO on this machine: none")

@@ -1,0 +1,303 @@
+"""The status over a real socket: what is published is what is read, and nobody who asks can hold the post up."""
+
+import errno
+import os
+import socket
+import stat
+
+import msgspec
+import pytest
+from click.testing import CliRunner
+from witnesspost.daemon.commands.status import screenful, status
+from witnesspost.daemon.status.server import (
+    AlertStatus,
+    EpochStatus,
+    FixStatus,
+    LogStatus,
+    NoAnswer,
+    PortStatus,
+    SocketTaken,
+    Status,
+    StatusServer,
+    ask,
+    sockets,
+)
+
+SAID = Status(
+    post="kestrel-rover",
+    role="rover",
+    site="/etc/witnesspost/kestrel-rover.toml",
+    pid=4711,
+    up_s=4000.0,
+    utc="2026-05-04T10:11:12Z",
+    clock_source="receiver (RMC) on receiver, 1 s ago",
+    showing="stop",
+    restarts=2,
+    temperature_c=51.4,
+    ports=[
+        PortStatus(
+            stream="receiver",
+            port="/dev/ttyACM0",
+            state="open",
+            reason="",
+            read_bytes=123456,
+            rate_bytes_per_s=410.2,
+        ),
+        PortStatus(
+            stream="corrections",
+            port="/dev/ttyUSB0",
+            state="lost",
+            reason="not there yet",
+            read_bytes=99,
+            rate_bytes_per_s=None,
+        ),
+    ],
+    epochs=[EpochStatus(stream="receiver", station_id=417, ago_s=0.4, interval_s=1.0, systems="GRE", satellites=21)],
+    fix=FixStatus(ago_s=0.2, quality=5, satellites=17, hdop=0.8, age_s=1.4, station_id=417),
+    base_check="agrees with KQ-1",
+    alerts=[
+        AlertStatus(
+            rule="corrections-stopped",
+            cause="port-lost",
+            severity="stop",
+            stream="corrections",
+            state="raised",
+            for_s=12.0,
+            because_of=None,
+            shelved=False,
+            say="The port of corrections is gone.",
+        ),
+        AlertStatus(
+            rule="fix-lost",
+            cause="float",
+            severity="stop",
+            stream="receiver",
+            state="acknowledged",
+            for_s=8.0,
+            because_of="corrections-stopped",
+            shelved=False,
+            say="No fixed solution.",
+        ),
+    ],
+    log=LogStatus(
+        path="/var/lib/witnesspost/kestrel-rover/log/kestrel-rover.0042.db",
+        failed=None,
+        size_bytes=12_400_000,
+        raw_bytes=11_900_000,
+        waiting_bytes=0,
+        lost_bytes=0,
+        disk_free_fraction=0.421,
+        disk_left_h=900.0,
+    ),
+    problems=["LED blue: no such LED"],
+)
+
+SCREEN = """\
+post              kestrel-rover (rover), shows stop, up 67 min, site /etc/witnesspost/kestrel-rover.toml
+port receiver     /dev/ttyACM0: open, 410 bytes/s
+port corrections  /dev/ttyUSB0: lost (not there yet), rate not known yet
+epoch receiver    station 417, 21 satellites of GRE, 0.4 s ago, every 1.0 s
+fix               RTK float, 0.2 s ago, 17 satellites, HDOP 0.8, corrections 1.4 s old
+base              agrees with KQ-1
+clock             2026-05-04T10:11:12Z; receiver (RMC) on receiver, 1 s ago
+log               kestrel-rover.0042.db, 12 MB, 12 MB of them raw, disk 42% free, 38 days left at this rate
+health            51 °C, 2 restarts since power on
+problem           LED blue: no such LED
+STOP              corrections-stopped (port-lost) for 12 s: The port of corrections is gone.
+STOP              fix-lost (float) for 8 s, seen, because of corrections-stopped: No fixed solution."""
+
+
+@pytest.fixture
+def server(tmp_path):
+    one = StatusServer(tmp_path / "run" / "kestrel-rover.sock")
+    yield one
+    one.close()
+
+
+def test_what_is_published_is_read(server):
+    with pytest.raises(NoAnswer, match="only just starting"):
+        ask(server.path)
+    server.publish(SAID)
+    assert ask(server.path) == SAID
+    later = msgspec.structs.replace(SAID, up_s=4001.0)
+    server.publish(later)
+    assert ask(server.path) == later
+
+
+def test_the_socket_is_its_owners_and_its_groups(server):
+    assert stat.S_IMODE(server.path.stat().st_mode) == 0o660
+
+
+def test_it_goes_with_the_server(tmp_path):
+    server = StatusServer(tmp_path / "one.sock")
+    assert sockets([tmp_path, tmp_path / "none"]) == [tmp_path / "one.sock"]
+    server.close()
+    assert sockets([tmp_path]) == []
+    with pytest.raises(NoAnswer, match="no post is running there; see systemctl status witnesspost@one"):
+        ask(tmp_path / "one.sock")
+
+
+def test_a_socket_left_behind_is_taken_over_and_a_living_one_is_not(tmp_path):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as killed:
+        killed.bind(str(tmp_path / "one.sock"))
+    with pytest.raises(NoAnswer):
+        ask(tmp_path / "one.sock")
+    first = StatusServer(tmp_path / "one.sock")
+    first.publish(SAID)
+    with pytest.raises(SocketTaken, match="another post answers there"):
+        StatusServer(tmp_path / "one.sock")
+    assert ask(tmp_path / "one.sock") == SAID
+    first.close()
+
+
+def test_who_asks_and_does_not_read_holds_nobody_up(server):
+    server.publish(SAID)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as rude:
+        rude.connect(str(server.path))
+        for number in range(100):
+            server.publish(msgspec.structs.replace(SAID, up_s=float(number)))
+        assert ask(server.path).up_s == 99.0
+
+
+def test_who_asks_and_goes_is_no_harm(server):
+    server.publish(SAID)
+    for _ in range(20):
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as hasty:
+            hasty.connect(str(server.path))
+    assert ask(server.path) == SAID
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ECONNABORTED])
+def test_it_answers_again_after_accept_has_failed(tmp_path, monkeypatch, number):
+    failures = iter([OSError(number, os.strerror(number))] * 3)
+    accept = socket.socket.accept
+
+    def fails_at_first(self):
+        for error in failures:
+            raise error
+        return accept(self)
+
+    monkeypatch.setattr(socket.socket, "accept", fails_at_first)
+    server = StatusServer(tmp_path / "one.sock")
+    server.publish(SAID)
+    assert ask(server.path) == SAID
+    server.close()
+    assert not server._thread.is_alive()
+
+
+def test_no_rights_names_the_group(server, monkeypatch):
+    def refuse(*_):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+    with pytest.raises(NoAnswer, match="no rights to ask; be in the group"):
+        ask(server.path)
+
+
+def test_another_program_on_the_socket(tmp_path):
+    path = tmp_path / "one.sock"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as other:
+        other.bind(str(path))
+        other.listen()
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end:
+            end.connect(str(path))
+            answered, _ = other.accept()
+            answered.close()
+        import threading
+
+        thread = threading.Thread(target=_answer, args=(other,))
+        thread.start()
+        with pytest.raises(NoAnswer, match="no post of this version"):
+            ask(path)
+        thread.join()
+
+
+def _answer(other):
+    asked, _ = other.accept()
+    with asked:
+        asked.sendall(b'{"post": 3}')
+
+
+def test_a_screenful():
+    assert screenful(SAID) == SCREEN
+
+
+def test_a_screenful_of_a_post_that_has_heard_nothing():
+    log = LogStatus(
+        path=None,
+        failed="disk full",
+        size_bytes=0,
+        raw_bytes=0,
+        waiting_bytes=1200,
+        lost_bytes=30,
+        disk_free_fraction=None,
+        disk_left_h=None,
+    )
+    said = msgspec.structs.replace(
+        SAID, epochs=[], fix=None, alerts=[], problems=[], ports=[], utc=None, temperature_c=None, restarts=None, log=log
+    )
+    text = screenful(said)
+    assert "epoch   none yet" in text
+    assert "alerts  none" in text
+    assert "no file, 0 B, 0 B of them raw, CANNOT BE WRITTEN: disk full; 1200 B wait, 30 B lost" in text
+    assert "health  nothing known" in text
+
+
+def test_the_command(server, monkeypatch, tmp_path):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(server.path.parent))
+    monkeypatch.setattr("witnesspost.daemon.host.places.SYSTEM_RUN", tmp_path / "none")
+    server.publish(SAID)
+    site = tmp_path / "site.toml"
+    site.write_text('[post]\nname = "kestrel-rover"\nrole = "rover"\n')
+    for arguments in ([], ["kestrel-rover"], [str(site)]):
+        done = CliRunner().invoke(status, arguments)
+        assert (done.exit_code, done.output) == (0, SCREEN + "\n")
+    done = CliRunner().invoke(status, ["--json"])
+    assert msgspec.json.decode(done.output, type=Status) == SAID
+
+
+def test_a_socket_that_a_killed_post_left_is_passed_over_where_another_answers(server, monkeypatch, tmp_path):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(server.path.parent))
+    monkeypatch.setattr("witnesspost.daemon.host.places.SYSTEM_RUN", tmp_path / "none")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as killed:
+        killed.bind(str(server.path.with_name("kestrel-base.sock")))
+    done = CliRunner().invoke(status, [])
+    assert done.exit_code == 2  # nobody answers: the one is gone, the other only just starting
+    assert len(done.output.splitlines()) == 2
+    server.publish(SAID)
+    done = CliRunner().invoke(status, [])
+    assert (done.exit_code, done.output) == (0, SCREEN + "\n")
+    done = CliRunner().invoke(status, ["kestrel-base"])
+    assert done.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "no post is running here"),
+        (["kestrel-base"], "no post is running there; see systemctl status"),
+        (["nonexist.toml"], "nonexist.toml: there is no such file; name a site file, or a post by its post.name"),
+        (["sites/kestrel"], "sites/kestrel: there is no such file; name a site file, or a post by its post.name"),
+        (["./"], "./: is no file; name a site file, or a post by its post.name"),
+    ],
+)
+def test_no_post_is_one_line_and_2(monkeypatch, tmp_path, arguments, words):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    monkeypatch.setattr("witnesspost.daemon.host.places.SYSTEM_RUN", tmp_path / "none")
+    done = CliRunner().invoke(status, arguments)
+    assert done.exit_code == 2
+    assert words in done.output
+    assert len(done.output.splitlines()) == 1
+
+
+def test_where_a_socket_goes(monkeypatch):
+    from pathlib import Path
+
+    from witnesspost.daemon.host import places
+
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    assert places.run_folder({"RUNTIME_DIRECTORY": "/run/witnesspost:/run/other"}) == Path("/run/witnesspost")
+    assert places.run_folder({"XDG_RUNTIME_DIR": "/run/user/1000"}) == Path("/run/user/1000/witnesspost")
+    assert places.run_folder({}) is None
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    assert places.run_folder({}) == Path("/run/witnesspost")

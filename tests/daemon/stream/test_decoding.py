@@ -1,0 +1,266 @@
+import io
+import math
+import random
+from pathlib import Path
+
+import pynmeagps
+import pyrtcm
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyrtcm.rtcmtables import PRNSIGMAP
+from witnesspost.daemon.stream.decoding import MSM_SYSTEMS, Decoder, message_number, signal_levels
+from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
+from witnesspost.rules.facts import Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Utc
+from witnesspost.rules.site.model import TiltSentence
+
+REAL = Path(__file__).parents[4] / "shared" / "real"
+needs_real = pytest.mark.skipif(not REAL.is_dir(), reason="the real recordings are not beside the checkout")
+
+# RTCM 10403.2 / 10403.3 section 4.2, the standard's own example.
+STANDARDS_1005 = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
+
+
+def facts_of(data: bytes, tilt: TiltSentence | None = None) -> list:
+    framer, decoder = Framer(), Decoder("line", tilt)
+    return decoder.take(1.0, framer.feed(data) + framer.flush())
+
+
+def rtcm(payload: bytes) -> bytes:
+    body = b"\xd3" + len(payload).to_bytes(2, "big") + payload
+    return body + crc24q(body).to_bytes(3, "big")
+
+
+def nmea(body: str) -> bytes:
+    return b"$%s*%02X\r\n" % (body.encode(), nmea_checksum(body.encode()))
+
+
+def msm_payload(message: int, station: int, tow_ms: int, more: int, satellites: list[int], signals: list[int]) -> bytes:
+    """An MSM header by the layout of RTCM 10403.3 section 3.5, all cells present, zeros behind."""
+    bits = f"{message:012b}{station:012b}{tow_ms:030b}{more}" + "0" * 18
+    bits += "".join("1" if i in satellites else "0" for i in range(1, 65))
+    bits += "".join("1" if i in signals else "0" for i in range(1, 33))
+    cells = len(satellites) * len(signals)
+    bits += "1" * cells + "0" * (18 * len(satellites) + 48 * cells)
+    bits += "0" * (-len(bits) % 8)
+    return int(bits, 2).to_bytes(len(bits) // 8, "big")
+
+
+def test_the_standards_station_position():
+    (station,) = facts_of(STANDARDS_1005)
+    assert isinstance(station, Station)
+    assert (station.station_id, station.message, station.itrf_year, station.antenna_height_m) == (2003, 1005, 0, None)
+    # Raw integers 11141045999, -48507297108, 39755214643 of 0.1 mm.
+    assert station.x_m == pytest.approx(1114104.5999, abs=5e-5)
+    assert station.y_m == pytest.approx(-4850729.7108, abs=5e-5)
+    assert station.z_m == pytest.approx(3975521.4643, abs=5e-5)
+
+
+def test_an_msm_set_is_one_epoch_up_to_the_message_that_says_no_more():
+    first = rtcm(msm_payload(1074, 417, 204_137_000, 1, [1, 5, 9], [2, 15]))
+    second = rtcm(msm_payload(1124, 417, 204_123_000, 0, [3, 4], [2, 14, 22]))
+    assert facts_of(first) == []
+    (epoch,) = facts_of(first + second)
+    assert isinstance(epoch, Epoch)
+    assert (epoch.station_id, epoch.systems, epoch.satellites, epoch.cells) == (417, "GC", 5, 12)
+    assert epoch.time_s == 204_137.0
+    assert epoch.messages == (1074, 1124)
+    assert epoch.masks == ((3, 2, 6), (2, 3, 6))
+    assert epoch.frequencies == 3
+    assert epoch.size_bytes == len(first) + len(second)
+
+
+def test_an_msm_without_a_satellite_is_no_usable_epoch():
+    decoder, framer = Decoder("line"), Framer()
+    empty = rtcm(msm_payload(1137, 417, 0, 0, [], []))
+    assert len(empty) == 28  # as met in real frames: 22 bytes of payload
+    assert decoder.take(1.0, framer.feed(empty)) == []
+    assert decoder.take_traffic(1.0).observation_frames == 0
+
+
+def test_a_broken_frame_within_a_set_spoils_the_set():
+    first = rtcm(msm_payload(1074, 417, 1000, 1, [1, 5, 9], [2, 15]))
+    second = rtcm(msm_payload(1124, 417, 987_000, 0, [3, 4], [2]))
+    broken = bytearray(rtcm(msm_payload(1094, 417, 1000, 1, [3, 4], [2])))
+    broken[30] ^= 1
+    epochs = [f for f in facts_of(first + bytes(broken) + second) if isinstance(f, Epoch)]
+    assert [e.messages for e in epochs] == [(1124,)]
+
+
+def test_two_halves_of_two_epochs_are_no_whole_set():
+    gps = rtcm(msm_payload(1074, 417, 1000, 1, [1, 5, 9], [2, 15]))
+    galileo_of_the_next = rtcm(msm_payload(1094, 417, 2000, 0, [3, 4], [2]))
+    (epoch,) = facts_of(gps + galileo_of_the_next)
+    assert (epoch.messages, epoch.time_s) == ((1094,), 2.0)
+
+
+@needs_real
+@pytest.mark.parametrize("name", ["rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"])
+def test_facts_of_real_frames_are_what_pyrtcm_reads(name):
+    data = (REAL / name).read_bytes()
+    parsed = []
+    for raw in (chunk for kind, chunk in Framer().feed(data) if kind == FRAME):
+        try:
+            parsed.append(pyrtcm.RTCMReader.parse(raw))
+        except pyrtcm.RTCMTypeError:
+            assert (raw[3] << 4 | raw[4] >> 4) % 10 == 2  # pyrtcm 1.2.1 cannot read MSM2
+    facts = facts_of(data)
+    assert [(f.message, f.x_m, f.y_m, f.z_m) for f in facts if isinstance(f, Station)] == [
+        (int(m.identity), m.DF025, m.DF026, m.DF027) for m in parsed if m.identity in ("1005", "1006")
+    ]
+    theirs = [m for m in parsed if m.identity in ("1007", "1008", "1033")]
+    assert [f.descriptor for f in facts if isinstance(f, Antenna)] == [
+        "".join(getattr(m, f"DF030_{i:02d}") for i in range(1, m.DF029 + 1)) for m in theirs
+    ]
+    assert len([f for f in facts if isinstance(f, Bias)]) == len([m for m in parsed if m.identity == "1230"])
+    assert [f.text for f in facts if isinstance(f, Text)] == [m.DF140 for m in parsed if m.identity == "1029"]
+    msm = [m for m in parsed if m.identity[:2] in ("10", "11") and 1071 <= int(m.identity) <= 1137]
+    legacy = [m for m in parsed if 1001 <= int(m.identity) <= 1004 or 1009 <= int(m.identity) <= 1012]
+    satellites = sum(m.NSat for m in msm) + sum(getattr(m, "DF006", 0) if int(m.identity) < 1009 else m.DF035 for m in legacy)
+    epochs = [f for f in facts if isinstance(f, Epoch)]
+    assert sum(e.satellites for e in epochs) <= satellites
+    ends = [m for m in msm if not m.DF393 and m.NSat]
+    assert len(epochs) <= len(ends) + len(legacy)
+    assert {e.station_id for e in epochs} <= {m.DF003 for m in msm + legacy}
+    heads = {m.identity: m for m in msm}
+    for epoch in epochs:
+        masks = dict(zip([n for n in epoch.messages if n > 1070], epoch.masks, strict=True))
+        for message, mask in masks.items():
+            m = heads[str(message)]
+            assert mask == (m.NSat, m.NSig, m.NCell), message
+    assert epochs
+
+
+def levels_by_pyrtcm(frame, message, system):
+    parsed = pyrtcm.RTCMReader.parse(frame)
+    field = "DF408" if message % 10 in (6, 7) else "DF403"
+    levels = {}
+    for cell in range(1, parsed.NCell + 1):
+        if level := getattr(parsed, f"{field}_{cell:02d}"):
+            levels.setdefault(system + getattr(parsed, f"CELLSIG_{cell:02d}"), []).append(float(level))
+    return {signal: (sum(of) / len(of), len(of)) for signal, of in levels.items()}
+
+
+@needs_real
+def test_levels_of_real_messages_are_what_pyrtcm_reads():
+    seen = set()
+    for file in ("rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"):
+        for kind, frame in Framer().feed((REAL / file).read_bytes()):
+            message = message_number(frame) if kind == FRAME else 0
+            if message // 10 in MSM_SYSTEMS and message % 10 >= 4:
+                system = MSM_SYSTEMS[message // 10]
+                assert signal_levels(frame, message, system) == levels_by_pyrtcm(frame, message, system), message
+                seen.add(message)
+    assert len(seen) >= 5
+
+
+@needs_real
+def test_one_message_in_ten_seconds_gives_its_levels():
+    said = [fact for fact in facts_of((REAL / "rtcm-receiver.bin").read_bytes()) if isinstance(fact, SignalLevels)]
+    assert len(said) == 1
+    assert set(said[0].levels) >= {"G1C"}
+
+
+@given(
+    st.sampled_from(sorted(MSM_SYSTEMS)),
+    st.sampled_from([4, 5, 6, 7]),
+    st.sets(st.integers(1, 24), min_size=1, max_size=16),
+    st.sets(st.sampled_from([2, 3, 4, 8, 22]), min_size=1, max_size=4),
+    st.integers(0, 1 << 32),
+)
+def test_levels_of_any_msm_are_what_pyrtcm_reads(family, kind, satellites, signals, seed):
+    chance = random.Random(seed)
+    system, message = MSM_SYSTEMS[family], 10 * family + kind
+    known = set(PRNSIGMAP[str(family)][1])
+    signals = sorted(signals & known) or [min(known)]
+    head = f"{message:012b}" + f"{chance.getrandbits(61):061b}"
+    head += "".join("1" if i in satellites else "0" for i in range(1, 65))
+    head += "".join("1" if i in signals else "0" for i in range(1, 33))
+    bits = head + f"{chance.getrandbits(5760):05760b}"  # masks and data of 64 cells, all zeros and ones by chance
+    bits += "0" * (-len(bits) % 8)
+    frame = rtcm(int(bits, 2).to_bytes(len(bits) // 8, "big"))
+    ours, theirs = signal_levels(frame, message, system), levels_by_pyrtcm(frame, message, system)
+    assert ours == theirs
+
+
+@given(st.binary(min_size=0, max_size=200), st.sampled_from([1074, 1085, 1096, 1127]))
+def test_no_frame_makes_the_reading_of_its_levels_throw(body, message):
+    payload = (message << 4).to_bytes(2, "big") + body
+    frame = b"\xd3" + len(payload).to_bytes(2, "big") + payload + b"\0\0\0"
+    levels = signal_levels(frame, message, MSM_SYSTEMS[message // 10])
+    if levels is not None:
+        assert all(0.0 < mean < 64.0 and 1 <= count <= 64 for mean, count in levels.values())
+
+
+@needs_real
+def test_fixes_of_real_sentences_are_what_pynmeagps_reads():
+    data = (REAL / "nmea.txt").read_bytes()
+    theirs = [m for _, m in pynmeagps.NMEAReader(io.BytesIO(data), quitonerror=0) if m is not None and m.msgID == "GGA"]
+    ours = [f for f in facts_of(data) if isinstance(f, Fix)]
+    assert [(f.latitude, f.longitude, f.height_m, f.quality, f.satellites) for f in ours] == [
+        (m.lat, m.lon, m.alt, m.quality, m.numSV) for m in theirs
+    ]
+    assert ours
+
+
+def test_a_fix_takes_the_spread_of_the_gst_of_its_second():
+    gst = nmea("GNGST,120001.00,0.05,,,,0.012,0.011,0.021")
+    gga = "GNGGA,{},3907.4074,N,10459.2593,W,4,14,0.7,1845.7,M,-19.1,M,1.0,0417"
+    (now,) = facts_of(gst + nmea(gga.format("120001.00")))
+    (later,) = facts_of(gst + nmea(gga.format("120002.00")))
+    assert (now.sigma_north_m, now.sigma_east_m, now.sigma_up_m) == (0.012, 0.011, 0.021)
+    assert later.sigma_up_m is None
+    assert (now.quality, now.station_id, now.age_s, now.separation_m) == (4, 417, 1.0, -19.1)
+
+
+def test_date_and_time_come_from_valid_rmc_and_zda_alone():
+    rmc = "GNRMC,120001.00,{},3907.4,N,10459.2,W,0.0,,150626,,,R"
+    zda = nmea("GNZDA,120002.50,15,06,2026,00,00")
+    facts = facts_of(nmea(rmc.format("A")) + nmea(rmc.format("V")) + zda)
+    assert [(f.source, f.utc.isoformat()) for f in facts if isinstance(f, Utc)] == [
+        ("RMC", "2026-06-15T12:00:01+00:00"),
+        ("ZDA", "2026-06-15T12:00:02.500000+00:00"),
+    ]
+
+
+def test_tilt_from_the_open_sentence_and_from_a_mapping():
+    # XDR angles: groups of type A, value, unit D, name (IEC 61162-1 transducer table, as several public references have it).
+    (tilt,) = facts_of(nmea("IIXDR,A,-2.3,D,PTCH,A,1.7,D,ROLL"))
+    assert tilt.angle_deg == pytest.approx(math.hypot(2.3, 1.7), abs=1e-3)
+    mapping = TiltSentence(sentence="PEXMP,TILT", angle_field=3, scale=0.1, aligned_field=4, aligned_value="1")
+    mapped = facts_of(nmea("PEXMP,TILT,153,0") + nmea("PEXMP,OTHER,153,1") + nmea("PEXMP,TILT,,1"), mapping)
+    assert [(f.angle_deg, f.aligned) for f in mapped if isinstance(f, Tilt)] == [(pytest.approx(15.3), False), (None, True)]
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.builds(
+                lambda message, body: rtcm((message << 4).to_bytes(2, "big") + body),
+                st.sampled_from([1004, 1005, 1006, 1007, 1008, 1012, 1029, 1033, 1072, 1074, 1077, 1087, 1127, 1230, 4072]),
+                st.binary(max_size=120),
+            ),
+            st.builds(
+                lambda head, tail: nmea(head + "".join(c for c in tail if c not in "$*")),
+                st.sampled_from(["GNGGA,", "GNGST,", "GNRMC,", "GNZDA,", "GPGSV,", "IIXDR,", "PEXMP,TILT,"]),
+                st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=80),
+            ),
+            st.binary(max_size=50),
+        ),
+        max_size=8,
+    )
+)
+@settings(deadline=None, max_examples=300)
+def test_whatever_a_hostile_line_says_no_exception_and_no_nan(pieces):
+    tilt = TiltSentence(sentence="PEXMP,TILT", angle_field=3, aligned_field=4)
+    data = b"".join(pieces)
+    for fact in facts_of(data, tilt):
+        for name in fact.__struct_fields__:
+            value = getattr(fact, name)
+            assert not (isinstance(value, float) and not math.isfinite(value)), (fact, name)
+    decoder, framer = Decoder("line", tilt), Framer()
+    units = framer.feed(data) + framer.flush()
+    decoder.take(1.0, units)
+    traffic = decoder.take_traffic(1.0)
+    assert (traffic.size_bytes if traffic else 0) == len(data)
+    assert (traffic.sentences if traffic else 0) == sum(kind == SENTENCE for kind, _ in units)

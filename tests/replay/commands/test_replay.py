@@ -1,0 +1,203 @@
+"""`witnesspost replay` and `check` as a person calls them: what they print, what they refuse, and with which status."""
+
+import contextlib
+import gzip
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from witnesspost.daemon.cli import main
+from witnesspost.daemon.log.reading import LogFile
+
+SCENARIOS = [
+    "rover-radio-other-frequency",
+    "base-switched-off",
+    "neighbours-base-on-our-channel",
+    "radio-cable-pulled-and-back",
+]
+WRONG = Path(__file__).parents[1] / "play" / "scenarios" / "wrong-truth.toml"
+
+
+def call(*words):
+    return CliRunner().invoke(main, [str(word) for word in words], catch_exceptions=False)
+
+
+def refused(*words):
+    """The one line on stderr of a call that must end with status 2."""
+    done = call(*words)
+    assert done.exit_code == 2
+    (line,) = done.stderr.splitlines()
+    return line
+
+
+@pytest.fixture(scope="module")
+def tape(tmp_path_factory):
+    path = tmp_path_factory.mktemp("tape") / "frequency.jsonl.gz"
+    assert call("invent", "rover-radio-other-frequency", "-o", path).exit_code == 0
+    return path
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_scenario_meets_its_truth(name):
+    done = call("replay", name, "--grade")
+    assert done.exit_code == 0, done.output
+    assert done.output.splitlines()[-1].startswith("passed: ")
+
+
+def test_all_variants_of_a_scenario_or_one_are_played(tmp_path):
+    done = call("replay", "radio-sheet", "--grade")
+    assert done.exit_code == 0
+    names = [line for line in done.output.splitlines() if line.endswith(":")]
+    assert names[0] == "radio-sheet:frequency-differs:"
+    assert len(names) == done.output.count("passed: ") == 6
+    one = call("replay", "radio-sheet:protocol-differs", "--grade")
+    assert one.output.count("passed: ") == 1
+    assert "radio-sheet has 6 variants" in refused("replay", "radio-sheet", "--log", tmp_path / "a.db")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_scenario_with_a_wrong_truth_line_fails():
+    done = call("replay", WRONG, "--grade")
+    assert done.exit_code == 1
+    assert "FAILED" in done.output
+
+
+def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
+    scenario = call("replay", "rover-radio-other-frequency", "--json").stdout
+    log = tmp_path / "replayed.db"
+    assert call("replay", tape, "--json", "--log", log).stdout == scenario
+    again = call("replay", log, "--json")
+    assert (again.stdout, again.stderr) == (scenario, "")
+    changes = [json.loads(line) for line in scenario.splitlines()]
+    assert changes[0]["rule"] == "corrections-stopped"
+    wanted = [
+        "t",
+        "utc",
+        "change",
+        "rule",
+        "cause",
+        "causes",
+        "severity",
+        "stream",
+        "because_of",
+        "evidence",
+        "say",
+        "steps",
+        "alert",
+        "shelved",
+    ]
+    assert [list(change) for change in changes] == [wanted] * len(changes)
+    with LogFile.open(log) as file:
+        assert [c.t for c in file.changes()] == [c["t"] for c in changes]
+    assert "exists" in refused("replay", tape, "--log", log)
+
+
+def test_what_holds_no_truth_lines_is_not_graded(tmp_path, tape):
+    log = tmp_path / "replayed.db"
+    call("replay", tape, "--log", log)
+    done = call("replay", log, "--grade")
+    assert (done.exit_code, done.stdout) == (2, "")
+    words = "holds no truth lines to grade by; a scenario, or a tape that `witnesspost invent` wrote, would do\n"
+    assert done.stderr == f"{log}: {words}"
+    first, *rest = [line for line in gzip.decompress(tape.read_bytes()).splitlines() if b'"expect"' not in line]
+    header = json.loads(first)
+    assert header.pop("scenario") == "rover-radio-other-frequency"
+    bare = tmp_path / "bare.jsonl"
+    bare.write_bytes(b"\n".join([json.dumps(header).encode(), *rest]) + b"\n")
+    done = call("replay", bare, "--grade")
+    assert (done.exit_code, done.stderr) == (2, f"{bare}: {words}")
+
+
+def test_a_tape_of_a_scenario_that_is_meant_to_be_quiet_passes(tmp_path):
+    quiet, path = tmp_path / "quiet.toml", tmp_path / "quiet.jsonl.gz"
+    quiet.write_text('like = "quiet-hour-base"\nduration_s = 120\n')
+    assert call("invent", quiet, "-o", path).exit_code == 0
+    for source in (quiet, path):
+        done = call("replay", source, "--grade")
+        assert (done.exit_code, done.stdout) == (0, "passed: 0 of 0 truth lines met, 0 false alerts\n")
+
+
+def test_a_log_that_was_changed_is_played_and_said_to_be(tmp_path, tape):
+    log = tmp_path / "replayed.db"
+    whole = call("replay", tape, "--json", "--log", log).stdout
+    data = bytearray(log.read_bytes())
+    with contextlib.closing(sqlite3.connect(log)) as connection:
+        n, block = connection.execute("SELECT n, data FROM raw WHERE stream = 'receiver' ORDER BY n DESC LIMIT 1").fetchone()
+    data[data.index(block[:100]) + 50] ^= 1
+    log.write_bytes(data)
+    done = call("replay", log, "--json")
+    assert (done.exit_code, done.stdout) == (0, whole)
+    (said,) = done.stderr.splitlines()
+    assert said.startswith(f"{log}: row {n} of the chain (raw, receiver, t ")
+    assert "is not as it was written: its digest does not fit: it was changed; run `witnesspost verify`" in said
+
+
+def test_another_site_file_answers_what_would_have_sounded_and_says_what_differs(tmp_path, tape):
+    log = tmp_path / "replayed.db"
+    call("replay", tape, "--log", log)
+    with LogFile.open(log) as file:
+        text = file.run.site_toml
+    site = tmp_path / "new.toml"
+    site.write_text(text + "\n[rules.corrections-stopped]\non_delay_s = 3.0\n[rules.sky]\noff = true\n")
+    done = call("replay", log, "--site", site, "--json")
+    assert done.stderr.splitlines() == [
+        "sky: in force in the run, not here",
+        "corrections-stopped: on_delay_s is 3 here, 5 in the run",
+    ]
+    before, after = (
+        json.loads(call("replay", *words, "--json").stdout.splitlines()[0])["t"] for words in ([log], [log, "--site", site])
+    )
+    assert before - after == pytest.approx(2.0, abs=0.21)
+
+
+def test_tapes_that_cannot_be_played_to_the_end(tmp_path, tape):
+    lines = gzip.decompress(tape.read_bytes()).splitlines(keepends=True)
+    broken = tmp_path / "broken.jsonl"
+    broken.write_bytes(b"".join(lines[:20]) + b"not json\n" + b"".join(lines[20:]))
+    assert f"{broken} line 21: is no JSON" in refused("replay", broken)
+    broken.write_bytes(b"".join(lines[:20]) + lines[20][:30])
+    assert f"{broken} line 21: the tape is cut off" in refused("replay", broken)
+    broken.write_bytes(tape.read_bytes()[:3000])
+    assert "cut off" in refused("replay", broken)
+
+
+def test_sources_that_are_none(tmp_path, tape):
+    assert "there is no such file" in refused("replay", tmp_path / "none.db")
+    assert "did you mean quiet-hour-base" in refused("replay", "quiet-hour-bas")
+    noise = tmp_path / "noise.db"
+    noise.write_bytes(bytes(range(256)) * 20)
+    assert "no SQLite database" in refused("replay", noise)
+    bare = tmp_path / "bare.jsonl"
+    bare.write_text('{"tape": 1, "streams": ["corrections"]}\n')
+    assert "--site" in refused("replay", bare)
+    assert "cannot be read" in refused("replay", tape, "--site", tmp_path / "none.toml")
+
+
+def test_check_prints_what_it_understood_or_all_that_is_wrong(tmp_path):
+    site = tmp_path / "kestrel.toml"
+    site.write_text(
+        '[post]\nname = "kestrel-base"\nrole = "base"\n[[stream]]\nname = "corrections"\nport = "/dev/ttyUSB0"\n'
+        'carries = ["corrections"]\n[project]\nframe = "EPSG:6319"\nepoch = 2010.0\n[[project.control]]\nname = "KQ-1"\n'
+        'latitude = 39.1234567\nlongitude = -104.9876543\nheight = 1874.322\n[base]\noccupies = "KQ-1"\nstation_id = 417\n'
+        "antenna_height_m = 1.843\n"
+    )
+    understood = json.loads(call("check", site, "--json").stdout)
+    assert understood["frame"] == "EPSG:6319"
+    assert understood["station_id"] == 417
+    assert set(understood["expected_arp"]) == {"x_m", "y_m", "z_m", "latitude", "longitude", "ellipsoidal_height_m"}
+    height_m = 1874.322 + 1.843 + understood["separation_m"]
+    assert understood["expected_arp"]["ellipsoidal_height_m"] == pytest.approx(height_m, abs=1e-4)
+    assert "base-datum" in understood["rules"]
+    assert "height-reference" not in understood["rules"]  # a rule of the rover's
+    assert call("check", site).stdout.startswith(f"{site}: good.")
+    site.write_text(site.read_text().replace('role = "base"', 'role = "bass"').replace('"KQ-1"\nstation', '"KQ-9"\nstation'))
+    done = call("check", site)
+    assert done.exit_code == 2
+    assert [line.split(": ")[1] for line in done.stderr.splitlines()] == ["post.role", "base.occupies"]
+
+
+def test_check_lists_the_measurements_of_own_rules():
+    lines = call("check", "--measures").stdout.splitlines()
+    assert any(line.startswith("fix.satellites ") for line in lines)

@@ -1,0 +1,132 @@
+"""base-moved on a stepped clock: a change is news, and stays so while the new position is not the project's."""
+
+import pytest
+from witnesspost.rules.book.base_moved import BaseMoved
+from witnesspost.rules.datum.geodesy import expected_arp, from_enu
+
+KESTREL = {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322}
+TABLES = {
+    "project": {"frame": "EPSG:6319", "vertical": "ellipsoidal", "control": [KESTREL]},
+    "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843},
+}
+NO_PROJECT = {"base": {"station_id": 417}}
+
+
+@pytest.fixture
+def make(day):
+    """Benches of the rule, and a maker of stations off the project's ARP by east, north, up."""
+
+    def make(**tables):
+        made = day.bench(BaseMoved, role="base", **tables)
+        arp = expected_arp(day.site(**TABLES)).ecef
+
+        def station(t, east=0.0, north=0.0, up=0.0, **other):
+            x, y, z = (round(part, 4) for part in from_enu(arp, (east, north, up)))
+            return day.station(t, **{"x_m": x, "y_m": y, "z_m": z, **other})
+
+        return made, station
+
+    return make
+
+
+def test_a_still_base_is_quiet(make, day):
+    bench, station = make(**TABLES)
+    facts = [station(t, east=0.004 * (t % 20 > 10)) for t in day.every(10.0, 1.0, 100.0)]
+    assert bench.play(facts, 120.0) == []
+
+
+def test_a_change_that_is_right_is_news_for_half_a_minute(make, day):
+    bench, station = make(**TABLES)
+    changes = bench.play([station(1.0, up=16.0), station(11.0), station(21.0)], 60.0)
+    assert day.said(changes) == [
+        (11.2, "raised", "base-moved", "coordinate-changed"),
+        (44.0, "normal", "base-moved", "coordinate-changed"),
+    ]
+    assert changes[0].evidence["up_m"] == pytest.approx(-16.0, abs=1e-3)
+    assert changes[0].say == "The base's position changed: it is now 16.0 m low of where it was."
+
+
+def test_a_change_that_is_wrong_stands_until_it_is_right(make, day):
+    bench, station = make(**TABLES)
+    facts = [station(1.0), *(station(t, east=2.0) for t in day.every(10.0, 11.0, 300.0)), station(301.0)]
+    changes = bench.play(facts, 320.0)
+    assert day.said(changes) == [
+        (11.2, "raised", "base-moved", "coordinate-changed"),
+        (304.2, "normal", "base-moved", "coordinate-changed"),
+    ]
+
+
+def test_without_a_project_a_change_is_news_for_half_a_minute(make, day):
+    bench, station = make(**NO_PROJECT)
+    changes = bench.play([station(1.0), *(station(t, north=0.5) for t in day.every(10.0, 11.0, 100.0))], 100.0)
+    assert [(change.change, change.cause) for change in changes] == [
+        ("raised", "coordinate-changed"),
+        ("normal", "coordinate-changed"),
+    ]
+
+
+@pytest.mark.parametrize(("moved_m", "raised"), [(0.009, False), (0.011, True)])
+def test_the_limit_is_a_centimetre(make, moved_m, raised):
+    bench, station = make(**TABLES)
+    assert bool(bench.play([station(1.0), station(2.0, north=moved_m)], 3.0)) is raised
+
+
+def test_creeping_by_less_than_the_limit_each_time_is_found_by_the_datum_not_here(make):
+    bench, station = make(**NO_PROJECT)
+    assert bench.play([station(float(t), north=0.008 * t) for t in range(1, 20)], 30.0) == []
+
+
+@pytest.mark.parametrize(
+    ("before_m", "after_m", "east", "up", "first"),
+    [
+        (1.843, 2.043, 0.0, 0.2, "antenna-height-changed"),  # 1006 says so
+        (1.843, 1.843, 0.0, 0.2, "coordinate-changed"),  # 1006 says it is not the antenna height
+        (None, None, 0.0, 0.2, "coordinate-changed"),  # 1005: it may be either
+        (1.843, 2.043, 0.3, 0.2, "coordinate-changed"),  # moved sideways as well
+    ],
+)
+def test_causes(make, before_m, after_m, east, up, first):
+    bench, station = make(**TABLES)
+    facts = [station(1.0, antenna_height_m=before_m), station(2.0, east=east, up=up, antenna_height_m=after_m)]
+    (raised,) = bench.play(facts, 3.0)
+    assert raised.cause == first
+    if before_m is None:
+        assert [cause.cause for cause in raised.causes] == ["coordinate-changed", "antenna-height-changed"]
+
+
+def test_a_foreign_stations_position_is_not_judged(make):
+    bench, station = make(**TABLES)
+    assert bench.play([station(1.0), station(2.0, east=5000.0, station_id=99), station(3.0)], 5.0) == []
+
+
+def test_a_new_sender_on_the_line_where_the_site_names_none(make, day):
+    bench, _ = make(base={})
+    facts = [
+        *(day.epoch(t) for t in day.every(1.0, 1.0, 20.0)),
+        *(day.epoch(t, station_id=99) for t in day.every(1.0, 20.0, 70.0)),
+    ]
+    changes = bench.play(facts, 70.0)
+    assert day.said(changes) == [
+        (23.2, "raised", "base-moved", "station-changed"),  # the old one has been silent for three seconds
+        (56.0, "normal", "base-moved", "station-changed"),
+    ]
+    assert (changes[0].evidence["station_id_before"], changes[0].evidence["station_id"]) == (417, 99)
+
+
+def test_two_bases_that_take_turns_are_no_move(make, day):
+    bench, _ = make(base={})
+    facts = [day.epoch(t, station_id=417 if int(t) % 2 else 99) for t in day.every(1.0, 1.0, 100.0)]
+    assert bench.play(facts, 100.0) == []
+
+
+def test_a_new_sender_is_the_channels_matter_where_the_site_names_its_own(make, day):
+    bench, _ = make(**TABLES)
+    facts = [day.epoch(1.0), day.epoch(2.0, station_id=99)]
+    assert bench.play(facts, 5.0) == []
+
+
+def test_a_broken_datum_does_not_stop_the_rule(make, day):
+    broken = {**TABLES, "project": {**TABLES["project"], "frame": "EPSG:5703"}}
+    bench, station = make(**broken)
+    changes = bench.play([station(1.0), station(2.0, east=1.0)], 3.0)
+    assert [change.rule for change in changes] == ["base-moved"]

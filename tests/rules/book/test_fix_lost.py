@@ -1,0 +1,160 @@
+"""fix-lost: what it fell to, from when, and what is a fresh start."""
+
+import pytest
+from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.book.fix_lost import FixLost
+from witnesspost.rules.facts import Planned, Port
+
+
+def walk(day, until, start=0.0, interval=1.0, **fix):
+    return [day.fix(t, **fix) for t in day.every(interval, start, until)]
+
+
+def corrections(day, until, start=0.0):
+    return [day.epoch(t + 0.3) for t in day.every(1.0, start, until)]
+
+
+def test_fixed_all_hour_is_quiet(day):
+    bench = day.bench(FixLost)
+    assert bench.play(walk(day, 3600.0) + corrections(day, 3600.0), 3600.0) == []
+
+
+@pytest.mark.parametrize(
+    ("quality", "cause"),
+    # GGA's quality indicator, NMEA 0183 (several public pages agree; 9 is in no list found).
+    [
+        (0, "no-position"),
+        (1, "autonomous"),
+        (2, "differential"),
+        (3, "autonomous"),
+        (5, "float"),
+        (6, "no-position"),
+        (7, "no-position"),
+        (8, "no-position"),
+        (9, "no-position"),
+    ],
+)
+def test_the_state_that_it_fell_to(day, quality, cause):
+    bench = day.bench(FixLost)
+    facts = walk(day, 60.0) + walk(day, 90.0, start=60.0, quality=quality) + corrections(day, 90.0)
+    # The first position that is not fixed comes at 60 s; the on-delay is 3 s.
+    assert day.said(bench.play(facts, 90.0)) == [(63.0, "raised", "fix-lost", cause)]
+
+
+@pytest.mark.parametrize("lost_at", [61.0, 62.0, 63.0, 64.0])
+def test_it_is_said_in_time_whenever_it_falls(day, lost_at):
+    facts = walk(day, lost_at) + walk(day, 90.0, start=lost_at, quality=5) + corrections(day, 90.0)
+    assert day.said(day.bench(FixLost).play(facts, 90.0)) == [(lost_at + 3.0, "raised", "fix-lost", "float")]
+
+
+def test_under_three_seconds_is_quiet(day):
+    bench = day.bench(FixLost)
+    facts = walk(day, 60.0) + walk(day, 62.8, start=60.0, interval=0.2, quality=5) + walk(day, 120.0, start=62.8)
+    assert bench.play(facts, 120.0) == []
+
+
+def test_twenty_positions_a_second(day):
+    bench = day.bench(FixLost)
+    facts = walk(day, 20.0, interval=0.05) + walk(day, 30.0, start=20.0, interval=0.05, quality=5)
+    assert day.said(bench.play(facts, 30.0)) == [(23.0, "raised", "fix-lost", "float")]
+
+
+def test_never_fixed_with_two_minutes_of_corrections(day):
+    bench = day.bench(FixLost)
+    facts = walk(day, 200.0, quality=5) + corrections(day, 200.0)
+    changes = bench.play(facts, 200.0)
+    assert [(round(c.t, 1), c.cause) for c in changes] == [(120.4, "float")]
+    assert changes[0].say.startswith("Corrections arrive, but there was never a fix")
+
+
+def test_a_first_fix_in_time_is_quiet(day):
+    bench = day.bench(FixLost)
+    facts = walk(day, 119.0, quality=5) + walk(day, 300.0, start=119.0) + corrections(day, 300.0)
+    assert bench.play(facts, 300.0) == []
+
+
+def test_never_fixed_without_corrections_is_not_its_business(day):
+    bench = day.bench(FixLost)
+    assert bench.play(walk(day, 600.0, quality=1), 600.0) == []
+
+
+def test_corrections_that_pause_start_the_two_minutes_anew(day):
+    bench = day.bench(FixLost)
+    facts = walk(day, 200.0, quality=5) + corrections(day, 90.0) + corrections(day, 200.0, start=100.0)
+    assert bench.play(facts, 199.0) == []
+
+
+def test_a_receiver_that_falls_silent_has_no_position(day):
+    bench = day.bench(FixLost)
+    changes = bench.play(walk(day, 60.0) + corrections(day, 90.0), 90.0)
+    # The last position comes at 59 s; five seconds of silence make it certain, and the three of the on-delay are over.
+    assert day.said(changes) == [(64.2, "raised", "fix-lost", "no-position")]
+    assert changes[0].say == "The fix is lost, the rover says nothing."
+
+
+def test_the_port_s_state_is_evidence(day):
+    bench = day.bench(FixLost)
+    lost = Port(t=59.5, stream="receiver", state="lost", reason="no such device")
+    changes = bench.play([*walk(day, 60.0), lost], 90.0)
+    assert [c.evidence["port"] for c in changes] == ["lost"]
+
+
+def test_back_it_waits_for_a_person(day):
+    bench = day.bench(FixLost)
+    facts = walk(day, 60.0) + walk(day, 90.0, start=60.0, quality=5) + walk(day, 120.0, start=90.0)
+    assert day.said(bench.play(facts, 120.0)) == [
+        (63.0, "raised", "fix-lost", "float"),
+        (93.2, "normal", "fix-lost", "float"),
+    ]
+
+
+def test_the_fix_s_history_is_evidence(day):
+    bench = day.bench(FixLost)
+    facts = corrections(day, 200.0) + walk(day, 20.0, quality=5) + walk(day, 100.0, start=20.0)
+    facts += walk(day, 102.0, start=100.0, quality=5) + walk(day, 150.0, start=102.0) + walk(day, 200.0, start=150.0, quality=2)
+    (raised,) = bench.play(facts, 200.0)
+    # Corrections begin at 0.3 s, the first fix comes at 20 s; short and long losses begin at 100 s and 150 s.
+    assert raised.evidence["time_to_fix_s"] == pytest.approx(19.7)
+    assert raised.evidence["fixed_for_s"] == pytest.approx(48.0)
+    assert raised.evidence["losses_in_10_min"] == 2
+    assert (raised.evidence["station_id"], raised.evidence["age_when_fixed_s"]) == (417, 1.2)
+
+
+def test_a_battery_change_announced_is_a_fresh_start(day):
+    bench = day.bench(FixLost)
+    facts = [*walk(day, 100.0), Planned(t=95.0, stream="", for_s=60.0, why="battery")]
+    facts += walk(day, 230.0, start=140.0, quality=1) + walk(day, 400.0, start=230.0) + corrections(day, 400.0)
+    assert bench.play(facts, 400.0) == []
+
+
+def test_a_battery_change_that_never_fixes_again_is_raised(day):
+    bench = day.bench(FixLost)
+    facts = [*walk(day, 100.0), Planned(t=95.0, stream="", for_s=60.0, why="battery")]
+    facts += walk(day, 400.0, start=140.0, quality=5) + corrections(day, 400.0)
+    assert [(round(c.t), c.cause) for c in bench.play(facts, 400.0)] == [(275, "float")]
+
+
+def test_with_the_corrections_gone_it_makes_no_sound(day):
+    bench = day.bench(FixLost, CorrectionsStopped)
+    facts = corrections(day, 60.0) + walk(day, 75.0) + walk(day, 120.0, start=75.0, quality=1)
+    changes = [c for c in bench.play(facts, 120.0) if c.rule == "fix-lost"]
+    assert [(c.cause, c.because_of, c.sounds) for c in changes] == [("autonomous", "corrections-stopped", False)]
+
+
+def test_under_trees_it_never_chatters(day):
+    bench = day.bench(FixLost)
+    facts = [day.fix(t, quality=4 if t % 10 < 5 else 5) for t in day.every(1.0, 0.0, 900.0)]
+    raised = [c.t for c in bench.play(facts, 900.0) if c.change == "raised"]
+    # 3 or more a minute is chattering (as quoted in the alarm trade's press).
+    assert raised
+    assert all(len([u for u in raised if t <= u < t + 60.0]) < 3 for t in raised)
+
+
+def test_a_base_has_no_fix_to_lose(day):
+    assert FixLost.at == ("rover",)
+
+
+def test_a_post_without_positions_judges_none(day):
+    stream = [{"name": "corrections", "port": "loop://", "carries": ["corrections"]}]
+    bench = day.bench(FixLost, stream=stream)
+    assert bench.play(corrections(day, 300.0), 300.0) == []
