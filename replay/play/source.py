@@ -15,6 +15,7 @@ from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site, SiteError, site_from_table, site_from_toml
+from witnesspost.rules.site.renamed import under_new_names
 
 _SQLITE = b"SQLite format 3\0"
 
@@ -78,13 +79,15 @@ def _log(name: str, site: Site | None, text: str) -> Source:
     log = LogFile.open(name)
     if site is None:
         try:
-            site, text = site_from_toml(log.run.site_toml, log.run.site_path, FIGURES), log.run.site_toml
+            text = log.run.site_toml
+            site = site_from_toml(text, log.run.site_path, FIGURES, recorded=True)
         except SiteError as error:
             raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
     begins_t, ends_t = log.span()
     source = Source("log", site, text, _from_log(log), begins_t, ends_t)
     source.damage = log.damage()
-    source.figures = log.figures()
+    figures = log.figures()
+    source.figures = under_new_names(figures) if figures else None
     return source
 
 
@@ -100,7 +103,8 @@ def _tape(name: str, site: Site | None, text: str) -> Source:
         if tape.header.site is None:
             tape.close()
             raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
-        site, text = site_from_table(tape.header.site, name, FIGURES), tomli_w.dumps(tape.header.site)
+        site = site_from_table(tape.header.site, name, FIGURES, recorded=True)
+        text = tomli_w.dumps(tape.header.site)
     source = Source("tape", site, text, iter(tape), 0.0, None)
     source.invented = tape.header.scenario is not None
     return source

@@ -27,11 +27,11 @@ _SAME_M = 0.003  # the antenna height and the position change by as much: twice 
 
 
 class BaseMovedFigures(Delays, kw_only=True):
-    """`limit_m` is what the position may change by; `lasts_s` how long a change is news; `right_m` is base-datum's."""
+    """`limit_m` is what the position may change by; `news_s` how long a change is news; `tolerance_m` is base-datum's."""
 
     limit_m: float = 0.01
-    lasts_s: float = 30.0
-    right_m: float = 0.05
+    news_s: float = 30.0
+    tolerance_m: float = 0.05
 
 
 class BaseMoved(Rule):
@@ -68,10 +68,10 @@ class BaseMoved(Rule):
             self.quiet_until = math.inf
             return ()
         for station_id, move in tuple(self._moved.items()):
-            if t >= move.since + self.figures.lasts_s and not move.wrong:
+            if t >= move.since + self.figures.news_s and not move.wrong:
                 del self._moved[station_id]
         for stream, finding in tuple(self._changed.items()):
-            if finding.since is not None and t >= finding.since + self.figures.lasts_s:
+            if finding.since is not None and t >= finding.since + self.figures.news_s:
                 del self._changed[stream]
         return [*(move.finding for move in self._moved.values()), *self._changed.values()]
 
@@ -125,7 +125,7 @@ class BaseMoved(Rule):
         except DatumError:
             return False  # base-datum fails over it and is named; a base that moves is news all the same
         east, north, up = self._datum.offset(_at(station), expected)
-        return max(math.hypot(east, north), abs(up) - expected.height_error_m) > self.figures.right_m
+        return max(math.hypot(east, north), abs(up) - expected.height_error_m) > self.figures.tolerance_m
 
     def _see_sender(self, epoch: Epoch) -> None:
         if self.site.base.station_id is not None or not self.scene.is_ours(epoch.station_id):

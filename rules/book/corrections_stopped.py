@@ -1,8 +1,8 @@
 """Corrections have stopped: no usable observation epoch from the project's station.
 
 When: none for the larger of `on_delay_s` and `intervals` usual intervals; from the very start, or while one epoch alone does
-not tell the interval, after `first_s`; a port that goes away, after `port_lost_s`. Usable: a complete observation set with
-good CRCs from the project's station (from any, where the site names none). Station messages alone are no corrections.
+not tell the interval, after `first_silence_s`; a port that goes away, after `port_lost_s`. Usable: a complete observation set
+with good CRCs from the project's station (from any, where the site names none). Station messages alone are no corrections.
 
 An epoch that is due just when the time is up is given `jitter_s`: three seconds of fade that cut one epoch at either end make
 five intervals without a whole one.
@@ -38,7 +38,7 @@ class StoppedFigures(Delays, kw_only=True):
 
     on_delay_s: float = 5.0
     intervals: float = 3.0
-    first_s: float = 15.0
+    first_silence_s: float = 15.0
     port_lost_s: float = 2.0
     tail_s: float = 1.0
     jitter_s: float = 0.1
@@ -105,7 +105,7 @@ class CorrectionsStopped(Rule):
             since = epoch.t if epoch else self.scene.began_t
             delay_s = max(self.figures.on_delay_s, self.figures.intervals * (interval_s or 0.0))
             if epoch is None or interval_s is None:  # how often this base sends is not known yet
-                delay_s = max(delay_s, self.figures.first_s)
+                delay_s = max(delay_s, self.figures.first_silence_s)
             else:
                 delay_s += self.figures.jitter_s
             if epoch is not None and gone and port is not None:

@@ -28,11 +28,11 @@ _MORE_LIKELY_FIRST = ("float", "differential", "autonomous", "no-position")
 
 
 class FixLostFigures(Delays, kw_only=True):
-    """`never_s` is how long corrections may arrive without a first fix."""
+    """`never_fixed_s` is how long corrections may arrive without a first fix."""
 
     on_delay_s: float = 3.0
     off_delay_s: float = 3.0
-    never_s: float = 120.0
+    never_fixed_s: float = 120.0
 
 
 class FixLost(Rule):
@@ -91,9 +91,9 @@ class FixLost(Rule):
         if self._was_fixed:
             return (self._finding(t, silent, self._lost_since, self.figures.on_delay_s),)
         since = self._arriving_since
-        if since is None or self._corrections_silent(t) or t - max(since, self._fresh_from) < self.figures.never_s:
+        if since is None or self._corrections_silent(t) or t - max(since, self._fresh_from) < self.figures.never_fixed_s:
             return ()
-        return (self._finding(t, silent, max(since, self._fresh_from), self.figures.never_s),)
+        return (self._finding(t, silent, max(since, self._fresh_from), self.figures.never_fixed_s),)
 
     def _fixed(self, fix: Fix) -> None:
         if self._lost_since is not None or self._fixed_since is None:

@@ -28,11 +28,11 @@ _OTHER_MESSAGES_OVER_S = 60.0
 
 
 class OverloadFigures(Delays, kw_only=True):
-    """`limit` and `deadband` are shares of the interval; `epochs` are averaged over; after `silent_s` nothing new is judged."""
+    """`limit_share` and `deadband` are shares of the interval, a mean of `epochs`; after `silent_s` nothing new is judged."""
 
     on_delay_s: float = 10.0
     off_delay_s: float = 20.0
-    limit: float = 0.80
+    limit_share: float = 0.80
     deadband: float = 0.03
     epochs: int = 15
     silent_s: float = 10.0
@@ -112,7 +112,7 @@ class LinkOverload(Rule):
                 "forward_error_correction": self._link.forward_error_correction,
                 "on_air_s": round(self._link.seconds(load), 3),
                 "share": round(share, 3),
-                "limit": self.figures.limit,
+                "limit": self.figures.limit_share,
                 "as_msm4_bytes": round(with_msm4) if with_msm4 is not None else None,
                 "share_as_msm4": round(self._link.seconds(with_msm4) / interval, 3) if with_msm4 is not None else None,
                 "satellites": epoch.satellites,
@@ -123,7 +123,7 @@ class LinkOverload(Rule):
 
 class _Line:
     def __init__(self, figures: OverloadFigures):
-        self.share = Bound(above=figures.limit, deadband=figures.deadband)
+        self.share = Bound(above=figures.limit_share, deadband=figures.deadband)
         self.last: Epoch | None = None
         self._sizes: deque[int] = deque(maxlen=figures.epochs)
         self._gaps: deque[float] = deque(maxlen=figures.epochs)

@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
+from witnesspost.rules.site.renamed import new_name, under_new_names
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
@@ -218,19 +219,31 @@ def read_site(path: str | Path, figures: Mapping[str, type[Struct]] | None = Non
     return site_from_toml(text, str(path), figures)
 
 
-def site_from_toml(text: str, path: str = "", figures: Mapping[str, type[Struct]] | None = None) -> Site:
-    """The site file whose text this is, read as `read_site` reads it; `path` names it in problems."""
+def site_from_toml(
+    text: str, path: str = "", figures: Mapping[str, type[Struct]] | None = None, *, recorded: bool = False
+) -> Site:
+    """The site file whose text this is, read as `read_site` reads it; `path` names it in problems.
+
+    `recorded` is as in `site_from_table`.
+    """
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SiteError(path, [f"is no TOML: {error}"]) from None
     except RecursionError:
         raise SiteError(path, ["is nested too deeply to be a site file"]) from None
-    return site_from_table(table, path, figures)
+    return site_from_table(table, path, figures, recorded=recorded)
 
 
-def site_from_table(table: dict[str, Any], path: str = "", figures: Mapping[str, type[Struct]] | None = None) -> Site:
-    """The site that a parsed table says (a scenario carries one), checked as `read_site` checks it."""
+def site_from_table(
+    table: dict[str, Any], path: str = "", figures: Mapping[str, type[Struct]] | None = None, *, recorded: bool = False
+) -> Site:
+    """The site that a parsed table says (a scenario carries one), checked as `read_site` checks it.
+
+    `recorded`: it is the copy in a log or a tape, whose keys may have the names that they had when it was written.
+    """
+    if recorded and isinstance(table.get("rules"), dict):
+        table = {**table, "rules": under_new_names(table["rules"])}
     problems: list[str] = []
     site = struct_from(Site, table, "", problems)
     if figures is not None:
@@ -283,7 +296,8 @@ def struct_from(kind: type[Struct], table: object, where: str, problems: list[st
     for key, value in table.items():
         here = f"{where}.{key}" if where else key
         if key not in fields:
-            problems.append(f"{here}: unknown key{nearest(key, fields)}")
+            now = new_name(here)
+            problems.append(f"{here} is called {now} now" if now else f"{here}: unknown key{nearest(key, fields)}")
         elif (read := _value(fields[key].type, value, here, problems)) is not None:
             values[key] = read
     for name, f in fields.items():

@@ -19,7 +19,7 @@ port = "{port}"
 carries = ["corrections"]
 [rules.corrections-stopped]
 on_delay_s = 0.4
-first_s = 0.4
+first_silence_s = 0.4
 """
 
 

@@ -1,7 +1,7 @@
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.model import SiteError, degrees, read_site, site_from_table, site_from_toml
@@ -213,6 +213,7 @@ tables = st.recursive(
 )
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])  # the first text that is drawn loads all of Unicode
 @given(st.dictionaries(st.sampled_from([*tomllib.loads(GOOD), "x"]), tables))
 def test_any_table_is_either_a_site_or_a_list_of_problems(table):
     try:

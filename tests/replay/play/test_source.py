@@ -1,0 +1,44 @@
+"""Logs and tapes of earlier days: their own site file is read under the names that its keys had then."""
+
+import json
+
+import msgspec
+import pytest
+from witnesspost.daemon.log.log import Log
+from witnesspost.replay.play.source import open_source
+from witnesspost.rules.site.model import site_from_toml
+
+SITE = """
+[post]
+name = "kestrel-rover"
+role = "rover"
+[[stream]]
+name = "receiver"
+port = "loop://"
+carries = ["positions"]
+"""
+THEN = SITE + "[rules.fix-lost]\nnever_s = 60.0\n"
+
+
+@pytest.fixture
+def log(tmp_path):
+    log = Log.start(tmp_path, site_from_toml(SITE), THEN)
+    log.event(0.0, "rules-in-force", {"fix-lost": {"on_delay_s": 3.0, "never_s": 60.0}})
+    log.close(1.0, "test")
+    return tmp_path / "kestrel-rover.0001.db"
+
+
+def test_a_logs_own_site_and_figures_are_read_under_their_old_names(log):
+    source = open_source(str(log))
+    assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
+    assert source.site_text == THEN
+    assert source.figures == {"fix-lost": {"on_delay_s": 3.0, "never_fixed_s": 60.0}}
+
+
+def test_a_tapes_own_site_too(tmp_path):
+    site = msgspec.toml.decode(THEN)
+    tape = tmp_path / "old.jsonl"
+    tape.write_text(json.dumps({"tape": 1, "streams": ["receiver"], "note": "", "site": site}) + "\n")
+    source = open_source(str(tape))
+    assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
+    assert list(source.records) == []
