@@ -1,7 +1,6 @@
 """One pipeline for live and replay: the same bytes at the same times give the same changes, whatever the calls between."""
 
 import random
-from pathlib import Path
 
 import pynmeagps
 import pyrtcm
@@ -17,9 +16,9 @@ from witnesspost.replay.play.tape import Chunk
 from witnesspost.rules.facts import Fact, Port
 from witnesspost.rules.site.model import site_from_toml
 
+from tests import DATA
 from tests.daemon.conftest import epoch_frame
 
-REAL = Path(__file__).parents[3] / "shared" / "real"
 SITE_TEXT = """
 [post]
 name = "kestrel-rover"
@@ -103,8 +102,7 @@ def test_a_silent_line_gives_up_its_half_frame():
     assert finding.evidence["bad_frames"] == 1
 
 
-@pytest.mark.skipif(not REAL.is_dir(), reason="the real recordings are not beside the checkout")
-@pytest.mark.parametrize("path", sorted(REAL.glob("*.bin")) + sorted(REAL.glob("nmea*.txt")), ids=lambda p: p.name)
+@pytest.mark.parametrize("path", sorted(DATA.glob("*.bin")) + sorted(DATA.glob("nmea*.txt")), ids=lambda p: p.name)
 @pytest.mark.parametrize("size", [1, 7, 100_000])
 def test_real_bytes_play_in_any_cuts_and_are_counted_as_the_libraries_count(path, size):
     data = path.read_bytes()

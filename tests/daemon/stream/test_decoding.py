@@ -1,7 +1,6 @@
 import io
 import math
 import random
-from pathlib import Path
 
 import pynmeagps
 import pyrtcm
@@ -14,8 +13,7 @@ from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, n
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Utc
 from witnesspost.rules.site.model import TiltSentence
 
-REAL = Path(__file__).parents[4] / "shared" / "real"
-needs_real = pytest.mark.skipif(not REAL.is_dir(), reason="the real recordings are not beside the checkout")
+from tests import DATA
 
 # RTCM 10403.2 / 10403.3 section 4.2, the standard's own example.
 STANDARDS_1005 = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
@@ -94,10 +92,9 @@ def test_two_halves_of_two_epochs_are_no_whole_set():
     assert (epoch.messages, epoch.time_s) == ((1094,), 2.0)
 
 
-@needs_real
 @pytest.mark.parametrize("name", ["rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"])
 def test_facts_of_real_frames_are_what_pyrtcm_reads(name):
-    data = (REAL / name).read_bytes()
+    data = (DATA / name).read_bytes()
     parsed = []
     for raw in (chunk for kind, chunk in Framer().feed(data) if kind == FRAME):
         try:
@@ -141,11 +138,10 @@ def levels_by_pyrtcm(frame, message, system):
     return {signal: (sum(of) / len(of), len(of)) for signal, of in levels.items()}
 
 
-@needs_real
 def test_levels_of_real_messages_are_what_pyrtcm_reads():
     seen = set()
     for file in ("rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"):
-        for kind, frame in Framer().feed((REAL / file).read_bytes()):
+        for kind, frame in Framer().feed((DATA / file).read_bytes()):
             message = message_number(frame) if kind == FRAME else 0
             if message // 10 in MSM_SYSTEMS and message % 10 >= 4:
                 system = MSM_SYSTEMS[message // 10]
@@ -154,9 +150,8 @@ def test_levels_of_real_messages_are_what_pyrtcm_reads():
     assert len(seen) >= 5
 
 
-@needs_real
 def test_one_message_in_ten_seconds_gives_its_levels():
-    said = [fact for fact in facts_of((REAL / "rtcm-receiver.bin").read_bytes()) if isinstance(fact, SignalLevels)]
+    said = [fact for fact in facts_of((DATA / "rtcm-receiver.bin").read_bytes()) if isinstance(fact, SignalLevels)]
     assert len(said) == 1
     assert set(said[0].levels) >= {"G1C"}
 
@@ -192,9 +187,8 @@ def test_no_frame_makes_the_reading_of_its_levels_throw(body, message):
         assert all(0.0 < mean < 64.0 and 1 <= count <= 64 for mean, count in levels.values())
 
 
-@needs_real
 def test_fixes_of_real_sentences_are_what_pynmeagps_reads():
-    data = (REAL / "nmea.txt").read_bytes()
+    data = (DATA / "nmea.txt").read_bytes()
     theirs = [m for _, m in pynmeagps.NMEAReader(io.BytesIO(data), quitonerror=0) if m is not None and m.msgID == "GGA"]
     ours = [f for f in facts_of(data) if isinstance(f, Fix)]
     assert [(f.latitude, f.longitude, f.height_m, f.quality, f.satellites) for f in ours] == [

@@ -1,7 +1,6 @@
 import io
 import random
 from itertools import pairwise
-from pathlib import Path
 
 import pynmeagps
 import pyrtcm
@@ -20,7 +19,7 @@ from witnesspost.daemon.stream.framing import (
     nmea_checksum,
 )
 
-REAL = Path(__file__).parents[4] / "shared" / "real"
+from tests import DATA
 
 # RTCM 10403.2 / 10403.3 section 4.2, the standard's own example (a D3 stands inside its payload).
 STANDARDS_1005 = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
@@ -144,8 +143,7 @@ def test_what_never_ends_is_judged_when_the_line_falls_silent():
     assert units_of(PUBLISHED_SENTENCES[0][:20]) == [(BAD_SENTENCE, PUBLISHED_SENTENCES[0][:20])]
 
 
-@pytest.mark.skipif(not REAL.is_dir(), reason="the real recordings are not beside the checkout")
-@pytest.mark.parametrize("path", sorted(REAL.glob("*.bin")) + sorted(REAL.glob("nmea*.txt")), ids=lambda p: p.name)
+@pytest.mark.parametrize("path", sorted(DATA.glob("*.bin")) + sorted(DATA.glob("nmea*.txt")), ids=lambda p: p.name)
 def test_real_bytes_give_the_frames_that_the_libraries_find(path):
     data = path.read_bytes()
     units = units_of(data)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from pyrtcm import RTCMReader
 from witnesspost.rules.book import radio
 
-REAL = Path(__file__).parents[4] / "shared" / "real"
+from tests import DATA
 
 
 @pytest.mark.parametrize(
@@ -36,11 +34,10 @@ def test_a_padded_frame_lies_between_its_cells_and_a_full_mask(
     assert radio.msm_kind(message) == 7
 
 
-@pytest.mark.skipif(not REAL.exists(), reason="the recorded streams are not beside the repository")
 @pytest.mark.parametrize("name", ["rtcm-receiver.bin", "rtcm-station.bin"])
 def test_real_msm_frames_are_between_the_two_lengths(name: str) -> None:
     seen = 0
-    with (REAL / name).open("rb") as stream:
+    with (DATA / name).open("rb") as stream:
         for raw, parsed in RTCMReader(stream, quitonerror=0):
             if parsed is None or radio.msm_kind(int(parsed.identity)) is None:
                 continue
