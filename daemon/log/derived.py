@@ -14,6 +14,7 @@ from typing import Any
 
 from witnesspost.daemon.log import schema
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.geodesy import to_geodetic
 
 _row_of_fix = attrgetter(*schema.columns("fix"))
@@ -177,7 +178,7 @@ class FactRows:
         says = (fact.station_id, str(fact.message), fact.x_m, fact.y_m, fact.z_m, fact.antenna_height_m, fact.itrf_year)
         if self._is_news(fact, "position", says):
             try:
-                place: tuple[float | None, ...] = to_geodetic((fact.x_m, fact.y_m, fact.z_m))
+                place: tuple[float | None, ...] = to_geodetic(Ecef(fact.x_m, fact.y_m, fact.z_m))
             except Exception:  # a PROJ that does not work must not cost the log
                 place = (None, None, None)
             self._said(fact, "position", (*says, None, None, None, *place))

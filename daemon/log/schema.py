@@ -291,6 +291,7 @@ def select(table: str) -> str:
 
 def _geodetic_stations(db: Database) -> None:
     """Version 2: base coordinates in degrees, since nobody recognises a place by its geocentric metres."""
+    from witnesspost.rules.coordinates import Ecef
     from witnesspost.rules.datum.geodesy import to_geodetic
 
     table = db.table("station")
@@ -298,7 +299,7 @@ def _geodetic_stations(db: Database) -> None:
     for name in names:
         table.add_column(name, float)
     for key, *metres in db.conn.execute("SELECT rowid, x_m, y_m, z_m FROM station WHERE x_m IS NOT NULL").fetchall():
-        table.update(key, dict(zip(names, to_geodetic((metres[0], metres[1], metres[2])), strict=True)))
+        table.update(key, dict(zip(names, to_geodetic(Ecef(*metres)), strict=True)))
 
 
 _STEPS: list[tuple[int, Callable[[Database], None]]] = [(2, _geodetic_stations)]

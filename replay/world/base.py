@@ -12,6 +12,7 @@ from witnesspost.replay.world.observe import SIGNALS, Observation, Observer
 from witnesspost.replay.world.receiver import EpochHeard, StationHeard
 from witnesspost.replay.world.scenario import Messages
 from witnesspost.replay.world.sky import Sky, Vector
+from witnesspost.rules.coordinates import Ecef
 
 BIASES_M = {"1C": 0.0, "1P": 0.0, "2C": 0.0, "2P": 0.0}
 INVENTED_RECEIVER = "INVENTED RECEIVER"
@@ -21,7 +22,7 @@ class Identity(NamedTuple):
     """What the base says of itself. `arp_m` is the broadcast ARP, `error_m` that less the true one (ECEF metres)."""
 
     station_id: int
-    arp_m: Vector
+    arp_m: Ecef
     error_m: Vector
     antenna_height_m: float
     descriptor: str
@@ -30,7 +31,7 @@ class Identity(NamedTuple):
 class BaseStation:
     """One base under the sky; its antenna really is at `ecef_m`."""
 
-    def __init__(self, sky: Sky, ecef_m: Vector, seed: int) -> None:
+    def __init__(self, sky: Sky, ecef_m: Ecef, seed: int) -> None:
         self.sky = sky
         self._observer = Observer(sky, ecef_m, seed)
 

@@ -15,6 +15,7 @@ from witnesspost.replay.world.events import Broadcast
 from witnesspost.replay.world.scenario import Scenario, ScenarioError
 from witnesspost.replay.world.sky import Vector
 from witnesspost.replay.world.world import World, ecef, geodetic, minus, plus, shifted
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import point_at
 from witnesspost.rules.datum.geoid import bundled_geoid
 
@@ -38,7 +39,7 @@ class BlunderError(ScenarioError):
 
 def broadcast_error(event: Broadcast, scenario: Scenario, world: World, rng: random.Random) -> Vector:
     """Broadcast less true ARP, ECEF metres, of one `broadcast` event. Raises BlunderError."""
-    error = minus(shifted(world.arp, world.axes, (event.east_m, event.north_m, event.up_m)), world.arp)
+    error = minus(shifted(world.arp, world.axes, Enu(event.east_m, event.north_m, event.up_m)), world.arp)
     for cause in event.cause.split("+") if event.cause else ():
         blunder = BLUNDERS.get(cause)
         if blunder is not None:
@@ -63,7 +64,7 @@ class _Base:
 
     def up(self, up_m: float) -> Vector:
         """An error in the height alone."""
-        return minus(shifted(self.world.arp, self.world.axes, (0.0, 0.0, up_m)), self.world.arp)
+        return minus(shifted(self.world.arp, self.world.axes, Enu(0.0, 0.0, up_m)), self.world.arp)
 
     def at(self, latitude: float, longitude: float, h: float | None = None) -> Vector:
         """An error that puts the mark there."""
@@ -178,7 +179,7 @@ def _rounded(base: _Base) -> Vector:
 def _autonomous(base: _Base) -> Vector:
     """A single-point position: 2 to 8 m off, the height worse than the rest."""
     while True:
-        offset = (base.rng.gauss(0, 2.2), base.rng.gauss(0, 2.2), base.rng.gauss(0, 4.0))
+        offset = Enu(base.rng.gauss(0, 2.2), base.rng.gauss(0, 2.2), base.rng.gauss(0, 4.0))
         if 2.0 <= math.hypot(*offset) <= 8.0 and math.hypot(*offset[:2]) > 0.5:
             return minus(shifted(base.world.arp, base.world.axes, offset), base.world.arp)
 

@@ -12,8 +12,9 @@ from bisect import bisect_right
 
 from witnesspost.replay.world.events import Occupy, PoleTilt, Walk
 from witnesspost.replay.world.scenario import Scenario
-from witnesspost.replay.world.sky import Vector, local_axes
+from witnesspost.replay.world.sky import local_axes
 from witnesspost.replay.world.world import World, shifted
+from witnesspost.rules.coordinates import Ecef, Enu
 
 WALK_M_S = 1.2
 _STANDS_S, _WALKS_S, _WITHIN_M = (15.0, 90.0), (10.0, 40.0), 150.0
@@ -32,12 +33,12 @@ class Crew:
         self._legs = _work(start, scenario.duration_s, rng) if scenario.rover.works else _told(start, walks)
         self._begins = [leg[0] for leg in self._legs]
 
-    def antenna(self, t: float) -> Vector:
+    def antenna(self, t: float) -> Ecef:
         """Where the antenna is, ECEF metres, were the pole plumb."""
         for event in self._occupies:
             if event.during(t):
                 mark = self._world.point(event.point)
-                return shifted(mark, local_axes(mark), (event.east_m, event.north_m, event.up_m + self._pole_m))
+                return shifted(mark, local_axes(mark), Enu(event.east_m, event.north_m, event.up_m + self._pole_m))
         east, north = self.offset(t)
         return self._world.from_base(east, north, self._pole_m)
 

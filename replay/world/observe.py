@@ -12,7 +12,8 @@ import random
 from collections.abc import Callable, Mapping
 
 import msgspec
-from witnesspost.replay.world.sky import GLONASS_CHANNELS, SPEED_OF_LIGHT_M_S, Sky, Vector, local_axes, look
+from witnesspost.replay.world.sky import GLONASS_CHANNELS, SPEED_OF_LIGHT_M_S, Sky, local_axes, look
+from witnesspost.rules.coordinates import Ecef
 
 FREQUENCY_MHZ = {
     "G": {"1": 1575.42, "2": 1227.60, "5": 1176.45},
@@ -78,7 +79,7 @@ class Observer:
     def __init__(
         self,
         sky: Sky,
-        ecef_m: Vector,
+        ecef_m: Ecef,
         seed: int,
         *,
         mask_deg: float = 10.0,
@@ -102,7 +103,7 @@ class Observer:
         self._knot_ecef_m = ecef_m
         self._last_s: float | None = None
 
-    def move(self, ecef_m: Vector) -> None:
+    def move(self, ecef_m: Ecef) -> None:
         """Takes the antenna to another place; from the next epoch on the ranges are those from there."""
         self.ecef_m = ecef_m
 

@@ -14,7 +14,7 @@ from witnesspost.replay.world.receiver import AUTONOMOUS, DIFFERENTIAL, FIXED, F
 from witnesspost.replay.world.scenario import Scenario
 from witnesspost.replay.world.sky import Sky, dop
 from witnesspost.replay.world.state import State
-from witnesspost.replay.world.world import World, geodetic, plus
+from witnesspost.replay.world.world import World, geodetic, moved
 
 BASE_QUALITY = 7
 """GGA's "manual input": a base that holds a typed position (NMEA 0183)."""
@@ -56,7 +56,7 @@ class Mouth:
             limited = self._state.active(ev.FixLimit, t)
             solution = receiver.solution(t, used, LIMITS[limited.state] if limited is not None else None)
             quality, sigma, age, station = solution.quality, solution.sigma_m, solution.age_s, solution.station_id
-            place = plus(self._crew.antenna(t), solution.error_m)
+            place = moved(self._crew.antenna(t), solution.error_m)
         latitude: float | None
         longitude: float | None
         latitude, longitude, ellipsoidal = geodetic(place)

@@ -13,6 +13,8 @@ import math
 from collections.abc import Iterable
 from typing import NamedTuple, Protocol
 
+from witnesspost.rules.coordinates import Ecef
+
 SPEED_OF_LIGHT_M_S = 299_792_458.0
 """Exact, by the definition of the metre (BIPM, The International System of Units, 9th edition)."""
 
@@ -114,7 +116,7 @@ class Sky:
         since = self.start_utc - _GPS_EPOCH + dt.timedelta(seconds=GPS_MINUS_UTC_S)
         return (since // dt.timedelta(milliseconds=1) + round(t_s * 1000)) % 604_800_000
 
-    def visible(self, ecef_m: Vector, t_s: float, mask_deg: float = 10.0) -> list[Sat]:
+    def visible(self, ecef_m: Ecef, t_s: float, mask_deg: float = 10.0) -> list[Sat]:
         """Satellites at or above `mask_deg` degrees as seen from `ecef_m` metres, in the order of system and number."""
         axes = local_axes(ecef_m)
         sats = []
@@ -126,7 +128,7 @@ class Sky:
                 sats.append(Sat(orbit.system, orbit.prn, azimuth, elevation, range_m, position))
         return sats
 
-    def seen(self, index: int, t_s: float, ecef_m: Vector) -> tuple[Vector, Vector]:
+    def seen(self, index: int, t_s: float, ecef_m: Ecef) -> tuple[Vector, Vector]:
         """Position (m) and velocity (m/s) of `orbits[index]` as a receiver at rest in `ecef_m` sees them at `t_s`.
 
         Light time and the earth's turning while the signal travels are in it; velocity is the derivative of the
@@ -160,7 +162,7 @@ class Sky:
         return (x, y, z), (vx * keep + EARTH_RATE_RAD_S * y, vy * keep - EARTH_RATE_RAD_S * x, vz * keep)
 
 
-def local_axes(ecef_m: Vector) -> tuple[Vector, Vector, Vector]:
+def local_axes(ecef_m: Ecef) -> tuple[Vector, Vector, Vector]:
     """Unit vectors east, north and up (along the WGS 84 ellipsoid's normal) at an ECEF point in metres.
 
     The latitude is Bowring's closed form (Survey Review 23, 1976), good to far under a microdegree near the ground.
@@ -181,7 +183,7 @@ def local_axes(ecef_m: Vector) -> tuple[Vector, Vector, Vector]:
     )
 
 
-def look(ecef_m: Vector, axes: tuple[Vector, Vector, Vector], position_m: Vector) -> tuple[float, float, float]:
+def look(ecef_m: Ecef, axes: tuple[Vector, Vector, Vector], position_m: Vector) -> tuple[float, float, float]:
     """Azimuth and elevation in degrees and range in metres, from `ecef_m` with its `local_axes` to a position."""
     dx, dy, dz = position_m[0] - ecef_m[0], position_m[1] - ecef_m[1], position_m[2] - ecef_m[2]
     range_m = math.sqrt(dx * dx + dy * dy + dz * dz)

@@ -29,8 +29,9 @@ from witnesspost.replay.world.events import (
 from witnesspost.replay.world.link import corrected
 from witnesspost.replay.world.scenario import Messages, Scenario
 from witnesspost.replay.world.sky import Vector
-from witnesspost.replay.world.world import World, minus, plus, shifted
+from witnesspost.replay.world.world import World, minus, moved, plus, shifted
 from witnesspost.rules.book.radio import radio_horizon_km
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.site.model import RadioSheet
 
 AIR_RATE_BPS = 9600
@@ -84,11 +85,11 @@ class State:
         height, error = world.antenna_height_m, self.broadcast_error(t)
         told = self.active(AntennaHeight, t)
         if told is not None:
-            error = plus(error, minus(shifted(world.arp, world.axes, (0.0, 0.0, told.height_m - height)), world.arp))
+            error = plus(error, minus(shifted(world.arp, world.axes, Enu(0.0, 0.0, told.height_m - height)), world.arp))
             height = told.height_m
         return Identity(
             renamed.to if renamed is not None else station_id,
-            plus(world.arp, error),
+            moved(world.arp, error),
             error,
             height,
             antenna.descriptor if antenna is not None else descriptor or "INVENTED ANTENNA NONE",

@@ -9,6 +9,7 @@ import math
 
 from witnesspost.replay.world.scenario import Scenario, ScenarioError
 from witnesspost.replay.world.sky import Vector, local_axes
+from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
 from witnesspost.rules.datum.geodesy import DatumError, point_at
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
 
@@ -32,17 +33,17 @@ class World:
             self.geoid = open_geoid(site)
         except (DatumError, GeoidError) as error:
             raise ScenarioError(scenario.name, [f"site.{error}"]) from None
-        self.mark: Vector = self._points[site.base.occupies or ""]
+        self.mark: Ecef = self._points[site.base.occupies or ""]
         self.axes = local_axes(self.mark)
         height_m = scenario.base.antenna_height_m
         self.antenna_height_m: float = site.base.antenna_height_m if height_m is None else height_m
-        self.arp = shifted(self.mark, self.axes, (0.0, 0.0, self.antenna_height_m))
+        self.arp = shifted(self.mark, self.axes, Enu(0.0, 0.0, self.antenna_height_m))
 
-    def from_base(self, east_m: float, north_m: float, up_m: float = 0.0) -> Vector:
+    def from_base(self, east_m: float, north_m: float, up_m: float = 0.0) -> Ecef:
         """The point that lies so from the base's mark, over the flat ground of an invented quarry."""
-        return shifted(self.mark, self.axes, (east_m, north_m, up_m))
+        return shifted(self.mark, self.axes, Enu(east_m, north_m, up_m))
 
-    def point(self, name: str) -> Vector:
+    def point(self, name: str) -> Ecef:
         """A control point's mark."""
         return self._points[name]
 
@@ -51,32 +52,41 @@ class World:
         return self.geoid.separation_m(latitude, longitude) or 0.0
 
 
-def shifted(at: Vector, axes: tuple[Vector, Vector, Vector], offset: Vector) -> Vector:
+def shifted(at: Ecef, axes: tuple[Vector, Vector, Vector], offset: Enu) -> Ecef:
     """`at` moved by east, north and up along the local axes."""
     (ex, ey, ez), (nx, ny, nz), (ux, uy, uz) = axes
     e, n, u = offset
-    return (at[0] + e * ex + n * nx + u * ux, at[1] + e * ey + n * ny + u * uy, at[2] + e * ez + n * nz + u * uz)
+    return Ecef(
+        at.x_m + e * ex + n * nx + u * ux,
+        at.y_m + e * ey + n * ny + u * uy,
+        at.z_m + e * ez + n * nz + u * uz,
+    )
+
+
+def moved(at: Ecef, by: Vector) -> Ecef:
+    """A place moved by a geocentric difference."""
+    return Ecef(at.x_m + by[0], at.y_m + by[1], at.z_m + by[2])
 
 
 def plus(a: Vector, b: Vector) -> Vector:
-    """The sum of two vectors."""
+    """The sum of two geocentric differences."""
     return (a[0] + b[0], a[1] + b[1], a[2] + b[2])
 
 
-def minus(a: Vector, b: Vector) -> Vector:
-    """The difference of two vectors."""
-    return (a[0] - b[0], a[1] - b[1], a[2] - b[2])
+def minus(a: Ecef, b: Ecef) -> Vector:
+    """The geocentric difference of two places."""
+    return (a.x_m - b.x_m, a.y_m - b.y_m, a.z_m - b.z_m)
 
 
-def ecef(latitude: float, longitude: float, height_m: float) -> Vector:
+def ecef(latitude: float, longitude: float, height_m: float) -> Ecef:
     """ECEF of degrees and ellipsoidal height on GRS 80 (IOGP 373-7-2, method 9602)."""
     phi, lam = math.radians(latitude), math.radians(longitude)
     n = _A_M / math.sqrt(1 - _E2 * math.sin(phi) ** 2)
     flat = (n + height_m) * math.cos(phi)
-    return (flat * math.cos(lam), flat * math.sin(lam), (n * (1 - _E2) + height_m) * math.sin(phi))
+    return Ecef(flat * math.cos(lam), flat * math.sin(lam), (n * (1 - _E2) + height_m) * math.sin(phi))
 
 
-def geodetic(at: Vector) -> tuple[float, float, float]:
+def geodetic(at: Ecef) -> Geodetic:
     """Latitude, longitude (degrees) and ellipsoidal height (m) on GRS 80.
 
     Bowring's closed form (Survey Review 23, 1976) taken twice: under a micrometre near the ground.
@@ -92,4 +102,4 @@ def geodetic(at: Vector) -> tuple[float, float, float]:
     sin_lat, cos_lat = math.sin(latitude), math.cos(latitude)
     n = _A_M / math.sqrt(1 - _E2 * sin_lat**2)
     height = p * cos_lat + z * sin_lat - _A_M * _A_M / n
-    return math.degrees(latitude), math.degrees(math.atan2(y, x)), height
+    return Geodetic(math.degrees(latitude), math.degrees(math.atan2(y, x)), height)

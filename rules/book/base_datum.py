@@ -18,8 +18,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise
-from witnesspost.rules.datum.frames import Ecef
 from witnesspost.rules.datum.geodesy import to_ecef
 from witnesspost.rules.datum.hypotheses import ORDER
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words_of
@@ -95,7 +95,7 @@ class BaseDatum(Rule):
         return self.figures.jump_wait_s if self.scene.correction_streams else 0.0
 
     def _judge_station(self, station: Station, t: float) -> None:
-        at = (station.x_m, station.y_m, station.z_m)
+        at = Ecef(station.x_m, station.y_m, station.z_m)
         known = self._judged is not None and self._judged[0] == at
         if known and self._finding is None:
             return
@@ -144,7 +144,7 @@ class BaseDatum(Rule):
         if math.hypot(east, north) <= self.figures.jump_m and abs(up) <= self.figures.jump_m:
             self._finding = None
             return
-        moved = (east, north, up)
+        moved = Enu(east, north, up)
         verdict = self._datum.why(moved, expected, self.scene.utc_at(t), self.scene.fix, noise=_SINGLE_POINT, autonomous=False)
         words = words_of(moved, expected, verdict, self.site)
         self._finding = Finding(
@@ -181,7 +181,7 @@ class _Jumps:
         at = to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), _WGS84)
         last, self._last = self._last, (fix, at)
         if fix.quality == 1 or last is None or self._sum is None:
-            self._sum = (0.0, 0.0, 0.0) if fix.quality == 1 else None
+            self._sum = Ecef(0.0, 0.0, 0.0) if fix.quality == 1 else None
         elif last[0].quality != fix.quality:
             self._sum = _plus(self._sum, _minus(at, last[1])) if fix.t - last[0].t <= _STEP_S else None
             if fix.quality == 4 and self._sum is not None:
@@ -190,8 +190,8 @@ class _Jumps:
 
 
 def _plus(one: Ecef, two: Ecef) -> Ecef:
-    return one[0] + two[0], one[1] + two[1], one[2] + two[2]
+    return Ecef(one.x_m + two.x_m, one.y_m + two.y_m, one.z_m + two.z_m)
 
 
 def _minus(one: Ecef, two: Ecef) -> Ecef:
-    return one[0] - two[0], one[1] - two[1], one[2] - two[2]
+    return Ecef(one.x_m - two.x_m, one.y_m - two.y_m, one.z_m - two.z_m)

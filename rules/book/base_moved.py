@@ -14,8 +14,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.explanation import in_words
-from witnesspost.rules.datum.frames import Ecef
 from witnesspost.rules.datum.geodesy import DatumError, enu
 from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
@@ -152,4 +152,4 @@ class _Move:
 
 
 def _at(station: Station) -> Ecef:
-    return station.x_m, station.y_m, station.z_m
+    return Ecef(station.x_m, station.y_m, station.z_m)

@@ -16,8 +16,8 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Noise
-from witnesspost.rules.datum.frames import Ecef
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
 from witnesspost.rules.datum.geoid import open_geoid
 from witnesspost.rules.datum.hypotheses import ORDER
@@ -143,7 +143,7 @@ class ControlCheck(Rule):
             words={**words, "head": f"On {point.point} the rover reads {words['offset']}."},
         )
 
-    def _on_point(self, fix: Fix) -> tuple[ExpectedArp, Ecef] | None:
+    def _on_point(self, fix: Fix) -> tuple[ExpectedArp, Enu] | None:
         """The control point that the position is on, and the offset of the pole's tip from it."""
         if fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return None
@@ -179,8 +179,8 @@ class _Standing:
         return self.last_t - self.since
 
     @property
-    def mean(self) -> Ecef:
-        return self._mean[0], self._mean[1], self._mean[2]
+    def mean(self) -> Enu:
+        return Enu(*self._mean)
 
     @property
     def scatter(self) -> tuple[float, float]:
@@ -192,12 +192,12 @@ class _Standing:
         """How long it must have lasted to be judged (again)."""
         return still_s if self.judged_s is None else 2 * self.judged_s
 
-    def goes_on(self, point: ExpectedArp, offset: Ecef, still_m: float) -> bool:
+    def goes_on(self, point: ExpectedArp, offset: Enu, still_m: float) -> bool:
         """True if the next position belongs to the same standing."""
         moved = math.hypot(offset[0] - self._mean[0], offset[1] - self._mean[1])
         return point.point == self.point.point and moved <= still_m
 
-    def add(self, t: float, offset: Ecef) -> None:
+    def add(self, t: float, offset: Enu) -> None:
         """Take in one position (Welford's running mean and sum of squares)."""
         self.last_t = t
         self.count += 1

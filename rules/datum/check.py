@@ -6,7 +6,8 @@ import itertools
 import math
 import statistics
 
-from witnesspost.rules.datum.frames import Ecef, Frame, FrameError, frame_of
+from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 from witnesspost.rules.datum.geodesy import HEIGHT_UNIT_M, position, to_ecef
 from witnesspost.rules.datum.geoid import Geoid, GeoidError, open_geoid
 from witnesspost.rules.site.model import Control, Site
@@ -135,7 +136,7 @@ def _far_problems(site: Site, frame: Frame, places: dict[str, tuple[float, float
         origin, what = points[base], f"the base's point {base}"
     else:
         x, y, z = (statistics.median(axis) for axis in zip(*points.values(), strict=True))
-        origin, what = (x, y, z), "the middle of the list"
+        origin, what = Ecef(x, y, z), "the middle of the list"
     return [
         f"project.control ({name}): {math.dist(origin, at) / 1000:.0f} km from {what}; "
         f"a point within {FARTHEST_KM:.0f} km would do: look at its digits, or leave it out"

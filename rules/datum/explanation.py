@@ -27,7 +27,7 @@ import math
 from collections.abc import Iterable
 
 from msgspec import Struct
-from witnesspost.rules.datum.frames import Ecef
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.hypotheses import ALONE, ORDER, Prediction, Situation, autonomous_base, predictions, sum_of
 
 FITS_CHI2 = 16.27  # χ², 3 degrees of freedom, 0.1 %
@@ -70,7 +70,7 @@ class Verdict(Struct, frozen=True, kw_only=True):
     best: list[Explanation]
 
 
-def explain(offset: Ecef, situation: Situation, noise: Noise | None = None, autonomous: bool = True) -> Verdict:
+def explain(offset: Enu, situation: Situation, noise: Noise | None = None, autonomous: bool = True) -> Verdict:
     """The ranked causes of an offset (east, north, up; metres; said minus right).
 
     `autonomous=False` leaves `autonomous-base` out: for an offset that was itself taken from a single-point position.
@@ -94,7 +94,7 @@ def explain(offset: Ecef, situation: Situation, noise: Noise | None = None, auto
     return Verdict(causes=causes, best=(causes + [one for one in best if one not in causes])[:LISTED])
 
 
-def in_words(offset: Ecef) -> str:
+def in_words(offset: Enu) -> str:
     """An offset as a person says it: "28.6 m low, 3 cm east". Parts under 5 mm, or a thousandth of it, are left out."""
     east, north, up = offset
     least = max(0.005, 0.001 * math.hypot(*offset))
@@ -116,7 +116,7 @@ def _length(metres: float) -> str:
     return f"{metres * 100:.0f} cm" if metres >= 0.01 else f"{metres * 1000:.0f} mm"
 
 
-def _ranked(ways: Iterable[Prediction], offset: Ecef, noise: Noise, prior: float) -> list[Explanation]:
+def _ranked(ways: Iterable[Prediction], offset: Enu, noise: Noise, prior: float) -> list[Explanation]:
     """One explanation a cause, from the likelihood of all its ways; the way shown is the likeliest."""
     found = []
     by_cause: dict[str, list[Prediction]] = {}
@@ -144,7 +144,7 @@ def _ranked(ways: Iterable[Prediction], offset: Ecef, noise: Noise, prior: float
     return found
 
 
-def _pairs(singles: list[Prediction], offset: Ecef, situation: Situation) -> Iterable[Prediction]:
+def _pairs(singles: list[Prediction], offset: Enu, situation: Situation) -> Iterable[Prediction]:
     """Two ways of different families at once, the earlier one of `ORDER` first.
 
     Of the ways that lead to another place (a control list has hundreds) only the nearest are tried.
@@ -156,21 +156,21 @@ def _pairs(singles: list[Prediction], offset: Ecef, situation: Situation) -> Ite
             yield sum_of(one, two, situation.expected.ecef, situation.frame)
 
 
-def _unexplained(offset: Ecef, noise: Noise) -> Explanation:
+def _unexplained(offset: Enu, noise: Noise) -> Explanation:
     ways = [Prediction("unexplained", 0.0, 0.0, 0.0, across, up) for across, up in _BROAD]
     logs = [_log_density(way, offset, noise) for way in ways]
     score = max(logs) + math.log(UNEXPLAINED_PRIOR / len(ways))
     return Explanation(cause="unexplained", residual_m=None, prediction=None, score=score, fits=True)
 
 
-def _chi2(way: Prediction, offset: Ecef, noise: Noise) -> float:
+def _chi2(way: Prediction, offset: Enu, noise: Noise) -> float:
     across = way.sigma_horizontal_m**2 + noise.horizontal_m**2
     up = way.sigma_up_m**2 + noise.up_m**2
     east, north, high = (o - p for o, p in zip(offset, way.enu, strict=True))
     return (east * east + north * north) / across + high * high / up
 
 
-def _log_density(way: Prediction, offset: Ecef, noise: Noise) -> float:
+def _log_density(way: Prediction, offset: Enu, noise: Noise) -> float:
     across = way.sigma_horizontal_m**2 + noise.horizontal_m**2
     up = way.sigma_up_m**2 + noise.up_m**2
     return -0.5 * (_chi2(way, offset, noise) + 3 * math.log(2 * math.pi) + 2 * math.log(across) + math.log(up))

@@ -20,12 +20,11 @@ import math
 from typing import Any, NamedTuple
 
 from msgspec import Struct
+from witnesspost.rules.coordinates import Ecef
 
 ACCURACY_LIMIT_M = 0.1
 ASSUMED_EPOCH = 2026.0  # while no receiver has said the date
 ASSUMED_EPOCH_SIGMA_YEARS = 3.0
-
-Ecef = tuple[float, float, float]
 
 _ITRF2014, _ITRF2020 = 7912, 9989
 _FIXED_TO_PLATE = {
@@ -48,9 +47,7 @@ class Shift(NamedTuple):
     """The base's numbers if they were of another frame or epoch: `name` says which, `sigma_m` how sure they are."""
 
     name: str
-    x_m: float
-    y_m: float
-    z_m: float
+    at: Ecef
     sigma_m: float
 
 
@@ -182,21 +179,21 @@ def frame_shifts(frame: Frame, epoch: float | None, place: Place, today: float |
     # Real marks move within their frame by millimetres a year; nobody's typed coordinate is better than a centimetre.
     moving = _drift_m(place, day) * ASSUMED_EPOCH_SIGMA_YEARS if today is None else 0.0
     sigma = math.hypot(0.05 if frame.ensemble else 0.02, moving)
-    shifts = [Shift(f"ITRF2014 at {day:.1f}", *itrf, sigma)]
+    shifts = [Shift(f"ITRF2014 at {day:.1f}", itrf, sigma)]
     itrf2020 = _transform(_ITRF2014, _ITRF2020, itrf, day)
     if itrf2020 is not None:
-        shifts.append(Shift(f"ITRF2020 at {day:.1f}", *itrf2020, sigma))
+        shifts.append(Shift(f"ITRF2020 at {day:.1f}", itrf2020, sigma))
     for then in _ITRF_EPOCHS:
         earlier = _in_itrf2014(frame, epoch, place, then) if abs(then - day) > 1.0 else None
         if earlier is not None:
-            shifts.append(Shift(f"ITRF2014 at {then:.1f}", *earlier, 0.05 if frame.ensemble else 0.02))
+            shifts.append(Shift(f"ITRF2014 at {then:.1f}", earlier, 0.05 if frame.ensemble else 0.02))
     for code in _FIXED_TO_PLATE:
         other = frame_of(f"EPSG:{code}")
         own = code == frame.code_3d or (frame.ensemble == _ETRS89 and code in _ETRS89_REALISATIONS)
         if not own and other.in_use_at(place.latitude, place.longitude):
             there = _transform(_ITRF2014, code, itrf, day)
             if there is not None:
-                shifts.append(Shift(other.name, *there, sigma))
+                shifts.append(Shift(other.name, there, sigma))
     return shifts
 
 
@@ -216,7 +213,7 @@ def epoch_shift(frame: Frame, epoch: float | None, place: Place, today: float | 
         return None
     years = ASSUMED_EPOCH_SIGMA_YEARS if today is None else 0.0
     sigma = math.hypot(0.01, _drift_m(place, day) * years)
-    return Shift(f"{then:.1f} to {day:.1f}", *moved, sigma)
+    return Shift(f"{then:.1f} to {day:.1f}", moved, sigma)
 
 
 def _in_itrf2014(frame: Frame, epoch: float | None, place: Place, day: float) -> Ecef | None:
@@ -260,7 +257,7 @@ def _transform(source: int, target: int, at: Ecef, epoch: float) -> Ecef | None:
     direction = "INVERSE" if backwards else "FORWARD"
     longitude, latitude, height, _ = operation.transform(longitude, latitude, height, epoch, direction=direction)
     x, y, z = after.transform(longitude, latitude, height)
-    return (float(x), float(y), float(z)) if math.isfinite(x + y + z) else None
+    return Ecef(float(x), float(y), float(z)) if math.isfinite(x + y + z) else None
 
 
 @functools.lru_cache(maxsize=64)

@@ -14,7 +14,8 @@ import math
 from typing import Any
 
 from msgspec import Struct
-from witnesspost.rules.datum.frames import Ecef, Frame, FrameError, Place, cartesian, frame_of
+from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
+from witnesspost.rules.datum.frames import Frame, FrameError, Place, cartesian, frame_of
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
 from witnesspost.rules.site.model import Control, Site, degrees
 
@@ -58,8 +59,8 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
 
     @property
     def ecef(self) -> Ecef:
-        """Geocentric metres as a triple."""
-        return self.x_m, self.y_m, self.z_m
+        """The point, geocentric."""
+        return Ecef(self.x_m, self.y_m, self.z_m)
 
     @property
     def place(self) -> Place:
@@ -139,25 +140,25 @@ def position(frame: Frame, control: Control) -> tuple[float, float]:
 def to_ecef(latitude: float, longitude: float, height_m: float, ellipsoid: tuple[float, float] = _GRS80) -> Ecef:
     """Geocentric metres of degrees and ellipsoidal height (EPSG:9602), on (semi-major metres, inverse flattening)."""
     x, y, z = cartesian(*ellipsoid).transform(longitude, latitude, height_m)
-    return float(x), float(y), float(z)
+    return Ecef(float(x), float(y), float(z))
 
 
-def to_geodetic(at: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> tuple[float, float, float]:
+def to_geodetic(at: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> Geodetic:
     """Latitude, longitude (degrees) and ellipsoidal height of geocentric metres: `to_ecef` undone."""
     longitude, latitude, height = cartesian(*ellipsoid).transform(*at, direction="INVERSE")
-    return float(latitude), float(longitude), float(height)
+    return Geodetic(float(latitude), float(longitude), float(height))
 
 
-def enu(origin: Ecef, point: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> Ecef:
+def enu(origin: Ecef, point: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> Enu:
     """East, north and up in metres from `origin` to `point`, both geocentric (EPSG:9836); any point, zeros too."""
     east, north, up = _topocentric(origin, ellipsoid).transform(*point)
-    return float(east), float(north), float(up)
+    return Enu(float(east), float(north), float(up))
 
 
-def from_enu(origin: Ecef, offset: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> Ecef:
+def from_enu(origin: Ecef, offset: Enu, ellipsoid: tuple[float, float] = _GRS80) -> Ecef:
     """The geocentric point that lies `offset` (east, north, up) from `origin`: `enu` undone."""
     x, y, z = _topocentric(origin, ellipsoid).transform(*offset, direction="INVERSE")
-    return float(x), float(y), float(z)
+    return Ecef(float(x), float(y), float(z))
 
 
 @functools.lru_cache(maxsize=64)

@@ -13,7 +13,8 @@ from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 from msgspec import Struct
-from witnesspost.rules.datum.frames import Ecef, Frame, epoch_shift, frame_shifts
+from witnesspost.rules.coordinates import Ecef, Enu
+from witnesspost.rules.datum.frames import Frame, epoch_shift, frame_shifts
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, from_enu, to_ecef
 from witnesspost.rules.datum.zones import next_zones
 
@@ -82,9 +83,9 @@ class Prediction(NamedTuple):
     family: str = ""
 
     @property
-    def enu(self) -> Ecef:
-        """East, north and up as a triple."""
-        return self.east_m, self.north_m, self.up_m
+    def enu(self) -> Enu:
+        """The predicted offset."""
+        return Enu(self.east_m, self.north_m, self.up_m)
 
 
 def predictions(situation: Situation) -> list[Prediction]:
@@ -193,7 +194,7 @@ def survey_foot(s: Situation) -> Iterator[Prediction]:
 def frame_shift(s: Situation) -> Iterator[Prediction]:
     """The same place in another frame in use there, by PROJ (`frames.frame_shifts` names them, with their sources)."""
     for shift in frame_shifts(s.frame, s.expected.epoch, s.expected.place, s.today):
-        offset = enu(s.expected.ecef, shift[1:4], s.frame.ellipsoid)
+        offset = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
         yield Prediction("frame-shift", *offset, shift.sigma_m, shift.sigma_m, shift.name)
 
 
@@ -201,7 +202,7 @@ def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
     """The plate's motion from the project's epoch to the day, or back (`frames.epoch_shift`)."""
     shift = epoch_shift(s.frame, s.expected.epoch, s.expected.place, s.today)
     if shift is not None:
-        east, north, up = enu(s.expected.ecef, shift[1:4], s.frame.ellipsoid)
+        east, north, up = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
         yield Prediction("epoch-shift", east, north, up, shift.sigma_m, shift.sigma_m, shift.name)
         yield Prediction("epoch-shift", -east, -north, -up, shift.sigma_m, shift.sigma_m, f"{shift.name}, backwards")
 
@@ -239,7 +240,7 @@ def rounded(s: Situation) -> Iterator[Prediction]:
     0 decimals; one of the two or both. Source: common practice, no source.
     """
     arp = s.expected
-    places = {"": (0.0, 0.0, 0.0)}
+    places = {"": Enu(0.0, 0.0, 0.0)}
     for which, (latitude, longitude) in _cut_places(s).items():
         at = to_ecef(latitude, longitude, arp.ellipsoidal_height_m, s.frame.ellipsoid)
         places[which] = enu(arp.ecef, at, s.frame.ellipsoid)
@@ -346,7 +347,7 @@ def _cut(decimals: int, value: float) -> float:
 
 def sum_of(one: Prediction, two: Prediction, origin: Ecef, frame: Frame) -> Prediction:
     """Both at once: offsets add, the second's in the directions of where the first one puts the point."""
-    offset = (one.east_m + two.east_m, one.north_m + two.north_m, one.up_m + two.up_m)
+    offset = Enu(one.east_m + two.east_m, one.north_m + two.north_m, one.up_m + two.up_m)
     far = one.far or two.far
     if far is not None:
         moved = two.enu if one.far is not None else one.enu
@@ -362,5 +363,5 @@ def sum_of(one: Prediction, two: Prediction, origin: Ecef, frame: Frame) -> Pred
     )
 
 
-def _offset_at(far: Ecef, moved: Ecef, origin: Ecef, frame: Frame) -> Ecef:
+def _offset_at(far: Ecef, moved: Enu, origin: Ecef, frame: Frame) -> Enu:
     return enu(origin, from_enu(far, moved, frame.ellipsoid), frame.ellipsoid)

@@ -6,8 +6,9 @@ import datetime as dt
 import math
 from typing import Any
 
+from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, explain, in_words
-from witnesspost.rules.datum.frames import Ecef, Frame, frame_of
+from witnesspost.rules.datum.frames import Frame, frame_of
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at
 from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
 from witnesspost.rules.datum.hypotheses import Situation, predictions
@@ -56,19 +57,19 @@ class Datum:
         """A control point, the mark itself."""
         return point_at(self.site, name)
 
-    def offset(self, at: Ecef, expected: ExpectedArp) -> Ecef:
+    def offset(self, at: Ecef, expected: ExpectedArp) -> Enu:
         """East, north and up of a geocentric position from an expected one."""
         return enu(expected.ecef, at, self.frame.ellipsoid)
 
-    def turned(self, offset: Ecef, point: ExpectedArp, other: ExpectedArp) -> Ecef:
+    def turned(self, offset: Enu, point: ExpectedArp, other: ExpectedArp) -> Enu:
         """The same vector in the east, north and up of another point: a base's error as the rover carries it."""
         at = from_enu(point.ecef, offset, self.frame.ellipsoid)
         x, y, z = (b - a for a, b in zip(point.ecef, at, strict=True))
-        return enu(other.ecef, (other.x_m + x, other.y_m + y, other.z_m + z), self.frame.ellipsoid)
+        return enu(other.ecef, Ecef(other.x_m + x, other.y_m + y, other.z_m + z), self.frame.ellipsoid)
 
     def why(
         self,
-        offset: Ecef,
+        offset: Enu,
         expected: ExpectedArp,
         utc: dt.datetime | None,
         fix: Fix | None = None,
@@ -136,9 +137,7 @@ def causes_of(verdict: Verdict) -> list[Cause]:
     ]
 
 
-def evidence_of(
-    offset: Ecef, expected: ExpectedArp, verdict: Verdict, horizontal_m: float, vertical_m: float
-) -> dict[str, Any]:
+def evidence_of(offset: Enu, expected: ExpectedArp, verdict: Verdict, horizontal_m: float, vertical_m: float) -> dict[str, Any]:
     """The numbers behind a finding: the offset, the tolerances, what was expected, and the best three explanations."""
     east, north, up = offset
     evidence: dict[str, Any] = {
@@ -163,7 +162,7 @@ def evidence_of(
     return evidence
 
 
-def words_of(offset: Ecef, expected: ExpectedArp, verdict: Verdict, site: Site) -> dict[str, str]:
+def words_of(offset: Enu, expected: ExpectedArp, verdict: Verdict, site: Site) -> dict[str, str]:
     """What the advice's sentences need: the offset, the way of the first cause, where to check in, and the grid's note."""
     first = verdict.causes[0]
     others = [point.name for point in site.project.control if point.name != expected.point] if site.project else []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 
+from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
 from witnesspost.rules.site.model import Site
 
@@ -102,14 +103,14 @@ class Scene:
         fix, station = self.fix, self.station()
         if fix is None or station is None or fix.latitude is None or fix.longitude is None:
             return None
-        x, y, z = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
-        return math.dist((x, y, z), (station.x_m, station.y_m, station.z_m)) / 1000.0
+        at = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
+        return math.dist(at, (station.x_m, station.y_m, station.z_m)) / 1000.0
 
 
-def _rough_ecef(latitude: float, longitude: float, height_m: float) -> tuple[float, float, float]:
+def _rough_ecef(latitude: float, longitude: float, height_m: float) -> Ecef:
     """ECEF metres on the GRS 80 ellipsoid (IOGP 373-7-2, method 9602): for distances only; judgement is PROJ's."""
     a, e2 = 6378137.0, 0.00669438002290
     phi, lam = math.radians(latitude), math.radians(longitude)
     n = a / math.sqrt(1 - e2 * math.sin(phi) ** 2)
     horizontal = (n + height_m) * math.cos(phi)
-    return horizontal * math.cos(lam), horizontal * math.sin(lam), (n * (1 - e2) + height_m) * math.sin(phi)
+    return Ecef(horizontal * math.cos(lam), horizontal * math.sin(lam), (n * (1 - e2) + height_m) * math.sin(phi))

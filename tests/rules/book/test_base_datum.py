@@ -186,7 +186,7 @@ def test_the_days_epoch_is_the_receivers(kestrel, day):
     bench, _ = kestrel
     arp = expected_arp(bench.site)
     shifts = frame_shifts(frame_of("EPSG:6319"), 2010.0, arp.place, 2040.0)
-    x, y, z = next(shift[1:4] for shift in shifts if shift.name == "ITRF2014 at 2040.0")
+    x, y, z = next(shift.at for shift in shifts if shift.name == "ITRF2014 at 2040.0")
     far_day = day.utc(0.4, utc=dt.datetime(2040, 1, 1, 0, 0, 1, tzinfo=dt.UTC))
     (raised,) = bench.play([far_day, day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert raised.cause == "frame-shift"
@@ -222,7 +222,7 @@ def test_a_cold_receivers_date_is_no_date(kestrel, day, year):
 
     bench, _ = kestrel
     shifts = frame_shifts(frame_of("EPSG:6319"), 2010.0, expected_arp(bench.site).place, 2026.4)
-    x, y, z = next(shift[1:4] for shift in shifts if shift.name == "ITRF2014 at 2026.4")
+    x, y, z = next(shift.at for shift in shifts if shift.name == "ITRF2014 at 2026.4")
     cold = day.utc(0.4, utc=dt.datetime(year, 1, 6, tzinfo=dt.UTC))
     (raised,) = bench.play([cold, day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert raised.cause == "frame-shift"

@@ -1,0 +1,32 @@
+"""The three ways in which a place is said. Each is a type of its own, so that one is never taken for another.
+
+A leaf: imports nothing of ours. What converts one into another is `rules.datum.geodesy`, with PROJ.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Ecef(NamedTuple):
+    """Earth-centred earth-fixed (geocentric) metres: a place, as RTCM 1005 and 1006 say it."""
+
+    x_m: float
+    y_m: float
+    z_m: float
+
+
+class Enu(NamedTuple):
+    """East, north and up in metres: one place as seen from another, along the axes of the other."""
+
+    east_m: float
+    north_m: float
+    up_m: float
+
+
+class Geodetic(NamedTuple):
+    """Latitude and longitude in degrees (north and east positive, from Greenwich) and ellipsoidal height in metres."""
+
+    latitude: float
+    longitude: float
+    height_m: float
