@@ -23,8 +23,8 @@ class Fix(Fact):
     """One position of the receiver: NMEA 0183 GGA, with the GST that came for the same second.
 
     `height_m` is GGA's antenna altitude above the geoid that the receiver uses; the ellipsoidal height is
-    `height_m + separation_m`. `quality` is GGA's quality indicator: 0 none, 1 autonomous, 2 differential, 4 RTK fixed,
-    5 RTK float, 6 estimated, 7 manual, 8 simulator; anything else is not a fix. `time_s` is UTC seconds of the day.
+    `height_m + separation_m`. `quality` is GGA's quality indicator: a `gnss.FixQuality`, or a number that no list
+    has, which is not a fix. `time_s` is UTC seconds of the day.
     """
 
     time_s: float | None

@@ -11,8 +11,16 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.salvage import salvage
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, Status, ask, sockets
+from witnesspost.rules.gnss import FixQuality
 
-_QUALITY = {0: "no position", 1: "autonomous", 2: "differential", 4: "RTK fixed", 5: "RTK float", 6: "estimated"}
+_QUALITY: dict[int, str] = {
+    FixQuality.NONE: "no position",
+    FixQuality.AUTONOMOUS: "autonomous",
+    FixQuality.DIFFERENTIAL: "differential",
+    FixQuality.RTK_FIXED: "RTK fixed",
+    FixQuality.RTK_FLOAT: "RTK float",
+    FixQuality.ESTIMATED: "estimated",
+}
 
 
 @click.command()

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from operator import attrgetter
 from typing import Any
 
+from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 from witnesspost.daemon.log import schema
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.coordinates import Ecef
@@ -19,9 +20,7 @@ from witnesspost.rules.datum.geodesy import to_geodetic
 
 _row_of_fix = attrgetter(*schema.columns("fix"))
 _BIN_S = 10
-_WEEK_S = 604_800
 _GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
-_LEAP_S = 18  # GPS time ahead of UTC since 2017 (IERS Bulletin C; from memory)
 _CLOCK_CAN_BE_RIGHT = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
 _RECEIVER_SILENT_S = 120.0
 _FIRST_ANCHOR_S = 5.0  # soon, so that a log of a minute has its UTC too
@@ -153,8 +152,8 @@ class FactRows:
         system = self._system_utc()
         if system < _CLOCK_CAN_BE_RIGHT:
             return
-        week_s = (system - _GPS_BEGAN).total_seconds() + _LEAP_S - fact.time_s
-        since_s = round(week_s / _WEEK_S) * _WEEK_S + fact.time_s - _LEAP_S
+        week_s = (system - _GPS_BEGAN).total_seconds() + GPS_MINUS_UTC_S - fact.time_s
+        since_s = round(week_s / WEEK_S) * WEEK_S + fact.time_s - GPS_MINUS_UTC_S
         utc = _GPS_BEGAN + dt.timedelta(seconds=since_s)
         self._anchor_by(Utc(t=fact.t, stream=fact.stream, utc=utc, source="MSM, week by the system clock"))
 

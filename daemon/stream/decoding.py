@@ -21,14 +21,23 @@ from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.stream.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
 from witnesspost.daemon.stream.nmea import Sentences
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc
+from witnesspost.rules.gnss import (
+    ANTENNA,
+    GLONASS_BIAS,
+    GPS_MINUS_BEIDOU_S,
+    LEGACY_OBSERVATIONS,
+    MSM,
+    RECEIVER_AND_ANTENNA,
+    STATION_POSITION,
+    STATION_POSITION_WITH_HEIGHT,
+    TEXT,
+    WEEK_S,
+)
 from witnesspost.rules.site.model import TiltSentence
 
 FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc))
 """The kinds of facts that streams give."""
 
-MSM_SYSTEMS = {107: "G", 108: "R", 109: "E", 110: "S", 111: "J", 112: "C", 113: "I"}
-GPS_AHEAD_OF_BEIDOU_S = 14.0  # GPS time minus BeiDou time (BDS-SIS-ICD: BDT began level with UTC on 2006-01-01)
-WEEK_S = 604_800.0
 SAMPLE_EVERY_S = 10.0
 
 
@@ -48,11 +57,12 @@ _BANDS = {
     "C": _band_masks(_L1, (8, 9, 10), (14, 15, 16), _L5),
     "I": _band_masks((22,)),
 }
-_CODES = {system: PRNSIGMAP[str(number)][1] for number, system in MSM_SYSTEMS.items()}
+_CODES = {system: PRNSIGMAP[str(message // 10)][1] for message, system in MSM.items()}
 _LEGACY_BANDS = {1001: 1, 1002: 1, 1003: 2, 1004: 2, 1009: 1, 1010: 1, 1011: 2, 1012: 2}
-_LEGACY = {**dict.fromkeys(range(1001, 1005), "G"), **dict.fromkeys(range(1009, 1013), "R")}
 # Messages that name a reference station in bits 12–23 (DF003) beside the observations.
-_NAMES_STATION = frozenset([*range(1001, 1014), 1029, 1032, 1033, 1230])
+_NAMES_STATION = frozenset((*range(1001, 1014), TEXT, 1032, RECEIVER_AND_ANTENNA, GLONASS_BIAS))
+
+_READ_WHOLE = STATION_POSITION | ANTENNA | {TEXT}
 
 
 def message_number(frame: bytes) -> int:
@@ -191,7 +201,7 @@ class Decoder:
         traffic = self._traffic
         message = frame[3] << 4 | frame[4] >> 4
         self._count(traffic, str(message), len(frame))
-        system = MSM_SYSTEMS.get(message // 10) if message % 10 in (1, 2, 3, 4, 5, 6, 7) else None
+        system = MSM.get(message)
         station = (frame[4] & 15) << 8 | frame[5] if system or message in _NAMES_STATION else None
         by_station = traffic.frames_by_station
         by_station[station] = by_station.get(station, 0) + 1
@@ -199,14 +209,14 @@ class Decoder:
             return
         if system:
             self._observations(t, frame, message, station, system, self._msm_header(frame, system), facts)
-        elif message in _LEGACY:
+        elif message in LEGACY_OBSERVATIONS:
             header = self._legacy_header(frame, message)
-            self._observations(t, frame, message, station, _LEGACY[message], header, facts)
-        elif message in (1005, 1006, 1007, 1008, 1033, 1029):
+            self._observations(t, frame, message, station, LEGACY_OBSERVATIONS[message], header, facts)
+        elif message in _READ_WHOLE:
             fact = self._whole(t, frame, message, station)
             if fact is not None:
                 facts.append(fact)
-        elif message == 1230:
+        elif message == GLONASS_BIAS:
             facts.append(Bias(t=t, stream=self.stream, station_id=station))
 
     def _msm_header(self, frame: bytes, system: str) -> _Header | None:
@@ -225,7 +235,7 @@ class Decoder:
         if system == "R" or time_s is None or time_s >= WEEK_S:
             time_s = None
         elif system == "C":
-            time_s = (time_s + GPS_AHEAD_OF_BEIDOU_S) % WEEK_S
+            time_s = (time_s + GPS_MINUS_BEIDOU_S) % WEEK_S
         return _Header(bool(head >> 121 & 1), satellites, signals, cells, frequencies, time_s)
 
     def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
@@ -234,7 +244,7 @@ class Decoder:
             return None
         head = int.from_bytes(frame[3:11], "big")
         frequencies = _LEGACY_BANDS[message]
-        if message < 1009:
+        if LEGACY_OBSERVATIONS[message] == "G":
             satellites, seconds = head >> 4 & 31, (head >> 10 & 0x3FFFFFFF) / 1000.0
             time_s = seconds if seconds < WEEK_S else None
             return _Header(bool(head >> 9 & 1), satellites, frequencies, satellites, frequencies, time_s)
@@ -259,14 +269,14 @@ class Decoder:
             if system not in current.systems:
                 current.systems += system
             current.frequencies = max(current.frequencies, header.frequencies)
-        if message > 1070:
+        if message in MSM:
             current.masks.append((header.satellites, header.signals, header.cells))
         if current.time_s is None:
             current.time_s = header.time_s
         if (
             self._levels_wanted
             and header.satellites
-            and message > 1070
+            and message in MSM
             and message % 10 >= 4
             and self._sample_is_due(t, system)
         ):
@@ -333,7 +343,7 @@ class Decoder:
         return fact
 
     def _fact_of(self, t: float, parsed: Any, message: int, station: int) -> Fact:
-        if message in (1005, 1006):
+        if message in STATION_POSITION:
             return Station(
                 t=t,
                 stream=self.stream,
@@ -342,10 +352,10 @@ class Decoder:
                 x_m=parsed.DF025,
                 y_m=parsed.DF026,
                 z_m=parsed.DF027,
-                antenna_height_m=parsed.DF028 if message == 1006 else None,
+                antenna_height_m=parsed.DF028 if message == STATION_POSITION_WITH_HEIGHT else None,
                 itrf_year=parsed.DF021,
             )
-        if message == 1029:
+        if message == TEXT:
             return Text(t=t, stream=self.stream, station_id=station, text=str(parsed.DF140))
         return Antenna(
             t=t,

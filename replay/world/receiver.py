@@ -15,7 +15,7 @@ from typing import NamedTuple
 from witnesspost.replay.world.sky import Vector
 
 FIXED, FLOAT, DIFFERENTIAL, AUTONOMOUS, NONE = 4, 5, 2, 1, 0
-"""GGA's quality indicator (NMEA 0183)."""
+"""GGA's quality indicator (NMEA 0183): the world's own, not that of `rules.gnss`, which it checks."""
 
 FIXED_AGE_S, FLOAT_AGE_S, DIFFERENTIAL_AGE_S = 10.0, 30.0, 60.0
 FLOAT_AFTER_S = 3.0

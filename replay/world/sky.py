@@ -2,7 +2,8 @@
 
 Orbits are almanac-like: the published shape of each constellation (planes, slots, inclination, semi-major axis), with
 invented phases where none are published. There are no perturbations, satellite clocks or atmosphere, so a range is
-geometry alone. Positions are earth-centred earth-fixed (ECEF) metres, directions degrees east of north and above the
+geometry alone. The constants here are the world's own, not those of `rules.gnss`: it is what the rules are checked against.
+Positions are earth-centred earth-fixed (ECEF) metres, directions degrees east of north and above the
 ellipsoid's horizon. `t_s` is seconds since `Sky.start_utc`.
 """
 

@@ -26,10 +26,11 @@ from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact, Fix, Station
+from witnesspost.rules.gnss import WGS84, FixQuality
 from witnesspost.rules.site.model import Site
 
 _DAY_YEARS = 1 / 365.25
-_WGS84 = (6378137.0, 298.257223563)
+_ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
 _LEAST_RADIUS_M = 6_300_000.0  # the polar radius is 6357 km, the deepest trench 11 km
 _SINGLE_POINT = Noise(horizontal_m=3.0, up_m=5.0)  # of an autonomous position; common practice, no source
 _STEP_S = 3.0  # two positions this close in time are one step: a walking rover moves a few metres
@@ -174,17 +175,17 @@ class _Jumps:
         self._sum: Ecef | None = None
 
     def see(self, fix: Fix) -> None:
-        if fix.quality not in (1, 2, 4, 5) or fix.latitude is None or fix.longitude is None or fix.height_m is None:
+        if fix.quality not in _ON_THE_WAY or fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return
-        if fix.quality != 1 and self._sum is None:
+        if fix.quality != FixQuality.AUTONOMOUS and self._sum is None:
             return  # nothing to add up, and no need for PROJ
-        at = to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), _WGS84)
+        at = to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), WGS84)
         last, self._last = self._last, (fix, at)
-        if fix.quality == 1 or last is None or self._sum is None:
-            self._sum = Ecef(0.0, 0.0, 0.0) if fix.quality == 1 else None
+        if fix.quality == FixQuality.AUTONOMOUS or last is None or self._sum is None:
+            self._sum = Ecef(0.0, 0.0, 0.0) if fix.quality == FixQuality.AUTONOMOUS else None
         elif last[0].quality != fix.quality:
             self._sum = _plus(self._sum, _minus(at, last[1])) if fix.t - last[0].t <= _STEP_S else None
-            if fix.quality == 4 and self._sum is not None:
+            if fix.quality == FixQuality.RTK_FIXED and self._sum is not None:
                 self.done = Jump(fix, _minus(at, self._sum), at)
                 self._sum = None
 

@@ -25,10 +25,9 @@ from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact, Fix
+from witnesspost.rules.gnss import WGS84, FixQuality
 from witnesspost.rules.site.model import Site
 
-_WGS84 = (6378137.0, 298.257223563)
-_FIXED = 4
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the standing
 _MEAN_NOISE = Noise(horizontal_m=0.02, up_m=0.03)  # of a mean of some seconds: common practice, no source
 
@@ -67,7 +66,7 @@ class ControlCheck(Rule):
         """One position: it goes on with the standing, begins one, or ends it."""
         if not isinstance(fact, Fix) or not self._datum.has_control:
             return
-        found = self._on_point(fact) if fact.quality == _FIXED else None
+        found = self._on_point(fact) if fact.quality == FixQuality.RTK_FIXED else None
         if found is None:
             self._leave()
             return
@@ -157,7 +156,7 @@ class ControlCheck(Rule):
         if separation is None:
             separation = open_geoid(self.site).separation_m(fix.latitude, fix.longitude) or 0.0
         tip = fix.height_m + separation - self.site.rover.pole_height_m
-        at = to_ecef(fix.latitude, fix.longitude, tip, _WGS84)
+        at = to_ecef(fix.latitude, fix.longitude, tip, WGS84)
         offsets = [(point, self._datum.offset(at, point)) for point in near]
         point, offset = min(offsets, key=lambda found: math.hypot(found[1][0], found[1][1]))
         return (point, offset) if math.hypot(offset[0], offset[1]) <= self.figures.within_m else None

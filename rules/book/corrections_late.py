@@ -24,12 +24,11 @@ from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Utc
+from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 from witnesspost.rules.site.model import Site
 
-GPS_MINUS_UTC_S = 18.0
 """Leap seconds between GPS time and UTC since 2017-01-01 (IERS Bulletin C 52)."""
 
-_WEEK_S = 604_800.0
 _GPS_ORIGIN = dt.datetime(1980, 1, 6)
 _STEADY_S = 0.5  # the jitter of a serial line and of the sentence that told the time
 _FRESH_FIX_S = 5.0
@@ -167,11 +166,11 @@ def delay_s(epoch: Epoch, utc: Utc | None) -> float | None:
         return None
     said = utc.utc.replace(tzinfo=None) - _GPS_ORIGIN
     now = said.days * 86_400.0 + said.seconds + said.microseconds / 1e6 + GPS_MINUS_UTC_S + (epoch.t - utc.t)
-    return _within_half_a_week(now % _WEEK_S - epoch.time_s)
+    return _within_half_a_week(now % WEEK_S - epoch.time_s)
 
 
 def _within_half_a_week(seconds: float) -> float:
-    return (seconds + _WEEK_S / 2) % _WEEK_S - _WEEK_S / 2
+    return (seconds + WEEK_S / 2) % WEEK_S - WEEK_S / 2
 
 
 def _came_in_one_step(delays: deque[float]) -> bool:

@@ -19,10 +19,15 @@ from collections.abc import Iterable
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned
+from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.model import Site
 
-_FIXED = 4
-_STATES = {1: "autonomous", 2: "differential", 3: "autonomous", 5: "float"}
+_STATES: dict[int, str] = {
+    FixQuality.AUTONOMOUS: "autonomous",
+    FixQuality.DIFFERENTIAL: "differential",
+    FixQuality.PPS: "autonomous",
+    FixQuality.RTK_FLOAT: "float",
+}
 _SILENT_S = 5.0
 _MORE_LIKELY_FIRST = ("float", "differential", "autonomous", "no-position")
 
@@ -67,7 +72,7 @@ class FixLost(Rule):
             if self._last is not None:
                 self._interval_s += 0.2 * (min(fact.t - self._last.t, 10.0) - self._interval_s)
             self._last = fact
-            if fact.quality == _FIXED:
+            if fact.quality == FixQuality.RTK_FIXED:
                 self._fixed(fact)
             elif self._lost_since is None:
                 self._lost(fact.t)

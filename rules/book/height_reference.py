@@ -16,6 +16,7 @@ from witnesspost.rules.datum.geoid import open_geoid
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact, Fix
+from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.model import Site
 
 _EVERY_S = 1.0  # N changes by millimetres in a second's walk
@@ -50,7 +51,7 @@ class HeightReference(Rule):
 
     def see(self, fact: Fact) -> None:
         """One position in a second, and each one whose separation is another."""
-        if not self._wanted or not isinstance(fact, Fix) or fact.quality == 0:
+        if not self._wanted or not isinstance(fact, Fix) or fact.quality == FixQuality.NONE:
             return
         self._last_t = fact.t
         before = self._looked

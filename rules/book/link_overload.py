@@ -15,15 +15,14 @@ import math
 from collections import deque
 from collections.abc import Iterable
 
-from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_words, msm_kind, size_as_msm4
+from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_words, size_as_msm4
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Traffic
+from witnesspost.rules.gnss import WEEK_S, is_observation
 from witnesspost.rules.site.model import Site
 
-_LEGACY_OBSERVATIONS = {1001, 1002, 1003, 1004, 1009, 1010, 1011, 1012}
-_WEEK_S = 604_800.0
 _OTHER_MESSAGES_OVER_S = 60.0
 
 
@@ -133,11 +132,11 @@ class _Line:
     def epoch(self, epoch: Epoch) -> None:
         before, self.last = self.last, epoch
         if before is not None and before.time_s is not None and epoch.time_s is not None:
-            gap = round((epoch.time_s - before.time_s) % _WEEK_S, 3)
+            gap = round((epoch.time_s - before.time_s) % WEEK_S, 3)
             if gap == 0.0 and self._sizes:
                 self._sizes[-1] += epoch.size_bytes  # one epoch in two sets: its bytes share one interval
                 return
-            if 0.0 < gap < _WEEK_S / 2:
+            if 0.0 < gap < WEEK_S / 2:
                 self._gaps.append(gap)
         self._sizes.append(epoch.size_bytes)
 
@@ -162,4 +161,4 @@ class _Line:
 
 def _observes(message: str) -> bool:
     number = int(message)
-    return number in _LEGACY_OBSERVATIONS or msm_kind(number) is not None
+    return is_observation(number)

@@ -24,6 +24,7 @@ from typing import Any
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Station
+from witnesspost.rules.gnss import RECEIVER_AND_ANTENNA
 from witnesspost.rules.site.model import Site
 
 _EXPLAINED_BY = {"corrections-stopped", "wrong-channel"}
@@ -71,7 +72,7 @@ class MessageSet(Rule):
             line.position.came(fact.t)
         elif isinstance(fact, Bias):
             line.bias.came(fact.t)
-        elif fact.message == 1033:
+        elif fact.message == RECEIVER_AND_ANTENNA:
             line.receiver = fact.receiver
 
     def judge(self, t: float) -> Iterable[Finding]:

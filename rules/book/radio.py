@@ -13,6 +13,7 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 from witnesspost.rules.facts import Epoch
+from witnesspost.rules.gnss import msm_kind
 from witnesspost.rules.site.model import Site
 
 RADIO_HORIZON_KM_PER_ROOT_M = 4.12
@@ -47,12 +48,6 @@ def air_link(site: Site) -> AirLink | None:
     if not rates:
         return None
     return AirLink(air_rate_bps=min(rates), forward_error_correction=any(sheet.forward_error_correction for sheet in sheets))
-
-
-def msm_kind(message: int) -> int | None:
-    """1 to 7 for the messages 1071–1137 of that kind, None for any other number."""
-    kind = message % 10
-    return kind if 1071 <= message <= 1137 and 1 <= kind <= 7 else None
 
 
 def msm_frame_bytes(kind: int, satellites: int, signals: int, cells: int) -> int:

@@ -21,10 +21,10 @@ from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
+from witnesspost.rules.gnss import CONSTELLATIONS, FixQuality
 from witnesspost.rules.site.model import Site
 
-_SYSTEMS = {"G": "GPS", "R": "GLONASS", "E": "Galileo", "C": "BeiDou", "J": "QZSS", "I": "NavIC", "S": "SBAS"}
-_NOT_OBSERVED = (7, 8)  # GGA's manual input and simulator: nothing is said about the sky
+_NOT_OBSERVED = (FixQuality.MANUAL, FixQuality.SIMULATED)  # nothing is said about the sky
 _FRESH_S = 5.0
 _SAMPLE_FRESH_S = 75.0  # the decoder reads one constellation in ten seconds, in turn
 _BIN_S = 10.0
@@ -72,7 +72,7 @@ class Sky(Rule):
         elif isinstance(fact, Fix):
             if fact.quality not in _NOT_OBSERVED:
                 view = self._views.get((Fix, fact.stream)) or self._view(fact)
-                self._look(view, fact.t, fact.satellites, fact.hdop if fact.quality > 0 else None)
+                self._look(view, fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 view = self._views.get((Epoch, fact.stream)) or self._view(fact)
@@ -304,7 +304,7 @@ def _points_at(pattern: str, fallen: list[str]) -> str:
     if pattern == "all":
         return "All signals at once: the antenna, its cable or plug, something over it, or interference"
     if pattern == "constellation":
-        return f"Only {_SYSTEMS.get(fallen[0][:1], fallen[0][:1])}: not the antenna's cable; that system, or its band"
+        return f"Only {CONSTELLATIONS.get(fallen[0][:1], fallen[0][:1])}: not the antenna's cable; that system, or its band"
     if pattern == "band":
         return f"Only band {fallen[0][1:2]}, of several systems: interference in that band, or the antenna's amplifier"
     return f"Some signals ({', '.join(fallen)}): trees, a wall, or interference"

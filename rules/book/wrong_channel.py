@@ -15,6 +15,7 @@ from collections.abc import Iterable
 
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Traffic
+from witnesspost.rules.gnss import FixQuality
 
 
 class ChannelFigures(Delays, kw_only=True):
@@ -143,6 +144,6 @@ class WrongChannel(Rule):
 
     def _is_another_station(self, fix: Fix) -> bool:
         ours = self.site.base.station_id
-        if ours is None or not fix.station_id or fix.quality not in (4, 5):
+        if ours is None or not fix.station_id or fix.quality not in (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT):
             return False
         return fix.station_id not in (ours, ours % 1024, ours % 1000)

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.gnss import Ellipsoid
 
 ACCURACY_LIMIT_M = 0.1
 ASSUMED_EPOCH = 2026.0  # while no receiver has said the date
@@ -85,9 +86,9 @@ class Frame(Struct, frozen=True, kw_only=True):
         return self.unit_m is not None
 
     @property
-    def ellipsoid(self) -> tuple[float, float]:
-        """Semi-major axis in metres and inverse flattening (0 for a sphere)."""
-        return self.semi_major_m, self.inverse_flattening
+    def ellipsoid(self) -> Ellipsoid:
+        """What its heights stand on (the inverse flattening is 0 for a sphere)."""
+        return Ellipsoid(self.semi_major_m, self.inverse_flattening)
 
     def geographic(self, easting: float, northing: float) -> tuple[float, float]:
         """Latitude and longitude (degrees from Greenwich) of grid coordinates in the frame's unit; inf outside it."""

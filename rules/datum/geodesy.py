@@ -17,11 +17,10 @@ from msgspec import Struct
 from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
 from witnesspost.rules.datum.frames import Frame, FrameError, Place, cartesian, frame_of
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
+from witnesspost.rules.gnss import GRS80, Ellipsoid
 from witnesspost.rules.site.model import Control, Site, degrees
 
 HEIGHT_UNIT_M = {"m": 1.0, "ft": 0.3048, "us-ft": 1200 / 3937}  # 85 FR 62698 (NIST and NGS, 2020): both exact
-
-_GRS80 = (6378137.0, 298.257222101)
 
 
 class DatumError(ValueError):
@@ -137,35 +136,35 @@ def position(frame: Frame, control: Control) -> tuple[float, float]:
     return frame.geographic(control.easting or 0.0, control.northing or 0.0)
 
 
-def to_ecef(latitude: float, longitude: float, height_m: float, ellipsoid: tuple[float, float] = _GRS80) -> Ecef:
-    """Geocentric metres of degrees and ellipsoidal height (EPSG:9602), on (semi-major metres, inverse flattening)."""
+def to_ecef(latitude: float, longitude: float, height_m: float, ellipsoid: Ellipsoid = GRS80) -> Ecef:
+    """Geocentric metres of degrees and ellipsoidal height (EPSG:9602)."""
     x, y, z = cartesian(*ellipsoid).transform(longitude, latitude, height_m)
     return Ecef(float(x), float(y), float(z))
 
 
-def to_geodetic(at: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> Geodetic:
+def to_geodetic(at: Ecef, ellipsoid: Ellipsoid = GRS80) -> Geodetic:
     """Latitude, longitude (degrees) and ellipsoidal height of geocentric metres: `to_ecef` undone."""
     longitude, latitude, height = cartesian(*ellipsoid).transform(*at, direction="INVERSE")
     return Geodetic(float(latitude), float(longitude), float(height))
 
 
-def enu(origin: Ecef, point: Ecef, ellipsoid: tuple[float, float] = _GRS80) -> Enu:
+def enu(origin: Ecef, point: Ecef, ellipsoid: Ellipsoid = GRS80) -> Enu:
     """East, north and up in metres from `origin` to `point`, both geocentric (EPSG:9836); any point, zeros too."""
     east, north, up = _topocentric(origin, ellipsoid).transform(*point)
     return Enu(float(east), float(north), float(up))
 
 
-def from_enu(origin: Ecef, offset: Enu, ellipsoid: tuple[float, float] = _GRS80) -> Ecef:
+def from_enu(origin: Ecef, offset: Enu, ellipsoid: Ellipsoid = GRS80) -> Ecef:
     """The geocentric point that lies `offset` (east, north, up) from `origin`: `enu` undone."""
     x, y, z = _topocentric(origin, ellipsoid).transform(*offset, direction="INVERSE")
     return Ecef(float(x), float(y), float(z))
 
 
 @functools.lru_cache(maxsize=64)
-def _topocentric(origin: Ecef, ellipsoid: tuple[float, float]) -> Any:
+def _topocentric(origin: Ecef, ellipsoid: Ellipsoid) -> Any:
     from pyproj import Transformer
 
     x, y, z = origin
     return Transformer.from_pipeline(
-        f"+proj=topocentric +X_0={x!r} +Y_0={y!r} +Z_0={z!r} +a={ellipsoid[0]!r} +rf={ellipsoid[1]!r}"
+        f"+proj=topocentric +X_0={x!r} +Y_0={y!r} +Z_0={z!r} +a={ellipsoid.a_m!r} +rf={ellipsoid.inverse_flattening!r}"
     )

@@ -7,6 +7,7 @@ import math
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
+from witnesspost.rules.gnss import GRS80, FixQuality
 from witnesspost.rules.site.model import Site
 
 LEFT_S = 3.0  # a station silent for so long has left the line to another
@@ -42,7 +43,7 @@ class Scene:
             return
         if isinstance(fact, Fix):
             self.fix = fact
-            if fact.quality == 4 and self.first_fixed_at is None:
+            if fact.quality == FixQuality.RTK_FIXED and self.first_fixed_at is None:
                 self.first_fixed_at = fact.t
         elif isinstance(fact, Epoch):
             self.last_any_epoch[fact.stream] = fact
@@ -109,7 +110,8 @@ class Scene:
 
 def _rough_ecef(latitude: float, longitude: float, height_m: float) -> Ecef:
     """ECEF metres on the GRS 80 ellipsoid (IOGP 373-7-2, method 9602): for distances only; judgement is PROJ's."""
-    a, e2 = 6378137.0, 0.00669438002290
+    a, f = GRS80.a_m, 1 / GRS80.inverse_flattening
+    e2 = f * (2 - f)
     phi, lam = math.radians(latitude), math.radians(longitude)
     n = a / math.sqrt(1 - e2 * math.sin(phi) ** 2)
     horizontal = (n + height_m) * math.cos(phi)

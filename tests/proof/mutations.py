@@ -375,9 +375,7 @@ BECAUSE: dict[str, dict[str, str]] = {
     },
     "link-overload": {
         "silent_s 10 → 20": "as long as the on-delay: nothing raised within it can have been silent for longer",
-        "_WEEK_S": "reckons the same but for the turn of a week, where one gap is left out",
     },
-    "corrections-late": {"_WEEK_S": "what agrees modulo a week agrees modulo half a week"},
     "control-check": {
         "`epoch-shift` and `other-control-point`": "an epoch shift is a frame shift too, which is named first",
         "`other-control-point` and `sign-or-order`": "neither leaves the rover within a metre of a point",

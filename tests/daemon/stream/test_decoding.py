@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyrtcm.rtcmtables import PRNSIGMAP
-from witnesspost.daemon.stream.decoding import MSM_SYSTEMS, Decoder, message_number, signal_levels
+from witnesspost.daemon.stream.decoding import Decoder, message_number, signal_levels
 from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Utc
+from witnesspost.rules.gnss import MSM
 from witnesspost.rules.site.model import TiltSentence
 
 from tests import DATA
@@ -143,8 +144,8 @@ def test_levels_of_real_messages_are_what_pyrtcm_reads():
     for file in ("rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"):
         for kind, frame in Framer().feed((DATA / file).read_bytes()):
             message = message_number(frame) if kind == FRAME else 0
-            if message // 10 in MSM_SYSTEMS and message % 10 >= 4:
-                system = MSM_SYSTEMS[message // 10]
+            if message in MSM and message % 10 >= 4:
+                system = MSM[message]
                 assert signal_levels(frame, message, system) == levels_by_pyrtcm(frame, message, system), message
                 seen.add(message)
     assert len(seen) >= 5
@@ -157,16 +158,15 @@ def test_one_message_in_ten_seconds_gives_its_levels():
 
 
 @given(
-    st.sampled_from(sorted(MSM_SYSTEMS)),
-    st.sampled_from([4, 5, 6, 7]),
+    st.sampled_from(sorted(number for number in MSM if number % 10 >= 4)),
     st.sets(st.integers(1, 24), min_size=1, max_size=16),
     st.sets(st.sampled_from([2, 3, 4, 8, 22]), min_size=1, max_size=4),
     st.integers(0, 1 << 32),
 )
-def test_levels_of_any_msm_are_what_pyrtcm_reads(family, kind, satellites, signals, seed):
+def test_levels_of_any_msm_are_what_pyrtcm_reads(message, satellites, signals, seed):
     chance = random.Random(seed)
-    system, message = MSM_SYSTEMS[family], 10 * family + kind
-    known = set(PRNSIGMAP[str(family)][1])
+    system = MSM[message]
+    known = set(PRNSIGMAP[str(message // 10)][1])
     signals = sorted(signals & known) or [min(known)]
     head = f"{message:012b}" + f"{chance.getrandbits(61):061b}"
     head += "".join("1" if i in satellites else "0" for i in range(1, 65))
@@ -182,7 +182,7 @@ def test_levels_of_any_msm_are_what_pyrtcm_reads(family, kind, satellites, signa
 def test_no_frame_makes_the_reading_of_its_levels_throw(body, message):
     payload = (message << 4).to_bytes(2, "big") + body
     frame = b"\xd3" + len(payload).to_bytes(2, "big") + payload + b"\0\0\0"
-    levels = signal_levels(frame, message, MSM_SYSTEMS[message // 10])
+    levels = signal_levels(frame, message, MSM[message])
     if levels is not None:
         assert all(0.0 < mean < 64.0 and 1 <= count <= 64 for mean, count in levels.values())
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from pyrtcm import RTCMReader
 from witnesspost.rules.book import radio
+from witnesspost.rules.gnss import msm_kind
 
 from tests import DATA
 
@@ -31,7 +32,7 @@ def test_a_padded_frame_lies_between_its_cells_and_a_full_mask(
     satellites, signals, cells = mask
     assert radio.msm_frame_bytes(7, satellites, signals, cells) - 6 == least
     assert radio.msm_frame_bytes(7, satellites, signals, satellites * signals) - 6 == actual
-    assert radio.msm_kind(message) == 7
+    assert msm_kind(message) == 7
 
 
 @pytest.mark.parametrize("name", ["rtcm-receiver.bin", "rtcm-station.bin"])
@@ -39,9 +40,9 @@ def test_real_msm_frames_are_between_the_two_lengths(name: str) -> None:
     seen = 0
     with (DATA / name).open("rb") as stream:
         for raw, parsed in RTCMReader(stream, quitonerror=0):
-            if parsed is None or radio.msm_kind(int(parsed.identity)) is None:
+            if parsed is None or msm_kind(int(parsed.identity)) is None:
                 continue
-            kind = radio.msm_kind(int(parsed.identity))
+            kind = msm_kind(int(parsed.identity))
             assert kind is not None
             satellites = f"{parsed.DF394:064b}".count("1")
             signals = f"{parsed.DF395:032b}".count("1")
@@ -54,7 +55,7 @@ def test_real_msm_frames_are_between_the_two_lengths(name: str) -> None:
 
 
 def test_other_numbers_are_no_msm() -> None:
-    assert [radio.msm_kind(number) for number in (1005, 1070, 1078, 1080, 1138, 1230, 4072)] == [None] * 7
+    assert [msm_kind(number) for number in (1005, 1070, 1078, 1080, 1138, 1230, 4072)] == [None] * 7
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 from witnesspost.rules.datum.geodesy import HEIGHT_UNIT_M, DatumError, enu, expected_arp, from_enu, to_ecef, to_geodetic
 from witnesspost.rules.datum.geoid import bundled_geoid
+from witnesspost.rules.gnss import Ellipsoid
 from witnesspost.rules.site.model import site_from_table
 
-WGS84 = (6378137.0, 298.257223563)
+WGS84 = Ellipsoid(6378137.0, 298.257223563)
 X, Y, Z = 3771793.968, 140253.342, 5124304.349
 LATITUDE, LONGITUDE, HEIGHT = 53 + 48 / 60 + 33.820 / 3600, 2 + 7 / 60 + 46.380 / 3600, 73.0
 
@@ -45,7 +46,7 @@ def test_geocentric_to_geographic_example():
 def test_geocentric_translation_example():
     # IOGP 373-7-2, EPSG method 9603 (WGS 84 to ED50): 53 48 36.565 N, 2 07 51.477 E, 28.02 m on International 1924.
     shifted = (X + 84.87, Y + 96.49, Z + 116.95)
-    latitude, longitude, height = to_geodetic(shifted, (6378388.0, 297.0))
+    latitude, longitude, height = to_geodetic(shifted, Ellipsoid(6378388.0, 297.0))
     assert latitude == pytest.approx(53 + 48 / 60 + 36.565 / 3600, abs=0.001 / 3600)
     assert longitude == pytest.approx(2 + 7 / 60 + 51.477 / 3600, abs=0.001 / 3600)
     assert height == pytest.approx(28.02, abs=0.01)
