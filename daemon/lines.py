@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import msgspec
 from witnesspost.rules.alert import Change
+from witnesspost.rules.book.words import words
 
 _WORDS = {"stop": "STOP ", "check": "CHECK", "note": "NOTE "}
 _ENDS = {"acknowledged": "seen ", "normal": "over ", "cleared": "over "}
@@ -21,13 +22,16 @@ def line(change: Change) -> str:
     """One line, the gravest word first: readable over a phone."""
     word = _WORDS[change.severity] if change.change == "raised" else _ENDS[change.change]
     because = f" (because of {change.because_of})" if change.because_of else ""
-    say = change.say if change.change == "raised" else ""
+    say = words(change).say if change.change == "raised" else ""
     return f"{clock_text(change.t, change.utc)} {word} {change.rule}: {change.cause}{because}  {say}".rstrip()
 
 
 def json_line(change: Change) -> str:
-    """One JSON object: `causes` without empty residuals, everything else as it is."""
+    """One JSON object: `causes` without empty residuals, and in place of the words' figures the words themselves."""
     table = msgspec.to_builtins(change)
+    del table["words"], table["role"]
+    shelved = table.pop("shelved")
+    table |= {**words(change)._asdict(), "shelved": shelved}
     for cause in table["causes"]:
         if cause["residual_m"] is None:
             del cause["residual_m"]

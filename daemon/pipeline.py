@@ -34,7 +34,7 @@ RULES_EVENT = "rules-in-force"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
 
 
-def figures_in_force(rules: list[Rule]) -> dict[str, dict[str, Any]]:
+def figures_in_force(rules: list[Rule[Any]]) -> dict[str, dict[str, Any]]:
     """Each rule's figures by name: what a later reader needs to tell whether it judges by the same."""
     return {rule.name: msgspec.structs.asdict(rule.figures) for rule in rules}
 

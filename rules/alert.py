@@ -6,9 +6,20 @@ from typing import Any, Literal
 
 from msgspec import Struct
 from witnesspost.rules.finding import Cause
-from witnesspost.rules.site.model import Severity
+from witnesspost.rules.site.model import Role, Severity
 
 ChangeKind = Literal["raised", "acknowledged", "normal", "cleared"]
+
+
+class Sentence(Struct, kw_only=True, frozen=True):
+    """What an alert says: the key of its sentence (`rule` and `cause`) and the figures in it, for `rules.book.words`."""
+
+    rule: str
+    cause: str
+    stream: str
+    role: Role
+    evidence: dict[str, Any]
+    words: dict[str, str]
 
 
 class Change(Struct, kw_only=True):
@@ -16,9 +27,13 @@ class Change(Struct, kw_only=True):
 
     `utc` is ISO 8601 with "Z", None while no receiver has said the time. `because_of` names the rule that explains this
     alert: then it makes no sound. `alert` numbers the run's alerts from 1: the changes of one alert share it.
-    `shelved` is true while a person has silenced it.
+    `shelved` is true while a person has silenced it. What a person reads is made of it by `rules.book.words`: `rule` and
+    `cause` are the key of its sentence, `evidence` and `words` the figures in it.
     """
 
+    post: str
+    role: Role
+    alert: int
     t: float
     utc: str | None
     change: ChangeKind
@@ -29,9 +44,7 @@ class Change(Struct, kw_only=True):
     stream: str
     because_of: str | None
     evidence: dict[str, Any]
-    say: str
-    steps: list[str]
-    alert: int
+    words: dict[str, str]
     shelved: bool = False
 
     @property

@@ -9,7 +9,6 @@ import pytest
 from msgspec import Struct, structs
 from witnesspost.daemon.cli import COMMANDS, SHORT, main
 from witnesspost.replay.play.proving import all_scenarios
-from witnesspost.rules.book.advice import ADVICE
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.site import model as site
 
@@ -68,8 +67,8 @@ def test_each_rule_has_words_causes_advice_and_a_line_in_the_book(rule):
     assert "source" in module.lower(), "a rule's docstring names its source"
     assert rule.causes
     for cause in rule.causes:
-        assert (rule.name, cause) in ADVICE, cause
-        assert ADVICE[rule.name, cause][1]
+        assert rule.causes[cause].line, cause
+        assert rule.causes[cause].steps, cause
         assert f"`{cause}`" in page
     assert f"`{rule.name}`" in page
 

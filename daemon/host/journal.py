@@ -16,6 +16,7 @@ import struct
 from pathlib import Path
 
 from witnesspost.rules.alert import Change
+from witnesspost.rules.book.words import words
 
 SOCKET = Path("/run/systemd/journal/socket")
 
@@ -55,7 +56,7 @@ class Journal:
     def change(self, change: Change) -> None:
         """An alert's change of state. What makes no sound is information only."""
         self.send(
-            f"{change.change}: {change.rule} ({change.cause}): {change.say}",
+            f"{change.change}: {change.rule} ({change.cause}): {words(change).say}",
             _PRIORITY[change.severity] if change.sounds else 6,
             MESSAGE_ID=ALERT_ID,
             RULE=change.rule,

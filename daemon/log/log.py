@@ -28,6 +28,7 @@ from witnesspost.daemon.log.folder import Damaged, Ending, Folder, LogBusy, boot
 from witnesspost.daemon.log.writing import NotOurs, Row, Tail, Writer
 from witnesspost.daemon.log.backlog import Waiting, WaitingRow, json_text
 from witnesspost.rules.alert import Change
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Fact, Health
 from witnesspost.rules.site.model import Site
 
@@ -164,6 +165,7 @@ class Log:
 
     def change(self, change: Change) -> None:
         """An alert's change, on the disk when this returns."""
+        say, steps = words(change)
         self._wait(
             change.t,
             "alert",
@@ -177,8 +179,8 @@ class Log:
                 change.stream,
                 change.because_of,
                 json_text(change.evidence),
-                change.say,
-                json_text(change.steps),
+                say,
+                json_text(steps),
                 change.alert,
                 int(change.shelved),
             ],

@@ -22,7 +22,10 @@ from witnesspost.daemon.log.blocks import BlockError, chunks, link
 from witnesspost.daemon.log.opening import DamagedLog, NoSuchStream, open_reading, readable, wal_of, writes_ahead
 from witnesspost.daemon.log.wal import lost_commits
 from witnesspost.rules import facts
-from witnesspost.rules.alert import Change
+from witnesspost.rules.alert import Change, ChangeKind
+from witnesspost.rules.book.words import words
+from witnesspost.rules.finding import Cause
+from witnesspost.rules.site.model import Severity
 from witnesspost.rules.facts import Fact
 
 TOLD: dict[str, type[Fact]] = {
@@ -89,6 +92,30 @@ class Report(msgspec.Struct, kw_only=True):
     def sound(self) -> bool:
         """True if every digest and SQLite's own check are right."""
         return self.damage is None and not self.sqlite
+
+
+class LoggedChange(msgspec.Struct, kw_only=True):
+    """An alert's change as it was logged: a `rules.alert.Change` with the words of its moment in place of their figures."""
+
+    t: float
+    utc: str | None
+    change: ChangeKind
+    rule: str
+    cause: str
+    causes: list[Cause]
+    severity: Severity
+    stream: str
+    because_of: str | None
+    evidence: dict[str, Any]
+    say: str
+    steps: list[str]
+    alert: int
+    shelved: bool
+
+    @classmethod
+    def of(cls, change: Change) -> LoggedChange:
+        """The change with its words."""
+        return msgspec.convert(msgspec.structs.asdict(change) | words(change)._asdict(), cls)
 
 
 class LogFile:
@@ -176,7 +203,7 @@ class LogFile:
         at, anchor = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
         return float(at + (utc - anchor).total_seconds())
 
-    def changes(self) -> list[Change]:
+    def changes(self) -> list[LoggedChange]:
         """The alerts' changes as they were logged, in order."""
         names = schema.columns("alert")
         changes = []
@@ -185,7 +212,7 @@ class LogFile:
             for name in ("causes", "evidence", "steps"):
                 values[name] = msgspec.json.decode(values[name])
             values["shelved"] = bool(values["shelved"])
-            changes.append(msgspec.convert({k: v for k, v in values.items() if k in Change.__struct_fields__}, Change))
+            changes.append(msgspec.convert(values, LoggedChange))
         return changes
 
     def gaps(self) -> list[Gap]:

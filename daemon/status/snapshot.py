@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 from witnesspost.daemon.status.server import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
+from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.engine import Alert
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.site.model import Site
@@ -109,7 +110,6 @@ def _base_check(site: Site, scene: Scene, standing: list[Alert]) -> str:
 
 
 def _alert(alert: Alert, t: float) -> AlertStatus:
-    say, _ = alert.rule.advice(alert.finding)
     return AlertStatus(
         rule=alert.rule.name,
         cause=alert.finding.causes[0].cause,
@@ -119,5 +119,5 @@ def _alert(alert: Alert, t: float) -> AlertStatus:
         for_s=round(t - (alert.raised_at or t), 1),
         because_of=alert.because_of,
         shelved=alert.shelved,
-        say=say,
+        say=words(alert.sentence).say,
     )

@@ -12,23 +12,29 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Fact
-from witnesspost.rules.site.model import Site
 
 
-class AntennaMismatch(Rule):
+class AntennaMismatch(Rule[Delays]):
     """See the module."""
 
     name = "antenna-mismatch"
     severity = "check"
     sees = (Antenna,)
-    causes = ("descriptor-differs",)
+    causes = {
+        "descriptor-differs": Advice(
+            "The base says that its antenna is {said}; the site file says {expected}.",
+            (
+                "Read the type on the antenna itself.",
+                "Set it at the base, or mend the site file, whichever is wrong.",
+                "Tell the office: heights since the start may be out by centimetres.",
+            ),
+        ),
+    }
 
-    def __init__(self, site: Site, figures: Delays, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._wanted = _antenna_and_radome(site.base.antenna)
+    def begin(self) -> None:
+        self._wanted = _antenna_and_radome(self.site.base.antenna)
         self._different: dict[int, Antenna] = {}
 
     def see(self, fact: Fact) -> None:

@@ -18,16 +18,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from witnesspost.rules.book.coordinate_words import CAUSES
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise
 from witnesspost.rules.datum.geodesy import to_ecef
-from witnesspost.rules.datum.hypotheses import ORDER
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words_of
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact, Fix, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
-from witnesspost.rules.site.model import Site
 
 _DAY_YEARS = 1 / 365.25
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
@@ -47,20 +45,17 @@ class BaseDatumFigures(Delays, kw_only=True):
     jump_wait_s: float = 60.0
 
 
-class BaseDatum(Rule):
+class BaseDatum(Rule[BaseDatumFigures]):
     """See the module."""
 
     name = "base-datum"
     severity = "stop"
     sees = (Station, Fix)
-    causes = (*ORDER, "unexplained")
+    causes = CAUSES
     Figures = BaseDatumFigures
 
-    figures: BaseDatumFigures
-
-    def __init__(self, site: Site, figures: BaseDatumFigures, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._datum = Datum(site)
+    def begin(self) -> None:
+        self._datum = Datum(self.site)
         self._station: Station | None = None
         self._judged: tuple[Ecef, float | None] | None = None
         self._finding: Finding | None = None

@@ -18,10 +18,8 @@ from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.explanation import in_words
 from witnesspost.rules.datum.geodesy import DatumError, enu
 from witnesspost.rules.datum.verdict import Datum
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Station
-from witnesspost.rules.site.model import Site
 
 _SAME_M = 0.003  # the antenna height and the position change by as much: twice the wire's rounding, and a millimetre
 
@@ -34,20 +32,46 @@ class BaseMovedFigures(Delays, kw_only=True):
     tolerance_m: float = 0.05
 
 
-class BaseMoved(Rule):
+class BaseMoved(Rule[BaseMovedFigures]):
     """See the module."""
 
     name = "base-moved"
     severity = "stop"
     sees = (Station, Epoch)
-    causes = ("coordinate-changed", "station-changed", "antenna-height-changed")
+    causes = {
+        "coordinate-changed": Advice(
+            "The base's position changed: it is now {offset} of where it was.",
+            (
+                "Stop: store no points.",
+                "Did anyone move the base, start it again, or type its coordinate anew? Ask before you touch it.",
+                "Base: still over its mark, tripod firm, bubble in the middle?",
+                "Check in on a control point before you go on.",
+                "Points from before and after the change do not fit together: tell the office when it was.",
+            ),
+        ),
+        "antenna-height-changed": Advice(
+            "The base's antenna height changed: its position is now {offset} of where it was.",
+            (
+                "Stop: store no points.",
+                "Measure the base's antenna height and compare with what is typed.",
+                "Check in on a control point before you go on.",
+                "Points from before and after the change differ in height: tell the office when it was.",
+            ),
+        ),
+        "station-changed": Advice(
+            "The corrections on {stream} now come from station {station_id}, not from {station_id_before} as before.",
+            (
+                "Stop: store no points.",
+                "Was our base changed or set up anew? Then check in on a control point before you go on.",
+                "If not: it is somebody else's base. Change the channel, at both ends.",
+                "Name our station in the site file (station_id).",
+            ),
+        ),
+    }
     Figures = BaseMovedFigures
 
-    figures: BaseMovedFigures
-
-    def __init__(self, site: Site, figures: BaseMovedFigures, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._datum = Datum(site)
+    def begin(self) -> None:
+        self._datum = Datum(self.site)
         self._now: dict[int, Station] = {}
         self._moved: dict[int, _Move] = {}
         self._heard: dict[str, list[int]] = {}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from msgspec import Struct
 from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
@@ -26,7 +27,7 @@ from witnesspost.rules.engine.rule import Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.site.model import Site, SiteError, figures_of, read_site
 
-RULES: tuple[type[Rule], ...] = (
+RULES: tuple[type[Rule[Any]], ...] = (
     CorrectionsStopped,
     CorrectionsLate,
     WrongChannel,
@@ -67,7 +68,7 @@ def open_whole_site(path: str | Path) -> Site:
     return site
 
 
-def rules_in_force(site: Site, scene: Scene) -> list[Rule]:
+def rules_in_force(site: Site, scene: Scene) -> list[Rule[Any]]:
     """The rules that work at this site's role and are not switched off, with their figures, and the crew's own."""
     book = [
         rule(site, figures_of(site, rule.name, rule.Figures), scene)

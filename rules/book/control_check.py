@@ -16,17 +16,15 @@ import math
 from collections.abc import Iterable
 from typing import Any
 
+from witnesspost.rules.book.coordinate_words import CAUSES
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Noise
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
 from witnesspost.rules.datum.geoid import open_geoid
-from witnesspost.rules.datum.hypotheses import ORDER
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words_of
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact, Fix
 from witnesspost.rules.gnss import WGS84, FixQuality
-from witnesspost.rules.site.model import Site
 
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the standing
 _MEAN_NOISE = Noise(horizontal_m=0.02, up_m=0.03)  # of a mean of some seconds: common practice, no source
@@ -42,21 +40,18 @@ class ControlCheckFigures(Delays, kw_only=True):
     still_m: float = 0.05
 
 
-class ControlCheck(Rule):
+class ControlCheck(Rule[ControlCheckFigures]):
     """See the module."""
 
     name = "control-check"
     severity = "stop"
     at = ("rover",)
     sees = (Fix,)
-    causes = (*ORDER, "unexplained")
+    causes = CAUSES
     Figures = ControlCheckFigures
 
-    figures: ControlCheckFigures
-
-    def __init__(self, site: Site, figures: ControlCheckFigures, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._datum = Datum(site)
+    def begin(self) -> None:
+        self._datum = Datum(self.site)
         self._points: list[ExpectedArp] | None = None
         self._standing: _Standing | None = None
         self._finding: Finding | None = None

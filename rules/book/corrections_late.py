@@ -21,17 +21,24 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from witnesspost.rules.engine.bound import Bound
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Fix, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
-from witnesspost.rules.site.model import Site
 
 """Leap seconds between GPS time and UTC since 2017-01-01 (IERS Bulletin C 52)."""
 
 _GPS_ORIGIN = dt.datetime(1980, 1, 6)
 _STEADY_S = 0.5  # the jitter of a serial line and of the sentence that told the time
 _FRESH_FIX_S = 5.0
+
+
+_SLOW_LINK = (
+    "Rover: is the age of corrections in the receiver over {limit} s too? Then wait before each point until it is under.",
+    "Air rate at both radios as high as the distance allows, and the same?",
+    "Anybody else on the channel? Listen with the base off.",
+    "Base: fewer messages (MSM4 instead of MSM7), or an epoch every 2 s.",
+    "Corrections through a phone or modem: look at its signal.",
+)
 
 
 class LateFigures(Delays, kw_only=True):
@@ -44,21 +51,40 @@ class LateFigures(Delays, kw_only=True):
     window: int = 60
 
 
-class CorrectionsLate(Rule):
+class CorrectionsLate(Rule[LateFigures]):
     """See the module."""
 
     name = "corrections-late"
     severity = "check"
     sees = (Epoch, Fix)
-    causes = ("slow-link", "old-epochs", "clock-not-set")
+    causes = {
+        "slow-link": Advice(
+            "{late}: the link is too slow or too busy.",
+            _SLOW_LINK,
+        ),
+        "old-epochs": Advice(
+            "{late}: they were already old when they were sent.",
+            (
+                "Base: does its clock run, does its screen show today's time and its satellites?",
+                "Anything between base and radio that stores and forwards (a caster, a logger, a repeater)? Restart it.",
+                "Base: restart its output of corrections.",
+                *_SLOW_LINK[:1],
+            ),
+        ),
+        "clock-not-set": Advice(
+            "{late}: the two clocks do not agree, the link may be well.",
+            (
+                "Is the receiver's age of corrections small? Then go on, and tell the office that its clock is out.",
+                "Base or receiver just switched on? Give it 15 minutes of sky: it learns the leap seconds.",
+                "Base: has it got satellites and today's date?",
+            ),
+        ),
+    }
     Figures = LateFigures
 
-    figures: LateFigures
-
-    def __init__(self, site: Site, figures: LateFigures, scene: Scene):
-        super().__init__(site, figures, scene)
+    def begin(self) -> None:
         self._lines: dict[str, _Line] = {}
-        self._age = Bound(above=figures.limit_s, deadband=figures.deadband_s)
+        self._age = Bound(above=self.figures.limit_s, deadband=self.figures.deadband_s)
         self._fix: Fix | None = None
 
     def see(self, fact: Fact) -> None:

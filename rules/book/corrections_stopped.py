@@ -26,11 +26,25 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.book.radio import free_space_loss_db, sheet_differences, site_horizon_km
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
 
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
 _BROKEN_SHARE = 0.3  # of the bytes that are no sentences, in broken frames: a weak link rather than noise
+
+
+_RADIO_STEPS = (
+    "Antenna screwed on at both radios, cable not pinched?",
+    "Power light on at both radios, transmit light blinking once a second at the base?",
+    "Base still on and standing where it stood?",
+)
+_SAME_AT_BOTH = (
+    "Same frequency at both ends?",
+    "Same protocol at both ends?",
+    "Forward error correction the same at both ends?",
+    "Same air rate at both ends?",
+)
+_DO_NOT_STORE = "Store no points until this is over."
 
 
 class StoppedFigures(Delays, kw_only=True):
@@ -58,27 +72,73 @@ class _Shown:
         self.others: dict[int, int] = {}
 
 
-class CorrectionsStopped(Rule):
+class CorrectionsStopped(Rule[StoppedFigures]):
     """See the module."""
 
     name = "corrections-stopped"
     severity = "stop"
     sees = (Epoch, Traffic, Port)
-    causes = (
-        "line-silent",
-        "radio-settings-differ",
-        "out-of-range",
-        "line-noise",
-        "weak-link",
-        "station-messages-only",
-        "another-base",
-        "port-lost",
-    )
+    causes = {
+        "line-silent": Advice(
+            "No corrections for {silent_s} s: not one byte on {stream}.",
+            (_DO_NOT_STORE, *_RADIO_STEPS, *_SAME_AT_BOTH, "Plug and cable between radio and receiver."),
+        ),
+        "radio-settings-differ": Advice(
+            "No corrections for {silent_s} s: the site file's two radios differ ({differ}).",
+            (_DO_NOT_STORE, "Set both radios the same: {differ}.", *_SAME_AT_BOTH, *_RADIO_STEPS),
+        ),
+        "out-of-range": Advice(
+            "No corrections for {silent_s} s: {distance_km} km from the base, and these antennas reach about {horizon_km} km.",
+            (
+                _DO_NOT_STORE,
+                "Go back towards the base, or to higher ground.",
+                "Raise the base's radio antenna (mind overhead lines), or move the base closer.",
+                *_RADIO_STEPS,
+            ),
+        ),
+        "line-noise": Advice(
+            "No corrections for {silent_s} s: {bytes} bytes came, and none of it is a correction.",
+            (
+                _DO_NOT_STORE,
+                *_SAME_AT_BOTH[1:],
+                "Encryption or network key the same at both ends?",
+                "Baud rate between radio and receiver the same on both sides of the cable?",
+            ),
+        ),
+        "weak-link": Advice(
+            "No whole corrections for {silent_s} s: {bad_frames} of {all_frames} frames arrived broken.",
+            (
+                _DO_NOT_STORE,
+                "Distance to the base: {distance_km} km. Go closer, or to where you can see it.",
+                *_RADIO_STEPS,
+                "Another transmitter on this frequency? Listen on the receiver's squelch light with the base off.",
+            ),
+        ),
+        "station-messages-only": Advice(
+            "No observations for {silent_s} s: the base sends its position but no satellites.",
+            (
+                _DO_NOT_STORE,
+                "Base's receiver: does it track satellites? Antenna cable on, sky open?",
+                "Base's output: are the observation messages (MSM) switched on?",
+            ),
+        ),
+        "another-base": Advice(
+            "No corrections from our base for {silent_s} s: station {stations} is on our channel instead.",
+            (
+                _DO_NOT_STORE,
+                "Our base still on?",
+                "Change to a free channel that you are licensed for, at both ends.",
+                "Find out whose station {stations} is.",
+            ),
+        ),
+        "port-lost": Advice(
+            "The port of {stream} {gone}: {reason}.",
+            ("Plug back in at both ends?", "Radio or receiver on the other end switched on?", "Try the other cable."),
+        ),
+    }
     Figures = StoppedFigures
-    figures: StoppedFigures
 
-    def __init__(self, *args: object):
-        super().__init__(*args)  # type: ignore[arg-type]
+    def begin(self) -> None:
         self._shown = {stream: _Shown() for stream in self.scene.correction_streams}
 
     def see(self, fact: Fact) -> None:

@@ -16,11 +16,9 @@ import math
 from collections import deque
 from collections.abc import Iterable
 
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned
 from witnesspost.rules.gnss import FixQuality
-from witnesspost.rules.site.model import Site
 
 _STATES: dict[int, str] = {
     FixQuality.AUTONOMOUS: "autonomous",
@@ -32,6 +30,10 @@ _SILENT_S = 5.0
 _MORE_LIKELY_FIRST = ("float", "differential", "autonomous", "no-position")
 
 
+_DO_NOT_STORE = "Store no points until it is fixed again."
+_CHECK_IN = "Once fixed, check in on a control point before you go on."
+
+
 class FixLostFigures(Delays, kw_only=True):
     """`never_fixed_s` is how long corrections may arrive without a first fix."""
 
@@ -40,20 +42,58 @@ class FixLostFigures(Delays, kw_only=True):
     never_fixed_s: float = 120.0
 
 
-class FixLost(Rule):
+class FixLost(Rule[FixLostFigures]):
     """See the module."""
 
     name = "fix-lost"
     severity = "stop"
     at = ("rover",)
     sees = (Fix, Epoch, Planned)
-    causes = _MORE_LIKELY_FIRST
+    causes = {
+        "float": Advice(
+            "{happened}.",
+            (
+                _DO_NOT_STORE,
+                "Step into the open: trees and walls cost satellites ({satellites} now).",
+                "Age of corrections ({age_s} s): over 5 s, look at the radio.",
+                "Hold still for a minute. If it does not fix, restart the fix in the receiver.",
+                _CHECK_IN,
+            ),
+        ),
+        "differential": Advice(
+            "{happened}.",
+            (
+                _DO_NOT_STORE,
+                "Receiver: is it set to RTK from our base, or does it use satellite corrections (SBAS)?",
+                "Are corrections coming in (radio light, age {age_s} s)?",
+                "Step into the open and hold still for a minute.",
+                _CHECK_IN,
+            ),
+        ),
+        "autonomous": Advice(
+            "{happened}.",
+            (
+                _DO_NOT_STORE,
+                "Are corrections coming in (radio light at the rover blinking)?",
+                "Cable or pairing between radio and receiver still on?",
+                "Receiver: input set to RTCM 3 on that port?",
+                _CHECK_IN,
+            ),
+        ),
+        "no-position": Advice(
+            "{happened}.",
+            (
+                _DO_NOT_STORE,
+                "Receiver on? Battery?",
+                "Cable from the receiver to the post still plugged in (port: {port})?",
+                "Sky open? Antenna plug tight?",
+                _CHECK_IN,
+            ),
+        ),
+    }
     Figures = FixLostFigures
 
-    figures: FixLostFigures
-
-    def __init__(self, site: Site, figures: FixLostFigures, scene: Scene):
-        super().__init__(site, figures, scene)
+    def begin(self) -> None:
         self._last: Fix | None = None
         self._last_fixed: Fix | None = None
         self._fixed_since: float | None = None

@@ -13,11 +13,9 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.datum.geoid import open_geoid
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix
 from witnesspost.rules.gnss import FixQuality
-from witnesspost.rules.site.model import Site
 
 _EVERY_S = 1.0  # N changes by millimetres in a second's walk
 _STALE_S = 5.0
@@ -30,21 +28,44 @@ class HeightReferenceFigures(Delays, kw_only=True):
     limit_m: float = 0.10
 
 
-class HeightReference(Rule):
+class HeightReference(Rule[HeightReferenceFigures]):
     """See the module."""
 
     name = "height-reference"
     severity = "check"
     at = ("rover",)
     sees = (Fix,)
-    causes = ("no-separation", "other-geoid", "sign-reversed")
+    causes = {
+        "no-separation": Advice(
+            "The receiver reports no geoid separation; here it is {separation_m} m by the project's geoid.",
+            (
+                "Receiver or controller: choose the project's geoid ({geoid}).",
+                "Are heights stored as ellipsoidal on purpose? Then tell the office so.",
+                "Check in on a control point, its height too.",
+            ),
+        ),
+        "sign-reversed": Advice(
+            "The receiver reports a separation of {reported_m} m with the sign reversed: the project's is {separation_m} m.",
+            (
+                "Controller: look at the geoid file and how it is applied.",
+                "Store no heights until a control point agrees.",
+            ),
+        ),
+        "other-geoid": Advice(
+            "The receiver's geoid is not the project's: {reported_m} m here, not {separation_m} m ({difference_m} m apart).",
+            (
+                "Receiver or controller: choose the project's geoid ({geoid}).",
+                "Check in on a control point, its height too.",
+                "Heights taken so far: tell the office which geoid the receiver uses.",
+            ),
+        ),
+    }
     Figures = HeightReferenceFigures
 
-    figures: HeightReferenceFigures
-
-    def __init__(self, site: Site, figures: HeightReferenceFigures, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._wanted = site.project is not None and bool(site.project.control) and site.project.vertical == "geoid"
+    def begin(self) -> None:
+        self._wanted = (
+            self.site.project is not None and bool(self.site.project.control) and self.site.project.vertical == "geoid"
+        )
         self._looked: Fix | None = None
         self._last_t = 0.0
         self._finding: Finding | None = None

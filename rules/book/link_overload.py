@@ -17,11 +17,9 @@ from collections.abc import Iterable
 
 from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_words, size_as_msm4
 from witnesspost.rules.engine.bound import Bound
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Traffic
 from witnesspost.rules.gnss import WEEK_S, is_observation
-from witnesspost.rules.site.model import Site
 
 _OTHER_MESSAGES_OVER_S = 60.0
 
@@ -37,20 +35,27 @@ class OverloadFigures(Delays, kw_only=True):
     silent_s: float = 10.0
 
 
-class LinkOverload(Rule):
+class LinkOverload(Rule[OverloadFigures]):
     """See the module."""
 
     name = "link-overload"
     severity = "check"
     sees = (Epoch, Traffic)
-    causes = ("too-many-messages",)
+    causes = {
+        "too-many-messages": Advice(
+            "The corrections need {percent} % of the radio's time: {epoch_bytes} bytes every {interval_s} s.",
+            (
+                "{fits}.",
+                "Base: send one message set only, and leave out what nobody uses.",
+                "A higher air rate at both radios, if the distance allows.",
+                "An epoch every 2 s is enough for a walking rover.",
+            ),
+        ),
+    }
     Figures = OverloadFigures
 
-    figures: OverloadFigures
-
-    def __init__(self, site: Site, figures: OverloadFigures, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._link = air_link(site)
+    def begin(self) -> None:
+        self._link = air_link(self.site)
         self._lines: dict[str, _Line] = {}
 
     def see(self, fact: Fact) -> None:

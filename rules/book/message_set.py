@@ -21,11 +21,9 @@ import math
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Station
 from witnesspost.rules.gnss import RECEIVER_AND_ANTENNA
-from witnesspost.rules.site.model import Site
 
 _EXPLAINED_BY = {"corrections-stopped", "wrong-channel"}
 _USUAL_INTERVALS = 3
@@ -41,19 +39,44 @@ class MessageSetFigures(Delays, kw_only=True):
     bias_s: float = 180.0
 
 
-class MessageSet(Rule):
+class MessageSet(Rule[MessageSetFigures]):
     """See the module."""
 
     name = "message-set"
     severity = "check"
     sees = (Epoch, Station, Bias, Antenna)
-    causes = ("no-station-position", "station-position-rare", "no-glonass-bias", "single-frequency")
+    causes = {
+        "no-station-position": Advice(
+            "The base sends satellites but not its own position (1005 or 1006): no rover can fix.",
+            (
+                "Base: switch on message 1005 or 1006, every 10 s.",
+                "Base: has a coordinate been entered, or is it still averaging?",
+            ),
+        ),
+        "station-position-rare": Advice(
+            "The base sends its position only every {interval_s} s: a rover that joins waits that long.",
+            ("Base: send message 1005 or 1006 every 10 s.",),
+        ),
+        "no-glonass-bias": Advice(
+            "The base sends GLONASS but not its biases (1230): rovers of another make cannot fix GLONASS.",
+            (
+                "Base: switch on message 1230, every 10 s.",
+                "Base and rover of one make, and it fixes well? Then switch this rule off in the site file.",
+                "Or switch GLONASS off at the rover.",
+            ),
+        ),
+        "single-frequency": Advice(
+            "The base sends one frequency only: fixing takes many minutes and may be wrong.",
+            (
+                "Base: are L2 or L5 switched on for output, and in its licence?",
+                "Base: a message set with all signals (MSM4 or MSM7), not 1001 or 1003?",
+                "Base's antenna one for all bands?",
+            ),
+        ),
+    }
     Figures = MessageSetFigures
 
-    figures: MessageSetFigures
-
-    def __init__(self, site: Site, figures: MessageSetFigures, scene: Scene):
-        super().__init__(site, figures, scene)
+    def begin(self) -> None:
         self._lines: dict[str, _Line] = {}
 
     def see(self, fact: Fact) -> None:

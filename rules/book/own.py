@@ -12,43 +12,42 @@ from collections.abc import Iterable
 
 from witnesspost.rules.book.measures import MEASURES
 from witnesspost.rules.engine.bound import Bound
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.rule import Advice, Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import OwnRule, Site
 
 
-class CrewRule(Rule):
-    """One `[[own_rule]]`. `explained_by` names the rules whose alerts make this one a consequence."""
+class CrewRule(Rule[OwnRule]):
+    """One `[[own_rule]]`, whose table has its figures. `explained_by` names the rules that make it a consequence."""
 
-    causes = ("below", "above", "equals")
+    causes = dict.fromkeys(("below", "above", "equals"), Advice("{said}", ("Set by your own rule {rule}: {measured}.",)))
 
-    def __init__(self, site: Site, own: OwnRule, scene: Scene):
-        super().__init__(site, Delays(on_delay_s=own.on_delay_s, off_delay_s=own.off_delay_s), scene)
-        self.name = own.name  # type: ignore[misc]
-        self.severity = own.severity  # type: ignore[misc]
-        self.own = own
+    def begin(self) -> None:
+        own = self.figures
+        self.name = own.name
+        self.severity = own.severity
         self.measure = MEASURES[own.measure]
-        self.sees = (self.measure.fact,)  # type: ignore[misc]
+        self.sees = (self.measure.fact,)
         self.explained_by = self.measure.explained_by
         self._bound = Bound(above=own.above, below=own.below, equals=own.equals, deadband=own.deadband)
         self._value: float | None = None
-        self._at = 0.0
+        self._seen_t = 0.0
         self._stream = ""
 
     def see(self, fact: Fact) -> None:
         measure = self.measure
         if isinstance(fact, measure.fact) and measure.concerns(fact, self.scene):
-            self._value, self._at, self._stream = measure.get(fact, self.scene), fact.t, fact.stream
+            self._value, self._seen_t, self._stream = measure.get(fact, self.scene), fact.t, fact.stream
             self._bound.put(fact.t, self._value)
             if self._bound.since is not None:
                 self.quiet_until = 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
         self.quiet_until = math.inf
-        if self._bound.since is None or t - self._at > self.measure.stale_s:
+        if self._bound.since is None or t - self._seen_t > self.measure.stale_s:
             return ()
-        own = self.own
+        own = self.figures
         cause, limit = next(
             (cause, limit)
             for cause, limit in (("below", own.below), ("above", own.above), ("equals", own.equals))
@@ -60,18 +59,18 @@ class CrewRule(Rule):
                 stream=self._stream,
                 since=self._bound.since,
                 evidence={"measure": own.measure, "value": self._value, "limit": limit, "unit": self.measure.unit},
+                words=self._words(cause, limit),
             ),
         )
 
-    def advice(self, finding: Finding) -> tuple[str, list[str]]:
+    def _words(self, cause: str, limit: float) -> dict[str, str]:
         """The crew's own words; where they left none, the measurement and its bound."""
-        value, limit, unit = (finding.evidence[key] for key in ("value", "limit", "unit"))
-        unit = "" if unit == "1" else f" {unit}"
-        said = f"{self.measure.meaning}: {value:g}{unit}, {finding.causes[0].cause} {limit:g}{unit}"
-        return (self.own.say or f"{said[:1].upper()}{said[1:]}.", [f"Set by your own rule {self.name}: {said}."])
+        unit = "" if self.measure.unit == "1" else f" {self.measure.unit}"
+        measured = f"{self.measure.meaning}: {self._value:g}{unit}, {cause} {limit:g}{unit}"
+        return {"said": self.figures.say or f"{measured[:1].upper()}{measured[1:]}.", "measured": measured}
 
 
-def own_rules(site: Site, scene: Scene) -> list[Rule]:
+def own_rules(site: Site, scene: Scene) -> list[Rule[OwnRule]]:
     """The crew's own rules in force at this site (`measure_problems` says which cannot be)."""
     return [
         CrewRule(site, own, scene)

@@ -18,10 +18,8 @@ from collections.abc import Iterable
 from typing import Any
 
 from witnesspost.rules.engine.bound import Bound
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Health, RuleFailed, Utc
-from witnesspost.rules.site.model import Site
 
 _EVENT_S = 1.0  # what is past in an instant is reported for this long; the off-delay holds it for people to see
 
@@ -38,23 +36,56 @@ class HealthFigures(Delays, kw_only=True):
     step_agrees_s: float = 0.5
 
 
-class PostHealth(Rule):
+class PostHealth(Rule[HealthFigures]):
     """See the module."""
 
     name = "post-health"
     severity = "check"
     sees = (Health, RuleFailed, Utc, Fix)
-    causes = ("disk-low", "hot", "low-voltage", "bytes-lost", "log-failed", "rule-failed", "clock-stepped")
+    causes = {
+        "disk-low": Advice(
+            "The post's disk is filling: {disk_free_percent} % free, {disk_left_h} h left.",
+            ("Pull the logs to the office and remove old ones.", "A larger card before tomorrow."),
+        ),
+        "hot": Advice(
+            "The post is at {temperature_c} °C.",
+            ("Put it in the shade, and let air to it.", "Fan, if there is one: does it turn?"),
+        ),
+        "low-voltage": Advice(
+            "The post's supply voltage is too low: it may stop at any moment.",
+            ("Change or charge its battery.", "A short, thick supply cable; plugs clean."),
+        ),
+        "bytes-lost": Advice(
+            "The post could not keep up: {lost_bytes} bytes are lost, and the log says where.",
+            ("Two programs on one port? Only the post may read it.", "Tell the office: the log has a gap."),
+        ),
+        "log-failed": Advice(
+            "The log cannot be written: rules go on, but the day is not being kept.",
+            (
+                "Card full? Remove old logs.",
+                "Card seated well? Switch off properly, reseat it, start again.",
+                "If it stays so: another card.",
+            ),
+        ),
+        "rule-failed": Advice(
+            "The rule {rule} failed and is off until the next start; all else goes on.",
+            ("Watch with your own eyes what {rule} would have watched.", "Send the log to whoever maintains the post: {error}"),
+        ),
+        "clock-stepped": Advice(
+            "The receiver's time jumped by {step_s} s.",
+            (
+                "Receiver just started? Then it has found the right time; nothing to do.",
+                "Otherwise note the time: the office must match field times before and after with care.",
+            ),
+        ),
+    }
     Figures = HealthFigures
 
-    figures: HealthFigures
-
-    def __init__(self, site: Site, figures: HealthFigures, scene: Scene):
-        super().__init__(site, figures, scene)
+    def begin(self) -> None:
         self._known = Health(t=0.0, stream="")
-        self._free = Bound(below=figures.disk_free_fraction, deadband=0.01)
-        self._left = Bound(below=figures.disk_left_h, deadband=2.0)
-        self._hot = Bound(above=figures.hot_c, deadband=figures.hot_deadband_c)
+        self._free = Bound(below=self.figures.disk_free_fraction, deadband=0.01)
+        self._left = Bound(below=self.figures.disk_left_h, deadband=2.0)
+        self._hot = Bound(above=self.figures.hot_c, deadband=self.figures.hot_deadband_c)
         self._since: dict[str, float] = {}
         self._lost: tuple[float, int] | None = None
         self._failed: dict[str, RuleFailed] = {}

@@ -10,18 +10,34 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.book.radio import sheet_differences
-from witnesspost.rules.engine.rule import Cause, Finding, Rule
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 
 
-class RadioSheet(Rule):
+class RadioSheet(Rule[Delays]):
     """See the module."""
 
     name = "radio-sheet"
     severity = "check"
-    causes = ("frequency-differs", "protocol-differs", "error-correction-differs", "air-rate-differs")
+    causes = {
+        "frequency-differs": Advice(
+            "The radio sheet says {base_says} MHz at the base and {rover_says} MHz at the rover.",
+            ("Read the frequency off both radios.", "Set both the same (a licensed one), or mend the site file."),
+        ),
+        "protocol-differs": Advice(
+            "The radio sheet says protocol {base_says} at the base and {rover_says} at the rover.",
+            ("Read the protocol off both radios.", "Set both the same, or mend the site file."),
+        ),
+        "error-correction-differs": Advice(
+            "The radio sheet says forward error correction {base_says} at the base and {rover_says} at the rover.",
+            ("Read it off both radios (FEC).", "Set both the same, or mend the site file."),
+        ),
+        "air-rate-differs": Advice(
+            "The radio sheet says {base_says} bit/s on the air at the base and {rover_says} at the rover.",
+            ("Read the air rate off both radios.", "Set both the same, or mend the site file."),
+        ),
+    }
 
-    def __init__(self, *args: object):
-        super().__init__(*args)  # type: ignore[arg-type]
+    def begin(self) -> None:
         self._differences = sheet_differences(self.site)
 
     def judge(self, t: float) -> Iterable[Finding]:

@@ -16,18 +16,42 @@ from bisect import bisect_left, insort
 from collections import deque
 from collections.abc import Iterable, Iterator
 
-from witnesspost.rules.book.advice.receiver import SIGNAL_DROP_CHECKS
 from witnesspost.rules.engine.bound import Bound
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
 from witnesspost.rules.gnss import CONSTELLATIONS, FixQuality
-from witnesspost.rules.site.model import Site
 
 _NOT_OBSERVED = (FixQuality.MANUAL, FixQuality.SIMULATED)  # nothing is said about the sky
 _FRESH_S = 5.0
 _SAMPLE_FRESH_S = 75.0  # the decoder reads one constellation in ten seconds, in turn
 _BIN_S = 10.0
+
+
+_ANTENNA_CHECKS = (
+    "Something over or against the antenna (a hood, snow, a roof, a vehicle)?",
+    "Antenna plug screwed tight, dry and clean at both ends? Cable not crushed?",
+    "A transmitter close by (a radio, a mast, a jammer in a vehicle)? Move away and look again.",
+)
+
+_SIGNAL_DROP_CHECKS: dict[str, tuple[str, str, str]] = {
+    "all": _ANTENNA_CHECKS,
+    "constellation": (
+        "Nothing to mend at the antenna: the other systems come in as before.",
+        "HDOP and satellites still good? Then go on, and look again in half an hour.",
+        "If it stays so: switch that system off at base and rover, and tell the office.",
+    ),
+    "band": (
+        "A transmitter close by (a radio, a mast, a jammer in a vehicle)? Move away and look again.",
+        "Another antenna or its amplifier, if there is one: does the band come back?",
+        "Fixing takes longer meanwhile: check in on a control point more often.",
+    ),
+    "some": (
+        "Trees, a wall or a vehicle on one side? Move away from it.",
+        _ANTENNA_CHECKS[2],
+        _ANTENNA_CHECKS[1],
+    ),
+}
+"""What to check first when C/N0 has fallen, by what the fallen signals have in common."""
 
 
 class SkyFigures(Delays, kw_only=True):
@@ -45,19 +69,37 @@ class SkyFigures(Delays, kw_only=True):
     settle_s: float = 120.0
 
 
-class Sky(Rule):
+class Sky(Rule[SkyFigures]):
     """See the module."""
 
     name = "sky"
     severity = "check"
     sees = (Fix, Epoch, SignalLevels, Planned)
-    causes = ("few-satellites", "poor-geometry", "signal-drop")
+    causes = {
+        "few-satellites": Advice(
+            "The {whose} has only {satellites} satellites.",
+            (
+                "Sky open all round? Move away from trees, walls and vehicles.",
+                "All systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
+                *_ANTENNA_CHECKS[1:],
+            ),
+        ),
+        "poor-geometry": Advice(
+            "The {whose}'s satellites stand badly: HDOP {hdop}, over {limit}.",
+            (
+                "Half the sky hidden? Move away from it.",
+                "All systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
+                "Wait some minutes: satellites move.",
+            ),
+        ),
+        "signal-drop": Advice(
+            "The {whose}'s satellite signals are {most_db} dB weaker than in the last half hour. {points_at}.",
+            ("{check_1}", "{check_2}", "{check_3}", "At the base's antenna: do not change the tripod's height or place."),
+        ),
+    }
     Figures = SkyFigures
 
-    figures: SkyFigures
-
-    def __init__(self, site: Site, figures: SkyFigures, scene: Scene):
-        super().__init__(site, figures, scene)
+    def begin(self) -> None:
         self._views: dict[tuple[type[Fact], str], _View] = {}
         self._levels: dict[str, _Levels] = {}
 
@@ -166,7 +208,7 @@ class Sky(Rule):
             words={
                 "whose": self._whose(stream),
                 "points_at": _points_at(pattern, fallen),
-                **{f"check_{number}": check for number, check in enumerate(SIGNAL_DROP_CHECKS[pattern], 1)},
+                **{f"check_{number}": check for number, check in enumerate(_SIGNAL_DROP_CHECKS[pattern], 1)},
                 "most_db": f"{max((drop for drop, _ in drops.values()), default=0.0):.0f}",
             },
         )

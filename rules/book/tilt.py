@@ -13,10 +13,8 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.engine.bound import Bound
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Tilt
-from witnesspost.rules.site.model import Site
 
 _METRES_PER_DEGREE = 111_320.0
 
@@ -32,21 +30,35 @@ class TiltFigures(Delays, kw_only=True):
     silent_s: float = 5.0
 
 
-class TiltRule(Rule):
+class TiltRule(Rule[TiltFigures]):
     """See the module."""
 
     name = "tilt"
     severity = "check"
     at = ("rover",)
     sees = (Tilt, Fix)
-    causes = ("sensor-not-aligned", "pole-too-far-over")
+    causes = {
+        "sensor-not-aligned": Advice(
+            "The pole's tilt sensor is not aligned: {error}.",
+            (
+                "Either: align it: about half a minute of walking and turning with the pole, until the receiver says so.",
+                "Or: switch tilt correction off, and plumb each point with the bubble.",
+                "Tilted points since this began: observe them again.",
+            ),
+        ),
+        "pole-too-far-over": Advice(
+            "The pole leans {angle_deg}°: {error}, if nothing corrects it.",
+            (
+                "Either: plumb the pole with the bubble.",
+                "Or: lean it under {limit_deg}° with tilt correction on and aligned (half a minute of walking and turning).",
+                "Point not reachable upright? Take an offset from two plumb points.",
+            ),
+        ),
+    }
     Figures = TiltFigures
 
-    figures: TiltFigures
-
-    def __init__(self, site: Site, figures: TiltFigures, scene: Scene):
-        super().__init__(site, figures, scene)
-        self._over = Bound(above=figures.limit_deg, deadband=figures.deadband_deg)
+    def begin(self) -> None:
+        self._over = Bound(above=self.figures.limit_deg, deadband=self.figures.deadband_deg)
         self._unaligned_since: float | None = None
         self._last: Tilt | None = None
         self._angle_deg: float | None = None

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Traffic
 from witnesspost.rules.gnss import FixQuality
 
@@ -35,18 +35,36 @@ class _Heard:
         self.interval_s = 0.0
 
 
-class WrongChannel(Rule):
+class WrongChannel(Rule[ChannelFigures]):
     """See the module."""
 
     name = "wrong-channel"
     severity = "stop"
     sees = (Traffic, Fix)
-    causes = ("another-base", "two-bases")
+    causes = {
+        "another-base": Advice(
+            "Corrections come from station {other}, not from ours ({ours}).",
+            (
+                "Store no points: they would be tied to somebody else's base.",
+                "Our base on, and on the channel of the radio sheet?",
+                "Rover's radio on the channel of the radio sheet?",
+                "In the receiver: let it take station {ours} only.",
+                "Points since this began: mark them for the office.",
+            ),
+        ),
+        "two-bases": Advice(
+            "Station {other} is on the line beside ours ({ours}).",
+            (
+                "Store no points while two bases talk over each other.",
+                "In the receiver: let it take station {ours} only.",
+                "Change to a free channel that you are licensed for, at both ends.",
+                "Find out whose station {other} is.",
+            ),
+        ),
+    }
     Figures = ChannelFigures
-    figures: ChannelFigures
 
-    def __init__(self, *args: object):
-        super().__init__(*args)  # type: ignore[arg-type]
+    def begin(self) -> None:
         self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in self.scene.correction_streams}
         self._other_fix: tuple[float, Fix] | None = None
 

@@ -6,6 +6,7 @@ A consequence is recorded with `because_of` and makes no noise while what explai
 from __future__ import annotations
 
 from collections.abc import Mapping, Set
+from typing import Any
 
 from witnesspost.rules.engine.rule import Rule
 
@@ -40,14 +41,14 @@ ONLY_BY: dict[tuple[str, str], frozenset[str]] = {
 }
 
 
-def reasons(rule: Rule) -> tuple[str, ...]:
+def reasons(rule: Rule[Any]) -> tuple[str, ...]:
     """The rules that explain this one, the first that stands wins; the crew's own rules bring their own."""
     own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
     return EXPLAINED_BY.get(rule.name, ()) if own is None else own
 
 
 def explained_by(
-    rule: Rule, cause: str, standing: Mapping[str, Set[str]], stood_until: Mapping[str, float], t: float
+    rule: Rule[Any], cause: str, standing: Mapping[str, Set[str]], stood_until: Mapping[str, float], t: float
 ) -> str | None:
     """The rule that explains an alert of `rule` by `cause` raised at `t`, or None: then it is a root and sounds.
 
@@ -66,12 +67,12 @@ def explained_by(
     return None
 
 
-def roots_first(rules: list[Rule]) -> list[Rule]:
+def roots_first(rules: list[Rule[Any]]) -> list[Rule[Any]]:
     """The rules in an order in which each comes after all that explain it."""
     by_name = {rule.name: rule for rule in rules}
-    ordered: list[Rule] = []
+    ordered: list[Rule[Any]] = []
 
-    def place(rule: Rule, above: tuple[str, ...]) -> None:
+    def place(rule: Rule[Any], above: tuple[str, ...]) -> None:
         if rule in ordered or rule.name in above:
             return
         for reason in reasons(rule):

@@ -14,10 +14,11 @@ Time is an argument: `judge(t)` is called on a fixed grid by the pipeline, and n
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from witnesspost.rules.alert import Change, ChangeKind
+from witnesspost.rules.alert import Change, ChangeKind, Sentence
 from witnesspost.rules.engine import consequences as order
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
@@ -35,7 +36,7 @@ TakeEvents = Callable[[], list[tuple[float, str, dict[str, Any]]]]
 class Alert:
     """One alert of the run while it lives: a rule's finding, and how far a person and time have taken it."""
 
-    def __init__(self, rule: Rule, key: str, finding: Finding, since: float):
+    def __init__(self, rule: Rule[Any], key: str, finding: Finding, since: float):
         self.rule = rule
         self.key = key
         self.finding = finding
@@ -54,6 +55,18 @@ class Alert:
         return self.rule.severity
 
     @property
+    def sentence(self) -> Sentence:
+        """What it says now."""
+        return Sentence(
+            rule=self.rule.name,
+            cause=self.finding.causes[0].cause,
+            stream=self.finding.stream,
+            role=self.rule.site.post.role,
+            evidence=self.finding.evidence,
+            words=self.finding.words,
+        )
+
+    @property
     def change(self) -> ChangeKind:
         """The state that its last change brought it to."""
         return "normal" if not self.active else "acknowledged" if self.acknowledged else "raised"
@@ -67,7 +80,7 @@ class Alert:
 class Engine:
     """All rules at one site, and the alerts that stand. `events` collects what rules want recorded beside alerts."""
 
-    def __init__(self, rules: list[Rule], scene: Scene):
+    def __init__(self, rules: list[Rule[Any]], scene: Scene):
         self.scene = scene
         self.rules = order.roots_first(rules)
         self.events: list[tuple[float, str, dict[str, Any]]] = []
@@ -77,8 +90,10 @@ class Engine:
         self._shelved_until: dict[str, float] = {}
         self._numbers = 0
         self._waiting: list[Change] = []
-        self._listeners: dict[type[Fact], tuple[tuple[Rule, See], ...]] = {}
-        self._judges: list[tuple[Rule, Judge, TakeEvents | None]] = []
+        self._listeners: dict[type[Fact], tuple[tuple[Rule[Any], See], ...]] = {}
+        self._judges: list[tuple[Rule[Any], Judge, TakeEvents | None]] = []
+        self._due: dict[str, float] = {}  # by rule: before this `t` it finds nothing
+        self._next_due = 0.0  # no rule is due before it
         self._take_in(self.rules)
 
     @property
@@ -102,11 +117,17 @@ class Engine:
         for rule, see in self._listeners.get(type(fact), ()):
             try:
                 see(fact)
+                due = self._due[rule.name] = rule.due()
             except Exception as error:
                 self._switch_off(rule, fact.t, error)
+                continue
+            if due < self._next_due:
+                self._next_due = due
 
     def judge(self, t: float) -> list[Change]:
-        """Ask every rule what is wrong at `t` and move the alerts on; the changes in their order."""
+        """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
+        if t < self._next_due and not self._alerts and not self._waiting:
+            return []
         changes = self._waiting
         self._waiting = []
         for alert in self._alerts.values():
@@ -114,25 +135,27 @@ class Engine:
                 alert.shelved = False
         alive = {name for name, _ in self._alerts}
         for rule, judge, take_events in self._judges:
-            if t < rule.quiet_until and rule.name not in alive:
+            if t < self._due[rule.name] and rule.name not in alive:
                 continue
             try:
                 found = [*judge(t)]
                 if take_events is not None:
                     self.events += take_events()
+                self._due[rule.name] = rule.due()
             except Exception as error:
                 self._switch_off(rule, t, error)
                 continue
             if found or rule.name in alive:
                 self._move_on(rule, {finding.key: finding for finding in found}, t, changes)
+        self._next_due = min(self._due.values(), default=math.inf)
         return changes
 
-    def wake(self) -> None:
-        """What stands has changed, and some rules judge by it."""
-        for rule in self.rules:
-            rule.quiet_until = 0.0
+    def ask_all(self) -> None:
+        """What stands has changed, and some rules judge by it: each is asked at the next `judge`."""
+        self._due = {rule.name: 0.0 for rule in self.rules}
+        self._next_due = 0.0
 
-    def _move_on(self, rule: Rule, findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
+    def _move_on(self, rule: Rule[Any], findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
         for key, finding in findings.items():
             alert = self._alerts.get((rule.name, key))
             if alert is None:
@@ -163,7 +186,7 @@ class Engine:
         alert.because_of = self._explained(alert, t)
         alert.shelved = t < self._shelved_until.get(alert.rule.name, 0.0)
         self.scene.standing.add(alert.rule.name)
-        self.wake()
+        self.ask_all()
         self._raises.setdefault((alert.rule.name, alert.key), []).append(t)
         changes.append(self._change(alert, t, "raised"))
 
@@ -191,7 +214,7 @@ class Engine:
         if not any(a.active and a.rule is alert.rule for a in self._alerts.values()):
             self.scene.standing.discard(alert.rule.name)
             self._stood_until[alert.rule.name] = t
-            self.wake()
+            self.ask_all()
         if alert.severity == "stop" and not alert.acknowledged:
             changes.append(self._change(alert, t, "normal"))
         else:
@@ -216,7 +239,7 @@ class Engine:
         for alert in self._alerts.values():
             alert.shelved = alert.shelved or alert.rule.name in rules
 
-    def _switch_off(self, rule: Rule, t: float, error: Exception) -> None:
+    def _switch_off(self, rule: Rule[Any], t: float, error: Exception) -> None:
         """A rule that throws is off for the rest of the run, and said so; everything else goes on."""
         self._take_in([other for other in self.rules if other is not rule])
         for where, alert in tuple(self._alerts.items()):  # nobody can say any more whether these still hold
@@ -225,12 +248,13 @@ class Engine:
                 if alert.number:
                     self._waiting.append(self._change(alert, t, "cleared"))
         self.scene.standing.discard(rule.name)
-        self.wake()
+        self.ask_all()
         self.see(RuleFailed(t=t, stream="", rule=rule.name, error=f"{type(error).__name__}: {error}"))
 
-    def _take_in(self, rules: list[Rule]) -> None:
+    def _take_in(self, rules: list[Rule[Any]]) -> None:
         """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
         self.rules = rules
+        self.ask_all()
         kinds = {kind for rule in rules for kind in rule.sees}
         self._listeners = {kind: tuple((rule, rule.see) for rule in rules if kind in rule.sees) for kind in kinds}
         self._judges = [
@@ -239,13 +263,11 @@ class Engine:
 
     def _change(self, alert: Alert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding
-        try:
-            say, steps = alert.rule.advice(finding)
-        except Exception:  # words that do not fit their evidence must not cost the alert
-            say, steps = f"{alert.rule.name}: {finding.causes[0].cause}", []
         utc = self.scene.utc_at(t)
         return Change(
             t=t,
+            post=self.scene.site.post.name,
+            role=self.scene.site.post.role,
             utc=utc.isoformat(timespec="milliseconds").replace("+00:00", "Z") if utc else None,
             change=change,
             rule=alert.rule.name,
@@ -255,8 +277,7 @@ class Engine:
             stream=finding.stream,
             because_of=alert.because_of,
             evidence=finding.evidence,
-            say=say,
-            steps=steps,
+            words=finding.words,
             alert=alert.number,
             shelved=alert.shelved,
         )

@@ -2,23 +2,23 @@
 
     facts ──see(fact)──► rule ──judge(t)──► findings ──► engine (on-delay, off-delay, because-of) ──► changes
 
-One rule, one file in this folder: a docstring (what, when, causes, source), a `Figures` struct with every default, the
-class. `rules.book.contents` lists them, `rules.book.advice` says what to tell the person standing in the rain.
+One rule, one file in `rules/book`: what it judges, its figures with every default, and for each cause the line and the steps
+that a person reads. `rules.book.contents` lists them; `rules.book.words` makes the words.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Generic, Protocol, TypeVar
 
 from msgspec import Struct
-from witnesspost.rules.book.advice import advice
+from witnesspost.rules.advice import Advice
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.finding import Cause, Finding
 from witnesspost.rules.site.model import Severity, Site
 
-__all__ = ["Cause", "Delays", "Finding", "Rule"]
+__all__ = ["Advice", "Cause", "Delays", "Finding", "Rule"]
 
 
 class Delays(Struct, kw_only=True):
@@ -28,36 +28,52 @@ class Delays(Struct, kw_only=True):
     off_delay_s: float = 3.0
 
 
-class Rule:
-    """The base of each rule. `sees` names the facts it wants; `at` the roles it works at."""
+class HasDelays(Protocol):
+    """Figures of any kind: `Delays`, or a table of the site file that has both."""
 
-    name: ClassVar[str]
-    severity: ClassVar[Severity]
+    on_delay_s: float
+    off_delay_s: float
+
+
+FiguresT = TypeVar("FiguresT", bound=HasDelays)
+
+
+class Rule(Generic[FiguresT]):
+    """The base of each rule. `sees` names the facts it wants, `at` the roles it works at; `causes` has the words of each."""
+
+    name: str
+    severity: Severity
     at: ClassVar[tuple[str, ...]] = ("base", "rover")
-    sees: ClassVar[tuple[type[Fact], ...]] = ()
-    causes: ClassVar[tuple[str, ...]]
+    sees: tuple[type[Fact], ...] = ()
+    causes: ClassVar[dict[str, Advice]]
     Figures: ClassVar[type[Delays]] = Delays
 
     quiet_until: float = 0.0
-    """Before this `t` the rule is sure to find no more than in its last `judge`, and is not asked where that was nothing. It
-    says so in `judge`, and takes it back in `see`; all are asked again when an alert of another comes or goes."""
 
-    def __init__(self, site: Site, figures: Any, scene: Scene):
+    def __init__(self, site: Site, figures: FiguresT, scene: Scene):
         self.site = site
         self.figures = figures
         self.scene = scene
+        self.begin()
+
+    def begin(self) -> None:
+        """The state that the rule keeps, as it is before any fact."""
 
     def see(self, fact: Fact) -> None:
         """Take in one fact of the kinds in `sees`, in the order of arrival."""
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What is wrong at `t`: called several times a second, so cheap when all is well."""
-        raise NotImplementedError
+        return ()
+
+    def due(self) -> float:
+        """The first `t` at which `judge` could find something if nothing more came: before it the rule is not asked.
+
+        Worked out from what was seen, and asked anew after each fact of `sees`, after each `judge`, and whenever an alert of
+        any rule comes or goes. 0.0 (always asked) where the rule cannot tell, infinity where only a fact can change it.
+        """
+        return self.quiet_until
 
     def take_events(self) -> list[tuple[float, str, dict[str, Any]]]:
         """What should be recorded beside alerts since the last call, as (t, kind, detail): a passed check, say."""
         return []
-
-    def advice(self, finding: Finding) -> tuple[str, list[str]]:
-        """The one line that says what is wrong, and the steps to check in order."""
-        return advice(self.name, finding)

@@ -23,6 +23,7 @@ from witnesspost.rules.site.renamed import new_name, under_new_names
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
 Severity = Literal["stop", "check", "note"]
+Role = Literal["base", "rover"]
 Name = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,39}$")]
 
 
@@ -38,7 +39,7 @@ class Post(Struct, kw_only=True):
     """The post itself. `log_dir` is relative to the site file; `commit_s` is the most raw that a power cut may cost."""
 
     name: Name
-    role: Literal["base", "rover"]
+    role: Role
     log_dir: str = "log"
     commit_s: Annotated[float, Meta(gt=0, le=60)] = 5.0
     keep_days: NotNegative = 30.0

@@ -198,7 +198,7 @@ def mutations_of(rule: type[Rule]) -> Iterator[Mutation]:
         yield from of_figures(rule)
     yield Mutation(name, "silent", _silent(rule), {})
     yield Mutation(name, "speaks when it ought to be silent, and the other way round", _inverted(rule), {})
-    causes = rule.causes
+    causes = tuple(rule.causes)
     nexts = ("another-cause",) if len(causes) == 1 else causes[1:] + causes[: len(causes) > 2]
     for one, other in zip(causes, nexts, strict=False):
         yield Mutation(name, f"`{one}` and `{other}` swapped", _swapped(rule, one, other), {})
@@ -285,10 +285,7 @@ def _inverted(rule: type[Rule]) -> type[Rule]:
         def judge(self, t: float) -> Iterable[Finding]:
             if list(super().judge(t)):
                 return ()
-            return (Finding(causes=[Cause(cause=self.causes[0])]),)
-
-        def advice(self, finding: Finding) -> tuple[str, list[str]]:
-            return "", []
+            return (Finding(causes=[Cause(cause=next(iter(self.causes)))]),)
 
     return Inverted
 
@@ -304,11 +301,6 @@ def _swapped(rule: type[Rule], one: str, other: str) -> type[Rule]:
         def judge(self, t: float) -> Iterable[Finding]:
             for finding in super().judge(t):
                 yield msgspec.structs.replace(finding, causes=[swapped(cause) for cause in finding.causes])
-
-        def advice(self, finding: Finding) -> tuple[str, list[str]]:
-            back = msgspec.structs.replace(finding, causes=[swapped(cause) for cause in finding.causes])
-            said: tuple[str, list[str]] = super().advice(back)
-            return said
 
     return Swapped
 

@@ -106,20 +106,24 @@ def fields(datagram):
     return found
 
 
+MESSAGE = "raised: corrections-stopped (port-lost): The port of corrections is gone: no such device\nor address."
+
+
 def alert(**changed):
     values = {
         "t": 12.3456,
         "utc": None,
         "change": "raised",
         "rule": "corrections-stopped",
-        "cause": "line-silent",
-        "causes": [Cause(cause="line-silent")],
+        "cause": "port-lost",
+        "causes": [Cause(cause="port-lost")],
         "severity": "stop",
         "stream": "corrections",
         "because_of": None,
         "evidence": {},
-        "say": "No bytes.\nLook at the radio.",
-        "steps": [],
+        "words": {"reason": "no such device\nor address", "gone": "is gone"},
+        "post": "kestrel",
+        "role": "rover",
         "alert": 7,
     }
     return Change(**(values | changed))
@@ -129,16 +133,16 @@ def test_an_alert_in_the_journal(manager):
     path, said = manager
     journal = Journal(path)
     journal.change(alert())
-    journal.change(alert(change="raised", because_of="port-lost", severity="check", say="Late."))
+    journal.change(alert(change="raised", because_of="port-lost", severity="check"))
     journal.close()
     assert [fields(datagram) for datagram in said()] == [
         {
-            "MESSAGE": "raised: corrections-stopped (line-silent): No bytes.\nLook at the radio.",
+            "MESSAGE": MESSAGE,
             "PRIORITY": "2",
             "SYSLOG_IDENTIFIER": "witnesspost",
             "MESSAGE_ID": ALERT_ID,
             "RULE": "corrections-stopped",
-            "CAUSE": "line-silent",
+            "CAUSE": "port-lost",
             "CHANGE": "raised",
             "SEVERITY": "stop",
             "STREAM": "corrections",
@@ -147,12 +151,12 @@ def test_an_alert_in_the_journal(manager):
             "T_S": "12.346",
         },
         {
-            "MESSAGE": "raised: corrections-stopped (line-silent): Late.",
+            "MESSAGE": MESSAGE,
             "PRIORITY": "6",
             "SYSLOG_IDENTIFIER": "witnesspost",
             "MESSAGE_ID": ALERT_ID,
             "RULE": "corrections-stopped",
-            "CAUSE": "line-silent",
+            "CAUSE": "port-lost",
             "CHANGE": "raised",
             "SEVERITY": "check",
             "STREAM": "corrections",

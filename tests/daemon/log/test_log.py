@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 import witnesspost.daemon.log.log
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.derived import FactRows
-from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.log.folder import Folder, LogBusy
 from witnesspost.daemon.log.writing import Writer
 from witnesspost.rules.alert import Change
@@ -63,8 +63,9 @@ def change(t, alert=1, what="raised"):
         stream="corrections",
         because_of=None,
         evidence={"silent_s": 5.0},
-        say="No corrections arrive.",
-        steps=["Look at the antenna."],
+        words={"reason": "unplugged"},
+        post="kestrel",
+        role="rover",
         alert=alert,
     )
 
@@ -186,7 +187,7 @@ def test_changes_come_back_as_they_were_said(tmp_path):
         log.change(one)
     log.close(4.0, "stopped")
     with LogFile.open(tmp_path / FIRST) as read:
-        assert read.changes() == said
+        assert read.changes() == [LoggedChange.of(one) for one in said]
 
 
 def test_the_state_says_where_how_much_and_what_is_left(tmp_path):
@@ -442,7 +443,7 @@ def test_a_disk_that_fails_for_a_while_costs_nothing_that_memory_can_hold(tmp_pa
     log.close(100.0, "stopped")
     assert stored(tmp_path / FIRST) == feeder.fed
     with LogFile.open(tmp_path / FIRST) as read:
-        assert read.changes() == [change(60.0)]
+        assert read.changes() == [LoggedChange.of(change(60.0))]
     assert kinds(tmp_path / FIRST) == ["log-started", "log-recovered", "log-closed"]
 
 
@@ -701,7 +702,7 @@ def test_whatever_a_disk_does_nothing_is_lost_doubled_or_out_of_order(tmp_path, 
     assert log.state().failed is None
     assert stored(path) == fed
     with LogFile.open(path) as read:
-        assert read.changes() == alerts
+        assert read.changes() == [LoggedChange.of(alert) for alert in alerts]
 
 
 @pytest.fixture
@@ -735,7 +736,7 @@ def test_a_disk_that_fills_and_then_gains_room(small_disk):
     lost = [item for item in feeder.fed if item not in set(kept)]
     assert kept == [item for item in feeder.fed if item in set(kept)]
     with LogFile.open(small_disk / "log" / FIRST) as read:
-        assert read.changes() == [change(120.0)]
+        assert read.changes() == [LoggedChange.of(change(120.0))]
         assert sum(gap.lost_bytes or 0 for gap in read.gaps()) == sum(len(data) for _, _, data in lost) == state.lost_bytes
     assert state.lost_bytes > 0
 

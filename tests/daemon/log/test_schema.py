@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import sqlite_utils
 
+from witnesspost.rules.book.words import words
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile
@@ -46,8 +47,9 @@ def change(t, what, alert=1, **more):
         "stream": "corrections",
         "because_of": None,
         "evidence": {"silent_s": 5.0},
-        "say": "No corrections arrive.",
-        "steps": ["Look at the antenna.", "Is the base still on?"],
+        "words": {},
+        "post": "kestrel-base",
+        "role": "base",
         "alert": alert,
     }
     return Change(**{**values, **more})
@@ -128,8 +130,8 @@ def test_alerts_say_when_why_and_what_to_do(log):
             "2026-05-04T07:31:05.900Z",
             "corrections-stopped",
             "line-silent",
-            "No corrections arrive.",
-            "Look at the antenna. / Is the base still on?",
+            "No corrections for 5.0 s: not one byte on corrections.",
+            " / ".join(words(change(1.0, "raised")).steps),
             25.0,
             14.0,
         )

@@ -38,8 +38,9 @@ def change(number=1, severity="stop", kind="raised", because_of=None, shelved=Fa
         stream="corrections",
         because_of=because_of,
         evidence={},
-        say="No corrections.",
-        steps=[],
+        words={},
+        post="kestrel",
+        role="rover",
         alert=number,
         shelved=shelved,
     )

@@ -73,6 +73,8 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
     changes = [json.loads(line) for line in scenario.splitlines()]
     assert changes[0]["rule"] == "corrections-stopped"
     wanted = [
+        "post",
+        "alert",
         "t",
         "utc",
         "change",
@@ -85,7 +87,6 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
         "evidence",
         "say",
         "steps",
-        "alert",
         "shelved",
     ]
     assert [list(change) for change in changes] == [wanted] * len(changes)

@@ -10,7 +10,7 @@ from witnesspost.rules.engine.rule import Cause
 def change(t, rule, cause, kind="raised", because_of=None):
     return Change(
         t=t, utc=None, change=kind, rule=rule, cause=cause, causes=[Cause(cause=cause)], severity="stop", stream="a",
-        because_of=because_of, evidence={}, say="", steps=[], alert=1,
+        because_of=because_of, evidence={}, words={}, post="kestrel", role="rover", alert=1,
     )  # fmt: skip
 
 

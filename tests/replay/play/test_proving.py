@@ -77,6 +77,6 @@ def test_rules_that_are_not_asked_would_have_found_nothing(told, monkeypatch):
     told.duration_s = min(told.duration_s, 900.0)
     with monkeypatch.context() as patch:
         judge = Engine.judge
-        patch.setattr(Engine, "judge", lambda engine, t: (engine.wake(), judge(engine, t))[1])
+        patch.setattr(Engine, "judge", lambda engine, t: (engine.ask_all(), judge(engine, t))[1])
         always_asked = run(told).changes
     assert run(told).changes == always_asked

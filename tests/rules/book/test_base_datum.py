@@ -7,6 +7,7 @@ import witnesspost.rules.datum.verdict
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from witnesspost.rules.book.base_datum import BaseDatum
+from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.geodesy import expected_arp, from_enu, point_at
 from witnesspost.rules.site.model import site_from_table
 
@@ -50,14 +51,14 @@ def test_raised_with_the_first_message_and_normal_when_it_is_mended(kestrel, day
     raised = changes[0]
     assert raised.severity == "stop"
     assert raised.sounds
-    assert raised.say == (
+    assert words(raised).say == (
         f"The base's position is {-n:.1f} m high. That is the geoid separation here (−{-n:.2f} m): the orthometric height of "
         "KQ-1 was probably typed where the base asks for the ellipsoidal one. "
         f"(Heights only to {raised.evidence['geoid_error_m']:.2f} m here: that is the bundled geoid's error.)"
     )
-    assert raised.steps[0] == "Stop: store no points."
-    assert "Correct the base, then check in on KQ-2." in raised.steps
-    assert "Points taken so far: keep them, the office can repair them by one vector." in raised.steps
+    assert words(raised).steps[0] == "Stop: store no points."
+    assert "Correct the base, then check in on KQ-2." in words(raised).steps
+    assert "Points taken so far: keep them, the office can repair them by one vector." in words(raised).steps
 
 
 def test_evidence_is_numbers_with_the_best_three(kestrel, day):
@@ -97,7 +98,7 @@ def test_the_bundled_grid_widens_the_vertical_tolerance_by_its_error(kestrel, da
     if raised:
         assert changes[0].evidence["geoid_error_m"] == error
         assert changes[0].evidence["tolerance_vertical_m"] == pytest.approx(0.05 + error)
-        assert "bundled geoid's error" in changes[0].say
+        assert "bundled geoid's error" in words(changes[0]).say
 
 
 def test_the_bundled_grids_error_is_no_second_cause(kestrel):
@@ -146,7 +147,7 @@ def test_impossible_positions_are_alerts(kestrel, day, at, said):
     x, y, z = at
     (raised,) = bench.play([day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert (raised.rule, raised.cause) == ("base-datum", "unexplained")
-    assert raised.say.startswith(said)
+    assert words(raised).say.startswith(said)
 
 
 _WIRE = st.integers(-(2**37), 2**37 - 1).map(lambda raw: raw / 10_000)  # DF025 to DF027: 38 bits of 0.1 mm
@@ -191,7 +192,7 @@ def test_the_days_epoch_is_the_receivers(kestrel, day):
     (raised,) = bench.play([far_day, day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert raised.cause == "frame-shift"
     assert raised.causes[0].residual_m < 0.01
-    assert "ITRF2014 at 2040.0" in raised.say
+    assert "ITRF2014 at 2040.0" in words(raised).say
 
 
 def test_a_long_control_list_hides_nothing(day):
@@ -212,7 +213,7 @@ def test_a_long_control_list_hides_nothing(day):
         x, y, z = point_at(made.site, "P217", antenna_m).ecef
         (raised,) = made.play([day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
         assert raised.cause == cause
-        assert "P217" in raised.say
+        assert "P217" in words(raised).say
 
 
 @pytest.mark.parametrize("year", [1980, 2007])
@@ -253,7 +254,7 @@ class TestJump:
         made = day.bench(BaseDatum, **POSITIONS_ONLY)
         (raised,) = made.play(self.walk(day, bust_m=16.0), 10.0)
         assert (raised.t, raised.cause) == (6.2, "orthometric-as-ellipsoidal")
-        assert raised.say.startswith("With its fix the position jumped: 13.0 m high")
+        assert words(raised).say.startswith("With its fix the position jumped: 13.0 m high")
 
     def test_the_receivers_own_error_is_no_bust(self, day):
         made = day.bench(BaseDatum, **POSITIONS_ONLY)

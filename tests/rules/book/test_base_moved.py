@@ -2,6 +2,7 @@
 
 import pytest
 from witnesspost.rules.book.base_moved import BaseMoved
+from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.geodesy import expected_arp, from_enu
 
 KESTREL = {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322}
@@ -43,7 +44,7 @@ def test_a_change_that_is_right_is_news_for_half_a_minute(make, day):
         (44.0, "normal", "base-moved", "coordinate-changed"),
     ]
     assert changes[0].evidence["up_m"] == pytest.approx(-16.0, abs=1e-3)
-    assert changes[0].say == "The base's position changed: it is now 16.0 m low of where it was."
+    assert words(changes[0]).say == "The base's position changed: it is now 16.0 m low of where it was."
 
 
 def test_a_change_that_is_wrong_stands_until_it_is_right(make, day):

@@ -4,6 +4,7 @@ import random
 
 import pytest
 from witnesspost.rules.book.control_check import ControlCheck
+from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
 
 KESTREL = {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322}
@@ -58,7 +59,9 @@ def test_a_check_that_fails_raises_with_its_cause_and_ends_when_the_rover_goes(r
         (34.2, "normal", "control-check", "antenna-height-missing"),
     ]
     raised = changes[0]
-    assert raised.say.startswith("On KQ-2 the rover reads 1.84 m low. That is an antenna height: the base's antenna height")
+    assert words(raised).say.startswith(
+        "On KQ-2 the rover reads 1.84 m low. That is an antenna height: the base's antenna height"
+    )
     assert (raised.evidence["point"], raised.evidence["epochs"]) == ("KQ-2", 6)
     ((_, _, detail),) = events(bench)
     assert detail["passed"] is False
@@ -68,7 +71,7 @@ def test_a_pole_that_was_never_taken_off(rover, day):
     bench, fix = rover
     (raised,) = bench.play([fix(t, up=2.0) for t in day.every(1.0, 1.0, 8.0)], 8.0)
     assert raised.cause == "antenna-height-missing"
-    assert "the rover's pole height" in raised.say
+    assert "the rover's pole height" in words(raised).say
 
 
 @pytest.mark.parametrize(

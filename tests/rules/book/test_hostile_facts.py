@@ -6,9 +6,10 @@ from string import Formatter
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from witnesspost.rules.book.advice import ADVICE
+from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.contents import RULES, rules_in_force
 from witnesspost.rules.book.measures import MEASURES
+from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import (
     Antenna,
@@ -172,9 +173,14 @@ def test_no_rule_throws(day, stretches, role, base, pole_m):
             for finding in rule.judge(t):
                 assert finding.causes
                 assert {cause.cause for cause in finding.causes} <= set(rule.causes)
-                said = ADVICE.get((rule.name, finding.causes[0].cause), ("", ()))
-                wanted = {field for text in (said[0], *said[1]) for _, field, _, _ in Formatter().parse(text) if field}
-                assert wanted <= finding.evidence.keys() | finding.words.keys() | {"stream"}
-                say, _ = rule.advice(finding)
-                assert say
+                first = finding.causes[0].cause
+                line, steps, at_base = rule.causes[first]
+                wanted = {
+                    field for text in (line, *steps, *(at_base or ())) for _, field, _, _ in Formatter().parse(text) if field
+                }
+                assert wanted <= finding.evidence.keys() | finding.words.keys() | {"stream", "rule"}
+                sentence = Sentence(
+                    rule=rule.name, cause=first, stream="", role=role, evidence=finding.evidence, words=finding.words
+                )
+                assert words(sentence).say != f"{rule.name}: {first}"
                 json.dumps(finding.evidence, allow_nan=False)

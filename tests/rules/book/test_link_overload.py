@@ -3,6 +3,7 @@
 import pytest
 from witnesspost.rules.book import radio
 from witnesspost.rules.book.link_overload import LinkOverload
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Traffic
 
 RADIO = {"base": {"air_rate_bps": 9600}, "rover": {"air_rate_bps": 9600}}
@@ -70,14 +71,14 @@ def test_what_would_fit_is_said(day):
     assert raised.evidence["epoch_bytes"] == 523
     assert raised.evidence["as_msm4_bytes"] == 318
     assert raised.evidence["share_as_msm4"] == pytest.approx(318 * 8 / 4800, abs=0.001)
-    assert "MSM4 instead of MSM7 saves 39 %: 0.53 of the interval." in raised.steps
+    assert "MSM4 instead of MSM7 saves 39 %: 0.53 of the interval." in words(raised).steps
 
 
 def test_where_msm4_is_sent_already_slower_epochs_would_fit(day):
     bench = day.bench(LinkOverload, radio={"base": {"air_rate_bps": 4800}})
     (raised,) = bench.play(epochs(day, 60.0, 523, messages=(1074,), masks=()), 60.0)
     assert raised.evidence["as_msm4_bytes"] is None
-    assert raised.steps[0] == "Epochs every 2 s instead of every 1 s: 0.44 of the interval."
+    assert words(raised).steps[0] == "Epochs every 2 s instead of every 1 s: 0.44 of the interval."
 
 
 def test_two_sets_of_one_moment_share_its_interval(day):

@@ -115,10 +115,10 @@ def test_a_pause_in_the_observations_starts_the_minute_anew(day):
 def test_silent_while_another_rule_explains_it(day, root):
     bench = day.bench(MessageSet)
     bench.scene.standing.add(root)
-    bench.engine.wake()
+    bench.engine.ask_all()
     assert bench.play(stream(day, 200.0, position_s=None), 200.0) == []
     bench.scene.standing.discard(root)
-    bench.engine.wake()
+    bench.engine.ask_all()
     assert day.said(bench.play(stream(day, 300.0, position_s=None, start=200.0), 300.0)) == [
         (260.0, "raised", "message-set", "no-station-position")
     ]

@@ -4,6 +4,7 @@ import pytest
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import MEASURES, measure_problems
 from witnesspost.rules.book.own import own_rules
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Epoch, Fix, Health, SignalLevels, Station, Tilt
 
 
@@ -20,7 +21,7 @@ def test_below_for_the_on_delay(day):
     facts = [day.fix(t, satellites=5 if t >= 20 else 6) for t in day.every(1.0, 0.0, 60.0)]
     changes = bench.play(facts, 60.0)
     assert day.said(changes) == [(30.0, "raised", "mine", "below")]
-    assert changes[0].say == "Too few: wait."
+    assert words(changes[0]).say == "Too few: wait."
     assert changes[0].severity == "check"
     assert changes[0].evidence == {"measure": "fix.satellites", "value": 5, "limit": 6.0, "unit": "1"}
 
@@ -55,7 +56,7 @@ def test_what_is_not_said_is_no_trouble(day):
 def test_without_words_of_its_own_it_says_the_measurement(day):
     bench = own_bench(day, measure="corrections.size_bytes", above=500, on_delay_s=0)
     (raised,) = bench.play([day.epoch(1.0, size_bytes=900)], 2.0)
-    assert raised.say == "Size of one epoch's observations: 900 byte, above 500 byte."
+    assert words(raised).say == "Size of one epoch's observations: 900 byte, above 500 byte."
 
 
 def test_a_foreign_station_s_corrections_are_not_measured(day):

@@ -4,6 +4,7 @@ import datetime as dt
 
 import pytest
 from witnesspost.rules.book.post_health import PostHealth
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Health, RuleFailed
 
 
@@ -79,7 +80,7 @@ def test_a_failed_rule_stands_for_the_run(day):
     bench.engine.see(RuleFailed(t=0.0, stream="", rule="tilt", error="ZeroDivisionError: {division}"))
     changes = bench.play(health(day, 3600.0, **GOOD), 3600.0)
     assert [(c.change, c.cause) for c in changes] == [("raised", "rule-failed")]
-    assert "The rule tilt failed" in changes[0].say
+    assert "The rule tilt failed" in words(changes[0]).say
 
 
 def test_a_reading_that_fails_is_said_at_once(day):

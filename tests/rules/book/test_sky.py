@@ -5,6 +5,7 @@ import random
 
 import pytest
 from witnesspost.rules.book.sky import Sky
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Planned, SignalLevels
 
 SIGNALS = {"G1C": 9, "G2W": 9, "R1C": 7, "R2C": 6, "E1C": 8, "E5Q": 8, "C2I": 9, "C7I": 7}
@@ -40,7 +41,7 @@ def test_few_satellites_for_half_a_minute(day):
     bench = day.bench(Sky)
     changes = bench.play(fixes(day, 60.0) + fixes(day, 120.0, start=60.0, satellites=4), 120.0)
     assert day.said(changes) == [(90.0, "raised", "sky", "few-satellites")]
-    assert changes[0].say == "The rover has only 4 satellites."
+    assert words(changes[0]).say == "The rover has only 4 satellites."
 
 
 def test_five_satellites_and_hdop_four_are_quiet(day):
@@ -66,7 +67,7 @@ def test_the_base_s_satellites_at_the_rover(day):
     bench = day.bench(Sky)
     facts = [day.epoch(t, satellites=30 if t < 60 else 4) for t in day.every(1.0, 0.0, 120.0)]
     (raised,) = bench.play(facts, 120.0)
-    assert (raised.cause, raised.stream, raised.say) == (
+    assert (raised.cause, raised.stream, words(raised).say) == (
         "few-satellites",
         "corrections",
         "The base has only 4 satellites.",
@@ -97,7 +98,7 @@ def test_all_signals_at_once_point_at_the_antenna(day):
     assert [(c.change, c.cause, c.evidence["pattern"]) for c in changes] == [("raised", "signal-drop", "all")]
     assert 1230.0 <= changes[0].t <= 1240.0  # the first fallen sample at 1200 s, 30 s on
     assert changes[0].evidence["drop_db"] == pytest.approx(9.0, abs=0.6)
-    assert "antenna" in changes[0].say
+    assert "antenna" in words(changes[0]).say
 
 
 def test_one_constellation_does_not(day):
@@ -107,7 +108,7 @@ def test_one_constellation_does_not(day):
     assert [(c.cause, c.evidence["pattern"], c.evidence["fallen"]) for c in changes] == [
         ("signal-drop", "constellation", "R1C R2C")
     ]
-    assert "Only GLONASS: not the antenna's cable" in changes[0].say
+    assert "Only GLONASS: not the antenna's cable" in words(changes[0]).say
 
 
 def test_one_band_of_several_constellations_is_interference_there(day):

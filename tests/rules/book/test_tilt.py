@@ -2,6 +2,7 @@
 
 import pytest
 from witnesspost.rules.book.tilt import TiltRule, point_error_m
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Tilt
 
 
@@ -44,8 +45,8 @@ def test_a_sensor_that_is_not_aligned(day):
     assert day.said(changes) == [(23.0, "raised", "tilt", "sensor-not-aligned")]
     assert changes[0].evidence["horizontal_error_m"] == pytest.approx(0.1743, abs=1e-4)  # L·sin 5°, L = 2 m
     assert changes[0].evidence["vertical_error_m"] == pytest.approx(0.0076, abs=1e-4)  # L·(1 − cos 5°)
-    assert "about half a minute" in changes[0].steps[0]
-    assert "bubble" in changes[0].steps[1]
+    assert "about half a minute" in words(changes[0]).steps[0]
+    assert "bubble" in words(changes[0]).steps[1]
 
 
 def test_alignment_alone_without_an_angle(day):
@@ -108,4 +109,4 @@ def test_where_the_receiver_reduces_the_pole_the_error_is_said_a_metre(day):
     bench = day.bench(TiltRule, rover={"pole_height_m": 0.0})
     (raised,) = bench.play(pole(day, 10.0, 30.0), 10.0)
     assert raised.evidence["horizontal_error_m"] is None
-    assert "each metre of pole puts the point 0.50 m aside" in raised.say
+    assert "each metre of pole puts the point 0.50 m aside" in words(raised).say

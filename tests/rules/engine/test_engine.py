@@ -231,10 +231,9 @@ def test_a_rule_that_is_sure_to_find_nothing_is_not_asked_until_then_or_until_wh
 
     def judge(t):
         asked.append(t)
-        sure.quiet_until = t + 5.0
         return ()
 
-    sure.judge = judge
+    sure.judge, sure.due = judge, lambda: asked[-1] + 5.0 if asked else 0.0
     bench = Bench(sure, other)
     bench.until(6.0)
     assert asked == [0.0, 5.0]
@@ -248,5 +247,5 @@ def test_a_rule_whose_alert_lives_is_asked_however_sure_it_is():
     rule.wrong = True
     bench = Bench(rule)
     assert bench.until(1.0) == [(0.0, "raised", "sure")]
-    rule.wrong, rule.quiet_until = False, 1e9
+    rule.wrong, rule.due = False, lambda: 1e9
     assert bench.until(6.0) == [(pytest.approx(4.1), "normal", "sure")]

@@ -30,8 +30,9 @@ def raised(t, rule="tilt", because_of=None):
         stream="",
         because_of=because_of,
         evidence={},
-        say="",
-        steps=[],
+        words={},
+        post="kestrel",
+        role="rover",
         alert=1,
     )
 

@@ -1,4 +1,4 @@
-"""Advice for a coordinate that is not the project's: what happened in one clause a cause, and what to check first.
+"""The words for a coordinate that is not the project's: one clause a cause, and what to check first.
 
 `base-datum` and `control-check` share the clauses, each with a head of its own; pairs of causes put two clauses together.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 
+from witnesspost.rules.advice import Advice
 from witnesspost.rules.datum.hypotheses import FAMILY, ORDER
 
 _CLAUSES = {
@@ -78,72 +79,15 @@ def _steps(causes: tuple[str, ...]) -> tuple[str, ...]:
     )
 
 
-def _explained(rule: str) -> dict[tuple[str, str], tuple[str, tuple[str, ...]]]:
-    """A rule's entries for each cause, and for each pair of causes that can come together."""
-    singles = {(rule, cause): (f"{{head}} {_CLAUSES[cause]}{{note}}", _steps((cause,))) for cause in _CLAUSES}
-    pairs = {
-        (rule, f"{one}+{two}"): (
-            f"{{head}} Two things at once. {_CLAUSES[one]} {_CLAUSES[two].replace('{which}', '{also}')}{{note}}",
-            _steps((one, two)),
-        )
-        for one, two in itertools.combinations([cause for cause in ORDER if cause in FAMILY], 2)
-        if FAMILY[one] != FAMILY[two]
-    }
-    return singles | pairs
+CAUSES = {cause: Advice(f"{{head}} {_CLAUSES[cause]}{{note}}", _steps((cause,))) for cause in _CLAUSES}
+"""The words for each cause of a wrong coordinate."""
 
-
-ADVICE: dict[tuple[str, str], tuple[str, tuple[str, ...]]] = {
-    **_explained("base-datum"),
-    **_explained("control-check"),
-    ("base-moved", "coordinate-changed"): (
-        "The base's position changed: it is now {offset} of where it was.",
-        (
-            "Stop: store no points.",
-            "Did anyone move the base, start it again, or type its coordinate anew? Ask before you touch it.",
-            "Base: still over its mark, tripod firm, bubble in the middle?",
-            "Check in on a control point before you go on.",
-            "Points from before and after the change do not fit together: tell the office when it was.",
-        ),
-    ),
-    ("base-moved", "antenna-height-changed"): (
-        "The base's antenna height changed: its position is now {offset} of where it was.",
-        (
-            "Stop: store no points.",
-            "Measure the base's antenna height and compare with what is typed.",
-            "Check in on a control point before you go on.",
-            "Points from before and after the change differ in height: tell the office when it was.",
-        ),
-    ),
-    ("base-moved", "station-changed"): (
-        "The corrections on {stream} now come from station {station_id}, not from {station_id_before} as before.",
-        (
-            "Stop: store no points.",
-            "Was our base changed or set up anew? Then check in on a control point before you go on.",
-            "If not: it is somebody else's base. Change the channel, at both ends.",
-            "Name our station in the site file (station_id).",
-        ),
-    ),
-    ("height-reference", "no-separation"): (
-        "The receiver reports no geoid separation; here it is {separation_m} m by the project's geoid.",
-        (
-            "Receiver or controller: choose the project's geoid ({geoid}).",
-            "Are heights stored as ellipsoidal on purpose? Then tell the office so.",
-            "Check in on a control point, its height too.",
-        ),
-    ),
-    ("height-reference", "sign-reversed"): (
-        "The receiver reports a geoid separation of {reported_m} m; the project's is {separation_m} m: the sign is reversed.",
-        (
-            "Controller: look at the geoid file and how it is applied.",
-            "Store no heights until a control point agrees.",
-        ),
-    ),
-    ("height-reference", "other-geoid"): (
-        "The receiver's geoid is not the project's: {reported_m} m here, not {separation_m} m ({difference_m} m apart).",
-        (
-            "Receiver or controller: choose the project's geoid ({geoid}).",
-            "Check in on a control point, its height too.",
-            "Heights taken so far: tell the office which geoid the receiver uses.",
-        ),
-    ),
+PAIRS = {
+    f"{one}+{two}": Advice(
+        f"{{head}} Two things at once. {_CLAUSES[one]} {_CLAUSES[two].replace('{which}', '{also}')}{{note}}",
+        _steps((one, two)),
+    )
+    for one, two in itertools.combinations([cause for cause in ORDER if cause in FAMILY], 2)
+    if FAMILY[one] != FAMILY[two]
 }
+"""The words for each pair of causes that can come together."""

@@ -1,0 +1,46 @@
+"""The words of an alert, made from the key of its sentence (rule and cause) and its figures: here, and nowhere else.
+
+Whatever the figures are, there are words: a field that is missing or None reads "?", and where a text cannot be filled in at
+all the rule and the cause themselves are what is said.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from witnesspost.rules.advice import Advice
+from witnesspost.rules.alert import Change, Sentence
+from witnesspost.rules.book.contents import RULES
+from witnesspost.rules.book.coordinate_words import CAUSES, PAIRS
+from witnesspost.rules.book.own import CrewRule
+
+ADVICE: dict[tuple[str, str], Advice] = {
+    (rule.name, cause): advice
+    for rule in RULES
+    for cause, advice in (rule.causes | PAIRS if rule.causes is CAUSES else rule.causes).items()
+}
+"""Every sentence of the book by its key."""
+
+
+class Words(NamedTuple):
+    """What is wrong, in one line, and the steps to check in order."""
+
+    say: str
+    steps: list[str]
+
+
+def words(told: Change | Sentence) -> Words:
+    """What a person reads of this alert. Never raises."""
+    try:
+        advice = ADVICE.get((told.rule, told.cause)) or CrewRule.causes[told.cause]
+        figures = {"rule": told.rule, "stream": told.stream, **told.evidence, **told.words}
+        fields = _Fields({key: value for key, value in figures.items() if value is not None})
+        steps = advice.at_base if told.role == "base" and advice.at_base is not None else advice.steps
+        return Words(advice.line.format_map(fields), [step.format_map(fields) for step in steps])
+    except Exception:  # words that do not fit their figures must not cost the alert
+        return Words(f"{told.rule}: {told.cause}", [])
+
+
+class _Fields(dict[str, Any]):
+    def __missing__(self, key: str) -> str:
+        return "?"
