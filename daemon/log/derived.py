@@ -12,11 +12,11 @@ from collections.abc import Callable
 from operator import attrgetter
 from typing import Any
 
-from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 from witnesspost.daemon.log import schema
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.geodesy import to_geodetic
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
 _row_of_fix = attrgetter(*schema.columns("fix"))
 _BIN_S = 10

@@ -16,12 +16,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
-
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.blocks import link
 from witnesspost.daemon.log.opening import connect_reading, wal_of
-from witnesspost.daemon.log.writing import NotOurs, Row, Tail, Writer, read_tail
 from witnesspost.daemon.log.wal import lost_commits
+from witnesspost.daemon.log.writing import NotOurs, Row, Tail, Writer, read_tail
 
 _TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
 _BESIDE = ("-wal", "-shm")

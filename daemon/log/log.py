@@ -21,12 +21,11 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-
+from witnesspost.daemon.log.backlog import Waiting, WaitingRow, json_text
 from witnesspost.daemon.log.blocks import OpenBlock
 from witnesspost.daemon.log.derived import FactRows, holdable
 from witnesspost.daemon.log.folder import Damaged, Ending, Folder, LogBusy, boot_id, is_damage, set_aside
 from witnesspost.daemon.log.writing import NotOurs, Row, Tail, Writer
-from witnesspost.daemon.log.backlog import Waiting, WaitingRow, json_text
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Fact, Health

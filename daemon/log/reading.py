@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
-
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.blocks import BlockError, chunks, link
 from witnesspost.daemon.log.opening import DamagedLog, NoSuchStream, open_reading, readable, wal_of, writes_ahead
@@ -24,9 +23,9 @@ from witnesspost.daemon.log.wal import lost_commits
 from witnesspost.rules import facts
 from witnesspost.rules.alert import Change, ChangeKind
 from witnesspost.rules.book.words import words
+from witnesspost.rules.facts import Fact
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Severity
-from witnesspost.rules.facts import Fact
 
 TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind

@@ -6,7 +6,6 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
 from witnesspost.daemon.log.blocks import BlockError, OpenBlock, chunks, link
 
 CHUNKS = st.lists(st.tuples(st.integers(0, 200_000), st.integers(0, 3), st.binary(min_size=1, max_size=300)), min_size=1)

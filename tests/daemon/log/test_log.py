@@ -14,18 +14,17 @@ from types import SimpleNamespace
 
 import msgspec
 import pytest
+import witnesspost.daemon.log.log
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-import witnesspost.daemon.log.log
-from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.derived import FactRows
-from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.log.folder import Folder, LogBusy
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.log.writing import Writer
 from witnesspost.rules.alert import Change
-from witnesspost.rules.facts import Acknowledge, Epoch, Fix, Health, Planned, Port, Shelve, Station, Traffic, Utc
 from witnesspost.rules.engine.rule import Cause
+from witnesspost.rules.facts import Acknowledge, Epoch, Fix, Health, Planned, Port, Shelve, Station, Traffic, Utc
 from witnesspost.rules.site.model import site_from_toml
 
 SITE = """

@@ -7,7 +7,6 @@ import importlib.util
 from pathlib import Path
 
 import pytest
-
 from witnesspost.daemon.log.reading import LogFile
 
 

@@ -13,13 +13,12 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
 from witnesspost.daemon.commands.extract import extract
 from witnesspost.daemon.commands.snapshot import snapshot
 from witnesspost.daemon.commands.verify import verify
 from witnesspost.daemon.log.log import Log
-from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.opening import DamagedLog, NoSuchLog, NoSuchStream, NotALog, copy_log
+from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.schema import PAGE_BYTES
 from witnesspost.rules.facts import Acknowledge, Health, Planned, Port, Shelve, Utc
 from witnesspost.rules.site.model import site_from_toml

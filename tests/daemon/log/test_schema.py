@@ -6,16 +6,15 @@ from pathlib import Path
 
 import pytest
 import sqlite_utils
-
-from witnesspost.rules.book.words import words
 from witnesspost.daemon.log import schema
-from witnesspost.daemon.log.log import Log
-from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.log.opening import NewerLog
 from witnesspost.daemon.log.folder import Folder
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.opening import NewerLog
+from witnesspost.daemon.log.reading import LogFile
 from witnesspost.rules.alert import Change
-from witnesspost.rules.facts import Antenna, Fix, Station, Traffic, Utc
+from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
+from witnesspost.rules.facts import Antenna, Fix, Station, Traffic, Utc
 from witnesspost.rules.site.model import site_from_toml
 
 SITE = """
