@@ -40,11 +40,12 @@ class CrewRule(Rule[OwnRule]):
         if isinstance(fact, measure.fact) and measure.concerns(fact, self.scene):
             self._value, self._seen_t, self._stream = measure.get(fact, self.scene), fact.t, fact.stream
             self._bound.put(fact.t, self._value)
-            if self._bound.since is not None:
-                self.quiet_until = 0.0
+
+    def due(self) -> float:
+        """Always while the measurement is past its bound, never while it is not."""
+        return math.inf if self._bound.since is None else 0.0
 
     def judge(self, t: float) -> Iterable[Finding]:
-        self.quiet_until = math.inf
         if self._bound.since is None or t - self._seen_t > self.measure.stale_s:
             return ()
         own = self.figures

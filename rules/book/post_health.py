@@ -37,7 +37,7 @@ class HealthFigures(Delays, kw_only=True):
 
 
 class PostHealth(Rule[HealthFigures]):
-    """See the module."""
+    """The post's own health, as its readings say it; what befalls in an instant is told for a moment."""
 
     name = "post-health"
     severity = "check"
@@ -102,17 +102,18 @@ class PostHealth(Rule[HealthFigures]):
                 if clock is None:
                     clock = self._clocks[fact.stream] = _Clock(self.figures)
                 clock.put(fact)
-                if clock.stepped is not None and clock.stepped[0] == fact.t:
-                    self.quiet_until = 0.0
         elif isinstance(fact, RuleFailed):
             self._failed.setdefault(fact.rule, fact)
-            self.quiet_until = 0.0
         elif isinstance(fact, Health):
             self._health(fact)
-            self.quiet_until = 0.0
+
+    def due(self) -> float:
+        """Always while something is out of order, or was a moment ago; never while all is well."""
+        standing = self._since or self._failed or any(b.since is not None for b in (self._free, self._left, self._hot))
+        happened = self._lost is not None or any(clock.stepped is not None for clock in self._clocks.values())
+        return 0.0 if standing or happened else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
-        self.quiet_until = math.inf
         known = self._known
         if self._free.since is not None or self._left.since is not None:
             disk = min(bound.since for bound in (self._free, self._left) if bound.since is not None)
@@ -126,13 +127,19 @@ class PostHealth(Rule[HealthFigures]):
             yield _finding("low-voltage", self._since["low-voltage"], {})
         if "log-failed" in self._since:
             yield _finding("log-failed", self._since["log-failed"], {"read_only": known.read_only})
-        if self._lost is not None and t - self._lost[0] <= _EVENT_S:
-            evidence = {"lost_bytes": self._lost[1], "lost_bytes_in_all": known.lost_bytes}
-            yield _finding("bytes-lost", self._lost[0], evidence)
+        if self._lost is not None:
+            if t - self._lost[0] <= _EVENT_S:
+                evidence = {"lost_bytes": self._lost[1], "lost_bytes_in_all": known.lost_bytes}
+                yield _finding("bytes-lost", self._lost[0], evidence)
+            else:
+                self._lost = None
         for stream, clock in self._clocks.items():
-            if clock.stepped is not None and t - clock.stepped[0] <= _EVENT_S:
-                at, step_s = clock.stepped
-                yield _finding("clock-stepped", at, {"step_s": round(step_s, 2)}, stream)
+            if clock.stepped is not None:
+                stepped_t, step_s = clock.stepped
+                if t - stepped_t <= _EVENT_S:
+                    yield _finding("clock-stepped", stepped_t, {"step_s": round(step_s, 2)}, stream)
+                else:
+                    clock.stepped = None
         for failed in self._failed.values():
             yield _finding("rule-failed", failed.t, {"rule": failed.rule, "error": failed.error}, key=failed.rule)
 

@@ -1,12 +1,12 @@
 """sky (check): the receiver does not see enough, or not well enough. At the rover also of the base, by what it broadcasts.
 
-When, for 30 s: fewer than 5 satellites; HDOP over 4; or the mean carrier-to-noise density (C/N0) 6 dB under its last half
+When, for 30 s: fewer than 6 satellites; HDOP over 3; or the mean carrier-to-noise density (C/N0) 6 dB under its last half
 hour, over all signals of a line or over all signals of one constellation. The baseline is each signal's own median of the
 half hour, from ten minutes on; a receiver that starts gets two minutes to find its satellites.
 
 Causes: `few-satellites`, `poor-geometry`, `signal-drop`. Evidence says which signals fell: all at once points at the antenna,
 its cable or interference; one constellation, or one band, does not point at the cable. A signal of one to four satellites
-is no mean: its satellites rise and set. 5, 4 and 6 dB are common practice, no source.
+is no mean: its satellites rise and set. Six satellites, an HDOP of 3 and 6 dB are common practice, no source.
 """
 
 from __future__ import annotations
@@ -59,8 +59,8 @@ class SkyFigures(Delays, kw_only=True):
 
     on_delay_s: float = 30.0
     off_delay_s: float = 30.0
-    satellites: int = 5
-    hdop: float = 4.0
+    satellites: int = 6
+    hdop: float = 3.0
     drop_db: float = 6.0
     drop_deadband_db: float = 2.0
     baseline_s: float = 1800.0
@@ -70,7 +70,7 @@ class SkyFigures(Delays, kw_only=True):
 
 
 class Sky(Rule[SkyFigures]):
-    """See the module."""
+    """Each source's satellites and HDOP, and each line's signals against their own last half hour."""
 
     name = "sky"
     severity = "check"
@@ -85,7 +85,7 @@ class Sky(Rule[SkyFigures]):
             ),
         ),
         "poor-geometry": Advice(
-            "The {whose}'s satellites stand badly: HDOP {hdop}, over {limit}.",
+            "The {whose}'s satellites are badly spread over the sky: HDOP {hdop}, over {limit}.",
             (
                 "Half the sky hidden? Move away from it.",
                 "All systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
@@ -109,16 +109,14 @@ class Sky(Rule[SkyFigures]):
             if levels is None:
                 levels = self._levels[fact.stream] = _Levels(self.figures)
             levels.put(fact)
-            if levels.are_past():
-                self.quiet_until = 0.0
         elif isinstance(fact, Fix):
             if fact.quality not in _NOT_OBSERVED:
                 view = self._views.get((Fix, fact.stream)) or self._view(fact)
-                self._look(view, fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
+                view.put(fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 view = self._views.get((Epoch, fact.stream)) or self._view(fact)
-                self._look(view, fact.t, fact.satellites, None)
+                view.put(fact.t, fact.satellites, None)
         elif isinstance(fact, Planned):
             for view in self._views.values():
                 view.settles_at = max(view.settles_at, fact.t + fact.for_s + self.figures.settle_s)
@@ -127,20 +125,15 @@ class Sky(Rule[SkyFigures]):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a cause and antenna, though several streams may tell of the same antenna."""
-        if not any(view.is_past() for view in self._views.values()) and not any(
-            levels.are_past() for levels in self._levels.values()
-        ):
-            self.quiet_until = math.inf
-            return ()
         findings: dict[str, Finding] = {}
         for finding in (*self._of_views(t), *self._of_levels(t)):
             findings.setdefault(finding.key, finding)
         return findings.values()
 
-    def _look(self, view: _View, t: float, satellites: int | None, hdop: float | None) -> None:
-        view.put(t, satellites, hdop)
-        if view.is_past():
-            self.quiet_until = 0.0
+    def due(self) -> float:
+        """From the moment a view or a line's levels are past their limit and settled; never while all are well."""
+        levels = (0.0 for levels in self._levels.values() if levels.are_past())
+        return min((*levels, *(view.past_from() for view in self._views.values())), default=math.inf)
 
     def _of_views(self, t: float) -> Iterator[Finding]:
         for view in self._views.values():
@@ -237,6 +230,10 @@ class _View:
 
     def counts_from(self, since: float) -> float:
         return max(since, self.settles_at)
+
+    def past_from(self) -> float:
+        """From when something of it counts as past its limit; infinity while nothing is."""
+        return min((self.counts_from(b.since) for b in (self.few, self.poor) if b.since is not None), default=math.inf)
 
 
 class _Signal:

@@ -44,9 +44,9 @@ def test_few_satellites_for_half_a_minute(day):
     assert words(changes[0]).say == "The rover has only 4 satellites."
 
 
-def test_five_satellites_and_hdop_four_are_quiet(day):
+def test_six_satellites_and_hdop_three_are_quiet(day):
     bench = day.bench(Sky)
-    assert bench.play(fixes(day, 300.0, satellites=5, hdop=4.0), 300.0) == []
+    assert bench.play(fixes(day, 300.0, satellites=6, hdop=3.0), 300.0) == []
 
 
 def test_a_dip_under_half_a_minute_is_quiet(day):
@@ -76,7 +76,7 @@ def test_the_base_s_satellites_at_the_rover(day):
 
 def test_poor_geometry(day):
     bench = day.bench(Sky, role="base")
-    changes = bench.play(fixes(day, 60.0) + fixes(day, 120.0, start=60.0, hdop=4.1), 120.0)
+    changes = bench.play(fixes(day, 60.0) + fixes(day, 120.0, start=60.0, hdop=3.1), 120.0)
     assert day.said(changes) == [(90.0, "raised", "sky", "poor-geometry")]
 
 
