@@ -12,7 +12,8 @@ import click
 from witnesspost.daemon.atomic import whole
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.opening import LogError, copy_log
-from witnesspost.daemon.log.reading import LogFile, Report
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import Report, verify
 
 
 @click.command()
@@ -30,7 +31,7 @@ def snapshot(log: str, out: str) -> None:
         with whole(out) as written:
             _copy(log, written)
             with LogFile.open(written) as copy:
-                report = copy.verify()
+                report = verify(copy)
             digest = _blake2b(written)
     except LogError as error:
         raise Unusable(str(error)) from None
@@ -56,8 +57,8 @@ def _copy(log: str, written: Path) -> None:
 
 
 def _what(report: Report) -> str:
-    damage = report.damage
-    return f"row {damage.n} of {damage.table}: {damage.what}" if damage else report.sqlite[0]
+    bad = report.bad
+    return f"row {bad.n} of {bad.table}: {bad.what}" if bad else report.sqlite[0]
 
 
 def _blake2b(path: Path) -> str:

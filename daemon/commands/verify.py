@@ -9,8 +9,10 @@ from typing import Any
 import click
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.lines import clock_text
-from witnesspost.daemon.log.opening import DamagedLog, LogError
-from witnesspost.daemon.log.reading import LogFile, Report
+from witnesspost.daemon.log.opening import LogError, UnreadableLog
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import Report
+from witnesspost.daemon.log.verifying import verify as verified
 
 _GAPS_SHOWN = 20
 
@@ -32,7 +34,7 @@ def verify(logs: tuple[str, ...]) -> None:
                 _print(log, report)
                 sound &= report.sound & _joins(log, report, before)
                 before = (path, report)
-        except DamagedLog as error:
+        except UnreadableLog as error:
             click.echo(str(error))
             sound, before = False, None
         except LogError as error:
@@ -52,7 +54,7 @@ def _checked(log: LogFile) -> Report:
             shown.update(raw_bytes - done)
             done = raw_bytes
 
-        return log.verify(progress if shown is not None else None)
+        return verified(log, progress if shown is not None else None)
 
 
 def _print(log: LogFile, report: Report) -> None:
@@ -64,12 +66,12 @@ def _print(log: LogFile, report: Report) -> None:
         click.echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
     for text in report.sqlite:
         click.echo(f"  DAMAGED: SQLite: {text}")
-    damage = report.damage
-    if damage is not None:
-        what = "block" if damage.table == "raw" else f"row of {damage.table}"
-        stream = f" of {damage.stream}" if damage.stream else ""
-        utc_text = f"{damage.utc:%Y-%m-%dT%H:%M:%S}Z" if damage.utc else None
-        click.echo(f"  DAMAGED: {what} {damage.n}{stream} at {_when(damage.t, utc_text)}: {damage.what}")
+    bad = report.bad
+    if bad is not None:
+        what = "block" if bad.table == "raw" else f"row of {bad.table}"
+        stream = f" of {bad.stream}" if bad.stream else ""
+        utc_text = f"{bad.utc:%Y-%m-%dT%H:%M:%S}Z" if bad.utc else None
+        click.echo(f"  DAMAGED: {what} {bad.n}{stream} at {_when(bad.t, utc_text)}: {bad.what}")
         click.echo(f"  before it {report.blocks} blocks ({report.raw_bytes} bytes) are as they were written")
     elif report.sound:
         click.echo(f"  sound: {report.rows} rows, digest {report.digest.hex()}")
@@ -83,7 +85,7 @@ def _span(log: LogFile) -> str:
         begun = f"{utc:%Y-%m-%d %H:%M:%S}Z" if utc else "at an unknown UTC"
         said = f", {(last - first) / 3600:.2f} h, begun {begun}; ended: {log.ended() or 'not closed'}"
         return f"{said}\n  note: {note}" if note else said
-    except DamagedLog:
+    except UnreadableLog:
         return ""
 
 

@@ -4,10 +4,10 @@ A block is what one stream brought between two commits. Its bytes stand in the r
 (what one read of the port returned) stand in `times`, raw DEFLATE (RFC 1951) over three msgpack arrays:
 
     times = deflate( [ [0, d1, d2, …],     milliseconds from the chunk before; the first chunk came at the row's `t`
-                       [k0, k1, …] | [],   place among all inputs of that millisecond, [] where all are 0
+                       [k0, k1, …] | [],   order among all inputs of that millisecond, [] where all are 0
                        [s0, s1, …] ] )     bytes of each chunk; they add up to the length of `data`
 
-`t` of the whole log never steps back, so (millisecond, place) is the order in which everything was fed, over all streams.
+`t` of the whole log never steps back, so (millisecond, order in it) is the order in which everything was fed, over all streams.
 
 The chain: each row of `raw`, `event` and `alert` has a running number `n` and a digest,
 
@@ -44,11 +44,11 @@ class BlockError(ValueError):
 class OpenBlock:
     """A block that is being filled: three columns, one entry a chunk."""
 
-    __slots__ = ("milliseconds", "parts", "places")
+    __slots__ = ("milliseconds", "orders", "parts")
 
     def __init__(self) -> None:
         self.milliseconds: list[int] = []
-        self.places: list[int] = []
+        self.orders: list[int] = []
         self.parts: list[bytes] = []
 
     def pause(self, before_ms: int) -> tuple[float | None, float | None]:
@@ -66,31 +66,31 @@ class OpenBlock:
         """The block's arrival times, as drawn above."""
         ms = self.milliseconds
         deltas = [0, *(b - a for a, b in pairwise(ms))]
-        places = self.places if any(self.places) else []
-        return zlib.compress(_pack((deltas, places, [len(part) for part in self.parts])), 6, -zlib.MAX_WBITS)
+        orders = self.orders if any(self.orders) else []
+        return zlib.compress(_pack((deltas, orders, [len(part) for part in self.parts])), 6, -zlib.MAX_WBITS)
 
 
 def chunks(t: float, data: bytes, times: bytes) -> Iterator[tuple[int, int, bytes]]:
-    """The chunks of a block that begins at `t`: (millisecond, place, bytes) in order. Raises BlockError."""
+    """The chunks of a block that begins at `t`: (millisecond, order in it, bytes). Raises BlockError."""
     try:
         inflate = zlib.decompressobj(-zlib.MAX_WBITS)
-        deltas, places, sizes = _unpack.decode(inflate.decompress(times, _TIMES_MOST_BYTES))
+        deltas, orders, sizes = _unpack.decode(inflate.decompress(times, _TIMES_MOST_BYTES))
     except (zlib.error, msgspec.DecodeError) as error:
         raise BlockError(f"arrival times cannot be read: {error}") from None
-    if len(sizes) != len(deltas) or (places and len(places) != len(deltas)) or sum(sizes) != len(data):
+    if len(sizes) != len(deltas) or (orders and len(orders) != len(deltas)) or sum(sizes) != len(data):
         raise BlockError(f"arrival times of {sum(sizes)} bytes stand beside {len(data)} bytes")
     ends = list(accumulate(sizes))
     deltas[0:1] = [round(t * 1000)]
     return zip(
         accumulate(deltas),
-        places or repeat(0),
+        orders or repeat(0),
         (data[end - size : end] for end, size in zip(ends, sizes, strict=True)),
         strict=False,
     )
 
 
 def link(previous: bytes, values: Sequence[Any]) -> bytes:
-    """The digest of a row whose columns up to the digest are `values`, after a row with the digest `previous`."""
+    """The digest of a row whose columns up to the digest hold `values`, after a row with the digest `previous`."""
     blobs = [value for value in values if isinstance(value, bytes)]
     header = _json([len(value) if isinstance(value, bytes) else value for value in values])
     digest = hashlib.blake2b(previous, digest_size=_DIGEST_BYTES)

@@ -6,19 +6,20 @@ SQLite browser need not. Rows wait here until the log's next commit.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import math
 from collections.abc import Callable
 from operator import attrgetter
 from typing import Any
 
-from witnesspost.daemon.log import schema
+import msgspec
+from witnesspost.daemon.log.rows import ClockRow, Derived, DerivedRow, FixRow, StationRow, TrafficRow
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.geodesy import to_geodetic
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
-_row_of_fix = attrgetter(*schema.columns("fix"))
 _BIN_S = 10
 _GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
 _CLOCK_CAN_BE_RIGHT = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
@@ -34,7 +35,7 @@ _FIX_PAUSE_S = 2.0
 _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
 
 
-class FactRows:
+class DerivedRows:
     """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written.
 
     Where no receiver says the date, the observations still say the time of the week: with `system_utc` the week is the
@@ -46,15 +47,14 @@ class FactRows:
     def __init__(self, system_utc: Callable[[], dt.datetime] | None = None, *, at_base: bool = False) -> None:
         self._system_utc = system_utc
         self._at_base = at_base
-        self._standing: dict[str, _Standing] = {}
-        self._rows = _no_rows()
+        self._repeated: dict[str, _RepeatedFix] = {}
+        self._rows: Derived = {}
         self._bins: dict[tuple[int, str, str, int | None], list[int]] = {}
-        self._clock: _Anchoring | None = None
-        self._last_anchor: tuple[Any, ...] | None = None
+        self._clock: _Minute | None = None
+        self._last_anchor: ClockRow | None = None
         self._utc_said: Utc | None = None
-        self._heard: dict[tuple[str, int, str], tuple[float, tuple[Any, ...]]] = {}
-        self._stations: dict[tuple[str, int, str], tuple[Any, ...]] = {}
-        self._take: dict[type[Fact], Callable[[Any], None]] = {
+        self._stations: dict[tuple[str, int, str], StationRow] = {}
+        self._see: dict[type[Fact], Callable[[Any], None]] = {
             Fix: self._fix,
             Traffic: self._traffic,
             Utc: self._utc,
@@ -64,38 +64,45 @@ class FactRows:
         }
 
     def see(self, fact: Fact) -> None:
-        """Take in one fact; kinds that have no table are let pass."""
-        take = self._take.get(type(fact))
-        if take is not None:
-            take(fact)
+        """One fact; kinds that have no table are let pass."""
+        see = self._see.get(type(fact))
+        if see is not None:
+            see(fact)
 
-    def take(self, t: float, *, end: bool = False) -> dict[str, list[tuple[Any, ...]]]:
-        """The rows that are complete at `t`, by table; with `end` also the bins and the anchor that are not."""
+    def complete(self, t: float, *, end: bool = False) -> Derived:
+        """The rows that are complete at `t`, which wait here no more; with `end` also the bins and the anchor that are not."""
         if end:
-            self._rows["fix"] += [one.unwritten for one in self._standing.values() if one.unwritten is not None]
-            self._standing.clear()
+            for repeated in self._repeated.values():
+                if repeated.unwritten is not None:
+                    self._add(repeated.unwritten)
+            self._repeated.clear()
         if self._clock is not None and (end or t >= self._clock.until):
             self._anchor(self._clock)
             self._clock = None
         now = math.inf if end else t // _BIN_S
         for key in [key for key in self._bins if key[0] < now]:
             number, stream, message, station = key
-            row = (float(number * _BIN_S), stream, message, station, *self._bins.pop(key))
-            self._rows["traffic"].append(row)
-        taken = {table: rows for table, rows in self._rows.items() if rows}
-        self._rows = _no_rows()
-        return taken
+            frames, size, bad = self._bins.pop(key)
+            t_of_bin = float(number * _BIN_S)
+            self._add(
+                TrafficRow(t=t_of_bin, stream=stream, message=message, station=station, frames=frames, bytes=size, bad=bad)
+            )
+        complete, self._rows = self._rows, {}
+        return complete
 
-    def give_back(self, taken: dict[str, list[tuple[Any, ...]]]) -> None:
+    def give_back(self, rows: Derived) -> None:
         """Rows that could not be written wait again; the oldest of too many are let go."""
-        for table, rows in taken.items():
-            self._rows[table] = (rows + self._rows[table])[-_MOST_WAITING:]
+        for kind, back in rows.items():
+            self._rows[kind] = (back + self._rows.get(kind, []))[-_MOST_WAITING:]
 
-    def carried(self) -> dict[str, list[tuple[Any, ...]]]:
+    def carried(self) -> Derived:
         """What a file that goes on from another must know at its start: the last anchor and the last word of each base."""
-        clock = [self._last_anchor] if self._last_anchor else []
-        stations = list(self._stations.values())
-        return {table: rows for table, rows in (("clock", clock), ("station", stations)) if rows}
+        carried: Derived = {}
+        if self._last_anchor is not None:
+            carried[ClockRow] = [self._last_anchor]
+        if self._stations:
+            carried[StationRow] = [*self._stations.values()]
+        return carried
 
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t` by the receivers' last word; None while none has said it, or none that can be."""
@@ -105,17 +112,23 @@ class FactRows:
         except OverflowError:
             return None
 
+    def _add(self, row: DerivedRow) -> None:
+        try:
+            self._rows[type(row)].append(row)
+        except KeyError:
+            self._rows[type(row)] = [row]
+
     def _fix(self, fact: Fix) -> None:
-        row = _row_of_fix(fact)
+        row = FixRow.of(fact)
         if self._at_base:
-            before = self._standing.get(fact.stream)
+            before = self._repeated.get(fact.stream)
             if before is not None and before.goes_on(row):
                 before.unwritten = row
                 return
-            if before is not None and before.unwritten is not None and not before.is_due(row):
-                self._rows["fix"].append(before.unwritten)
-            self._standing[fact.stream] = _Standing(row)
-        self._rows["fix"].append(row)
+            if before is not None and before.unwritten is not None and not before.says_the_same(row):
+                self._add(before.unwritten)  # what ends is written before what begins
+            self._repeated[fact.stream] = _RepeatedFix(row)
+        self._add(row)
 
     def _traffic(self, fact: Traffic) -> None:
         number, stream = int(fact.t // _BIN_S), fact.stream
@@ -162,51 +175,69 @@ class FactRows:
         clock = self._clock
         if clock is None:
             wait_s = _ANCHOR_S if self._last_anchor else _FIRST_ANCHOR_S
-            self._clock = _Anchoring(fact, ahead_s, fact.t + wait_s)
+            self._clock = _Minute(fact, ahead_s, fact.t + wait_s)
         elif clock.first_ahead_s - _JUMP_S < ahead_s < clock.first_ahead_s + _JUMP_S and fact.t < clock.until:
             clock.see(fact, ahead_s)
         else:
             self._anchor(clock)
-            self._clock = _Anchoring(fact, ahead_s, fact.t + _ANCHOR_S)
+            self._clock = _Minute(fact, ahead_s, fact.t + _ANCHOR_S)
 
-    def _anchor(self, clock: _Anchoring) -> None:
+    def _anchor(self, clock: _Minute) -> None:
         self._last_anchor = clock.row()
-        self._rows["clock"].append(self._last_anchor)
+        self._add(self._last_anchor)
 
     def _station(self, fact: Station) -> None:
-        says = (fact.station_id, str(fact.message), fact.x_m, fact.y_m, fact.z_m, fact.antenna_height_m, fact.itrf_year)
-        if self._is_news(fact, "position", says):
-            try:
-                place: tuple[float | None, ...] = to_geodetic(Ecef(fact.x_m, fact.y_m, fact.z_m))
-            except Exception:  # a PROJ that does not work must not cost the log
-                place = (None, None, None)
-            self._said(fact, "position", (*says, None, None, None, *place))
+        row = StationRow(
+            t=fact.t,
+            stream=fact.stream,
+            station_id=fact.station_id,
+            message=str(fact.message),
+            x_m=fact.x_m,
+            y_m=fact.y_m,
+            z_m=fact.z_m,
+            antenna_height_m=fact.antenna_height_m,
+            itrf_year=fact.itrf_year,
+        )
+        if self._is_news(row, "position"):
+            with contextlib.suppress(Exception):  # a PROJ that does not work must not cost the log
+                row.latitude, row.longitude, row.ellipsoidal_height_m = to_geodetic(Ecef(fact.x_m, fact.y_m, fact.z_m))
+            self._said(row, "position")
 
     def _antenna(self, fact: Antenna) -> None:
-        says = (fact.station_id, str(fact.message), fact.descriptor, fact.serial, fact.receiver)
-        if self._is_news(fact, "antenna", says):
-            self._said(fact, "antenna", (*says[:2], *[None] * 5, *says[2:], None, None, None))
+        row = StationRow(
+            t=fact.t,
+            stream=fact.stream,
+            station_id=fact.station_id,
+            message=str(fact.message),
+            antenna=fact.descriptor,
+            serial=fact.serial,
+            receiver=fact.receiver,
+        )
+        if self._is_news(row, "antenna"):
+            self._said(row, "antenna")
 
-    def _is_news(self, fact: Station | Antenna, what: str, says: tuple[Any, ...]) -> bool:
+    def _is_news(self, row: StationRow, what: str) -> bool:
         """True for a base's first word, a change of it, and once in ten minutes."""
-        key = (fact.stream, fact.station_id, what)
-        before = self._heard.get(key)
-        if before is not None and before[1] == says and fact.t - before[0] < _STATION_AGAIN_S:
-            return False
-        self._heard[key] = (fact.t, says)
-        return True
+        key = (row.stream, row.station_id, what)
+        before = self._stations.get(key)
+        return before is None or not _say_the_same(row, before) or row.t - before.t >= _STATION_AGAIN_S
 
-    def _said(self, fact: Station | Antenna, what: str, values: tuple[Any, ...]) -> None:
-        row = (fact.t, fact.stream, *values)
-        self._stations[fact.stream, fact.station_id, what] = row
-        self._rows["station"].append(row)
+    def _said(self, row: StationRow, what: str) -> None:
+        self._stations[row.stream, row.station_id, what] = row
+        self._add(row)
 
 
-def holdable(taken: dict[str, list[tuple[Any, ...]]]) -> tuple[dict[str, list[tuple[Any, ...]]], dict[str, int]]:
-    """The rows that SQLite can hold, by table, and how many of each table it cannot: a whole number beyond 64 bit, or
-    text that is no Unicode."""
-    kept = {table: [row for row in rows if all(map(_can_be_held, row))] for table, rows in taken.items()}
-    left_out = {table: len(rows) - len(kept[table]) for table, rows in taken.items() if len(kept[table]) < len(rows)}
+def holdable(rows: Derived) -> tuple[Derived, dict[str, int]]:
+    """The rows that SQLite can hold, and how many of each table it cannot: a whole number beyond 64 bit, or text that is
+    no Unicode."""
+    kept: Derived = {}
+    left_out: dict[str, int] = {}
+    for kind, all_of_it in rows.items():
+        good = [row for row in all_of_it if all(map(_can_be_held, msgspec.structs.astuple(row)))]
+        if good:
+            kept[kind] = good
+        if len(good) < len(all_of_it):
+            left_out[kind.table] = len(all_of_it) - len(good)
     return kept, left_out
 
 
@@ -216,31 +247,34 @@ def _can_be_held(value: Any) -> bool:
     return not isinstance(value, str) or value.encode(errors="ignore").decode() == value
 
 
-def _no_rows() -> dict[str, list[tuple[Any, ...]]]:
-    return {"fix": [], "station": [], "clock": [], "traffic": []}
+_OF_A_PLACE = ("latitude", "longitude", "ellipsoidal_height_m")  # follow from the metres
 
 
-class _Standing:
+def _say_the_same(one: StationRow, other: StationRow) -> bool:
+    return all(getattr(one, name) == getattr(other, name) for name in one.__struct_fields__ if name not in ("t", *_OF_A_PLACE))
+
+
+class _RepeatedFix:
     """A base's fix that was written, and the last one since that said the same."""
 
-    def __init__(self, row: tuple[Any, ...]):
+    def __init__(self, row: FixRow):
         self._written = row
-        self.unwritten: tuple[Any, ...] | None = None
+        self.unwritten: FixRow | None = None
 
-    def goes_on(self, row: tuple[Any, ...]) -> bool:
+    def goes_on(self, row: FixRow) -> bool:
         """True where `row` need not be written: the same again, without a pause, and the last written is not old."""
-        return self._says_the_same(row) and row[0] - self._written[0] < _SAME_FIX_AGAIN_S
+        return self.says_the_same(row) and row.t - self._written.t < _SAME_FIX_AGAIN_S
 
-    def is_due(self, row: tuple[Any, ...]) -> bool:
-        """True where `row` only comes because the last written is old: nothing ended before it."""
-        return self._says_the_same(row)
-
-    def _says_the_same(self, row: tuple[Any, ...]) -> bool:
+    def says_the_same(self, row: FixRow) -> bool:
+        """True where `row` says what the one before it did, without a pause."""
         last = self.unwritten or self._written
-        return row[3:] == self._written[3:] and row[0] - last[0] < _FIX_PAUSE_S
+        return row.t - last.t < _FIX_PAUSE_S and _words(row) == _words(self._written)
 
 
-class _Anchoring:
+_words = attrgetter(*(name for name in FixRow.__struct_fields__ if name not in ("t", "stream", "time_s")))
+
+
+class _Minute:
     """A minute of a receiver's words about the time, of which the promptest becomes the anchor."""
 
     def __init__(self, fact: Utc, ahead_s: float, until: float):
@@ -254,7 +288,8 @@ class _Anchoring:
         elif ahead_s < self._least_s:
             self._least_s = ahead_s
 
-    def row(self) -> tuple[Any, ...]:
+    def row(self) -> ClockRow:
         best = self._best
         utc = best.utc.replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
-        return (best.t, utc, best.source, best.stream, round(self._most_s - self._least_s, 3))
+        spread_s = round(self._most_s - self._least_s, 3)
+        return ClockRow(t=best.t, utc=utc, source=best.source, stream=best.stream, spread_s=spread_s)

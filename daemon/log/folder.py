@@ -17,10 +17,11 @@ from typing import NamedTuple
 
 import msgspec
 from witnesspost.daemon.log import schema
-from witnesspost.daemon.log.blocks import link
 from witnesspost.daemon.log.opening import connect_reading, wal_of
+from witnesspost.daemon.log.rows import CHAINED, ChainedRow, EventRow, RowError, RunRow, read
+from witnesspost.daemon.log.translation import digest_of, translate
 from witnesspost.daemon.log.wal import lost_commits
-from witnesspost.daemon.log.writing import NotOurs, Row, Tail, Writer, read_tail
+from witnesspost.daemon.log.writing import NotOurs, Tail, Writer, read_tail
 
 _TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
 _BESIDE = ("-wal", "-shm")
@@ -104,7 +105,7 @@ class Folder:
         path = files[-1][1]
         try:
             how, tail = _end(path)
-        except (sqlite3.Error, Damaged, NotOurs) as error:
+        except (sqlite3.Error, UnreliableFile, NotOurs, RowError) as error:
             if isinstance(error, sqlite3.OperationalError) and not is_damage(error):
                 return Ending(path.name, f"cannot be written: {error}", None)
             aside = set_aside(path)
@@ -141,8 +142,8 @@ class Folder:
         return removed
 
 
-class Damaged(Exception):
-    """A file that cannot be relied on, with what is wrong with it."""
+class UnreliableFile(Exception):
+    """A file that cannot be written on, with what is wrong with it."""
 
 
 def is_damage(error: Exception) -> bool:
@@ -159,72 +160,86 @@ def set_aside(path: Path) -> Path:
     return aside
 
 
-def check_tail(connection: sqlite3.Connection) -> None:
-    """Recompute the digests of the last rows of an open log. Raises Damaged."""
-    last = read_tail(connection).n
-    first = last - _TAIL_CHECKED
-    rows = sorted(
-        row
-        for table in schema.CHAINED
-        for row in connection.execute(f"{schema.select(table)} WHERE n > ? ORDER BY n", (first,))
-    )
+def check_tail(connection: sqlite3.Connection, version: int) -> None:
+    """Recompute the digests of the last rows of an open log. Raises UnreliableFile, RowError."""
+    first_n = read_tail(connection).n - _TAIL_CHECKED
+    rows: list[ChainedRow] = []
+    for kind in CHAINED:
+        rows += read(connection, kind, "WHERE n > ? ORDER BY n", (first_n,))
+    rows.sort(key=lambda row: row.n)
     if not rows:
         return
-    start_n, previous = connection.execute("SELECT first_n, digest FROM run").fetchone()
-    before = rows[0] if rows[0][0] != start_n else (start_n - 1, previous)
-    n, digest = before[0], before[-1]
-    for row in rows if rows[0][0] == start_n else rows[1:]:
-        if row[0] != n + 1:
-            raise Damaged(f"row {n + 1} of the chain is missing")
-        n, digest = row[0], link(digest, row[:-1])
-        if digest != row[-1]:
-            raise Damaged(f"row {n} of the chain was changed")
+    run = next(read(connection, RunRow), None)
+    if run is None:
+        raise UnreliableFile("its own row is missing")
+    if rows[0].n == run.first_n:
+        n, digest = run.first_n - 1, run.digest
+    else:
+        n, digest = rows[0].n, rows[0].digest
+        del rows[0]
+    for row in rows:
+        if row.n != n + 1:
+            raise UnreliableFile(f"row {n + 1} of the chain is missing")
+        n, digest = row.n, digest_of(row, digest, version)
+        if digest != row.digest:
+            raise UnreliableFile(f"row {n} of the chain was changed")
 
 
 def check_length(path: Path) -> None:
-    """Compare the file's length with what its own header says (SQLite file format, 1.3.8). Raises Damaged."""
+    """Compare the file's length with what its own header says (SQLite file format, 1.3.8). Raises UnreliableFile."""
     with path.open("rb") as file:
         header = file.read(100)
     if len(header) < 100 or header[:16] != b"SQLite format 3\0":
-        raise Damaged("no SQLite database")
+        raise UnreliableFile("no SQLite database")
     page_bytes = int.from_bytes(header[16:18], "big")
     wanted = int.from_bytes(header[28:32], "big") * (65536 if page_bytes == 1 else page_bytes)
     if path.stat().st_size < wanted:
-        raise Damaged(f"{path.stat().st_size} bytes are left of {wanted}")
+        raise UnreliableFile(f"{path.stat().st_size} bytes are left of {wanted}")
 
 
 def _end(path: Path) -> tuple[str, Tail]:
-    lost = lost_commits(path.with_name(path.name + "-wal"))
+    lost = lost_commits(wal_of(path))
     if lost is not None:  # before SQLite opens the file and takes the rest for granted
-        raise Damaged(str(lost))
-    connection = sqlite3.connect(path, isolation_level=None, timeout=1.0)
-    try:
+        raise UnreliableFile(str(lost))
+    with contextlib.closing(connect_reading(path)) as connection:
         number = schema.version(connection)
         if number is None:
-            raise Damaged("no log, or one that was never begun")
+            raise UnreliableFile("no log, or one that was never begun")
         if number > schema.VERSION:
             return f"version {number}, newer than this program", read_tail(connection)
+        if number < schema.VERSION:  # is not written on: what stands in it is all that its own program wrote
+            translate(connection, number)
+            return _look_at(path, connection, number)
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None, timeout=1.0)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        check_length(path)
-        check_tail(connection)
-        tail = read_tail(connection)
-        last = connection.execute("SELECT kind, detail FROM event WHERE n = ?", (tail.n,)).fetchone()
-        if last and last[0] == "log-closed":
-            return str(msgspec.json.decode(last[1])["how"]), tail
-        if number < schema.VERSION:
-            schema.migrate(connection)
-        (boot,) = connection.execute("SELECT boot FROM run").fetchone()
-        how = "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset"
+        how, tail = _look_at(path, connection, schema.VERSION)
+        if _closed_by(connection, tail) is not None:
+            return how, tail
         t = connection.execute(schema.LAST_T).fetchone()[0] or 0.0
-    finally:
-        connection.close()
     writer = Writer(path, tail, synced=True).reopen()
     try:
-        detail = msgspec.json.encode({"how": how, "found_by": "the next start"}).decode()
-        writer.append([Row("event", [t, 0, "log-closed", "", 0, detail])], {})
+        writer.append([EventRow.of(t, "log-closed", {"how": how, "found_by": "the next start"})], {})
         return how, writer.tail
     finally:
         writer.close()
+
+
+def _look_at(path: Path, connection: sqlite3.Connection, version: int) -> tuple[str, Tail]:
+    """How the log that is open ended, and its tail. Raises UnreliableFile, RowError."""
+    check_length(path)
+    check_tail(connection, version)
+    tail = read_tail(connection)
+    closed_by = _closed_by(connection, tail)
+    if closed_by is not None:
+        return closed_by, tail
+    (boot,) = connection.execute("SELECT boot FROM run").fetchone()
+    return "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset", tail
+
+
+def _closed_by(connection: sqlite3.Connection, tail: Tail) -> str | None:
+    """How the log says that it was closed; None where it was not."""
+    last = next(read(connection, EventRow, "WHERE n = ? AND kind = 'log-closed'", (tail.n,)), None)
+    return str(msgspec.json.decode(last.detail)["how"]) if last is not None else None
 
 
 def boot_id() -> str:

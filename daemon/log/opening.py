@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from witnesspost.daemon.log import schema
+from witnesspost.daemon.log.translation import translate
 
 _COPY_PAGES = 2048  # a megabyte a step
 
@@ -34,7 +35,7 @@ class NewerLog(LogError):
     """The log was written by a newer version."""
 
 
-class DamagedLog(LogError):
+class UnreadableLog(LogError):
     """SQLite cannot read the file."""
 
 
@@ -62,9 +63,7 @@ def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
                 connection.close()
                 connection = _aside(path, copy)
             version = _version(path, connection)
-            if version < schema.VERSION:
-                copy = copy or Path(tempfile.mkdtemp(prefix="witnesspost-"))
-                connection = _migrated(connection, copy / f"version-{schema.VERSION}.db")
+            translate(connection, version)
             connection.execute("BEGIN")
             return connection, version, copy
         except BaseException:
@@ -75,7 +74,7 @@ def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
     except sqlite3.DatabaseError as error:
         raise readable(path, error) from None
     except PermissionError as error:
-        raise DamagedLog(f"{path}: may not be read by you ({error.strerror}); copy it where you may") from None
+        raise UnreadableLog(f"{path}: may not be read by you ({error.strerror}); copy it where you may") from None
 
 
 def copy_log(source: str | Path, target: Path, progress: Callable[[float], None] | None = None) -> None:
@@ -119,7 +118,7 @@ def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
     """SQLite's error as one of ours."""
     if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
         return NotALog(f"{path}: is no SQLite database; name a log (NAME.0001.db)")
-    return DamagedLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
+    return UnreadableLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
 
 
 def writes_ahead(path: Path) -> bool:
@@ -179,16 +178,3 @@ def _version(path: Path, connection: sqlite3.Connection) -> int:
             f"{schema.VERSION}); install the newer program here"
         )
     return version
-
-
-def _migrated(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
-    copy = sqlite3.connect(path, isolation_level=None)
-    try:
-        with connection:
-            connection.backup(copy)
-        schema.migrate(copy)
-    except BaseException:
-        copy.close()
-        raise
-    connection.close()
-    return copy

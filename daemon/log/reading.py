@@ -1,28 +1,30 @@
-"""A log that is read: opened without a trace, verified, and given back input by input in the order it was fed.
+"""A log that is read: opened without a trace and given back input by input, in the order it was fed.
 
 Nothing here writes to the log or beside it, and what is read is one moment of it, also while a service writes on. A log
-of an older version is brought up to this one in a copy; a newer one is refused.
+of an older version is read through a translation; a newer one is refused.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import functools
+import heapq
 import shutil
 import sqlite3
 from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import msgspec
-from witnesspost.daemon.log import schema
-from witnesspost.daemon.log.blocks import BlockError, chunks, link
-from witnesspost.daemon.log.opening import DamagedLog, NoSuchStream, open_reading, readable, wal_of, writes_ahead
-from witnesspost.daemon.log.wal import lost_commits
+from witnesspost.daemon.log import rows, schema
+from witnesspost.daemon.log.blocks import BlockError, chunks
+from witnesspost.daemon.log.opening import NoSuchStream, UnreadableLog, open_reading, readable, wal_of, writes_ahead
+from witnesspost.daemon.log.rows import AlertRow, EventRow, RawRow, Row, RowError, RunRow
 from witnesspost.rules import facts
 from witnesspost.rules.alert import Change, ChangeKind
 from witnesspost.rules.book.words import words
+from witnesspost.rules.datum.grids import Grid
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Severity
@@ -31,25 +33,7 @@ TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind
     for kind in (facts.Port, facts.Health, facts.RuleFailed, facts.Planned, facts.Acknowledge, facts.Shelve)
 }
-
-
-class Run(msgspec.Struct, kw_only=True):
-    """The file's own row of `run`; `first_n` is the number of its first row in the chain."""
-
-    number: int
-    name: str
-    role: str
-    begun_at_t: float
-    first_n: int
-    system_utc: str
-    boot: str
-    site_toml: str
-    site_path: str
-    program: str
-    sqlite: str
-    previous_file: str | None
-    previous_digest: bytes | None
-    digest: bytes
+_Kind = TypeVar("_Kind", bound=Row)
 
 
 class Gap(NamedTuple):
@@ -63,34 +47,13 @@ class Gap(NamedTuple):
     why: str
 
 
-class Damage(NamedTuple):
-    """The first row of the chain that is not as it was written."""
+class _Fed(NamedTuple):
+    """An input with its place in the feed order."""
 
-    n: int
-    table: str
+    ms: int
+    order_in_ms: int
     stream: str
-    t: float
-    utc: dt.datetime | None
-    what: str
-
-
-class Report(msgspec.Struct, kw_only=True):
-    """What `verify` found. `digest` is the chain's last, for comparison with the file after it; `ended` how the log
-    ended, None where it was not closed (still being written, or cut off)."""
-
-    blocks: int
-    raw_bytes: int
-    rows: int
-    digest: bytes
-    ended: str | None
-    damage: Damage | None
-    sqlite: list[str]
-    gaps: list[Gap]
-
-    @property
-    def sound(self) -> bool:
-        """True if every digest and SQLite's own check are right."""
-        return self.damage is None and not self.sqlite
+    what: bytes | Fact
 
 
 class LoggedChange(msgspec.Struct, kw_only=True):
@@ -112,6 +75,13 @@ class LoggedChange(msgspec.Struct, kw_only=True):
     shelved: bool
 
     @classmethod
+    def from_row(cls, row: AlertRow) -> LoggedChange:
+        """The change of a row. Raises msgspec's errors."""
+        told = msgspec.structs.asdict(row)
+        texts = {name: msgspec.json.decode(told[name]) for name in ("causes", "evidence", "steps")}
+        return msgspec.convert({**told, **texts, "shelved": bool(row.shelved)}, cls)
+
+    @classmethod
     def of(cls, change: Change) -> LoggedChange:
         """The change with its words."""
         return msgspec.convert(msgspec.structs.asdict(change) | words(change)._asdict(), cls)
@@ -125,9 +95,11 @@ class LogFile:
         self.version = version
         self._connection = connection
         self._copy = copy
-        names = schema.columns("run")
-        self.run = Run(**dict(zip(names, connection.execute(schema.select("run")).fetchone(), strict=True)))
-        self.streams = [name for (name,) in connection.execute("SELECT name FROM stream ORDER BY rowid")]
+        run = next(self.rows(RunRow), None)
+        if run is None:
+            raise UnreadableLog(f"{path}: its own row is missing; run `witnesspost verify`, and keep the file as it is")
+        self.run = run
+        self.streams = [name for (name,) in self._rows("SELECT name FROM stream ORDER BY rowid")]
 
     @classmethod
     def open(cls, path: str | Path) -> LogFile:
@@ -171,18 +143,31 @@ class LogFile:
         self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
     ) -> Iterator[tuple[float, str, bytes | Fact]]:
         """Everything that was fed, in that order: (t, stream, bytes of one chunk, or a fact that was told), from
-        `from_t` to `to_t` inclusive. With `stream`, what came on that stream. Raises DamagedLog."""
+        `from_t` to `to_t` inclusive. With `stream`, what came on that stream. Raises UnreadableLog."""
         first = round(from_t * 1000) if from_t is not None else -(1 << 62)
         last = round(to_t * 1000) if to_t is not None else 1 << 62
-        group: list[tuple[int, int, str, bytes | Fact]] = []
+        group: list[_Fed] = []
         until = (first, -1)
-        for start, items in self._stored(first / 1000, last / 1000, stream):
+        for start, fed in self._stored(first / 1000, last / 1000, stream):
             if start > until and group:
                 yield from _in_order(group)
                 group = []
-            group += [item for item in items if first <= item[0] <= last]
-            until = max(until, items[-1][:2])
+            group += [one for one in fed if first <= one.ms <= last]
+            until = max(until, (fed[-1].ms, fed[-1].order_in_ms))
         yield from _in_order(group)
+
+    def rows(self, kind: type[_Kind], rest: str = "", values: Any = ()) -> Iterator[_Kind]:
+        """The rows of a table, `rest` being what follows FROM in SQL. Raises UnreadableLog."""
+        try:
+            yield from rows.read(self._connection, kind, rest, values)
+        except RowError as error:
+            raise UnreadableLog(f"{self.path}: {error}; run `witnesspost verify`") from error
+        except sqlite3.DatabaseError as error:
+            raise readable(self.path, error) from error
+
+    def grids(self) -> list[Grid]:
+        """The grid files that the run was judged by; none where the file does not say."""
+        return msgspec.json.decode(self.run.grids, type=list[Grid])
 
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the last anchor before it or else the first after it; None where there is none, or
@@ -204,29 +189,28 @@ class LogFile:
 
     def changes(self) -> list[LoggedChange]:
         """The alerts' changes as they were logged, in order."""
-        names = schema.columns("alert")
-        changes = []
-        for row in self._rows(f"{schema.select('alert')} ORDER BY n"):
-            values = dict(zip(names, row, strict=True))
-            for name in ("causes", "evidence", "steps"):
-                values[name] = msgspec.json.decode(values[name])
-            values["shelved"] = bool(values["shelved"])
-            changes.append(msgspec.convert(values, LoggedChange))
-        return changes
+        try:
+            return [LoggedChange.from_row(row) for row in self.rows(AlertRow, "ORDER BY n")]
+        except msgspec.MsgspecError as error:
+            raise UnreadableLog(f"{self.path}: a row of alert was changed: {error}; run `witnesspost verify`") from None
 
     def gaps(self) -> list[Gap]:
         """Where nothing came for two seconds or more, and where what came was lost."""
-        return [Gap(*row) for row in self._rows("SELECT stream, t, utc, seconds, lost_bytes, why FROM gaps")]
+        names = ", ".join(Gap._fields)
+        try:
+            return [msgspec.convert(row, Gap) for row in self._rows(f"SELECT {names} FROM gaps")]
+        except msgspec.ValidationError as error:
+            raise UnreadableLog(f"{self.path}: its gaps cannot be told ({error}); run `witnesspost verify`") from None
 
     def ended(self) -> str | None:
         """How the log ended, in words; None where it was not closed."""
-        row = self._rows("SELECT detail FROM event WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1").fetchone()
-        return str(msgspec.json.decode(row[0])["how"]) if row else None
+        row = next(self.rows(EventRow, "WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1"), None)
+        return str(msgspec.json.decode(row.detail)["how"]) if row is not None else None
 
     def figures(self) -> dict[str, dict[str, Any]] | None:
         """The rules' figures that were in force, by rule and name; None where the file does not say."""
-        row = self._rows("SELECT detail FROM event WHERE kind = 'rules-in-force' ORDER BY n LIMIT 1").fetchone()
-        return dict(msgspec.json.decode(row[0])) if row else None
+        row = next(self.rows(EventRow, "WHERE kind = 'rules-in-force' ORDER BY n LIMIT 1"), None)
+        return dict(msgspec.json.decode(row.detail)) if row is not None else None
 
     def note(self) -> str | None:
         """What a reader should know of the file's state: it is still written, a snapshot, or its WAL is missing."""
@@ -244,125 +228,31 @@ class LogFile:
 
     @functools.cached_property
     def _anchors(self) -> list[tuple[float, dt.datetime]]:
-        read = ((t, schema.utc_from(text)) for t, text in self._rows("SELECT t, utc FROM clock"))
-        return sorted((t, utc) for t, utc in read if utc is not None)
-
-    def verify(self, progress: Callable[[int], None] | None = None) -> Report:
-        """Recompute every digest, let SQLite check the file, list the gaps. `progress` is given the bytes done."""
-        report = Report(blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[])
-        try:
-            # Looked at twice, for a service that writes on may begin its WAL again under the first look.
-            lost = lost_commits(wal_of(self.path)) and lost_commits(wal_of(self.path))
-            if lost is not None:
-                report.sqlite.append(str(lost))
-            self._follow_chain(report, progress)
-            report.sqlite += [text for (text,) in self._rows("PRAGMA integrity_check(10)") if text != "ok"]
-            report.ended = self.ended()
-            report.gaps = self.gaps()
-        except (sqlite3.DatabaseError, DamagedLog) as error:
-            report.sqlite.append(str(error))
-        return report
-
-    def damage(self) -> str | None:
-        """The first row that is not as it was written, in a line for a person; None where the chain fits. Less than
-        `verify` looks at: neither SQLite's own check nor the gaps."""
-        report = Report(blocks=0, raw_bytes=0, rows=0, digest=self.run.digest, ended=None, damage=None, sqlite=[], gaps=[])
-        try:
-            self._follow_chain(report, None)
-        except (sqlite3.DatabaseError, DamagedLog) as error:
-            return f"{self.path}: the chain cannot be followed: {error}; run `witnesspost verify`"
-        if report.damage is None:
-            return None
-        n, table, stream, t, _, what = report.damage
-        where = ", ".join([table, *([stream] if stream else []), f"t {t:.3f}"])
-        return f"{self.path}: row {n} of the chain ({where}) is not as it was written: {what}; run `witnesspost verify`"
+        said = ((t, schema.utc_from(text)) for t, text in self._rows("SELECT t, utc FROM clock"))
+        return sorted((t, utc) for t, utc in said if utc is not None and isinstance(t, float))
 
     def raw_bytes(self) -> int:
         """Bytes of all blocks together."""
         return int(self._rows("SELECT coalesce(sum(length(data)), 0) FROM raw").fetchone()[0])
 
-    def _follow_chain(self, report: Report, progress: Callable[[int], None] | None) -> None:
-        run = msgspec.structs.astuple(self.run)
-        digest = link(b"", run[:-1])
-        if digest != self.run.digest:
-            report.damage = Damage(0, "run", "", self.run.begun_at_t, None, "the run's own row was changed")
-            return
-        n, t = self.run.first_n - 1, self.run.begun_at_t
-        rows = self._chained()
-        while True:
-            try:
-                number, table, values, stored = next(rows)
-            except StopIteration:
-                return
-            except sqlite3.DatabaseError as error:
-                report.damage = Damage(n + 1, "raw", "", t, self.utc_at(t), f"cannot be read ({error}); nor what follows")
-                return
-            stream, t = _where(table, values)
-            wrong = None
-            if number != n + 1:
-                wrong = f"row {n + 1} is missing before it"
-            else:
-                n, digest = number, link(digest, values)
-                if digest != stored:
-                    wrong = "its digest does not fit: it was changed"
-                elif table == "raw":
-                    try:
-                        for _ in chunks(t, values[7], values[8]):
-                            pass
-                    except BlockError as error:
-                        wrong = str(error)
-            if wrong is not None:
-                report.damage = Damage(number, table, stream, t, self.utc_at(t), wrong)
-                return
-            report.rows += 1
-            report.digest = digest
-            if table == "raw":
-                report.blocks += 1
-                report.raw_bytes += len(values[7])
-                if progress is not None:
-                    progress(report.raw_bytes)
+    def sqlite_check(self) -> list[str]:
+        """What SQLite's own check finds wrong with the file, at most ten lines."""
+        return [text for (text,) in self._rows("PRAGMA integrity_check(10)") if text != "ok"]
 
-    def _chained(self) -> Iterator[tuple[int, str, list[Any], bytes]]:
-        """All rows of the chain by number: (n, table, columns up to the digest, digest)."""
-        cursors = {table: self._connection.execute(f"{schema.select(table)} ORDER BY n") for table in schema.CHAINED}
-        heads = {table: next(rows, None) for table, rows in cursors.items()}
-        while any(heads.values()):
-            table = min((t for t, row in heads.items() if row), key=lambda t: heads[t][0])  # type: ignore[index]
-            row = heads[table]
-            assert row is not None
-            heads[table] = next(cursors[table], None)
-            yield row[0], table, list(row[:-1]), row[-1]
-
-    def _stored(
-        self, from_t: float, to_t: float, stream: str | None
-    ) -> Iterator[tuple[tuple[int, int], list[tuple[int, int, str, bytes | Fact]]]]:
-        """Blocks and told facts by number: where each starts in the feed order, and its items."""
-        rows = self._rows(
-            """SELECT n, stream, t, NULL, data, times FROM raw WHERE t_last >= :from AND t <= :to
-                    AND (:stream IS NULL OR stream = :stream)
-                UNION ALL SELECT n, stream, t, place, kind, detail FROM event WHERE input = 1
-                    AND t >= :from AND t <= :to AND (:stream IS NULL OR stream = :stream) ORDER BY 1""",
-            {"from": from_t, "to": to_t, "stream": stream},
-        )
-        for n, name, t, place, what, how in self._each(rows):
-            items: list[tuple[int, int, str, bytes | Fact]]
+    def _stored(self, from_t: float, to_t: float, stream: str | None) -> Iterator[tuple[tuple[int, int], list[_Fed]]]:
+        """Blocks and told facts by number: where each starts in the feed order, and its inputs."""
+        asked = {"from": from_t, "to": to_t, "stream": stream}
+        within = "AND (:stream IS NULL OR stream = :stream) ORDER BY n"
+        blocks: Iterator[RawRow | EventRow] = self.rows(RawRow, f"WHERE t_last >= :from AND t <= :to {within}", asked)
+        told = self.rows(EventRow, f"WHERE input = 1 AND t >= :from AND t <= :to {within}", asked)
+        for row in heapq.merge(blocks, told, key=lambda row: row.n):
             try:
-                if place is None:
-                    items = [(ms, at, name, data) for ms, at, data in chunks(t, what, how)]
-                else:
-                    fact = msgspec.convert({"t": t, "stream": name, **msgspec.json.decode(how)}, TOLD[what])
-                    items = [(round(t * 1000), place, name, fact)]
-                start = items[0][:2]
+                fed = _fed(row)
+                start = fed[0].ms, fed[0].order_in_ms
             except (BlockError, IndexError, msgspec.MsgspecError, KeyError) as error:
-                raise DamagedLog(f"{self.path}: row {n} ({name}, t {t:.3f}) cannot be read: {error}; verify it") from None
-            yield start, items
-
-    def _each(self, rows: sqlite3.Cursor) -> Iterator[Any]:
-        try:
-            for row in rows:  # noqa: UP028 (it would close the cursor of a log that is closed already)
-                yield row
-        except sqlite3.DatabaseError as error:
-            raise readable(self.path, error) from None
+                where = f"row {row.n} ({row.stream}, t {row.t:.3f})"
+                raise UnreadableLog(f"{self.path}: {where} cannot be read: {error}; verify it") from None
+            yield start, fed
 
     def _rows(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
         try:
@@ -371,12 +261,14 @@ class LogFile:
             raise readable(self.path, error) from None
 
 
-def _in_order(group: list[tuple[int, int, str, bytes | Fact]]) -> Iterator[tuple[float, str, bytes | Fact]]:
-    group.sort(key=lambda item: item[:2])
-    for ms, _, stream, what in group:
-        yield ms / 1000, stream, what
+def _fed(row: RawRow | EventRow) -> list[_Fed]:
+    if isinstance(row, RawRow):
+        return [_Fed(ms, order, row.stream, data) for ms, order, data in chunks(row.t, row.data, row.times)]
+    fact = msgspec.convert({"t": row.t, "stream": row.stream, **msgspec.json.decode(row.detail)}, TOLD[row.kind])
+    return [_Fed(round(row.t * 1000), row.order_in_ms, row.stream, fact)]
 
 
-def _where(table: str, values: list[Any]) -> tuple[str, float]:
-    names = schema.columns(table)
-    return values[names.index("stream")], values[names.index("t")]
+def _in_order(group: list[_Fed]) -> Iterator[tuple[float, str, bytes | Fact]]:
+    group.sort(key=lambda fed: (fed.ms, fed.order_in_ms))
+    for fed in group:
+        yield fed.ms / 1000, fed.stream, fed.what

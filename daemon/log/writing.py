@@ -8,24 +8,19 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from witnesspost.daemon.log import schema
+import msgspec
+from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import link
+from witnesspost.daemon.log.rows import CHAINED, ChainedRow, Derived, RunRow, StreamRow
 
 # A checkpoint copies the WAL into the file and syncs both. Small and often keeps each one short on a slow card; the
 # pages that it rewrites for that are few, since a log only appends (measured; tests/bench/log.py).
 _CHECKPOINT_BYTES = 512 * 1024
 _BUSY_S = 0.1  # somebody's database browser holds the lock: try again later rather than hold up the pipeline
-
-
-class Row(NamedTuple):
-    """A row for a chained table: `values` are its columns without `n` and `digest`."""
-
-    table: str
-    values: Sequence[Any]
 
 
 class Tail(NamedTuple):
@@ -52,15 +47,15 @@ class Writer:
         self._connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
 
     @classmethod
-    def create(cls, path: Path, run: dict[str, Any], streams: list[dict[str, Any]], previous: Tail, *, synced: bool) -> Writer:
+    def create(cls, path: Path, run: RunRow, streams: list[StreamRow], previous: Tail, *, synced: bool) -> Writer:
         """Begin the file at `path` with its `run` row after `previous`. Raises FileExistsError.
 
         It is made whole under another name: a log that can be found can be read, whenever the power goes.
         """
         if path.exists():
             raise FileExistsError(f"{path} exists")
-        run = {**run, "first_n": previous.n + 1, "previous_digest": previous.digest or None}
-        run["digest"] = link(b"", [run[name] for name in schema.columns("run")[:-1]])
+        run.first_n, run.previous_digest = previous.n + 1, previous.digest or None
+        run.digest = link(b"", msgspec.structs.astuple(run)[:-1])
         begun = path.with_name(path.name.split(".")[0] + ".new")
         _remove(begun)
         try:
@@ -75,7 +70,7 @@ class Writer:
             raise
         if synced:
             _sync_folder(path)
-        writer = cls(path, Tail(previous.n, run["digest"]), synced=synced)
+        writer = cls(path, Tail(previous.n, run.digest), synced=synced)
         try:
             writer._settle()
         except BaseException:
@@ -101,25 +96,27 @@ class Writer:
         again.tail = found
         return again
 
-    def append(self, rows: Sequence[Row], derived: Mapping[str, Sequence[Sequence[Any]]]) -> None:
-        """Write `rows` as the chain's next links and `derived` rows of the other tables, in one transaction."""
+    def append(self, chained: Sequence[ChainedRow], derived: Derived) -> None:
+        """Write `chained` as the chain's next links, giving them their `n` and digest, and the `derived` rows, in one
+        transaction."""
         n, digest = self.tail
-        batches: dict[str, list[list[Any]]] = {}
+        tables: dict[type[rows.Row], list[rows.Row]] = {}
         written = 0
-        for row in rows:
-            n += 1
-            values = [n, *row.values]
-            digest = link(digest, values)
-            batches.setdefault(row.table, []).append([*values, digest])
-            written += sum(len(value) for value in row.values if isinstance(value, bytes | str))
+        for row in chained:
+            row.n = n = n + 1
+            values = msgspec.structs.astuple(row)[:-1]
+            row.digest = digest = link(digest, values)
+            tables.setdefault(type(row), []).append(row)
+            written += sum(len(value) for value in values if isinstance(value, bytes | str))
         self._tried = Tail(n, digest)
         if not self._in_place():
             raise NotOurs(f"{self.path.name} is gone")
         run = self._connection.execute
         run("BEGIN IMMEDIATE")
         try:
-            for table, batch in (*batches.items(), *derived.items()):
-                self._connection.executemany(schema.insert(table), batch)
+            batches: list[Sequence[rows.Row]] = [*tables.values(), *derived.values()]
+            for batch in batches:
+                rows.insert(self._connection, batch)
                 written += 100 * len(batch)
             run("COMMIT")
         except BaseException:
@@ -164,13 +161,13 @@ class Writer:
 
 def read_tail(connection: sqlite3.Connection) -> Tail:
     """Where the chain in an open log stands."""
-    rows = [
-        found
-        for table in schema.CHAINED
-        if (found := connection.execute(f"SELECT n, digest FROM {table} ORDER BY n DESC LIMIT 1").fetchone())
+    last = [
+        Tail(*found)
+        for kind in CHAINED
+        if (found := connection.execute(f"SELECT n, digest FROM {kind.table} ORDER BY n DESC LIMIT 1").fetchone())
     ]
-    if rows:
-        return Tail(*max(rows))
+    if last:
+        return max(last)
     first_n, digest = connection.execute("SELECT first_n, digest FROM run").fetchone()
     return Tail(first_n - 1, digest)
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import tomli_w
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import first_bad_row
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.replay.play.tape import Record, Tape, Truth
 from witnesspost.replay.world.invent import invent
@@ -85,7 +86,7 @@ def _log(name: str, site: Site | None, text: str) -> Source:
             raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
     begins_t, ends_t = log.span()
     source = Source("log", site, text, _from_log(log), begins_t, ends_t)
-    source.damage = log.damage()
+    source.damage = first_bad_row(log)
     figures = log.figures()
     source.figures = under_new_names(figures) if figures else None
     return source

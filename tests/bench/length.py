@@ -45,8 +45,9 @@ for _ in play(Pipeline(opened.site, begins_t=opened.begins_t), opened.records, e
 _VERIFY = """
 import sys
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import verify
 with LogFile.open(sys.argv[1]) as log:
-    assert log.verify().sound
+    assert verify(log).sound
 """
 
 # Not getrusage's: a child's begins with what its parent had.

@@ -19,6 +19,7 @@ from statistics import median
 
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import invent
@@ -111,7 +112,7 @@ def snapshot_stall(folder: Path) -> None:
             t, turns = writing(log, site, t, 60.0, process)
         assert process.returncode == 0
         with LogFile.open(out) as copy:
-            assert copy.verify().sound
+            assert verify(copy).sound
         out.unlink()
         beside += turns
         taken += 1

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream.framing import nmea_checksum
 from witnesspost.replay.play.player import play
@@ -164,6 +165,6 @@ def test_a_hostile_sentence_costs_nothing_but_itself(tmp_path, body):
     assert pipeline.scene.utc_at(20.0) is None
     log.close(20.0, "stopped")
     with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
-        assert file.verify().sound
+        assert verify(file).sound
         assert len([what for _, _, what in file.inputs()]) == 6
         assert file._rows("SELECT count(*) FROM fix").fetchone()[0] >= 3

@@ -10,6 +10,7 @@ import time
 
 import pytest
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import verify
 
 from tests.daemon.conftest import Watch, epoch_frame
 
@@ -91,7 +92,7 @@ def test_silence_on_a_pty_then_back_then_unplugged_then_back(tmp_path, line, wat
         assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
         assert ON_DELAY_S <= raised_after_silence(log, silent) <= ON_DELAY_S + 0.3
         assert log.ended() == "stopped"
-        assert log.verify().sound
+        assert verify(log).sound
     assert replayed(path, tmp_path / "site.toml") == post.changes
 
 

@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.stream.framing import crc24q
 
 COMMIT_S = 1.0
@@ -149,9 +150,9 @@ def judge(
         return Outcome(0.0, fed, 0, len(heard), 0, [f"{fed} bytes sent and no file"] if fed else [])
     missing_s, missing, kept_bytes = 0.0, 0, 0
     with LogFile.open(files[-1]) as log:
-        report = log.verify()
+        report = verify(log)
         if not report.sound:
-            wrong.append(f"{files[-1].name}: {report.damage or report.sqlite}")
+            wrong.append(f"{files[-1].name}: {report.bad or report.sqlite}")
         logged = {change.alert for change in log.changes() if change.change == "raised"}
         for name, line in lines.items():
             kept = b"".join(what for _, _, what in log.inputs(stream=name) if isinstance(what, bytes))
@@ -171,8 +172,8 @@ def judge(
 def _closed(path: Path) -> list[str]:
     """What is wrong with a file that the round before left open and this round's start must have closed."""
     with LogFile.open(path) as log:
-        report = log.verify()
-    wrong = [] if report.sound else [f"{path.name}: {report.damage or report.sqlite} after the next start"]
+        report = verify(log)
+    wrong = [] if report.sound else [f"{path.name}: {report.bad or report.sqlite} after the next start"]
     if report.ended not in ("the service ended without closing it", None):
         wrong.append(f"{path.name}: ended {report.ended!r}")
     return wrong

@@ -14,10 +14,10 @@ CHUNKS = st.lists(st.tuples(st.integers(0, 200_000), st.integers(0, 3), st.binar
 def filled(pieces, start_ms=0):
     block = OpenBlock()
     ms = start_ms
-    for step_ms, place, data in pieces:
+    for step_ms, order, data in pieces:
         ms += step_ms
         block.milliseconds.append(ms)
-        block.places.append(place)
+        block.orders.append(order)
         block.parts.append(data)
     return block
 
@@ -27,7 +27,7 @@ def test_what_goes_in_comes_out(pieces, start_ms):
     block = filled(pieces, start_ms)
     first_t = block.milliseconds[0] / 1000
     assert list(chunks(first_t, block.data(), block.times())) == list(
-        zip(block.milliseconds, block.places, block.parts, strict=True)
+        zip(block.milliseconds, block.orders, block.parts, strict=True)
     )
 
 

@@ -15,12 +15,15 @@ from types import SimpleNamespace
 import msgspec
 import pytest
 import witnesspost.daemon.log.log
+import witnesspost.daemon.log.room
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from witnesspost.daemon.log.derived import FactRows
+from witnesspost.daemon.log.derived import DerivedRows
 from witnesspost.daemon.log.folder import Folder, LogBusy
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile, LoggedChange
+from witnesspost.daemon.log.rows import ClockRow, FixRow, TrafficRow
+from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.log.writing import Writer
 from witnesspost.rules.alert import Change
 from witnesspost.rules.engine.rule import Cause
@@ -92,7 +95,7 @@ def stored(*paths):
     found = []
     for path in paths:
         with LogFile.open(path) as log:
-            assert log.verify().sound
+            assert verify(log).sound
             found += log.inputs()
     return found
 
@@ -148,7 +151,7 @@ def test_an_alert_is_on_the_disk_at_once_with_all_bytes_before_it(tmp_path):
     with LogFile.open(image / FIRST) as crashed:
         assert [(c.t, c.change) for c in crashed.changes()] == [(1.0, "raised"), (2.0, "acknowledged")]
         assert [what for _, stream, what in crashed.inputs() if stream] == [b"before", b"after"]
-    assert log._writer._connection.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
+    assert log._files.writer._connection.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
     log.close(3.0, "stopped")
 
 
@@ -172,9 +175,9 @@ def test_what_people_and_ports_say_is_on_the_disk_at_once(tmp_path, fact):
 
 def test_health_waits_for_the_next_commit(tmp_path):
     log = start(tmp_path)
-    size = log._writer.tail.n
+    size = log._files.writer.tail.n
     log.told(Health(t=1.0, stream="", lost_bytes=0))
-    assert log._writer.tail.n == size
+    assert log._files.writer.tail.n == size
     log.close(2.0, "stopped")
     assert [what for _, _, what in stored(tmp_path / FIRST)] == [Health(t=1.0, stream="", lost_bytes=0)]
 
@@ -287,7 +290,7 @@ def test_files_rotate_by_time_and_the_chain_goes_on(tmp_path):
             assert one.ended() == ("stopped" if number == 4 else "rotated")
             assert one.utc_at(100.0) == BEGAN + dt.timedelta(seconds=100)  # anchors are carried over
             assert one._rows("SELECT DISTINCT station_id FROM station").fetchall() == [(417,)]
-            report = one.verify()
+            report = verify(one)
             digest, n = report.digest, n + report.rows
     assert kinds(paths[0]) == ["log-started", "log-closed"]
     assert kinds(paths[1]) == ["log-continued", "log-closed"]
@@ -329,7 +332,7 @@ def test_the_file_that_a_crash_left_open_is_closed_with_how_it_ended(tmp_path, m
     (began, *_), *_ = ([detail] for kind, _, _, detail in events(image / SECOND) if kind == "log-started")
     assert '"previous_file":"kestrel-base.0001.db","previous_ended":"the service ended without closing it"' in began
     with LogFile.open(image / FIRST) as first, LogFile.open(image / SECOND) as second:
-        assert second.run.previous_digest == first.verify().digest
+        assert second.run.previous_digest == verify(first).digest
     monkeypatch.setattr("witnesspost.daemon.log.folder.boot_id", lambda: "another boot")
     start(other).close(1.0, "stopped")
     assert '"how":"the power was cut, or the machine reset"' in events(other / FIRST)[-1][3]
@@ -584,7 +587,7 @@ def test_a_file_that_comes_back_older_is_set_aside_and_the_chain_goes_on_from_wh
     feeder.feed(0, 12)
     older = crash_image(tmp_path, tmp_path / "older")
     feeder.feed(12, 30)
-    tail = log._writer.tail
+    tail = log._files.writer.tail
     with no_file_grows_beyond(8192):
         feeder.feed(30, 40)
     for path in tmp_path.glob(f"{FIRST}*"):
@@ -638,7 +641,7 @@ def test_a_commit_that_failed_but_was_written_is_not_written_twice(tmp_path):
     log = start(tmp_path)
     feeder = Feeder(log)
     feeder.feed(0, 12)
-    log._writer._connection = _Unsure(log._writer._connection)
+    log._files.writer._connection = _Unsure(log._files.writer._connection)
     feeder.feed(12, 17)
     assert log.state().failed == "disk I/O error"
     feeder.feed(17, 30)
@@ -682,7 +685,7 @@ def test_whatever_a_disk_does_nothing_is_lost_doubled_or_out_of_order(tmp_path, 
             fate = next_fate
             ms += step_ms
             t = ms / 1000
-            before = log._writer.tail
+            before = log._files.writer.tail
             if what == "chunk":
                 fed.append((t, "receiver", b"%d" % number))
                 log.chunk(*fed[-1])
@@ -693,7 +696,7 @@ def test_whatever_a_disk_does_nothing_is_lost_doubled_or_out_of_order(tmp_path, 
                 fact = Acknowledge(t=t, stream="") if what == "word" else Health(t=t, stream="", lost_bytes=number)
                 fed.append((t, "", fact))
                 log.told(fact)
-            before = log._writer.tail
+            before = log._files.writer.tail
             log.tick(t)
         fate = "written"
         log.tick(ms / 1000 + 100)
@@ -823,8 +826,8 @@ def test_no_log_goes_on_the_word_of_one_clock(tmp_path, days, by_system, receive
 def test_the_log_makes_room_before_the_disk_is_low_and_says_so(tmp_path, monkeypatch):
     old_logs(tmp_path, [90, 40, 10])
     room = SimpleNamespace(f_blocks=1_000_000, f_bavail=119_999, f_frsize=4096)
-    monkeypatch.setattr(witnesspost.daemon.log.log.os, "statvfs", lambda path: room)
-    monkeypatch.setattr(witnesspost.daemon.log.log, "_system_utc", lambda: BEGAN + dt.timedelta(hours=23))
+    monkeypatch.setattr(witnesspost.daemon.log.room.os, "statvfs", lambda path: room)
+    monkeypatch.setattr(witnesspost.daemon.log.room, "system_utc", lambda: BEGAN + dt.timedelta(hours=23))
     log = start(tmp_path)
     log.fact(Utc(t=0.5, stream="receiver", utc=BEGAN, source="ZDA"))
     for t in range(30):
@@ -848,21 +851,21 @@ def said(rows, late_s, from_t=0.0, to_t=200.0, jump_s=0.0):
 
 
 def test_the_promptest_word_of_a_minute_is_the_anchor_and_the_rest_its_spread():
-    rows = FactRows()
+    rows = DerivedRows()
     said(rows, [0.3, 0.05, 0.2])
-    clock = rows.take(200.0, end=True)["clock"]
+    clock = rows.complete(200.0, end=True)[ClockRow]
     assert len(clock) == 5  # five seconds, three minutes, and the rest
-    for t, utc, source, stream, spread_s in clock:
-        offset = (dt.datetime.fromisoformat(utc) - BEGAN).total_seconds() - t
-        assert (round(offset, 3), source, stream, spread_s) == (-0.05, "RMC", "receiver", 0.25)
+    for anchor in clock:
+        offset = (dt.datetime.fromisoformat(anchor.utc) - BEGAN).total_seconds() - anchor.t
+        assert (round(offset, 3), anchor.source, anchor.stream, anchor.spread_s) == (-0.05, "RMC", "receiver", 0.25)
 
 
 def test_a_receiver_whose_time_jumps_gets_an_anchor_at_once():
-    rows = FactRows()
+    rows = DerivedRows()
     said(rows, [0.1], 0.0, 30.0)
     said(rows, [0.1], 30.0, 40.0, jump_s=18.0)  # the leap seconds came in
-    clock = rows.take(40.0, end=True)["clock"]
-    assert [(t, utc) for t, utc, *_ in clock] == [
+    clock = rows.complete(40.0, end=True)[ClockRow]
+    assert [(anchor.t, anchor.utc) for anchor in clock] == [
         (0.0, "2026-05-04T07:29:59.900Z"),
         (5.0, "2026-05-04T07:30:04.900Z"),
         (30.0, "2026-05-04T07:30:47.900Z"),
@@ -875,7 +878,7 @@ def test_a_year_that_cannot_be_is_no_harm(tmp_path, year):
     log.chunk(0.0, "receiver", b"raw")
     log.fact(Utc(t=0.0, stream="receiver", utc=dt.datetime(year, 12, 31, 23, 59, 59, 250_000, dt.UTC), source="ZDA"))
     log.tick(1.0)
-    assert log._facts.utc_at(1e12) is None
+    assert log._derived.utc_at(1e12) is None
     log.close(600.0, "stopped")
     with LogFile.open(tmp_path / FIRST) as read:
         assert read.utc_at(0.0) == dt.datetime(year, 12, 31, 23, 59, 59, 250_000, dt.UTC)
@@ -913,17 +916,17 @@ def epoch(t, time_s):
 def test_observations_date_a_log_that_no_receiver_dates(system, expected):
     # 2026-05-04 was a Monday: GPS time of week is a day, 7:30, and 18 leap seconds
     time_s = 86400 + 7.5 * 3600 + 18 - 0.5
-    rows = FactRows(lambda: system)
+    rows = DerivedRows(lambda: system)
     rows.see(epoch(0.0, time_s))
     rows.see(epoch(1.0, None))
-    assert [row[:3] for row in rows.take(10.0, end=True).get("clock", [])] == expected
+    assert [(row.t, row.utc, row.source) for row in rows.complete(10.0, end=True).get(ClockRow, [])] == expected
 
 
 def test_a_receiver_that_says_the_date_is_believed_over_the_system_clock():
-    rows = FactRows(lambda: dt.datetime(2031, 1, 1, tzinfo=dt.UTC))
+    rows = DerivedRows(lambda: dt.datetime(2031, 1, 1, tzinfo=dt.UTC))
     said(rows, [0.1], 0.0, 2.0)
     rows.see(epoch(2.0, 1000.0))
-    assert [row[2] for row in rows.take(10.0, end=True)["clock"]] == ["RMC"]
+    assert [row.source for row in rows.complete(10.0, end=True)[ClockRow]] == ["RMC"]
 
 
 def fix(t, quality=7, satellites=14):
@@ -935,24 +938,24 @@ def fix(t, quality=7, satellites=14):
 def fixes(rows, facts):
     for fact in facts:
         rows.see(fact)
-    return [row[0] for row in rows.take(1e6, end=True)["fix"]]
+    return [row.t for row in rows.complete(1e6, end=True)[FixRow]]
 
 
 def test_a_base_that_says_the_same_is_written_every_five_seconds_and_at_its_end():
     seconds = [float(t) for t in range(13)]
-    assert fixes(FactRows(at_base=True), map(fix, seconds)) == [0, 5, 10, 12]
-    assert fixes(FactRows(), map(fix, seconds)) == seconds  # a rover's every word counts
+    assert fixes(DerivedRows(at_base=True), map(fix, seconds)) == [0, 5, 10, 12]
+    assert fixes(DerivedRows(), map(fix, seconds)) == seconds  # a rover's every word counts
 
 
 def test_what_ends_at_a_base_is_written_before_what_begins():
-    rows = FactRows(at_base=True)
+    rows = DerivedRows(at_base=True)
     changed = [*map(fix, range(4)), fix(4, quality=1), fix(5, quality=1), fix(6), fix(7, satellites=9)]
     assert fixes(rows, changed) == [0, 3, 4, 5, 6, 7]
-    assert fixes(FactRows(at_base=True), map(fix, [0, 1, 2, 30, 31, 32])) == [0, 2, 30, 32]
+    assert fixes(DerivedRows(at_base=True), map(fix, [0, 1, 2, 30, 31, 32])) == [0, 2, 30, 32]
 
 
 def test_traffic_goes_into_bins_of_ten_seconds_and_stays_open_where_two_stations_speak():
-    rows = FactRows()
+    rows = DerivedRows()
 
     def traffic(t, stations, by_message):
         rows.see(Traffic(t=t, stream="corrections", frames_by_station=stations, by_message=by_message))
@@ -960,16 +963,18 @@ def test_traffic_goes_into_bins_of_ten_seconds_and_stays_open_where_two_stations
     traffic(0.0, {417: 2}, {"1077": (2, 600)})
     traffic(9.999, {417: 1, None: 1}, {"1077": (1, 300), "GGA": (1, 80)})
     traffic(10.0, {417: 1, 99: 1}, {"1077": (2, 500)})
-    assert rows.take(19.9) == {
-        "traffic": [(0.0, "corrections", "1077", 417, 3, 900, 0), (0.0, "corrections", "GGA", None, 1, 80, 0)]
-    }
-    assert rows.take(19.9, end=True) == {"traffic": [(10.0, "corrections", "1077", None, 2, 500, 0)]}
-    assert rows.take(30.0, end=True) == {}
+
+    def row(t, message, station, frames, size):
+        return TrafficRow(t=t, stream="corrections", message=message, station=station, frames=frames, bytes=size, bad=0)
+
+    assert rows.complete(19.9) == {TrafficRow: [row(0.0, "1077", 417, 3, 900), row(0.0, "GGA", None, 1, 80)]}
+    assert rows.complete(19.9, end=True) == {TrafficRow: [row(10.0, "1077", None, 2, 500)]}
+    assert rows.complete(30.0, end=True) == {}
 
 
 def test_a_failed_disk_does_not_make_the_waiting_rows_grow_for_ever():
-    rows = FactRows()
+    rows = DerivedRows()
     said(rows, [0.1], 0.0, 1000.0)
-    rows.give_back(rows.take(1000.0))
-    rows.give_back({"clock": [(0.0,)] * 50_000})
-    assert len(rows.take(0.0)["clock"]) == 20_000
+    rows.give_back(rows.complete(1000.0))
+    rows.give_back({ClockRow: [ClockRow(t=0.0, utc="", source="", stream="", spread_s=0.0)] * 50_000})
+    assert len(rows.complete(0.0)[ClockRow]) == 20_000

@@ -17,9 +17,10 @@ from witnesspost.daemon.commands.extract import extract
 from witnesspost.daemon.commands.snapshot import snapshot
 from witnesspost.daemon.commands.verify import verify
 from witnesspost.daemon.log.log import Log
-from witnesspost.daemon.log.opening import DamagedLog, NoSuchLog, NoSuchStream, NotALog, copy_log
+from witnesspost.daemon.log.opening import NoSuchLog, NoSuchStream, NotALog, UnreadableLog, copy_log
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.schema import PAGE_BYTES
+from witnesspost.daemon.log.verifying import verify as verified
 from witnesspost.rules.facts import Acknowledge, Health, Planned, Port, Shelve, Utc
 from witnesspost.rules.site.model import site_from_toml
 
@@ -174,7 +175,7 @@ def test_a_log_without_its_wal_says_so(tmp_path):
     assert result.exit_code == 0
     assert ": 0 blocks, 0 bytes" in result.stdout
     assert "no kestrel-base.0001.db-wal is beside it" in result.stdout
-    log._writer._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+    log._files.writer._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
     log.chunk(31.0, "receiver", b"more")
     log.tick(36.0)
     shutil.copy(tmp_path / "live" / "kestrel-base.0001.db", alone)
@@ -193,7 +194,7 @@ def test_a_log_still_being_written_is_read_as_of_one_moment(tmp_path):
             log.chunk(float(t), "receiver", b"later")
             log.tick(float(t))
         assert list(reader.inputs()) == before
-        assert reader.verify().sound
+        assert verified(reader).sound
     log.close(60.0, "stopped")
 
 
@@ -211,8 +212,9 @@ def test_a_crashed_log_in_a_folder_that_cannot_be_written_is_read(tmp_path):
     code = (
         "import os, sys\n"
         "from witnesspost.daemon.log.reading import LogFile\n"
+        "from witnesspost.daemon.log.verifying import verify\n"
         "os.getuid() or os.setuid(65534)\n"
-        "with LogFile.open(sys.argv[1]) as log: print(log.verify().sound, len(list(log.inputs())))"
+        "with LogFile.open(sys.argv[1]) as log: print(verify(log).sound, len(list(log.inputs())))"
     )
     names = ["kestrel-base.0001.db", "kestrel-base.0001.db-wal"]
     with tempfile.TemporaryDirectory() as evidence:
@@ -241,16 +243,16 @@ def flip(path, at, bit=0):
 def test_a_flipped_bit_in_a_raw_block_is_named_and_sqlite_is_blind_to_it(log_path):
     flip(log_path, log_path.read_bytes().index(b"receiver 00063") + 3)
     with LogFile.open(log_path) as log:
-        report = log.verify()
+        report = verified(log)
         assert report.sqlite == []
         assert not report.sound
-        assert (report.damage.table, report.damage.stream) == ("raw", "receiver")
-        block = log._connection.execute("SELECT t, t_last FROM raw WHERE n = ?", (report.damage.n,)).fetchone()
+        assert (report.bad.table, report.bad.stream) == ("raw", "receiver")
+        block = log._connection.execute("SELECT t, t_last FROM raw WHERE n = ?", (report.bad.n,)).fetchone()
         assert block[0] <= 63.1 <= block[1]
-        assert report.damage.utc == log.utc_at(block[0])
+        assert report.bad.utc == log.utc_at(block[0])
     result = run(verify, log_path)
     assert result.exit_code == 1
-    assert f"DAMAGED: block {report.damage.n} of receiver at t {block[0]:.3f} (07:31:" in result.stdout
+    assert f"DAMAGED: block {report.bad.n} of receiver at t {block[0]:.3f} (07:31:" in result.stdout
     assert "its digest does not fit" in result.stdout
 
 
@@ -271,9 +273,9 @@ def test_doubtful_hands_are_found(log_path, sql, table, what):
         connection.execute(sql)
     connection.close()
     with LogFile.open(log_path) as log:
-        report = log.verify()
-    assert (report.damage.table, report.sqlite) == (table, [])
-    assert what in report.damage.what
+        report = verified(log)
+    assert (report.bad.table, report.sqlite) == (table, [])
+    assert what in report.bad.what
     assert run(verify, log_path).exit_code == 1
 
 
@@ -406,7 +408,7 @@ def test_extract_of_a_damaged_block_names_it_and_leaves_no_half_file(log_path, t
     assert result.exit_code == 2
     assert "(receiver, t 0.100) cannot be read: arrival times" in result.stderr
     assert not (tmp_path / "out.bin").exists()
-    with LogFile.open(log_path) as log, pytest.raises(DamagedLog):
+    with LogFile.open(log_path) as log, pytest.raises(UnreadableLog):
         list(log.inputs())
 
 
@@ -434,7 +436,7 @@ def test_snapshot_of_a_live_log_is_whole_and_one_file(tmp_path):
     assert result.exit_code == 0, result.stderr
     assert list(out.parent.iterdir()) == [out]
     with LogFile.open(out) as copy:
-        report = copy.verify()
+        report = verified(copy)
         assert report.sound
         assert f"chain   {report.digest.hex()}\n" in result.stdout
         assert list(copy.inputs()) == seconds(60)[: len(list(copy.inputs()))]
@@ -468,7 +470,7 @@ def test_a_snapshot_cannot_starve_under_a_writer_that_never_rests(tmp_path, monk
     assert steps == sorted(set(steps))
     assert steps[-1] == 1.0
     with LogFile.open(tmp_path / "out.db") as copy:
-        assert copy.verify().sound
+        assert verified(copy).sound
         assert max(at for at, _, _ in copy.inputs()) < 600.0
 
 

@@ -1,20 +1,24 @@
 """The tables and views: what a person with a SQLite browser finds, and logs of other versions."""
 
+import contextlib
 import datetime as dt
+import json
 import sqlite3
 from pathlib import Path
 
 import pytest
-import sqlite_utils
+from click.testing import CliRunner
 from witnesspost.daemon.log import schema
-from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import NewerLog
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.rows import TABLES, ClockRow, EventRow, RowError, StationRow, columns, read
+from witnesspost.daemon.log.verifying import verify
+from witnesspost.replay.commands.replay import replay
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
-from witnesspost.rules.facts import Antenna, Fix, Station, Traffic, Utc
+from witnesspost.rules.facts import Acknowledge, Antenna, Fix, Station, Traffic, Utc
 from witnesspost.rules.site.model import site_from_toml
 
 SITE = """
@@ -31,7 +35,7 @@ port = "loop://receiver"
 carries = ["positions"]
 """
 BEGAN = dt.datetime(2026, 5, 4, 7, 30, tzinfo=dt.UTC)
-VERSION_1 = Path(__file__).with_name("data") / "log-version-1.sql"
+DATA = Path(__file__).with_name("data")
 
 
 def change(t, what, alert=1, **more):
@@ -152,7 +156,7 @@ def test_gaps_are_pauses_in_and_between_blocks_and_the_silence_at_the_end(log):
 
 
 def test_traffic_adds_up_to_every_byte_of_the_stream(log):
-    assert rows(log, "SELECT stream, message, station, frames, bytes, bad, first_t, last_t FROM traffic_by_message") == [
+    assert rows(log, "SELECT stream, message, station, frames, bytes, bad, from_t, to_t FROM traffic_by_message") == [
         ("corrections", "1077", 417, 70, 4200, 0, 0.0, 100.0),
         ("corrections", "1087", 417, 70, 2100, 0, 0.0, 100.0),
         ("corrections", "bad frame", None, 0, 700, 70, 0.0, 100.0),
@@ -160,7 +164,7 @@ def test_traffic_adds_up_to_every_byte_of_the_stream(log):
 
 
 def test_base_coordinates_are_heard_once_each_with_their_time(log):
-    found = rows(log, "SELECT station_id, x_m, z_m, first_t, last_t, first_utc FROM base_coordinates")
+    found = rows(log, "SELECT station_id, x_m, z_m, from_t, to_t, from_utc FROM base_coordinates")
     assert found == [
         (417, -1280907.7, 4003204.1, 1.0, 1.0, "2026-05-04T07:30:00.900Z"),  # before the first anchor: shifted back
         (417, -1280907.7, 4003205.1, 70.0, 70.0, "2026-05-04T07:31:09.900Z"),
@@ -196,77 +200,136 @@ def test_where_no_receiver_said_the_time_utc_is_null(tmp_path):
 
 
 def test_the_contract_holds_in_any_sqlite_tool(log):
-    tables = {name: [column.name for column in sqlite_utils.Database(log)[name].columns] for name in schema.CHAINED}
+    """What everybody's queries may rely on, whatever else is renamed."""
+    fixed = {
+        "raw": "stream t t_last data",
+        "clock": "t utc source",
+        "fix": "t stream quality latitude longitude height_m age_s station_id",
+        "station": "t station_id x_m y_m z_m",
+        "traffic": "message station frames bytes bad",
+        "alert": "n t utc rule change cause severity because_of say steps alert",
+        "event": "t kind detail",
+        "base_coordinates": "from_t to_t",
+    }
+    for table, names in fixed.items():
+        assert set(names.split()) <= {row["name"] for row in log.execute(f"PRAGMA table_info({table})")}, table
     blobs = [row["name"] for row in log.execute("SELECT name FROM pragma_table_info('raw') WHERE type = 'BLOB'")]
     assert blobs[0] == "data"
-    assert {"n", "t", "digest"} <= set.intersection(*map(set, tables.values()))
-    assert {"frames", "bytes", "bad", "message", "station", "stream", "t"} == set(schema.columns("traffic"))
     assert log.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     assert log.execute("PRAGMA user_version").fetchone()[0] == schema.VERSION
+    assert (
+        log.execute("SELECT value FROM alert, json_each(steps) ORDER BY n LIMIT 1").fetchone()[0]
+        == words(change(1.0, "raised")).steps[0]
+    )
 
 
-@pytest.fixture
-def version_1(tmp_path):
-    """A log as version 1 wrote it."""
-    path = tmp_path / "kestrel-base.0001.db"
+def test_what_a_table_declares_is_what_the_file_has(log):
+    """Names, types and order of the columns in the file, against the structs; and a row that goes in comes out."""
+    types = {"INTEGER": int, "REAL": float, "FLOAT": float, "TEXT": str, "BLOB": bytes}
+    for kind in TABLES:
+        info = log.execute(f"PRAGMA table_info({kind.table})").fetchall()
+        assert [(row["name"], types[row["type"]]) for row in info] == [(c.name, c.type) for c in columns(kind)]
+        assert all(column.meaning for column in columns(kind))
+        found = list(read(sqlite3.connect(log.execute("PRAGMA database_list").fetchone()["file"]), kind))
+        assert len(found) == log.execute(f"SELECT count(*) FROM {kind.table}").fetchone()[0]
+        assert kind is StationRow or found
+
+
+@pytest.mark.parametrize("values", [(None, 1.0), ("x", 1.0), (b"x", 1.0)])
+def test_a_row_that_no_log_holds_is_an_error_that_names_its_table(values):
+    connection = sqlite3.connect(":memory:")
+    connection.execute("CREATE TABLE clock (t, utc, source, stream, spread_s)")
+    connection.execute("INSERT INTO clock VALUES (?, '', '', '', ?)", values)
+    with pytest.raises(RowError, match=r"a row of clock was changed: Expected `float`, got `(null|str|bytes)`, in t"):
+        list(read(connection, ClockRow))
+    connection.close()
+
+
+# ── logs of older versions: written by the programs of their time, with what the last of those said of them ────────────
+
+
+def lines(name):
+    return [json.loads(line) for line in (DATA / name).read_text().splitlines()]
+
+
+@pytest.fixture(params=[1, 2])
+def older(request, tmp_path):
+    """A rover's minute and a half as that version of the program wrote it: (version, path)."""
+    path = tmp_path / "kestrel-rover.0001.db"
     connection = sqlite3.connect(path)
-    connection.executescript(VERSION_1.read_text())
+    connection.executescript((DATA / f"log-version-{request.param}.sql").read_text())
     connection.close()
-    return path
+    return request.param, path
 
 
-def test_a_log_of_version_1_is_read_and_left_as_it_is(version_1):
-    before = version_1.read_bytes()
-    with LogFile.open(version_1) as log:
-        assert log.version == 1
-        assert [change.rule for change in log.changes()] == ["corrections-stopped"]
-        assert len(list(log.inputs())) == 49
-        assert b"".join(what for _, stream, what in log.inputs() if stream == "corrections") == b"".join(
-            b"\xd3\x00\x02" + bytes([number]) * 5 for number in range(24)
-        )
-        assert log.verify().sound
-        copy = log._copy
-    assert version_1.read_bytes() == before
-    assert list(version_1.parent.iterdir()) == [version_1]
-    assert not copy.exists()
+def test_an_older_log_is_read_verified_and_left_as_it_is(older):
+    version, path = older
+    before = path.read_bytes()
+    with LogFile.open(path) as log:
+        assert log.version == version
+        assert [change.rule for change in log.changes()][:3] == ["corrections-stopped", "corrections-late", "fix-lost"]
+        inputs = list(log.inputs())
+        assert [what for _, stream, what in inputs if stream == ""] == [Acknowledge(t=65.0, stream="")]
+        assert sum(len(what) for _, stream, what in inputs if stream) == log.raw_bytes() == 33897
+        report = verify(log)
+        assert report.sound
+        assert report.rows == {1: 55, 2: 56}[version]
+        assert [(gap.stream, gap.t) for gap in report.gaps] == [("corrections", 24.19)]
+        assert report.ended == "stopped"
+        assert log.grids() == []
+        station = next(log.rows(StationRow, "WHERE x_m IS NOT NULL"))
+        # the scenario's base stands over KQ-1 of its site file, 1.843 m above the mark
+        assert (station.latitude, station.longitude) == pytest.approx((39.1234567, -104.9876543), abs=1e-8)
+        assert list(log._rows("SELECT from_t IS NULL FROM base_coordinates")) == [(0,)]
+    assert path.read_bytes() == before
+    assert list(path.parent.iterdir()) == [path]
 
 
-def test_a_migrated_log_has_every_table_column_and_view_of_a_new_one(version_1, tmp_path):
-    old = sqlite3.connect(version_1, isolation_level=None)
-    schema.migrate(old)
-    new = sqlite3.connect(tmp_path / "new.db", isolation_level=None)
-    schema.build(new, {"number": 1}, [])
-
-    def shape(connection):
-        db = sqlite_utils.Database(connection)
-        return {
-            **{table.name: sorted((c.name, c.type) for c in table.columns) for table in db.tables},
-            **{view.name: view.schema for view in db.views},
-        }
-
-    assert shape(old) == shape(new)
-    assert schema.version(old) == schema.VERSION
-    assert old.execute("SELECT round(latitude, 6), round(longitude, 6) FROM station").fetchall() == [(39.1204, -104.979918)]
-    old.close()
-    new.close()
+def test_a_replay_of_an_older_log_says_what_the_last_old_program_said(older):
+    version, path = older
+    result = CliRunner().invoke(replay, [str(path), "--json"])
+    assert result.exit_code == 0
+    said = [json.loads(line) for line in result.stdout.splitlines()]
+    expected = lines(f"log-version-{version}.alerts.jsonl")
+    assert [{key: one[key] for key in expected[0]} for one in said] == expected
 
 
-def test_an_unclosed_log_of_version_1_is_ended_by_the_next_start(version_1):
-    connection = sqlite3.connect(version_1)
-    connection.execute("DELETE FROM event WHERE kind = 'log-closed'")
-    connection.commit()
-    connection.close()
-    ending = Folder(version_1.parent, "kestrel-base").end_last()
-    assert ending.how == "the power was cut, or the machine reset"
-    with LogFile.open(version_1) as log:
-        assert log.version == schema.VERSION
-        assert log.ended() == ending.how
-        assert log.verify().sound
+@pytest.mark.parametrize(
+    ("sql", "what"),
+    [
+        ("UPDATE raw SET t = t + 0.001 WHERE n = 7", "its digest does not fit"),
+        ("UPDATE event SET place = 3 WHERE kind = 'acknowledge'", "its digest does not fit"),
+        ("UPDATE run SET boot = 'another'", "the run's own row was changed"),
+    ],
+)
+def test_a_change_to_an_older_log_is_found(older, sql, what):
+    _, path = older
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute(sql)
+    with LogFile.open(path) as log:
+        assert what in verify(log).bad.what
 
 
-def test_a_newer_log_is_refused_with_what_would_do(version_1):
-    connection = sqlite3.connect(version_1)
+def test_an_unclosed_older_log_is_gone_on_from_and_not_written_on(older, monkeypatch):
+    version, path = older
+    monkeypatch.setattr("witnesspost.daemon.log.folder.boot_id", lambda: "another boot")
+    with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("DELETE FROM event WHERE kind = 'log-closed'")
+    before = path.read_bytes()
+    log = Log.start(path.parent, site_from_toml(SITE.replace("kestrel-base", "kestrel-rover")), SITE)
+    log.close(1.0, "stopped")
+    assert path.read_bytes() == before
+    with LogFile.open(path) as old, LogFile.open(path.with_name("kestrel-rover.0002.db")) as new:
+        assert (old.version, old.ended()) == (version, None)
+        assert new.run.previous_digest == verify(old).digest
+        began = next(new.rows(EventRow, "WHERE kind = 'log-started'"))
+        assert "the power was cut, or the machine reset" in began.detail
+
+
+def test_a_newer_log_is_refused_with_what_would_do(older):
+    _, path = older
+    connection = sqlite3.connect(path)
     connection.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
     connection.close()
-    with pytest.raises(NewerLog, match=r"newer version \(log version 3, this program reads up to 2\); install"):
-        LogFile.open(version_1)
+    with pytest.raises(NewerLog, match=r"newer version \(log version 4, this program reads up to 3\); install"):
+        LogFile.open(path)

@@ -1,0 +1,128 @@
+"""The files of one life of the log, one after the other: begun, opened again after a fault, set aside, rotated."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from pathlib import Path
+
+from witnesspost.daemon.log.folder import Ending, Folder, LogBusy, boot_id, is_damage, set_aside
+from witnesspost.daemon.log.room import system_utc
+from witnesspost.daemon.log.rows import EventRow, RunRow, StreamRow, json_text
+from witnesspost.daemon.log.writing import NotOurs, Tail, Writer
+from witnesspost.rules.datum.grids import Grid
+from witnesspost.rules.site.model import Site
+
+_NONE_BEFORE = Ending(None, "there is none", None)
+
+
+class Succession:
+    """The one file that is open, if any, and which comes next: the next number in `folder`, or the file `single` alone.
+
+    `writer` is the open file; `down` is true while it failed and must be opened again; `begun_at_t` is when it was begun.
+    """
+
+    def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str, grids: list[Grid]):
+        self.writer: Writer | None = None
+        self.down = False
+        self.begun_at_t = 0.0
+        self._folder = folder
+        self._single = single
+        self._site = site
+        self._site_text = site_text
+        self._grids = grids
+        self._before = _NONE_BEFORE  # the file that was set aside a moment ago
+        self._begun = False
+        self._let_go_bytes = 0
+
+    def reopen(self) -> bool:
+        """The same file opened again after a fault; true where the commit that failed had reached the disk after all.
+        Raises NotOurs, and what the disk raises."""
+        assert self.writer is not None
+        before = self.writer.tail
+        self.writer = self.writer.reopen()
+        self.down = False
+        return self.writer.tail != before
+
+    def begin(self, t: float, first_t: float | None) -> EventRow:
+        """A new file, and the event that says what it goes on from; `first_t` is when the first that waits came. Raises
+        what the disk raises."""
+        if self._single is not None:
+            ending, number, path = self._before, 1, self._single
+        else:
+            try:
+                self._folder.lock()
+            except LogBusy as error:
+                raise OSError(str(error)) from None
+            ending = self._before if self._before.tail else self._folder.end_last()
+            number = self._folder.next_number()
+            path = self._folder.file(number)
+        run = RunRow(
+            number=number,
+            name=self._site.post.name,
+            role=self._site.post.role,
+            begun_at_t=t if first_t is None else first_t,
+            system_utc=system_utc().strftime("%Y-%m-%dT%H:%M:%SZ"),
+            boot=boot_id(),
+            site_toml=self._site_text,
+            site_path=self._site.path,
+            grids=json_text(self._grids),
+            program=_program(),
+            sqlite=sqlite3.sqlite_version,
+            previous_file=ending.file,
+        )
+        streams = [
+            StreamRow(name=stream.name, port=stream.port, baud=stream.baud, carries=" ".join(stream.carries))
+            for stream in self._site.stream
+        ]
+        self.writer = Writer.create(path, run, streams, ending.tail or Tail(0, b""), synced=self._single is None)
+        self.down = False
+        self.begun_at_t = t
+        self._before = _NONE_BEFORE
+        kind = "log-continued" if self._begun else "log-started"
+        self._begun = True
+        return EventRow.of(t, kind, {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how})
+
+    def failed(self, error: Exception) -> bool:
+        """The open file failed: it is to be opened again, or, where it is damaged or not ours any more, set aside; then
+        true."""
+        writer = self.writer
+        if writer is None:
+            return False
+        self.down = True
+        with contextlib.suppress(sqlite3.Error):
+            writer.close()
+        if not (isinstance(error, NotOurs) or is_damage(error)):
+            return False
+        self.writer = None
+        self._before = Ending(writer.path.name, f"set aside: {error}", writer.tail)
+        with contextlib.suppress(OSError):
+            if writer.path.exists():
+                self._before = self._before._replace(file=set_aside(writer.path).name)
+        return True
+
+    def let_go(self) -> None:
+        """Close the open file; another may be begun after it. Raises what the disk raises."""
+        if self.writer is None:
+            return
+        self._let_go_bytes = self.size_bytes()
+        writer, self.writer = self.writer, None
+        writer.close()
+
+    def size_bytes(self) -> int:
+        """Bytes of all files together."""
+        if self.writer is None or self.down:
+            return self._let_go_bytes
+        try:
+            return self._let_go_bytes + self.writer.size_bytes()
+        except sqlite3.Error:
+            return self._let_go_bytes
+
+
+def _program() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("witnesspost")
+    except PackageNotFoundError:
+        return "from source"
