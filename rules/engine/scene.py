@@ -1,4 +1,9 @@
-"""What is known now, for the rules that need each other's facts: the latest of everything, by stream or station."""
+"""What is known now: the latest of everything, and what many rules ask, answered once.
+
+Whose station is it (`is_ours`, `base_of`)? For how long has a line been without corrections (`silent_for`), without a byte
+(`no_bytes_for`), and how long is too long (`limit_s`)? Is the rover being corrected (`corrected`), does it stand
+(`still_s`)? Is the base proven right (`proven_right`)?
+"""
 
 from __future__ import annotations
 
@@ -6,11 +11,16 @@ import datetime as dt
 import math
 
 from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.engine.bases import Kind, bases_of, kind_of, numbers_of
+from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
 from witnesspost.rules.gnss import GRS80, FixQuality
-from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.model import Base, Site
 
 LEFT_S = 3.0  # a station silent for so long has left the line to another
+LIMIT_S = 5.0  # corrections that are older are late, a line without any for longer is silent
+LIMIT_INTERVALS = 3.0  # of the line's usual ones, where it sends more rarely
+NETWORK_AGE_S = 15.0  # corrections computed for a place may be older: common practice of services, no source
 _INTERVALS_KEPT = 15
 
 
@@ -23,28 +33,36 @@ class Scene:
         self.correction_streams = [s.name for s in site.stream if "corrections" in s.carries]
         self.position_streams = [s.name for s in site.stream if "positions" in s.carries]
         self.fix: Fix | None = None
-        self.first_fixed_at: float | None = None
         self.stations: dict[int, Station] = {}
         self.antennas: dict[int, Antenna] = {}
         self.ports: dict[str, Port] = {}
         self.last_epoch: dict[str, Epoch] = {}
         self.last_any_epoch: dict[str, Epoch] = {}
-        self._adopted: Epoch | None = None  # the last epoch of the station that is ours where the site names none
+        self._adopted: Epoch | None = None  # the last epoch of the station that sends
         self.utc: Utc | None = None
         self.planned_until = -math.inf
-        self.standing: set[str] = set()  # names of the rules whose alerts stand, kept by the engine
+        self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
+        self.base_kind: Kind = kind_of(site.base)  # of a "network" or a "moving" base neither place nor number is judged
+        self._named = self._names()
+        self._spoken_t: dict[str, float] = {}  # by stream: the last byte
+        self._motions: dict[str, Motion] = {}
+        self._used_ours = False
+        self._proven: dict[int, bool] = {}
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
 
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
-        kind = type(fact)
-        if kind is Traffic:
-            return
-        if isinstance(fact, Fix):
+        if isinstance(fact, Traffic):
+            self._spoken_t[fact.stream] = fact.t
+        elif isinstance(fact, Fix):
             self.fix = fact
-            if fact.quality == FixQuality.RTK_FIXED and self.first_fixed_at is None:
-                self.first_fixed_at = fact.t
+            motion = self._motions.get(fact.stream)
+            if motion is None:
+                motion = self._motions[fact.stream] = Motion()
+            motion.put(fact)
+            if not self._used_ours:
+                self._used_ours = self._uses_ours(fact)
         elif isinstance(fact, Epoch):
             self.last_any_epoch[fact.stream] = fact
             self._adopt(fact)
@@ -67,33 +85,104 @@ class Scene:
         elif isinstance(fact, Planned):
             self.planned_until = fact.t + fact.for_s
 
+    @property
+    def standing(self) -> set[str]:
+        """`active_rules` by its former name."""
+        return self.active_rules
+
     def is_ours(self, station_id: int) -> bool:
-        """True if this is the project's station.
+        """True if this is a station of the project's: any of the numbers of any of its bases.
 
         Where the site file names none, that is the first one heard; another, once that one has been silent for `LEFT_S` (or
-        one and a half of its intervals).
+        one and a half of its intervals). A service's or a moving base's numbers may change at any time: each is ours.
         """
-        if self.site.base.station_id is not None:
-            return station_id == self.site.base.station_id
+        if self.base_kind != "own":
+            return True
+        if self._named is not None:
+            return station_id in self._named
         return self._adopted is None or station_id == self._adopted.station_id
 
-    def _adopt(self, epoch: Epoch) -> None:
-        ours = self._adopted
-        if ours is not None and epoch.station_id != ours.station_id:
-            left_s = max(LEFT_S, 1.5 * (self.interval_s(ours.stream) or 0.0))
-            if epoch.t - ours.t <= left_s:
-                return
-        self._adopted = epoch
+    def base_of(self, station_id: int) -> Base | None:
+        """The base that sends under this number, None where it is nobody's of the project."""
+        if not self.is_ours(station_id):
+            return None
+        others = (base for base in bases_of(self.site)[1:] if station_id in (numbers_of(base) or ()))
+        return next(others, self.site.base)
+
+    def uses_another_station(self, fix: Fix) -> bool:
+        """True if the rover says that it uses a station that is not the project's, and its word counts.
+
+        Receivers put many things in GGA's last field (a caster's number, a constant): it counts once the receiver has used
+        one of the project's numbers in this run. Some give the number by its last three digits or its lowest ten bits.
+        """
+        if not self._used_ours or not fix.station_id or self.base_kind != "own":
+            return False
+        return fix.quality in _CORRECTED_BY_ONE and not self._uses_ours(fix)
 
     def station(self) -> Station | None:
-        """The project's station as last broadcast (where the site file names none: the only one heard)."""
-        if self.site.base.station_id is not None:
-            return self.stations.get(self.site.base.station_id)
-        return next(iter(self.stations.values())) if len(self.stations) == 1 else None
+        """The project's station as last broadcast, and of several the one that sends; None while it has not said its place."""
+        ours = [station for station in self.stations.values() if self.is_ours(station.station_id)]
+        if self._named is None and self._adopted is None and len(ours) > 1:
+            return None  # nothing says yet which of them is ours
+        sender = self._adopted.station_id if self._adopted is not None else None
+        return max(ours, key=lambda station: (station.station_id == sender, station.t), default=None)
+
+    def silent_for(self, stream: str, t: float) -> float:
+        """Seconds since the line's last usable epoch of the project's station; since the run began, where none has come."""
+        epoch = self.last_epoch.get(stream)
+        return t - (epoch.t if epoch is not None else self.began_t)
+
+    def no_bytes_for(self, stream: str, t: float) -> float:
+        """Seconds since the line's last byte (as the last `Traffic` says); since the run began, where none has come."""
+        return t - self._spoken_t.get(stream, self.began_t)
+
+    def usual_interval_s(self, stream: str) -> float | None:
+        """The usual time between usable correction epochs on the line: the median of the last ones; None until two came."""
+        return self._usual_s.get(stream)
+
+    def limit_s(self, stream: str, at_least_s: float = LIMIT_S, intervals: float = LIMIT_INTERVALS) -> float:
+        """How long the line may be without a usable epoch: 5 s, or three of its usual intervals where that is more."""
+        return max(at_least_s, intervals * (self._usual_s.get(stream) or 0.0))
+
+    def age_limit_s(self, at_least_s: float = LIMIT_S) -> float:
+        """How old the rover's corrections may be: as `limit_s` of its slowest line, and at least 15 s from a service."""
+        if self.base_kind != "own":
+            at_least_s = max(at_least_s, NETWORK_AGE_S)
+        return max((self.limit_s(stream, at_least_s) for stream in self.correction_streams), default=at_least_s)
+
+    def corrected(self, t: float) -> bool:
+        """True while the rover's own words say that it is being corrected, by whatever way."""
+        return t <= self.corrected_until()
+
+    def corrected_until(self) -> float:
+        """Until when its last words say so, if no more come: fixed, with an age that is then at the limit; else −infinity."""
+        fix = self.fix
+        if fix is None or fix.quality != FixQuality.RTK_FIXED or fix.age_s is None:
+            return -math.inf
+        return fix.t + self.age_limit_s() - fix.age_s
+
+    def still_s(self, t: float) -> float | None:
+        """For how long the rover has stood at `t`; 0.0 while it walks, None where its positions do not tell."""
+        motion = self._motions.get(self.fix.stream) if self.fix is not None else None
+        return motion.still_s(t) if motion is not None else None
+
+    def prove(self, station_id: int, agrees: bool) -> None:
+        """Told by base-datum: what this station broadcasts agrees with the project, or does not."""
+        self._proven[station_id] = agrees
+
+    def proven_right(self) -> bool:
+        """True while the coordinate that the project's base broadcasts agrees with the project: nothing may blame it."""
+        station = self.station()
+        return station is not None and self._proven.get(station.station_id, False)
+
+    def port_gone(self, stream: str) -> bool:
+        """True while the line's port is lost, or has never been there."""
+        port = self.ports.get(stream)
+        return port is not None and port.state in ("lost", "waiting")
 
     def interval_s(self, stream: str) -> float | None:
-        """The usual time between usable correction epochs on the line: the median of the last ones."""
-        return self._usual_s.get(stream)
+        """`usual_interval_s` by its former name."""
+        return self.usual_interval_s(stream)
 
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the receivers' word; None while none has said it."""
@@ -106,6 +195,30 @@ class Scene:
             return None
         at = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
         return math.dist(at, (station.x_m, station.y_m, station.z_m)) / 1000.0
+
+    def _names(self) -> frozenset[int] | None:
+        """All numbers of the project's bases; None where a base of its has none."""
+        numbers = [numbers_of(base) for base in bases_of(self.site)]
+        return None if None in numbers else frozenset().union(*(n for n in numbers if n is not None))
+
+    def _uses_ours(self, fix: Fix) -> bool:
+        if self._named is None or not fix.station_id or fix.quality not in _CORRECTED_BY_ONE:
+            return False
+        return any(fix.station_id in (number, number % 1024, number % 1000) for number in self._named)
+
+    def _adopt(self, epoch: Epoch) -> None:
+        ours = self._adopted
+        if self.base_kind == "own" and self._named is not None:
+            if epoch.station_id not in self._named:
+                return
+        elif self.base_kind == "own" and ours is not None and epoch.station_id != ours.station_id:
+            left_s = max(LEFT_S, 1.5 * (self.usual_interval_s(ours.stream) or 0.0))
+            if epoch.t - ours.t <= left_s:
+                return
+        self._adopted = epoch
+
+
+_CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)
 
 
 def _rough_ecef(latitude: float, longitude: float, height_m: float) -> Ecef:

@@ -1,0 +1,138 @@
+"""What many rules ask of the scene."""
+
+import pytest
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Port, Traffic
+
+
+def scene_of(day, facts=(), role="rover", **tables):
+    scene = Scene(day.site(role, **tables))
+    for fact in sorted(facts, key=lambda fact: fact.t):
+        scene.see(fact)
+    return scene
+
+
+OURS = {"base": {"station_id": 417}}
+
+
+def epochs(day, until, start=0.0, interval=1.0, **other):
+    return [day.epoch(t, **other) for t in day.every(interval, start, until)]
+
+
+def test_silence_counts_from_the_last_usable_epoch_of_our_station_or_from_the_start(day):
+    scene = scene_of(day, epochs(day, 60.0) + epochs(day, 80.0, station_id=9), **OURS)
+    assert scene.silent_for("corrections", 80.0) == 21.0
+    assert Scene(day.site(), began_t=100.0).silent_for("corrections", 103.0) == 3.0
+
+
+@pytest.mark.parametrize(("interval", "limit"), [(0.2, 5.0), (1.0, 5.0), (2.0, 6.0), (5.0, 15.0)])
+def test_the_limit_is_five_seconds_or_three_usual_intervals(day, interval, limit):
+    scene = scene_of(day, epochs(day, 60.0, interval=interval))
+    assert scene.usual_interval_s("corrections") == pytest.approx(interval)
+    assert scene.limit_s("corrections") == pytest.approx(limit)
+    assert scene.limit_s("corrections", at_least_s=8.0) == pytest.approx(max(8.0, 3 * interval))
+    assert scene.age_limit_s() == pytest.approx(limit)
+
+
+def test_two_epochs_tell_no_usual_interval_before_the_second(day):
+    assert scene_of(day, [day.epoch(0.0)]).usual_interval_s("corrections") is None
+
+
+def test_bytes_are_heard_apart_from_epochs(day):
+    scene = scene_of(day, [day.epoch(1.0), Traffic(t=7.0, stream="corrections", other_bytes=3)])
+    assert scene.silent_for("corrections", 9.0) == 8.0
+    assert scene.no_bytes_for("corrections", 9.0) == 2.0
+    assert scene.no_bytes_for("receiver", 9.0) == 9.0
+
+
+class TestWhoseStation:
+    def test_where_none_is_named_the_first_until_it_has_been_silent_for_three_seconds(self, day):
+        scene = scene_of(day, [day.epoch(0.0), day.epoch(1.0), day.epoch(2.0, station_id=9), day.epoch(3.9, station_id=9)])
+        assert (scene.is_ours(417), scene.is_ours(9)) == (True, False)
+        scene.see(day.epoch(4.1, station_id=9))
+        assert (scene.is_ours(417), scene.is_ours(9)) == (False, True)
+
+    def test_one_that_sends_every_five_seconds_is_not_replaced_between_two_epochs(self, day):
+        facts = epochs(day, 35.0, interval=5.0) + epochs(day, 37.0, start=32.0, station_id=9)
+        assert scene_of(day, facts).is_ours(417)
+
+    def test_the_station_is_the_one_that_sends(self, day):
+        scene = scene_of(day, [day.station(0.0), day.station(0.1, station_id=9)])
+        assert scene.station() is None  # nobody has sent observations: it may be either
+        scene.see(day.epoch(1.0, station_id=9))
+        assert scene.station().station_id == 9
+        assert scene_of(day, [day.station(0.0), day.station(0.1, station_id=9)], **OURS).station().station_id == 417
+
+
+class TestTheReceiversStationNumber:
+    """GGA's last field."""
+
+    def test_counts_only_once_the_receiver_has_used_one_of_ours(self, day):
+        scene = scene_of(day, [day.fix(0.0, station_id=9)], **OURS)
+        assert not scene.uses_another_station(day.fix(1.0, station_id=9))
+        scene.see(day.fix(2.0))
+        assert scene.uses_another_station(day.fix(3.0, station_id=9))
+        assert not scene.uses_another_station(day.fix(3.0))
+        assert not scene.uses_another_station(day.fix(3.0, station_id=None))
+        assert not scene.uses_another_station(day.fix(3.0, station_id=9, quality=2))
+
+    @pytest.mark.parametrize("said", [1417, 393, 417])
+    def test_may_be_cut_to_three_digits_or_ten_bits(self, day, said):
+        # 1417 = 1024 + 393; GGA's field is 0000-1023 in NMEA 0183, RTCM's number has 12 bits.
+        scene = scene_of(day, [day.fix(0.0, station_id=1417)], base={"station_id": 1417})
+        assert not scene.uses_another_station(day.fix(1.0, station_id=said))
+
+    def test_is_no_evidence_where_the_site_names_none(self, day):
+        scene = scene_of(day, [*epochs(day, 5.0), day.fix(5.0)])
+        assert not scene.uses_another_station(day.fix(6.0, station_id=9))
+
+
+class TestCorrected:
+    """By the rover's own words: fixed, and the age that they say, grown since, within the limit."""
+
+    def test_while_the_age_is_within_the_limit(self, day):
+        scene = scene_of(day, [*epochs(day, 60.0), day.fix(60.0, age_s=1.5)])
+        assert scene.corrected(63.5)
+        assert not scene.corrected(63.6)
+        assert scene.corrected_until() == 63.5
+
+    @pytest.mark.parametrize("words", [{"quality": 5}, {"quality": 1}, {"age_s": None}, {"age_s": 5.5}])
+    def test_not_when_it_floats_or_does_not_say_how_old(self, day, words):
+        assert not scene_of(day, [*epochs(day, 60.0), day.fix(60.0, **words)]).corrected(60.0)
+
+    def test_by_a_way_that_no_line_of_ours_carries(self, day):
+        streams = [{"name": "receiver", "port": "/dev/ttyUSB1", "carries": ["positions"]}]
+        assert scene_of(day, [day.fix(10.0, age_s=2.0)], stream=streams).corrected(12.0)
+
+
+def test_the_rover_stands_by_its_own_positions(day):
+    scene = scene_of(day, [day.fix(float(t)) for t in range(10)])
+    assert scene.still_s(9.0) == 9.0
+    assert scene_of(day).still_s(0.0) is None
+
+
+class TestProvenRight:
+    """While the broadcast coordinate agrees with the project."""
+
+    def test_once_base_datum_has_said_so_and_until_it_says_otherwise(self, day):
+        scene = scene_of(day, [day.station(0.0)], **OURS)
+        assert not scene.proven_right()
+        scene.prove(417, True)
+        assert scene.proven_right()
+        scene.prove(417, False)
+        assert not scene.proven_right()
+
+    def test_another_station_proves_nothing(self, day):
+        scene = scene_of(day, [*epochs(day, 5.0), day.station(5.0)])
+        scene.prove(417, True)
+        for fact in [*epochs(day, 20.0, start=10.0, station_id=9), day.station(20.0, station_id=9)]:
+            scene.see(fact)
+        assert not scene.proven_right()
+
+
+def test_a_port_is_gone_while_it_is_lost_or_was_never_there(day):
+    scene = scene_of(day)
+    assert not scene.port_gone("receiver")
+    for state, gone in (("waiting", True), ("open", False), ("lost", True), ("back", False)):
+        scene.see(Port(t=1.0, stream="receiver", state=state))
+        assert scene.port_gone("receiver") is gone
