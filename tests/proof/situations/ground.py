@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import functools
 import math
+import re
 import struct
 import tempfile
 from pathlib import Path
@@ -153,7 +154,7 @@ def site(
         "post": {"name": "kestrel", "role": role},
         "stream": streams,
         "project": {**said, **(project or {})},
-        "base": {"kind": "own", "occupies": "KQ-1", "station_id": 417, "antenna_height_m": ANTENNA_M, **(base or {})},
+        "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": ANTENNA_M, **(base or {})},
         **tables,
     }
     if role == "rover":
@@ -171,7 +172,7 @@ def geoid_file(place: Place) -> str:
     for row in range(rows):
         for column in range(columns):
             data += struct.pack(">f", place.separation(south + row * step, west + column * step))
-    path = Path(_FOLDER.name) / f"{place.label.replace(' ', '-').replace('/', '-')}.gtx"
+    path = Path(_FOLDER.name) / f"{re.sub('[^A-Za-z0-9]+', '-', place.label)}.gtx"
     path.write_bytes(data)
     return str(path)
 

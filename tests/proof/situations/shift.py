@@ -239,21 +239,23 @@ class Shift:
             draw = self.random.gauss
             east, north, up = (draw(0, noise[0]), draw(0, noise[0]), draw(0, noise[1]))
             latitude, longitude, h = geodetic(aside(position, scale * east, scale * north, scale * up))
-            old = age(t) if callable(age) else age
+            own = q in (0, 1)  # a position without corrections names neither their age nor their station
+            old = None if own else age(t) if callable(age) else age
+            number = None if own else station
             utc = self.start + dt.timedelta(seconds=t)
             said = n if separation is None else separation
             lines = []
             for kind in form:
                 if kind == "GGA":
                     lines.append(
-                        gga(utc, latitude, longitude, q, satellites, hdop, h - n, said, old, station, decimals)
+                        gga(utc, latitude, longitude, q, satellites, hdop, h - n, said, old, number, decimals)
                         if q
                         else sentence("GNGGA", _clock(utc), *[None] * 4, 0, "00", *[None] * 8)
                     )
                 elif kind == "GGA without separation":
-                    lines.append(gga(utc, latitude, longitude, q, satellites, hdop, h, None, old, station, decimals))
+                    lines.append(gga(utc, latitude, longitude, q, satellites, hdop, h, None, old, number, decimals))
                 elif kind == "GNS":
-                    lines.append(gns(utc, latitude, longitude, q, satellites, hdop, h - n, said, old, station))
+                    lines.append(gns(utc, latitude, longitude, q, satellites, hdop, h - n, said, old, number))
                 elif kind == "RMC":
                     lines.append(rmc(utc, latitude, longitude, q, decimals))
                 elif kind == "ZDA":
