@@ -1,12 +1,14 @@
-"""The tables in DEVELOPERS.md that the code itself knows: `python -m tests.documentation` writes them anew."""
+"""What the code itself knows of the documentation: `python -m tests.documentation` writes it anew."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from witnesspost.replay.play.proving import all_scenarios, scenario_table
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.engine.consequences import EXPLAINED_BY
+
+from tests.schema_page import log_schema_page
 
 TOP = Path(__file__).parents[1]
 PAGE = TOP / "DEVELOPERS.md"
@@ -28,6 +30,10 @@ def rules_table() -> str:
 TABLES = {"rules": rules_table, "scenarios": lambda: scenario_table(all_scenarios())}
 
 
+PAGES: dict[Path, Callable[[], str]] = {TOP / "daemon" / "log" / "README.md": log_schema_page}
+"""Pages that the code writes whole."""
+
+
 def written(page: str, tables: Iterable[str] = TABLES) -> str:
     """The page with these tables between their marks as the code has them now; the scenarios' takes some minutes."""
     for name in tables:
@@ -40,3 +46,5 @@ def written(page: str, tables: Iterable[str] = TABLES) -> str:
 
 if __name__ == "__main__":
     PAGE.write_text(written(PAGE.read_text()))
+    for path, page in PAGES.items():
+        path.write_text(page())

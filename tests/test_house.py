@@ -12,7 +12,7 @@ from witnesspost.replay.play.proving import all_scenarios
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.site import model as site
 
-from tests.documentation import PAGE, TOP, written
+from tests.documentation import PAGE, PAGES, TOP, written
 
 README = (TOP / "README.md").read_text()
 SOURCES = {folder: sorted((TOP / folder).rglob("*.py")) for folder in ("rules", "daemon", "replay")}
@@ -84,6 +84,11 @@ def test_each_rule_has_two_scenarios_that_raise_it_and_two_that_stay_quiet(rule)
 
 def test_the_table_of_rules_is_as_the_code_has_it():
     assert written(PAGE.read_text(), ["rules"]) == PAGE.read_text()
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(TOP)))
+def test_a_page_that_the_code_writes_is_as_the_code_has_it(path):
+    assert path.read_text() == PAGES[path]()
 
 
 def test_each_scenario_stands_in_the_documentation():

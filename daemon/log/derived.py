@@ -30,7 +30,9 @@ _ANCHOR_S = 60.0  # between clock anchors
 # the minute, and the others are its spread. Half a second is beyond that: the receiver's own time has jumped.
 _JUMP_S = 0.5
 _STATION_AGAIN_S = 600.0
-_SAME_FIX_AGAIN_S = 5.0  # no longer than a fix counts in the view of minutes
+# The view of minutes counts a fix for five seconds: the fifth after the one written must not be left out because it came
+# a few milliseconds early.
+_SAME_FIX_AGAIN_S = 4.5
 _FIX_PAUSE_S = 2.0
 _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
 
