@@ -11,8 +11,8 @@ _TYPES = {int: "INTEGER", float: "REAL", str: "TEXT", bytes: "BLOB"}
 _HEAD = """# The log's schema
 
 One SQLite file a run, `NAME.0042.db`. This page is written by `python -m tests.documentation` from `rows.py`, which declares
-each table once, and from `schema.py`, which has the views. This is version {version} (`PRAGMA user_version`); older logs are read
-as if they were of this one (`translation.py`) and never changed.
+each table once, and from `schema.py`, which has the views. This is version {version} (`PRAGMA user_version`); older logs are
+read as if they were of this one (`translation.py`) and never changed.
 
 `t` is seconds since the log began, by a clock that nobody sets; UTC is ISO 8601 with "Z"; units are in the names. A value
 that is not known is NULL.

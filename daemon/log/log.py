@@ -27,7 +27,6 @@ from witnesspost.daemon.log.succession import Succession
 from witnesspost.daemon.log.writing import NotOurs, Writer
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
-from witnesspost.rules.datum.grids import Grid, grids_of
 from witnesspost.rules.facts import Fact, Health
 from witnesspost.rules.site.model import Site
 
@@ -61,7 +60,6 @@ class Log:
         site_text: str,
         *,
         path: str | Path | None = None,
-        grids: list[Grid] | None = None,
         t: float = 0.0,
         rotate_s: float = 86400.0,
         rotate_bytes: int = 1 << 30,
@@ -69,15 +67,14 @@ class Log:
     ) -> Log:
         """Begin a log: the next number in `folder`, or just the file `path`, which must not exist (FileExistsError).
 
-        `grids` are the grid files that the site is judged by, those it names where left out. Looks at the last file
-        first (`daemon.log.folder`). Raises LogBusy where another service writes here; a disk that cannot be written is
-        no error but a failed log (`state`), tried again every `commit_s`.
+        Looks at the last file first (`daemon.log.folder`). Raises LogBusy where another service writes here; a disk that
+        cannot be written is no error but a failed log (`state`), tried again every `commit_s`.
         """
         single = Path(path) if path is not None else None
         if single is not None and single.exists():
             raise FileExistsError(f"{path}: exists; name a file that does not")
         logs = Folder(Path(folder), site.post.name)
-        files = Succession(logs, single, site, site_text, grids_of(site) if grids is None else grids)
+        files = Succession(logs, single, site, site_text)
         log = cls(site, logs, files, single is None, t, rotate_s, rotate_bytes, waiting_most_bytes)
         if single is None:
             try:

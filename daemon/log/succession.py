@@ -10,7 +10,7 @@ from witnesspost.daemon.log.folder import Ending, Folder, LogBusy, boot_id, is_d
 from witnesspost.daemon.log.room import system_utc
 from witnesspost.daemon.log.rows import EventRow, RunRow, StreamRow, json_text
 from witnesspost.daemon.log.writing import NotOurs, Tail, Writer
-from witnesspost.rules.datum.grids import Grid
+from witnesspost.rules.datum.grids import grids_of
 from witnesspost.rules.site.model import Site
 
 _NONE_BEFORE = Ending(None, "there is none", None)
@@ -22,7 +22,7 @@ class Succession:
     `writer` is the open file; `down` is true while it failed and must be opened again; `begun_at_t` is when it was begun.
     """
 
-    def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str, grids: list[Grid]):
+    def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str):
         self.writer: Writer | None = None
         self.down = False
         self.begun_at_t = 0.0
@@ -30,7 +30,7 @@ class Succession:
         self._single = single
         self._site = site
         self._site_text = site_text
-        self._grids = grids
+        self._grids = grids_of(site)
         self._before = _NONE_BEFORE  # the file that was set aside a moment ago
         self._begun = False
         self._let_go_bytes = 0

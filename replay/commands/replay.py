@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import click
 from witnesspost.daemon.cli import Unusable
@@ -14,6 +15,7 @@ from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
+from witnesspost.replay.play.grids import NoGrid
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import NoSource, Source, open_all
 from witnesspost.replay.play.tape import TapeError
@@ -21,17 +23,27 @@ from witnesspost.replay.world.scenario import ScenarioError
 from witnesspost.rules.alert import Change
 from witnesspost.rules.site.model import SiteError
 
+_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
 
 @click.command()
 @click.argument("source", metavar="SOURCE")
 @click.option("--site", "site_file", help="Judge by this site file instead of the source's own.")
+@click.option("--grids", type=_FOLDER, help="A folder in which the grids lie that a log was judged with.")
 @click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
 @click.option("--log", "log_file", metavar="OUT.db", help="Write a log of the replay, as the live service would.")
 @click.option("--speed", type=click.FloatRange(min=0, min_open=True), help="Pace it: 1 is real time. Default: no pause.")
 @click.option("--seed", type=int, help="Another seed for a scenario than its own.")
 @click.option("--grade", "graded", is_flag=True, help="Compare with the truth lines; exit 1 on a miss or a false alert.")
 def replay(
-    source: str, site_file: str | None, as_json: bool, log_file: str | None, speed: float | None, seed: int | None, graded: bool
+    source: str,
+    site_file: str | None,
+    grids: Path | None,
+    as_json: bool,
+    log_file: str | None,
+    speed: float | None,
+    seed: int | None,
+    graded: bool,
 ) -> None:
     """Play SOURCE through the rules and print the alerts.
 
@@ -41,7 +53,7 @@ def replay(
     """
     passed = True
     try:
-        sources = open_all(source, site_file, seed)
+        sources = open_all(source, site_file, seed, grids)
         if log_file and len(sources) > 1:
             raise Unusable(f"{source} has {len(sources)} variants, a log has one run; {sources[0][0]} would do")
         for name, opened in sources:
@@ -56,7 +68,7 @@ def replay(
                 result = grade(opened.truths, changes)
                 click.echo(result.in_words(), err=as_json)
                 passed = passed and result.passed
-    except (NoSource, SiteError, TapeError, ScenarioError, LogError, FileExistsError) as error:
+    except (NoSource, SiteError, TapeError, ScenarioError, LogError, NoGrid, FileExistsError) as error:
         raise Unusable(str(error)) from None
     if not passed:
         raise SystemExit(1)

@@ -10,6 +10,7 @@ import tomli_w
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import first_bad_row
 from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.replay.play.grids import find_grids
 from witnesspost.replay.play.tape import Record, Tape, Truth
 from witnesspost.replay.world.invent import invent
 from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
@@ -41,11 +42,11 @@ class Source:
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
 
-def open_source(name: str, site_file: str | None = None, seed: int | None = None) -> Source:
+def open_source(name: str, site_file: str | None = None, seed: int | None = None, grids: Path | None = None) -> Source:
     """The source of that name: a file (tape or log, told by its first bytes), a scenario's file or its bare name.
 
-    `site_file` overrides the site that the source brings. Raises NoSource, SiteError, or the source's own error (TapeError,
-    LogError, ScenarioError).
+    `site_file` overrides the site that the source brings; `grids` is a folder in which the grids of a log may lie. Raises
+    NoSource, SiteError, or the source's own error (TapeError, LogError, NoGrid, ScenarioError).
     """
     site = open_site(site_file) if site_file else None
     text = Path(site_file).read_text() if site_file else ""
@@ -57,18 +58,20 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
     if path.is_file():
         with path.open("rb") as file:
             if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":
-                return _log(name, site, text)
+                return _log(name, site, text, grids)
     return _tape(name, site, text)
 
 
-def open_all(name: str, site_file: str | None = None, seed: int | None = None) -> list[tuple[str, Source]]:
+def open_all(
+    name: str, site_file: str | None = None, seed: int | None = None, grids: Path | None = None
+) -> list[tuple[str, Source]]:
     """What the name stands for, each with its own name: one source as `open_source` has it, or a scenario's variants."""
     path = Path(name)
     if path.suffix == ".toml" or (path.parent == Path() and not path.suffix and not path.exists()):
         site = open_site(site_file) if site_file else None
         text = Path(site_file).read_text() if site_file else ""
         return [(told.name, _scenario(told, site, text, seed)) for told in scenarios(name)]
-    return [(name, open_source(name, site_file, seed))]
+    return [(name, open_source(name, site_file, seed, grids))]
 
 
 def _scenario(told: Scenario, site: Site | None, text: str, seed: int | None) -> Source:
@@ -76,7 +79,7 @@ def _scenario(told: Scenario, site: Site | None, text: str, seed: int | None) ->
     return Source("scenario", site or told.site, text, invent(told, seed), 0.0, told.duration_s)
 
 
-def _log(name: str, site: Site | None, text: str) -> Source:
+def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source:
     log = LogFile.open(name)
     if site is None:
         try:
@@ -84,6 +87,7 @@ def _log(name: str, site: Site | None, text: str) -> Source:
             site = site_from_toml(text, log.run.site_path, FIGURES, recorded=True)
         except SiteError as error:
             raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
+        find_grids(site, log, folder)
     begins_t, ends_t = log.span()
     source = Source("log", site, text, _from_log(log), begins_t, ends_t)
     source.damage = first_bad_row(log)

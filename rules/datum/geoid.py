@@ -48,7 +48,7 @@ class Geoid(Protocol):
 def open_geoid(site: Site) -> Geoid:
     """The geoid that the site file names. Raises GeoidError."""
     named = site.project.geoid if site.project else "bundled"
-    return bundled_geoid() if named == "bundled" else _grid(str((site.folder / named).resolve()), named)
+    return bundled_geoid() if named == "bundled" else _grid(str(site.file(named).resolve()), named)
 
 
 @functools.cache

@@ -19,7 +19,7 @@ class Grid(Struct, frozen=True):
 
 def grids_of(site: Site) -> list[Grid]:
     """The grid files that the site names; none with the bundled geoid, which is a part of the program."""
-    return [Grid(name, digest_of(site.folder / name)) for name in names_of(site)]
+    return [Grid(name, digest_of(site.file(name))) for name in names_of(site)]
 
 
 def names_of(site: Site) -> list[str]:

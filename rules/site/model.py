@@ -172,11 +172,17 @@ class Site(Struct, kw_only=True):
     page: Page | None = None
 
     path: str = ""
+    moved: dict[str, str] = {}
+    """Files that the site names and that lie elsewhere now (a log that was carried to the office): where, by name."""
 
     @property
     def folder(self) -> Path:
         """The folder that relative paths of the site file start from."""
         return Path(self.path).parent if self.path else Path()
+
+    def file(self, name: str) -> Path:
+        """Where the file lies that the site names so."""
+        return Path(self.moved.get(name, self.folder / name))
 
     def control_point(self, name: str) -> Control | None:
         """The listed control point of that name, or None."""
@@ -184,7 +190,7 @@ class Site(Struct, kw_only=True):
         return next((point for point in points if point.name == name), None)
 
 
-_WRITTEN_BY_US = {"path"}
+_WRITTEN_BY_US = {"path", "moved"}
 _SEXAGESIMAL = re.compile(
     r"^\s*(?P<sign>[+-]?)(?P<d>\d{1,3})(?:[\s°:d]+(?P<m>\d{1,2}(?:\.\d+)?))?(?:[\s'′:m]+(?P<s>\d{1,2}(?:\.\d+)?))?"
     r"[\s\"″s]*(?P<h>[NSEWnsew]?)\s*$"

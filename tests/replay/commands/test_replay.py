@@ -3,13 +3,21 @@
 import contextlib
 import gzip
 import json
+import shutil
 import sqlite3
+import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
+import tomli_w
 from click.testing import CliRunner
 from witnesspost.daemon.cli import main
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.rules.datum.grids import Grid
+
+from tests.bench.streams import site_text
+from tests.rules.datum.test_geoid import write_gtx
 
 SCENARIOS = [
     "rover-radio-other-frequency",
@@ -202,3 +210,63 @@ def test_check_prints_what_it_understood_or_all_that_is_wrong(tmp_path):
 def test_check_lists_the_measurements_of_own_rules():
     lines = call("check", "--measures").stdout.splitlines()
     assert any(line.startswith("fix.satellites ") for line in lines)
+
+
+@pytest.fixture
+def judged_with_a_grid(tmp_path, tape):
+    """A log that was judged with a grid beside its site file, carried to the office: (log, where the grid is now)."""
+    post, office = tmp_path / "post", tmp_path / "office"
+    post.mkdir()
+    office.mkdir()
+    grid = write_gtx(post / "model.gtx", 38.0, -106.0, 0.5, 5, 5)
+    table = tomllib.loads(site_text("rover", {"corrections": "loop://", "receiver": "loop://"}))
+    table["project"] |= {"vertical": "geoid", "geoid": "model.gtx"}
+    site = post / "site.toml"
+    site.write_text(tomli_w.dumps(table))
+    log = office / "kestrel-rover.0001.db"
+    assert call("replay", tape, "--site", site, "--log", log).exit_code == 0
+    return log, grid
+
+
+def test_a_log_keeps_which_grid_it_was_judged_with(judged_with_a_grid, tmp_path):
+    log, grid = judged_with_a_grid
+    digest = subprocess.run(["b2sum", "-l", "256", grid], capture_output=True, text=True, check=True).stdout.split()[0]
+    with LogFile.open(log) as read:
+        assert read.grids() == [Grid("model.gtx", digest)]
+    said = call("replay", log, "--json").stdout  # on the post itself the grid lies beside the site file
+    assert said
+    again = tmp_path / "again.db"
+    carried = tmp_path / "carried"
+    shutil.move(grid, carried.with_suffix(".gtx"))
+    carried.mkdir()
+    shutil.move(carried.with_suffix(".gtx"), carried / "model.gtx")
+    assert call("replay", log, "--json", "--grids", carried, "--log", again).stdout == said
+    with LogFile.open(again) as read:
+        assert read.grids() == [Grid("model.gtx", digest)]
+    shutil.copy(carried / "model.gtx", log.parent)
+    assert call("replay", log, "--json").stdout == said
+
+
+def test_a_grid_that_is_missing_or_another_ends_the_replay_and_is_named(judged_with_a_grid, tmp_path):
+    log, grid = judged_with_a_grid
+    grid.unlink()
+    assert refused("replay", log) == (
+        f"{log}: was judged with the grid 'model.gtx', which is missing here; "
+        "put it beside the log, or name its folder with --grids"
+    )
+    another = write_gtx(log.parent / "model.gtx", 38.0, -106.0, 0.5, 5, 5, value=-17.6)
+    assert refused("replay", log).startswith(f"{log}: was judged with another 'model.gtx' than {another} (")
+    # the right one is taken where it lies behind another of the name
+    right = tmp_path / "grids"
+    right.mkdir()
+    write_gtx(right / "model.gtx", 38.0, -106.0, 0.5, 5, 5)
+    assert call("replay", log, "--grids", right).exit_code == 0
+    assert "'--grids': Directory" in refused("replay", log, "--grids", tmp_path / "nowhere")
+
+
+def test_another_site_brings_its_own_grids(judged_with_a_grid, tmp_path):
+    log, grid = judged_with_a_grid
+    grid.unlink()
+    site = tmp_path / "bundled.toml"
+    site.write_text(site_text("rover", {"corrections": "loop://", "receiver": "loop://"}))
+    assert call("replay", log, "--site", site).exit_code == 0
