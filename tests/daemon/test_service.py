@@ -70,6 +70,7 @@ def replayed(log_path, site):
     return [json.loads(text) for text in done.stdout.splitlines()]
 
 
+@pytest.mark.slow
 def test_silence_on_a_pty_then_back_then_unplugged_then_back(tmp_path, line, watch):
     post = watch(SITE.format(port=line.path))
     post.until_said("open")

@@ -20,6 +20,7 @@ def proof():
     return module
 
 
+@pytest.mark.slow
 def test_twenty_kills_lose_no_alert_and_at_most_commit_s(proof, tmp_path):
     outcomes = proof.run(20, 4, tmp_path, transit_s=1.0)  # a machine that runs tests is a busy one
     assert [text for outcome in outcomes for text in outcome.wrong] == []

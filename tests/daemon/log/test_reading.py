@@ -208,9 +208,10 @@ def test_reading_leaves_nothing_beside_a_closed_log(log_path):
 
 def test_a_crashed_log_in_a_folder_that_cannot_be_written_is_read(tmp_path):
     log = written(tmp_path, seconds(30), close=False)
-    # a process without root's rights, so that the folder's mode counts
+    # A process without root's rights, so that the folder's mode counts; what it needs later it imports before, since the
+    # interpreter may stand where that user cannot look.
     code = (
-        "import os, sys\n"
+        "import os, sys, urllib.parse\n"
         "from witnesspost.daemon.log.reading import LogFile\n"
         "from witnesspost.daemon.log.verifying import verify\n"
         "os.getuid() or os.setuid(65534)\n"

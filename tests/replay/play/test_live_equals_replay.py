@@ -3,6 +3,7 @@
 import re
 import time
 
+import pytest
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.play.player import play
@@ -59,6 +60,7 @@ def told(changes):
     return [(c.change, c.rule, c.cause, c.because_of, c.stream) for c in changes]
 
 
+@pytest.mark.slow
 def test_live_equals_replay(tmp_path):
     site = tmp_path / "site.toml"
     lines = {name: Line(tmp_path / f"tty-{name}") for name in ("corrections", "receiver")}
