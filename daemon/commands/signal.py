@@ -8,11 +8,11 @@ from collections.abc import Callable
 
 import click
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.salvage import salvage
 from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm, State
 from witnesspost.daemon.signals.signals import Signals
-from witnesspost.rules.book.contents import open_site
+from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.site.model import SiteError
+from witnesspost.rules.site.salvage import salvage
 
 _PAUSE_S = 1.0
 _WAIT_S = 0.02
@@ -24,7 +24,7 @@ _WAIT_S = 0.02
 def signal(site_file: str, off: bool) -> None:
     """Sound and light each pattern once on the outputs of SITE, with its meaning. Stop the post first: it holds the pins."""
     if off:
-        Signals(salvage(site_file)).close()
+        Signals(salvage(site_file, FIGURES)).close()
         return
     try:
         site = open_site(site_file)

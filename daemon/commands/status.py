@@ -9,9 +9,9 @@ import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.salvage import salvage
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, Status, ask, sockets
 from witnesspost.rules.gnss import FixQuality
+from witnesspost.rules.site.salvage import salvage
 
 _QUALITY: dict[int, str] = {
     FixQuality.NONE: "no position",
@@ -54,7 +54,9 @@ def status(site: str | None, as_json: bool) -> None:
 def _post(site: str) -> str:
     """The name of the post that a site file's path, or the name itself, means."""
     if os.path.isfile(site):
-        return salvage(site).post.name
+        from witnesspost.rules.book.contents import FIGURES
+
+        return salvage(site, FIGURES).post.name
     if site.endswith(".toml") or "/" in site:
         what = "is no file" if os.path.exists(site) else "there is no such file"
         raise Unusable(f"{site}: {what}; name a site file, or a post by its post.name")

@@ -15,13 +15,13 @@ from witnesspost.daemon.host.journal import Journal
 from witnesspost.daemon.lines import clock_text, json_line, line
 from witnesspost.daemon.log.folder import LogBusy
 from witnesspost.daemon.post import Post
-from witnesspost.daemon.salvage import salvage
 from witnesspost.daemon.service import Companion, Service
 from witnesspost.daemon.stream.ports import in_short
 from witnesspost.rules.alert import Change
-from witnesspost.rules.book.contents import open_whole_site
+from witnesspost.rules.book.contents import FIGURES, open_whole_site
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site, SiteError
+from witnesspost.rules.site.salvage import salvage
 
 
 class Terminal:
@@ -72,7 +72,7 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
         if not keep_bytes:
             raise Unusable(str(error)) from None
         faults = str(error).splitlines()
-        site = salvage(site_file)
+        site = salvage(site_file, FIGURES)
     if not keep_bytes:
         refuse_where_no_port_may_be_opened(site)
     clock = Clock()

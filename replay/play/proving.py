@@ -14,7 +14,7 @@ from witnesspost.replay.world.scenario import Scenario, bundled, scenarios
 from witnesspost.replay.world.truth import truths
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import FIGURES
-from witnesspost.rules.site.model import site_from_table
+from witnesspost.rules.site.reading import site_from_table
 
 LONG_S = 3000.0
 """What lasts longer is not invented only to be listed."""

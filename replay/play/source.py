@@ -16,7 +16,8 @@ from witnesspost.replay.world.invent import invent
 from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.facts import Fact
-from witnesspost.rules.site.model import Site, SiteError, site_from_table, site_from_toml
+from witnesspost.rules.site.model import Site, SiteError
+from witnesspost.rules.site.reading import site_from_table, site_from_toml
 from witnesspost.rules.site.renamed import under_new_names
 
 _SQLITE = b"SQLite format 3\0"

@@ -27,7 +27,7 @@ import msgspec
 from msgspec import UNSET, Struct, UnsetType
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
-from witnesspost.rules.site.model import nearest
+from witnesspost.rules.site.tables import nearest
 
 ChangeWord = Literal["raised", "acknowledged", "normal", "cleared"]
 _TOLD: dict[str, type[Fact]] = {"planned": Planned, "acknowledge": Acknowledge, "shelve": Shelve, "health": Health}

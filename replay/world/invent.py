@@ -209,13 +209,13 @@ class _Invention:
         assert self.corrections is not None
         for t, data in pieces:
             self._chunk(t, self.corrections, data)
-        ours = self.scenario.site.base.station_id
+        ours = self.scenario.site.base.station_ids
         pulled = [e for e in self.scenario.events if isinstance(e, ev.PortLost) and e.stream == self.corrections]
         for arrival in arrivals:
             if any(e.during(arrival.t) for e in pulled):
                 continue
             heard = arrival.meaning
-            if isinstance(heard, EpochHeard) and ours in (None, heard.station_id):
+            if isinstance(heard, EpochHeard) and (ours is None or heard.station_id in ours):
                 self.silence.epoch(round(arrival.t, 3))
             if isinstance(heard, EpochHeard | StationHeard):
                 self._order += 1

@@ -31,7 +31,9 @@ from msgspec import Meta, Struct
 from witnesspost.replay.world.events import EVENTS, Event, Seconds, StationId
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import measure_problems
-from witnesspost.rules.site.model import Site, SiteError, nearest, site_from_table, struct_from
+from witnesspost.rules.site.model import Site, SiteError
+from witnesspost.rules.site.reading import site_from_table
+from witnesspost.rules.site.tables import nearest, struct_from
 
 FOLDER = Path(__file__).parents[1] / "scenarios"
 """Where the scenarios that come with Witnesspost live: these go by their bare name."""

@@ -79,7 +79,7 @@ class State:
         scenario, world = self.scenario, self.world
         station_id = scenario.base.station_id
         if station_id is None:
-            station_id = scenario.site.base.station_id or 0
+            station_id = min(scenario.site.base.station_ids or {0})
         renamed, antenna = self.active(StationIdSet, t), self.active(AntennaSet, t)
         descriptor = scenario.base.antenna if scenario.base.antenna is not None else scenario.site.base.antenna
         height, error = world.antenna_height_m, self.broadcast_error(t)

@@ -151,9 +151,10 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         else:
             yield _raised(scenario, event, "base-moved", "coordinate-changed")
     elif isinstance(event, StationIdSet) and event.at_s > 0:
-        if scenario.site.base.station_id is None:
+        ours = scenario.site.base.station_ids
+        if ours is None:
             yield _raised(scenario, event, "base-moved", "station-changed")
-        elif not scenario.at_base or event.to != scenario.site.base.station_id:
+        elif not scenario.at_base or event.to not in ours:
             yield _raised(scenario, event, "wrong-channel", "another-base")
     elif isinstance(event, AntennaHeight) and event.at_s > 0:
         yield _raised(scenario, event, "base-moved", "antenna-height-changed")

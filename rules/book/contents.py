@@ -25,7 +25,8 @@ from witnesspost.rules.book.tilt import TiltRule
 from witnesspost.rules.book.wrong_channel import WrongChannel
 from witnesspost.rules.engine.rule import Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.site.model import Site, SiteError, figures_of, read_site
+from witnesspost.rules.site.model import Site, figures_of
+from witnesspost.rules.site.reading import Draft, draft_of_file
 
 RULES: tuple[type[Rule[Any]], ...] = (
     CorrectionsStopped,
@@ -50,22 +51,22 @@ FIGURES: dict[str, type[Struct]] = {rule.name: rule.Figures for rule in RULES}
 
 def open_site(path: str | Path) -> Site:
     """The site file at `path`, the rules' figures and measurements checked too. Raises SiteError with all problems."""
-    site = read_site(path, FIGURES)
-    problems = measure_problems(site, taken=FIGURES)
-    if problems:
-        raise SiteError(str(path), problems)
-    return site
+    return _draft(path).sound()
 
 
 def open_whole_site(path: str | Path) -> Site:
     """The site file at `path` with its datum checked as well, which loads PROJ. Raises SiteError with all problems."""
     from witnesspost.rules.datum.check import check_datum
 
-    site = open_site(path)
-    problems = check_datum(site)
-    if problems:
-        raise SiteError(str(path), problems)
-    return site
+    draft = _draft(path)
+    draft.problems.extend(check_datum(draft.site, draft.unread))
+    return draft.sound()
+
+
+def _draft(path: str | Path) -> Draft:
+    draft = draft_of_file(path, FIGURES)
+    draft.problems.extend(measure_problems(draft.site, taken=FIGURES))
+    return draft
 
 
 def rules_in_force(site: Site, scene: Scene) -> list[Rule[Any]]:

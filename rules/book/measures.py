@@ -15,6 +15,7 @@ from witnesspost.rules.book.corrections_late import delay_s
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Health, SignalLevels, Station, Tilt
 from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.tables import shown
 
 Getter = Callable[[Any, Scene], float | None]
 
@@ -143,16 +144,16 @@ MEASURES: dict[str, Measure] = {
 
 
 def measure_problems(site: Site, taken: Collection[str] = ()) -> list[str]:
-    """What is wrong with the site's own rules, a line each, with the nearest measurements that would do.
+    """What is wrong with the site's own rules, a line each, with the measurements nearest to an unknown one.
 
     `taken` are the names of the built-in rules, which an own rule cannot have.
     """
     problems: list[str] = []
-    for index, own in enumerate(site.own_rule, 1):
+    for own in site.own_rule:
         if own.name in taken:
-            problems.append(f"own_rule[{index}].name: {own.name!r} is a built-in rule; another name would do")
+            problems.append(f"{own.where}.name: {own.name!r} is a built-in rule; expected another name")
         if own.measure not in MEASURES:
-            problems.append(f"own_rule[{index}].measure: {own.measure!r} is no measurement{_nearest(own.measure)}")
+            problems.append(f"{own.where}.measure: {shown(own.measure)} is no measurement{_nearest(own.measure)}")
     return problems
 
 

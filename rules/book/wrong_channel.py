@@ -74,7 +74,7 @@ class WrongChannel(Rule[ChannelFigures]):
             heard = self._heard.get(fact.stream)
             if heard is None:
                 return
-            ours = self.site.base.station_id
+            ours = self.site.base.station_ids
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
@@ -112,7 +112,7 @@ class WrongChannel(Rule[ChannelFigures]):
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
         now = {station: known for station, known in heard.items() if self._lasts(known, t)}
-        if self.site.base.station_id is None:
+        if self.site.base.station_ids is None:
             if len(now) < 2:
                 return None
             second = max(now, key=lambda station: now[station].first)
@@ -123,7 +123,8 @@ class WrongChannel(Rule[ChannelFigures]):
         if not foreign:
             return None
         since = min(now[station].first for station in foreign)
-        ours = heard.get(self.site.base.station_id)
+        listed = [heard[station] for station in self.site.base.station_ids if station in heard]
+        ours = max(listed, key=lambda known: known.last, default=None)
         both = ours is not None and ours.last > since + 1.0
         loudest = max(foreign, key=lambda station: now[station].frames)
         causes = ["two-bases", "another-base"] if both else ["another-base", "two-bases"]
@@ -136,14 +137,17 @@ class WrongChannel(Rule[ChannelFigures]):
         return self._finding(causes, stream, stream, since, evidence)
 
     def _finding(self, causes: list[str], stream: str, key: str, since: float, evidence: dict[str, object]) -> Finding:
-        ours = self.site.base.station_id
+        ours = self.site.base.station_ids
         return Finding(
             causes=[Cause(cause=cause) for cause in causes],
             stream=stream,
             key=key,
             since=since,
-            evidence={**evidence, "project_station_id": ours},
-            words={"other": str(evidence["station_id"]), "ours": "not named" if ours is None else str(ours)},
+            evidence={**evidence, "project_station_id": self.site.base.station_id},
+            words={
+                "other": str(evidence["station_id"]),
+                "ours": "not named" if ours is None else " or ".join(str(one) for one in sorted(ours)),
+            },
         )
 
     def _lasts(self, known: _Heard, t: float) -> bool:
@@ -161,7 +165,7 @@ class WrongChannel(Rule[ChannelFigures]):
         return max(self.figures.pause_s, 1.5 * known.interval_s)
 
     def _is_another_station(self, fix: Fix) -> bool:
-        ours = self.site.base.station_id
+        ours = self.site.base.station_ids
         if ours is None or not fix.station_id or fix.quality not in (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT):
             return False
-        return fix.station_id not in (ours, ours % 1024, ours % 1000)
+        return all(fix.station_id not in (one, one % 1024, one % 1000) for one in ours)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import statistics
+from collections.abc import Set
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
@@ -28,8 +29,11 @@ _HIGHEST_M = (
 _LOWEST_M = -500.0
 
 
-def check_datum(site: Site) -> list[str]:
-    """The problems of the site file's datum, a line each: the key, what was read, what would do. Loads PROJ."""
+def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
+    """The problems of the site file's datum, a line each: the key, what was read, what was expected. Loads PROJ.
+
+    `unread` are keys that could not be read: of what hangs on them nothing is said.
+    """
     project = site.project
     if project is None or not project.control:
         return []

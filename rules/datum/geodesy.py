@@ -18,7 +18,8 @@ from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
 from witnesspost.rules.datum.frames import Frame, FrameError, Place, cartesian, frame_of
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
 from witnesspost.rules.gnss import GRS80, Ellipsoid
-from witnesspost.rules.site.model import Control, Site, degrees
+from witnesspost.rules.site.angles import degrees
+from witnesspost.rules.site.model import Control, Site
 
 HEIGHT_UNIT_M = {"m": 1.0, "ft": 0.3048, "us-ft": 1200 / 3937}  # 85 FR 62698 (NIST and NGS, 2020): both exact
 

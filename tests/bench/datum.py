@@ -39,7 +39,8 @@ def one_run(place_number: int) -> None:
     from witnesspost.rules.book.base_datum import BaseDatum
     from witnesspost.rules.engine.scene import Scene
     from witnesspost.rules.facts import Station, Utc
-    from witnesspost.rules.site.model import figures_of, site_from_table
+    from witnesspost.rules.site.model import figures_of
+    from witnesspost.rules.site.reading import site_from_table
 
     assert "pyproj" not in sys.modules
     # The truths need pyproj themselves: they come from a process of their own.

@@ -26,7 +26,8 @@ from witnesspost.replay.play.source import invent
 from witnesspost.replay.play.tape import Chunk
 from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.facts import Fix
-from witnesspost.rules.site.model import Site, site_from_toml
+from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.reading import site_from_toml
 
 HERE = Path(__file__).parent
 SITE = """

@@ -16,7 +16,8 @@ from witnesspost.replay.world.invent import invent
 from witnesspost.replay.world.scenario import Scenario, scenario
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import FIGURES
-from witnesspost.rules.site.model import Site, site_from_table
+from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.reading import site_from_table
 
 _FOLDER = Path(__file__).parent
 

@@ -5,7 +5,7 @@ import threading
 import pytest
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.service import Service
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import epoch_frame
 

@@ -15,7 +15,7 @@ from witnesspost.daemon.stream.framing import nmea_checksum
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.tape import Chunk
 from witnesspost.rules.facts import Fact, Port
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 from tests import DATA
 from tests.daemon.conftest import epoch_frame

@@ -13,7 +13,7 @@ from witnesspost.daemon.post import READER_MOVES_S, SHELVE_S, Post
 from witnesspost.daemon.status.server import ask
 from witnesspost.daemon.stream.inbox import Inbox
 from witnesspost.rules.facts import Acknowledge, Health, Port, Shelve
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

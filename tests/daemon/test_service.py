@@ -212,7 +212,8 @@ def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, l
     ("text", "words"),
     [
         (
-            SITE.format(port="/dev/ttyUSB0") + '[project]\nframe = "EPSG:99999"\n[[project.control]]\nname = "KQ-1"\n'
+            SITE.format(port="/dev/ttyUSB0")
+            + '[project]\nframe = "EPSG:99999"\nvertical = "geoid"\n[[project.control]]\nname = "KQ-1"\n'
             "latitude = 39.1\nlongitude = -104.9\nheight = 1874.3\n",
             "project.frame",
         ),

@@ -24,7 +24,8 @@ from witnesspost.rules.datum.geoid import bundled_geoid
 from witnesspost.rules.engine.rule import Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fix, Station, Utc
-from witnesspost.rules.site.model import Site, figures_of, site_from_table
+from witnesspost.rules.site.model import Site, figures_of
+from witnesspost.rules.site.reading import site_from_table
 
 TODAY = dt.datetime(2026, 11, 24, 9, 0, tzinfo=dt.UTC)
 EPOCH = 2026.0 + 327.375 / 365  # the same as a decimal year

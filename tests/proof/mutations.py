@@ -35,7 +35,7 @@ from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
-from witnesspost.rules.site.model import site_from_table
+from witnesspost.rules.site.reading import site_from_table
 
 OWN_SCENARIOS = {
     "base-datum": ("base-datum", "datum-america"),  # each cause at one place

@@ -25,7 +25,8 @@ from typing import Any, NamedTuple
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import FIGURES
-from witnesspost.rules.site.model import SiteError, site_from_table
+from witnesspost.rules.site.model import SiteError
+from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.situations import ALL
 from tests.proof.situations.case import Situation, faults

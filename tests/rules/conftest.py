@@ -13,7 +13,8 @@ from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.rule import Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Station, Utc
-from witnesspost.rules.site.model import Site, figures_of, site_from_table
+from witnesspost.rules.site.model import Site, figures_of
+from witnesspost.rules.site.reading import site_from_table
 
 START = dt.datetime(2026, 5, 12, 6, 0, 0, tzinfo=dt.UTC)
 GPS_WEEK_SECONDS = (dt.datetime(2026, 5, 12, 6, 0, 18) - dt.datetime(2026, 5, 10)).total_seconds()  # a week starts on Sunday

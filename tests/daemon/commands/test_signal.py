@@ -6,7 +6,7 @@ from witnesspost.daemon.commands.signal import play, signal
 from witnesspost.daemon.signals.outputs import OutputError
 from witnesspost.daemon.signals.patterns import PATTERNS
 from witnesspost.daemon.signals.signals import Signals
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

@@ -28,7 +28,7 @@ from witnesspost.daemon.log.writing import Writer
 from witnesspost.rules.alert import Change
 from witnesspost.rules.engine.rule import Cause
 from witnesspost.rules.facts import Acknowledge, Epoch, Fix, Health, Planned, Port, Shelve, Station, Traffic, Utc
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]
@@ -247,7 +247,7 @@ def test_two_services_cannot_write_one_log(tmp_path):
     with pytest.raises(LogBusy, match=rf"'kestrel-base' is being written by process {os.getpid()}; stop that service, or"):
         start(tmp_path)
     code = (
-        "import sys; from witnesspost.daemon.log.log import Log; from witnesspost.rules.site.model import site_from_toml; "
+        "import sys; from witnesspost.daemon.log.log import Log; from witnesspost.rules.site.reading import site_from_toml; "
         "Log.start(sys.argv[1], site_from_toml(sys.argv[2]), '')"
     )
     other = subprocess.run([sys.executable, "-c", code, str(tmp_path), SITE], capture_output=True, text=True, check=False)

@@ -22,7 +22,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.schema import PAGE_BYTES
 from witnesspost.daemon.log.verifying import verify as verified
 from witnesspost.rules.facts import Acknowledge, Health, Planned, Port, Shelve, Utc
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

@@ -19,7 +19,7 @@ from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
 from witnesspost.rules.facts import Acknowledge, Antenna, Fix, Station, Traffic, Utc
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

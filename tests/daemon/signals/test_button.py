@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from witnesspost.daemon.signals.button import LONG_S, SETTLED_S, STUCK_S, Button, Presses
 from witnesspost.daemon.signals.outputs import OutputError
 from witnesspost.daemon.signals.panel import Panel
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

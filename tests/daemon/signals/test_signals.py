@@ -5,7 +5,7 @@ from gpiozero.pins.mock import MockFactory
 from witnesspost.daemon.signals.signals import STALLED_AFTER_S, Signals, state_of
 from witnesspost.rules.alert import Change
 from witnesspost.rules.engine.rule import Cause
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

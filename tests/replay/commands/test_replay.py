@@ -188,8 +188,9 @@ def test_check_prints_what_it_understood_or_all_that_is_wrong(tmp_path):
     site = tmp_path / "kestrel.toml"
     site.write_text(
         '[post]\nname = "kestrel-base"\nrole = "base"\n[[stream]]\nname = "corrections"\nport = "/dev/ttyUSB0"\n'
-        'carries = ["corrections"]\n[project]\nframe = "EPSG:6319"\nepoch = 2010.0\n[[project.control]]\nname = "KQ-1"\n'
-        'latitude = 39.1234567\nlongitude = -104.9876543\nheight = 1874.322\n[base]\noccupies = "KQ-1"\nstation_id = 417\n'
+        'carries = ["corrections"]\n[project]\nframe = "EPSG:6319"\nepoch = 2010.0\nvertical = "geoid"\n'
+        '[[project.control]]\nname = "KQ-1"\nlatitude = 39.1234567\nlongitude = -104.9876543\nheight = 1874.322\n'
+        '[base]\noccupies = "KQ-1"\nstation_id = 417\n'
         "antenna_height_m = 1.843\n"
     )
     understood = json.loads(call("check", site, "--json").stdout)

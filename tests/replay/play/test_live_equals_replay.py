@@ -28,6 +28,7 @@ port = "{receiver}"
 carries = ["positions"]
 [project]
 frame = "EPSG:6319"
+vertical = "geoid"
 epoch = 2010.0
 [[project.control]]
 name = "KQ-1"

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from witnesspost.daemon.log.log import Log
 from witnesspost.replay.play.source import open_source
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
 [post]

@@ -17,7 +17,7 @@ from witnesspost.replay.world.world import World, ecef, geodetic
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.facts import Planned, Port
-from witnesspost.rules.site.model import site_from_table
+from witnesspost.rules.site.reading import site_from_table
 
 FIRST_LIGHT = [
     "rover-radio-other-frequency",

@@ -130,10 +130,10 @@ def test_everything_wrong_is_said_at_once(tmp_path):
     for part in (
         "duration_s: read -5;",
         "speed: unknown key",
-        'rover.position_hz: read 3; "1" or "5" or "10" or "20" would do',
-        'messages.kind: read \'msm9\'; "msm4" or "msm7" or "legacy" would do',
+        'rover.position_hz: read 3; expected "1" or "5" or "10" or "20"',
+        'messages.kind: read \'msm9\'; expected "msm4" or "msm7" or "legacy"',
         "event[1].do: read 'explode'",
-        "event[2].at_s: read -1; a number from 0 would do",
+        "event[2].at_s: read -1; expected a number from 0",
         "event[2].fro_s: unknown key; did you mean for_s?",
         "event.point: 'KQ-9' is no control point of the site",
         "event.stream: 'corections' is no stream of the site; did you mean corrections?",
@@ -146,12 +146,12 @@ def test_problems_of_the_site_are_those_of_the_site_file(tmp_path):
     found = problems_of(tmp_path, PLAIN + '[site.base]\noccupies = "KQ-7"\nantenna_hight_m = 1.8\n')
     assert found == [
         "site.base.antenna_hight_m: unknown key; did you mean antenna_height_m or antenna?",
-        "site.base.occupies: 'KQ-7' is no listed control point; one of KQ-1, KQ-2, KQ-3 would do",
+        "site.base.occupies: 'KQ-7' is no listed control point; expected one of KQ-1, KQ-2, KQ-3",
     ]
     found = problems_of(tmp_path, PLAIN + "[site.rules.tiltt]\noff = true\n")
     assert found[0].startswith("site.rules.tiltt: there is no such rule; did you mean tilt?")
     found = problems_of(tmp_path, 'duration_s = 5\n[site.post]\nname = "a"\nrole = "rover"\n')
-    assert found == ["site.stream: missing; a list of a table would do"]
+    assert found == ["site.stream: missing; expected a list of tables, [[…]]"]
 
 
 def test_an_event_after_the_end_and_a_site_without_a_mark(tmp_path):

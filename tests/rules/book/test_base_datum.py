@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.geodesy import expected_arp, from_enu, point_at
-from witnesspost.rules.site.model import site_from_table
+from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.datum_table import PLACES, bench, feed, site_table
 

@@ -10,7 +10,7 @@ from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
 KESTREL = {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322}
 SECOND = {"name": "KQ-2", "latitude": 39.1255567, "longitude": -104.9851543, "height": 1881.976}
 TABLES = {
-    "project": {"frame": "EPSG:6319", "epoch": 2010.0, "control": [KESTREL, SECOND]},
+    "project": {"frame": "EPSG:6319", "epoch": 2010.0, "vertical": "geoid", "control": [KESTREL, SECOND]},
     "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843},
     "rover": {"pole_height_m": 2.0},
 }
@@ -97,7 +97,7 @@ def test_far_from_the_base_its_error_leans(day):
         {"name": "E-1", "latitude": 48.3123457, "longitude": 11.2345678, "height": 520.456},
         {"name": "E-2", "latitude": 48.5123457, "longitude": 11.2345678, "height": 480.123},
     ]
-    project = {"frame": "EPSG:7931", "control": control}
+    project = {"frame": "EPSG:7931", "vertical": "geoid", "control": control}
     bench = day.bench(
         ControlCheck, project=project, base={"occupies": "E-1", "antenna_height_m": 0.0}, rover={"pole_height_m": 2.0}
     )

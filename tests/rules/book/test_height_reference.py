@@ -9,7 +9,7 @@ AT = (39.1234567, -104.9876543)
 N = bundled_geoid().separation_m(*AT)
 ERROR = bundled_geoid().error_m(*AT)
 KESTREL = {"name": "KQ-1", "latitude": AT[0], "longitude": AT[1], "height": 1874.322}
-PROJECT = {"frame": "EPSG:6319", "control": [KESTREL]}
+PROJECT = {"frame": "EPSG:6319", "vertical": "geoid", "control": [KESTREL]}
 
 
 def play(day, separation_m, seconds=30.0, project=PROJECT, **fix):

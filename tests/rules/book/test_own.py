@@ -102,7 +102,7 @@ def test_a_name_like_no_other_is_sent_to_the_list(day):
 
 def test_a_built_in_rule_s_name_is_taken(day):
     site = day.site(own_rule=[{"name": "tilt", "measure": "fix.hdop", "above": 1}])
-    assert measure_problems(site, FIGURES) == ["own_rule[1].name: 'tilt' is a built-in rule; another name would do"]
+    assert measure_problems(site, FIGURES) == ["own_rule[1].name: 'tilt' is a built-in rule; expected another name"]
     assert measure_problems(site) == []
 
 

@@ -2,7 +2,8 @@
 
 import pytest
 from witnesspost.rules.datum.check import check_datum
-from witnesspost.rules.site.model import SiteError, site_from_table
+from witnesspost.rules.site.model import SiteError
+from witnesspost.rules.site.reading import site_from_table
 
 from tests.rules.datum.test_geoid import write_gtx
 
@@ -15,7 +16,7 @@ def site(*control, base="KQ-1", **project):
         {
             "post": {"name": "kestrel", "role": "base"},
             "stream": [{"name": "line", "port": "loop://", "carries": ["corrections"]}],
-            "project": {"frame": "EPSG:6319", "epoch": 2010.0, **project, "control": list(control)},
+            "project": {"frame": "EPSG:6319", "epoch": 2010.0, "vertical": "geoid", **project, "control": list(control)},
             "base": {"occupies": base, "antenna_height_m": 0.0} if base else {},
         }
     )
@@ -92,7 +93,7 @@ def test_far_from_the_middle_where_the_site_names_no_base():
 
 
 def test_an_epoch_of_1900_never_reaches_the_datum():
-    with pytest.raises(SiteError, match=r"project.epoch: read 1900.0; a number from 1980 to 2100"):
+    with pytest.raises(SiteError, match=r"project.epoch: read 1900.0; expected a number from 1980 to 2100"):
         site(KESTREL, epoch=1900.0)
 
 

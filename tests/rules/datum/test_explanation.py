@@ -8,7 +8,7 @@ from witnesspost.rules.datum.explanation import FITS_CHI2, TIE_M, Noise, explain
 from witnesspost.rules.datum.frames import frame_of
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.datum.hypotheses import FAMILY, ORDER, Situation, predictions, slant_as_vertical
-from witnesspost.rules.site.model import site_from_table
+from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.datum_table import (
     EPOCH,

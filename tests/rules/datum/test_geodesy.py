@@ -10,7 +10,7 @@ from pyproj import Transformer
 from witnesspost.rules.datum.geodesy import HEIGHT_UNIT_M, DatumError, enu, expected_arp, from_enu, to_ecef, to_geodetic
 from witnesspost.rules.datum.geoid import bundled_geoid
 from witnesspost.rules.gnss import Ellipsoid
-from witnesspost.rules.site.model import site_from_table
+from witnesspost.rules.site.reading import site_from_table
 
 WGS84 = Ellipsoid(6378137.0, 298.257223563)
 X, Y, Z = 3771793.968, 140253.342, 5124304.349
@@ -25,7 +25,7 @@ def site(role="base", frame="EPSG:6319", antenna_height_m=1.843, project=None, *
         {
             "post": {"name": "kestrel", "role": role},
             "stream": [{"name": "line", "port": "loop://", "carries": ["corrections"]}],
-            "project": {"frame": frame, "control": [control], **(project or {})},
+            "project": {"frame": frame, "vertical": "geoid", "control": [control], **(project or {})},
             "base": {"occupies": "KQ-1", "antenna_height_m": antenna_height_m},
         }
     )

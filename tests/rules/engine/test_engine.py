@@ -6,7 +6,7 @@ from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Acknowledge, Bias, Planned, RuleFailed, Shelve
-from witnesspost.rules.site.model import site_from_toml
+from witnesspost.rules.site.reading import site_from_toml
 
 SITE = site_from_toml("""
 [post]

@@ -3,7 +3,8 @@
 import msgspec
 import pytest
 from witnesspost.rules.book.contents import FIGURES
-from witnesspost.rules.site.model import SiteError, figures_of, site_from_toml
+from witnesspost.rules.site.model import SiteError, figures_of
+from witnesspost.rules.site.reading import site_from_toml
 from witnesspost.rules.site.renamed import RENAMED, under_new_names
 
 SITE = """

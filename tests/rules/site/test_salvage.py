@@ -3,9 +3,10 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from witnesspost.daemon.salvage import salvage
 from witnesspost.rules.book.contents import FIGURES
-from witnesspost.rules.site.model import SiteError, site_from_toml
+from witnesspost.rules.site.model import SiteError
+from witnesspost.rules.site.reading import site_from_toml
+from witnesspost.rules.site.salvage import salvage
 
 RIGHT = """
 [post]
@@ -42,7 +43,7 @@ pin = 22
 def of(tmp_path, text):
     path = tmp_path / "kestrel-base.toml"
     path.write_bytes(text.encode() if isinstance(text, str) else text)
-    return salvage(path)
+    return salvage(path, FIGURES)
 
 
 def ports(site):
@@ -118,7 +119,7 @@ def test_of_nothing_a_name_is_left(tmp_path, content):
 
 
 def test_a_file_that_is_not_there(tmp_path):
-    assert salvage(tmp_path / "gone away!.toml").post.name == "gone-away"
+    assert salvage(tmp_path / "gone away!.toml", FIGURES).post.name == "gone-away"
 
 
 @given(st.integers(0, len(RIGHT)), st.integers(0, 40), st.text(max_size=20))
@@ -129,5 +130,5 @@ def test_no_damage_stops_it(at, cut, inserted):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "kestrel-base.toml")
         path.write_bytes((RIGHT[:at] + inserted + RIGHT[at + cut :]).encode(errors="replace"))
-        site = salvage(path)
+        site = salvage(path, FIGURES)
     assert len({stream.port for stream in site.stream}) == len(site.stream) <= 3

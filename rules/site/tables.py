@@ -1,0 +1,174 @@
+"""Tables of TOML as structs: each key that cannot be read is named, with what was read and what was expected."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import functools
+import math
+import types
+import typing
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal
+
+import msgspec
+from msgspec import Meta, Struct
+from witnesspost.rules.site.renamed import new_name
+
+WRITTEN_BY_US = {"path", "where", "moved"}  # fields that are no keys
+_LONGEST_SHOWN = 80
+
+
+class TableReader:
+    """Reads tables, collecting in `problems` what is wrong, a line each, and in `unread` the keys that it leaves out.
+
+    `unread` may begin with keys that stand in the file but were lost before: nothing more is said of those.
+    """
+
+    def __init__(self, unread: Iterable[str] = ()):
+        self.problems: list[str] = []
+        self.unread: set[str] = set(unread)
+
+    def struct(self, kind: type[Struct], table: object, where: str = "", otherwise: Mapping[str, Any] | None = None) -> Any:
+        """`table` as a `kind`, named from `where` (its own key); None where something that it must have could not be read.
+
+        `otherwise` holds what stands in for keys that are missing or could not be read.
+        """
+        if not isinstance(table, dict):
+            self._wrong(where, f"{where}: read {shown(table)}; expected a table")
+            return None
+        fields = _keys(kind)
+        values: dict[str, Any] = dict(otherwise or {})
+        for key, value in table.items():
+            here = _dotted(where, key)
+            if key not in fields:
+                now = new_name(here)
+                self.problems.append(f"{here} is called {now} now" if now else f"{here}: unknown key{nearest(key, fields)}")
+            elif (read := self._value(fields[key].type, value, here)) is not None:
+                values[key] = read
+        for name, field in fields.items():
+            here = _dotted(where, name)
+            if field.required and name not in table and here not in self.unread:
+                self._wrong(here, f"{here}: missing; expected {_words(field.type)}")
+        if any(field.required and name not in values for name, field in fields.items()):
+            return None
+        if "where" in kind.__struct_fields__:
+            values["where"] = where
+        return kind(**values)
+
+    def _value(self, wanted: Any, value: object, where: str) -> Any:
+        inner = struct_in(wanted)
+        if inner is not None and typing.get_origin(wanted) is list:
+            if not isinstance(value, list):
+                self._wrong(where, f"{where}: read {shown(value)}; expected a list of tables, [[{where}]]")
+                return None
+            read = [self.struct(inner, item, f"{where}[{index}]") for index, item in enumerate(value, 1)]
+            return [item for item in read if item is not None]
+        if inner is not None:
+            return self.struct(inner, value, where)
+        try:
+            if isinstance(value, float) and not math.isfinite(value):
+                raise msgspec.ValidationError
+            return msgspec.convert(value, wanted)
+        except msgspec.ValidationError:
+            self._wrong(where, f"{where}: read {shown(value)}; expected {_words(wanted)}{_comma_hint(wanted, value)}")
+            return None
+
+    def _wrong(self, where: str, problem: str) -> None:
+        self.problems.append(problem)
+        self.unread.add(where)
+
+
+def struct_from(kind: type[Struct], table: object, where: str, problems: list[str]) -> Any:
+    """`table` as a `kind`, or None; what is wrong in it is added to `problems`, named from `where` (the table's key)."""
+    reader = TableReader()
+    read = reader.struct(kind, table, where)
+    problems += reader.problems
+    return read
+
+
+@functools.cache
+def struct_in(wanted: Any) -> type[Struct] | None:
+    """The struct that an annotation holds, plainly, in a list or as an option."""
+    if isinstance(wanted, type) and issubclass(wanted, Struct):
+        return wanted
+    if typing.get_origin(wanted) in (list, typing.Union, types.UnionType):
+        return next((found for part in typing.get_args(wanted) if (found := struct_in(part))), None)
+    return None
+
+
+def nearest(key: str, known: Iterable[str]) -> str:
+    """The end of a line about an unknown name: the known ones that look like it, or all of them."""
+    names = list(known)
+    near = difflib.get_close_matches(key[:_LONGEST_SHOWN], names, 3)
+    return f"; did you mean {' or '.join(near)}?" if near else f"; known here: {', '.join(names)}"
+
+
+def shown(value: object) -> str:
+    """A value that was read, for a line about it: as TOML writes it, of bounded length."""
+    text = _written(value)
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"
+
+
+def _written(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int) and value.bit_length() > 1000:
+        return f"a number of about {value.bit_length() * 30103 // 100000:,} digits"
+    if isinstance(value, str):
+        return repr(value[: 2 * _LONGEST_SHOWN])
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return f"[{', '.join(_written(item) for item in value[:10])}]"
+    if isinstance(value, dt.datetime | dt.date | dt.time):
+        return value.isoformat()
+    return repr(value)
+
+
+def on_one_line(name: str) -> str:
+    """A name as it stands where that is a short line, else quoted and cut."""
+    return name if name.isprintable() and len(name) <= _LONGEST_SHOWN else shown(name)
+
+
+def _dotted(where: str, key: str) -> str:
+    return f"{where}.{on_one_line(key)}" if where else on_one_line(key)
+
+
+@functools.cache
+def _keys(kind: type[Struct]) -> dict[str, msgspec.structs.FieldInfo]:
+    return {field.name: field for field in msgspec.structs.fields(kind) if field.name not in WRITTEN_BY_US}
+
+
+def _comma_hint(wanted: Any, value: object) -> str:
+    """What to add where a number was put in quotes so that TOML would take its decimal comma."""
+    numbers = float in (wanted, *typing.get_args(wanted)) or typing.get_args(wanted)[:1] == (float,)
+    if numbers and isinstance(value, str) and value.count(",") == 1 and value.replace(",", "").strip(" +-").isdecimal():
+        return f", with a point: {value.strip().replace(',', '.')}"
+    return ""
+
+
+def _words(wanted: Any) -> str:
+    """What a value of this annotation must be."""
+    origin, parts = typing.get_origin(wanted), typing.get_args(wanted)
+    if origin is Annotated:
+        bounds = next(part for part in parts[1:] if isinstance(part, Meta))
+        if bounds.description:
+            return bounds.description
+        said = [
+            f"{sign} {bound:.10g}"
+            for sign, bound in (("over", bounds.gt), ("from", bounds.ge), ("to", bounds.le), ("under", bounds.lt))
+            if bound is not None
+        ]
+        return " ".join([_words(parts[0]), *said])
+    if origin is Literal:
+        return " or ".join(f'"{part}"' for part in parts)
+    if origin is list:
+        return "a list of tables, [[…]]" if struct_in(wanted) else f"a list of {_words(parts[0])}"
+    if origin is dict:
+        return "a table"
+    if origin in (typing.Union, types.UnionType):
+        return " or ".join(_words(part) for part in parts if part is not type(None))
+    if struct_in(wanted):
+        return "a table"
+    return {float: "a number", int: "a whole number", str: "a text", bool: "true or false"}.get(wanted, str(wanted))
