@@ -1,50 +1,50 @@
-"""What the code itself knows of the documentation: `python -m tests.documentation` writes it anew."""
+"""The pages that the code itself knows: `python -m tests.documentation` writes them anew, which takes some minutes."""
 
-import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 
 from witnesspost.replay.play.proving import all_scenarios, scenario_table
-from witnesspost.rules.book.contents import RULES
-from witnesspost.rules.engine.consequences import EXPLAINED_BY
 
+from tests.rules_page import rules_page
 from tests.schema_page import log_schema_page
 
 TOP = Path(__file__).parents[1]
-PAGE = TOP / "DEVELOPERS.md"
+
+_SCENARIOS_HEAD = """# The scenarios
+
+Invented days, each with what the post ought to say. This page is written by `python -m tests.documentation`.
+
+A scenario is one TOML file: a site file's tables under `[site]`, the true world (`[messages]`, `[base]`, `[rover]`,
+`[link]`), and what happens in it (`[[event]]`). `like` starts from another scenario, `[[variant]]` makes a family of it. What
+the post ought to say is worked out from the events and from what really arrives (`replay/world/truth.py`); an event states it
+(`expect`) only where the model cannot know. The keys are the structs of `replay/world/scenario.py`, the events those of
+`replay/world/events.py`. The model's own figures (how long a fix outlives its corrections, say) stand in
+`replay/world/receiver.py`, `replay/world/link.py` and `replay/world/crew.py`.
+
+    witnesspost replay FILE.toml --grade              # all variants of a file, or FILE.toml:VARIANT
+    witnesspost prove --seeds 20 --jobs 2             # all files; --days adds the whole days
+
+A row's last column is what the model expects with the scenario's own seed; of what lasts over 50 minutes only what its events
+say.
+
+"""
 
 
-def rules_table() -> str:
-    """Every rule: severity, where, causes, figures, and what explains it."""
-    lines = ["| rule | at | causes | figures | explained by |", "|---|---|---|---|---|"]
-    for rule in sorted(RULES, key=lambda rule: rule.name):
-        figures = rule.Figures()
-        said = ", ".join(f"{name} {getattr(figures, name):g}" for name in figures.__struct_fields__)
-        at = "both" if len(rule.at) == 2 else rule.at[0]
-        causes = ", ".join(f"`{cause}`" for cause in rule.causes)
-        reasons = ", ".join(f"`{reason}`" for reason in EXPLAINED_BY.get(rule.name, ())) or "–"
-        lines.append(f"| `{rule.name}` ({rule.severity}) | {at} | {causes} | {said} | {reasons} |")
-    return "\n".join(lines)
+def scenarios_page() -> str:
+    """Every scenario with what it is about and what is expected of the post: they are all invented, which takes minutes."""
+    return f"{_SCENARIOS_HEAD}{scenario_table(all_scenarios())}\n"
 
 
-TABLES = {"rules": rules_table, "scenarios": lambda: scenario_table(all_scenarios())}
+SCENARIOS = TOP / "replay" / "scenarios" / "README.md"
 
-
-PAGES: dict[Path, Callable[[], str]] = {TOP / "daemon" / "log" / "README.md": log_schema_page}
+PAGES: dict[Path, Callable[[], str]] = {
+    TOP / "rules" / "README.md": rules_page,
+    TOP / "daemon" / "log" / "README.md": log_schema_page,
+    SCENARIOS: scenarios_page,
+}
 """Pages that the code writes whole."""
 
 
-def written(page: str, tables: Iterable[str] = TABLES) -> str:
-    """The page with these tables between their marks as the code has them now; the scenarios' takes some minutes."""
-    for name in tables:
-        text = TABLES[name]()
-        mark = rf"(<!-- {name} -->\n).*?(<!-- end of {name} -->)"
-        assert re.search(mark, page, re.DOTALL), f"no place for the table of {name}"
-        page = re.sub(mark, lambda match, text=text: f"{match[1]}\n{text}\n\n{match[2]}", page, flags=re.DOTALL)
-    return page
-
-
 if __name__ == "__main__":
-    PAGE.write_text(written(PAGE.read_text()))
     for path, page in PAGES.items():
         path.write_text(page())

@@ -25,8 +25,6 @@ from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Fix, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
-"""Leap seconds between GPS time and UTC since 2017-01-01 (IERS Bulletin C 52)."""
-
 _GPS_ORIGIN = dt.datetime(1980, 1, 6)
 _STEADY_S = 0.5  # the jitter of a serial line and of the sentence that told the time
 _FRESH_FIX_S = 5.0

@@ -1,4 +1,4 @@
-"""Corrections have stopped: no usable observation epoch from the project's station.
+"""corrections-stopped (stop): no usable observation epoch from the project's station.
 
 When: none for the larger of `on_delay_s` and `intervals` usual intervals; from the very start, or while one epoch alone does
 not tell the interval, after `first_silence_s`; a port that goes away, after `port_lost_s`. Usable: a complete observation set

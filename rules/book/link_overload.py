@@ -6,7 +6,8 @@ station, averaged over the last epochs, and its other messages spread over the i
 between the epochs' own times, so that an epoch lost on the air does not make the load look lighter.
 
 Cause: `too-many-messages`. Evidence says what would fit: the same satellites as MSM4 (RTCM 10403.3 section 3.5), or epochs
-half as often. 80 % is common practice, no source: a radio needs the rest for its preambles and for turning round.
+half as often.
+Source: 80 % is common practice, no source: a radio needs the rest for its preambles and for turning round.
 """
 
 from __future__ import annotations

@@ -7,7 +7,8 @@ harmless, since nothing here runs on it: it is recorded, not raised.
 
 A receiver's time has jumped when three of its times running agree with each other, and differ by over 2 s from what went
 before: a leap second (1 s) and a sentence that waited on the line are no jump, and neither is the time of a receiver
-that has no position yet. 80 °C is where small boards begin to slow down (common practice, no source).
+that has no position yet.
+Source: 80 °C is where small boards begin to slow down; this and the others are common practice, no source.
 """
 
 from __future__ import annotations

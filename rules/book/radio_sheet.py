@@ -1,4 +1,4 @@
-"""The two radios are set differently: what the site file's two radio tables say does not agree.
+"""radio-sheet (check): the two radios are set differently: the site file's two radio tables do not agree.
 
 When: at once, at the start: two radios that differ in one of these hear nothing of each other, or only noise.
 Causes: one for each key that both tables name and that differs. Source: common practice, no source.

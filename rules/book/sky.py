@@ -6,7 +6,8 @@ half hour, from ten minutes on; a receiver that starts gets two minutes to find 
 
 Causes: `few-satellites`, `poor-geometry`, `signal-drop`. Evidence says which signals fell: all at once points at the antenna,
 its cable or interference; one constellation, or one band, does not point at the cable. A signal of one to four satellites
-is no mean: its satellites rise and set. Six satellites, an HDOP of 3 and 6 dB are common practice, no source.
+is no mean: its satellites rise and set.
+Source: six satellites, an HDOP of 3 and 6 dB are common practice, no source.
 """
 
 from __future__ import annotations

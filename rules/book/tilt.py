@@ -3,8 +3,9 @@
 When, for 3 s: the tilt sensor says that it is not aligned, or the pole leans past 15° while the rover stands. A pole that
 leans while it is carried (the position moves by over a metre every 3 s) is nobody's point.
 
-Causes: `sensor-not-aligned`, `pole-too-far-over`. A pole of length L that leans by θ has its antenna L·sin θ beside and
-L·(1 − cos θ) lower than a plumb one: so far beside and too low comes the point (geometry). 15° is common practice, no source.
+Causes: `sensor-not-aligned`, `pole-too-far-over`.
+Source: a pole of length L that leans by θ has its antenna L·sin θ beside and
+L·(1 − cos θ) lower than a plumb one: so far beside and too low comes the point (geometry); 15° is common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Somebody else's base is on the line: good frames from a station that is not the project's.
+"""wrong-channel (stop): somebody else's base is on the line: good frames from a station that is not the project's.
 
 When: for `on_delay_s`, with no pause longer than `pause_s` (or one and a half of that station's own intervals). Where the site
 names no station ID, a second station on the same line. At a rover also when the receiver itself says that it is fixed to

@@ -1,4 +1,4 @@
-"""`python -m tests.bench [--short]`: the table."""
+"""`python -m tests.bench [--short | --write]`: the table."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import alarm, day, length, live, throughput
+from tests.bench import alarm, day, length, live, page, throughput
 from tests.bench.row import Row, machine
 
 _PARTS = {"throughput": throughput, "day": day, "live": live, "alarm": alarm, "length": length}
@@ -16,21 +16,24 @@ _PARTS = {"throughput": throughput, "day": day, "live": live, "alarm": alarm, "l
 
 @click.command()
 @click.option("--short", is_flag=True, help="Fewer runs of shorter streams, under a minute; exit 1 where a figure is far off.")
+@click.option("--write", is_flag=True, help="Put the table into tests/bench/README.md, its short form into README.md.")
 @click.argument("parts", nargs=-1, type=click.Choice(list(_PARTS)))
-def main(short: bool, parts: tuple[str, ...]) -> None:
+def main(short: bool, write: bool, parts: tuple[str, ...]) -> None:
     """Print one Markdown table of speed and size, of all PARTS or of those named."""
+    if write and (short or parts):
+        raise click.UsageError("--write takes all parts, at their full length")
     started = time.monotonic()
     click.echo(f"{machine()}{'; short' if short else ''}\n")
-    click.echo("| | what | figure | measured | |")
-    click.echo("|---|---|---|---|---|")
-    off = False
+    click.echo(page.table(()))
+    rows = []
     for row in _rows(short, parts):
-        off = off or row.off
-        word = {True: "held", False: "far off" if row.off else "missed", None: ""}[row.held]
-        click.echo(f"| {row.letter} | {row.what} | {row.figure} | {row.measured} | {word} |")
+        rows.append(row)
+        click.echo(page.line(row))
         sys.stdout.flush()
+    if write:
+        page.write(machine(), rows)
     click.echo(f"\ntook {time.monotonic() - started:.0f} s")
-    if short and off:
+    if short and any(row.off for row in rows):
         raise SystemExit(1)
 
 

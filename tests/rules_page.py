@@ -1,0 +1,42 @@
+"""The page of the rules, from the rules themselves: `python -m tests.documentation` writes it anew."""
+
+import sys
+from typing import Any
+
+from witnesspost.rules.book.contents import RULES
+from witnesspost.rules.engine.consequences import EXPLAINED_BY
+from witnesspost.rules.engine.rule import Rule
+
+_HEAD = """# The rules
+
+What counts as trouble. This page is written by `python -m tests.documentation` from the rules, one file each in `book/`, and
+from `engine/consequences.py`, which alone knows what explains what: a consequence is recorded, and makes no noise.
+
+Figures are seconds where their name ends in `_s`, metres in `_m`, and so on; a site file's `[rules.NAME]` changes any. In the
+sentences, what stands in braces is filled in with the figures of the moment; the steps to check stand with each sentence in
+the rule's file.
+
+| rule | severity | at | figures | explained by |
+|---|---|---|---|---|"""
+
+
+def rules_page() -> str:
+    """The page, whole."""
+    rules = sorted(RULES, key=lambda rule: rule.name)
+    return "\n".join([_HEAD, *map(_row, rules), *map(_section, rules)]) + "\n"
+
+
+def _row(rule: type[Rule[Any]]) -> str:
+    figures = rule.Figures()
+    said = ", ".join(f"{name} {getattr(figures, name):g}" for name in figures.__struct_fields__)
+    at = "both" if len(rule.at) == 2 else rule.at[0]
+    reasons = ", ".join(f"`{reason}`" for reason in EXPLAINED_BY.get(rule.name, ())) or "–"
+    return f"| [`{rule.name}`](#{rule.name}) | {rule.severity} | {at} | {said} | {reasons} |"
+
+
+def _section(rule: type[Rule[Any]]) -> str:
+    module = sys.modules[rule.__module__]
+    about = (module.__doc__ or "").strip().partition("): ")[2]
+    file = rule.__module__.rpartition(".")[2] + ".py"
+    sentences = "\n".join(f"| `{cause}` | {advice.line} |" for cause, advice in rule.causes.items())
+    return f"\n## {rule.name}\n\n[{file}](book/{file}): {about}\n\n| cause | what a person reads |\n|---|---|\n{sentences}"
