@@ -1,35 +1,124 @@
-"""Files that stand at their place whole or not at all."""
+"""Where commands write: a new file that stands at its place whole or not at all, a device, a pipe, standard output.
+
+Nothing that exists is written over, no link is followed, and no command writes into what it reads.
+"""
 
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
+import shutil
+import stat
+import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
+
+_NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)  # of link(2), on a memory stick's file system
+
+
+class CannotWrite(Exception):
+    """There is no writing to that place. The text is one line: where, why, and what to do."""
 
 
 @contextlib.contextmanager
-def whole(path: str | Path) -> Iterator[Path]:
-    """A path beside `path` to write to: synced and renamed to `path` when the block ends, removed when it raises.
+def output(name: str) -> Iterator[BinaryIO]:
+    """What to write to: standard output for "-", a device or a pipe as it is, else a new file. Raises CannotWrite."""
+    if name == "-":
+        with _told(name):
+            yield sys.stdout.buffer
+            sys.stdout.buffer.flush()
+    elif _is_device(name):
+        with _told(name), open(os.open(name, os.O_WRONLY | os.O_NOCTTY), "wb") as device:
+            yield device
+    else:
+        with new_file(name) as path, path.open("wb") as file:
+            yield file
 
-    Raises OSError where the folder is missing, or has no room or rights.
+
+@contextlib.contextmanager
+def new_file(name: str | Path) -> Iterator[Path]:
+    """A path to write to, of the same name in a folder of its own: synced and put at `name` when the block ends, removed
+    when it raises. Raises CannotWrite where something is there already, where the folder is missing, without rights or room.
     """
-    path = Path(path)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    os.close(handle)
-    written = Path(name)
+    path = Path(name)
+    if os.path.lexists(path):
+        raise _exists(path)
+    with _told(name):
+        folder = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
+        try:
+            written = folder / path.name
+            yield written
+            _sync(written)
+            try:
+                put(written, path)
+            except FileExistsError:
+                raise _exists(path) from None
+            _sync(path.parent)
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def put(written: Path, path: Path) -> None:
+    """Move a file to a place on the same disk where nothing is. Raises FileExistsError where something is."""
     try:
-        yield written
-        _sync(written)
-        mask = os.umask(0)
-        os.umask(mask)
-        written.chmod(0o666 & ~mask)
+        os.link(written, path)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL))
         written.replace(path)
-        _sync(path.parent)
-    except BaseException:
-        written.unlink(missing_ok=True)
-        raise
+    else:
+        written.unlink()
+
+
+def is_own_output(*paths: Path) -> bool:
+    """True where this process's standard output or error goes into one of the files."""
+    files = {_identity(os.stat(path)) for path in paths if path.exists()}
+    for handle in (1, 2):
+        with contextlib.suppress(OSError):
+            found = os.fstat(handle)
+            if stat.S_ISREG(found.st_mode) and _identity(found) in files:
+                return True
+    return False
+
+
+def leave_standard_output() -> None:
+    """Write no more to a standard output that failed, not even what waits in its buffer until the process ends."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _is_device(name: str) -> bool:
+    """True for what takes bytes and keeps none; a disk is none of them."""
+    try:
+        mode = os.stat(name).st_mode
+    except OSError:
+        return False
+    return stat.S_ISCHR(mode) or stat.S_ISFIFO(mode)
+
+
+def _exists(path: Path) -> CannotWrite:
+    what = "is a link" if path.is_symlink() else "is a folder" if path.is_dir() else "exists"
+    return CannotWrite(f"{path}: {what}; name a file that does not exist")
+
+
+@contextlib.contextmanager
+def _told(name: str | Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        why = error.strerror or error
+        if name == "-":
+            leave_standard_output()
+            raise CannotWrite(f"standard output: cannot be written whole: {why}") from error
+        raise CannotWrite(f"{name}: cannot be written: {why}; name a place with room and rights") from error
+
+
+def _identity(found: os.stat_result) -> tuple[int, int]:
+    return found.st_dev, found.st_ino
 
 
 def _sync(path: Path) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 from collections.abc import Iterator
 from typing import Any
 
 import click
+from witnesspost.daemon.atomic import leave_standard_output
 
 COMMANDS = {
     "watch": "witnesspost.daemon.commands.watch:watch",
@@ -34,6 +36,9 @@ SHORT = {
     "verify": "Check a log's hash chain, its file, and its gaps.",
     "extract": "Get a stream's bytes out of a log as they came.",
 }
+
+
+_OUTPUT_FAILED = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 
 class Unusable(click.ClickException):
@@ -65,7 +70,13 @@ class _Commands(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         with _usage_in_one_line():
-            return super().invoke(ctx)
+            try:
+                return super().invoke(ctx)
+            except OSError as error:
+                if error.errno not in _OUTPUT_FAILED or error.filename is not None:
+                    raise
+                leave_standard_output()
+                raise Unusable(f"standard output: cannot be written whole: {error.strerror}") from None
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import os
-import sys
-from collections.abc import Iterator
-from typing import BinaryIO
 
 import click
-from witnesspost.daemon.atomic import whole
+from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.opening import LogError, NothingThere
 from witnesspost.daemon.log.reading import LogFile
@@ -36,19 +33,14 @@ def extract(log: str, stream: str, from_: str | None, to: str | None, output: st
             first = next(chunks, None)
             if first is None:
                 raise NothingThere(_nothing(opened, stream))
-            with _into(output) as file:
+            with output_to(output) as file:
                 file.write(first)
                 size = len(first)
                 for chunk in chunks:
                     file.write(chunk)
                     size += len(chunk)
-    except LogError as error:
+    except (LogError, CannotWrite) as error:
         raise Unusable(str(error)) from None
-    except BrokenPipeError:  # the reader of the pipe had enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return
-    except OSError as error:
-        raise Unusable(f"{output}: cannot be written: {error.strerror}; name a place with room and rights") from None
     if output != "-":
         click.echo(f"{output}: {size} bytes of {stream}", err=True)
 
@@ -77,18 +69,3 @@ def _nothing(log: LogFile, stream: str) -> str:
     begun, ended = log.utc_at(first), log.utc_at(last)
     utc = f" ({begun:%Y-%m-%dT%H:%M:%SZ} to {ended:%Y-%m-%dT%H:%M:%SZ})" if begun and ended else ""
     return f"{log.path}: nothing came on {stream} in that time; the log holds t {first:.3f} to {last:.3f}{utc}"
-
-
-@contextlib.contextmanager
-def _into(output: str) -> Iterator[BinaryIO]:
-    """A file to write to that stands at its place whole or not at all; standard output for "-"."""
-    if output == "-":
-        yield sys.stdout.buffer
-        sys.stdout.buffer.flush()
-        return
-    if os.path.exists(output) and not os.path.isfile(output):  # a pipe or a device has its own idea of whole
-        with open(output, "wb") as special:
-            yield special
-        return
-    with whole(output) as path, path.open("wb") as file:
-        yield file

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import click
-from witnesspost.daemon.atomic import whole
+from witnesspost.daemon.atomic import CannotWrite, new_file
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.opening import LogError, copy_log
 from witnesspost.daemon.log.reading import LogFile
@@ -25,18 +25,14 @@ def snapshot(log: str, out: str) -> None:
     Prints the chain's last digest, which `witnesspost verify` prints too, and the copy's BLAKE2b-256, which `b2sum -l 256`
     prints. Exit status 1 where LOG itself is damaged; the copy is kept.
     """
-    if Path(out).exists():
-        raise Unusable(f"{out}: exists; name a file that does not")
     try:
-        with whole(out) as written:
+        with new_file(out) as written:
             _copy(log, written)
             with LogFile.open(written) as copy:
                 report = verify(copy)
             digest = _blake2b(written)
-    except LogError as error:
+    except (LogError, CannotWrite) as error:
         raise Unusable(str(error)) from None
-    except OSError as error:
-        raise Unusable(f"{out}: cannot be written: {error.strerror}; name a place with room and rights") from None
     click.echo(f"{out}: {report.blocks} blocks, {report.raw_bytes} bytes of streams")
     click.echo(f"chain   {report.digest.hex()}" if report.sound else f"DAMAGED {_what(report)}; run `witnesspost verify`")
     click.echo(f"b2sum   {digest}")

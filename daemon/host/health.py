@@ -84,8 +84,11 @@ def count_start(path: Path) -> int | None:
     The file lies in a folder that the system empties at power-on, so these are the restarts since then.
     """
     try:
-        before = int(path.read_text()) if path.exists() else 0
-        path.write_text(str(before + 1))
+        with open(os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666), "r+") as file:
+            before = int(file.read() or 0)
+            file.seek(0)
+            file.truncate()
+            file.write(str(before + 1))
     except (OSError, ValueError):
         return None
     return before

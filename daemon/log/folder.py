@@ -53,7 +53,7 @@ class Folder:
         if self._lock is not None:
             return
         self.path.mkdir(parents=True, exist_ok=True)
-        handle = os.open(self.path / f"{self.name}.lock", os.O_RDWR | os.O_CREAT, 0o666)
+        handle = os.open(self.path / f"{self.name}.lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+from witnesspost.daemon.atomic import is_own_output
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.translation import translate
 
@@ -33,6 +34,10 @@ class NotALog(LogError):
 
 class NewerLog(LogError):
     """The log was written by a newer version."""
+
+
+class OwnOutput(LogError):
+    """What is written goes into the file that is read."""
 
 
 class UnreadableLog(LogError):
@@ -56,6 +61,8 @@ def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
             raise NotALog(f"{path}: is a folder; name one of the logs in it (NAME.0001.db)")
         if not path.exists():
             raise NoSuchLog(f"{path}: there is no such file; name a log (NAME.0001.db)")
+        if is_own_output(path, wal_of(path)):
+            raise OwnOutput(f"{path}: the output goes into this very file; send it elsewhere")
         connection = connect_reading(path)
         try:
             if _needs_copy(connection):

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
+from witnesspost.daemon.atomic import put
 from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import link
 from witnesspost.daemon.log.rows import CHAINED, ChainedRow, Derived, RunRow, StreamRow
@@ -64,7 +65,7 @@ class Writer:
                 schema.build(connection, run, streams)
             finally:
                 connection.close()
-            begun.rename(path)
+            put(begun, path)
         except BaseException:
             _remove(begun)
             raise

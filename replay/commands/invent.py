@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import click
+from witnesspost.daemon.atomic import CannotWrite
 from witnesspost.daemon.cli import Unusable
 from witnesspost.replay.world.invent import invent_tape
 from witnesspost.replay.world.scenario import ScenarioError, scenario
@@ -20,8 +21,6 @@ def invent(source: str, output: str, seed: int | None) -> None:
     """
     try:
         lines = invent_tape(scenario(source), output, seed)
-    except ScenarioError as error:
+    except (ScenarioError, CannotWrite) as error:
         raise Unusable(str(error)) from None
-    except OSError as error:
-        raise Unusable(f"{output}: cannot be written: {error.strerror}; name a file in a folder that can be") from None
-    click.echo(f"{output}: {lines} lines")
+    click.echo(f"{output}: {lines} lines", err=output == "-")

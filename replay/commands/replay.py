@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import click
+from witnesspost.daemon.atomic import CannotWrite, new_file
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.lines import json_line, line
 from witnesspost.daemon.log.log import Log
@@ -68,7 +69,7 @@ def replay(
                 result = grade(opened.truths, changes)
                 click.echo(result.in_words(), err=as_json)
                 passed = passed and result.passed
-    except (NoSource, SiteError, TapeError, ScenarioError, LogError, NoGrid, FileExistsError) as error:
+    except (NoSource, SiteError, TapeError, ScenarioError, LogError, NoGrid, CannotWrite) as error:
         raise Unusable(str(error)) from None
     if not passed:
         raise SystemExit(1)
@@ -79,7 +80,18 @@ def _no_truth(name: str) -> str:
 
 
 def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:
-    log = Log.start(".", opened.site, opened.site_text, path=log_file) if log_file else None
+    if log_file is None:
+        return _through(opened, as_json, None, speed)
+    with new_file(log_file) as written:
+        log = Log.start(".", opened.site, opened.site_text, path=written)
+        changes = _through(opened, as_json, log, speed)
+        state = log.state()
+        if state.failed or state.lost_bytes:
+            raise CannotWrite(f"{log_file}: cannot be written whole: {state.failed or 'the disk was too slow'}")
+    return changes
+
+
+def _through(opened: Source, as_json: bool, log: Log | None, speed: float | None) -> list[Change]:
     pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t)
     if opened.damage is not None:
         click.echo(opened.damage, err=True)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import tomli_w
+from witnesspost.daemon.atomic import is_own_output
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import first_bad_row
 from witnesspost.daemon.stream.inbox import Chunk
@@ -60,6 +61,8 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
         with path.open("rb") as file:
             if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":
                 return _log(name, site, text, grids)
+        if is_own_output(path):
+            raise NoSource(f"{name}: the output goes into this very file; send it elsewhere")
     return _tape(name, site, text)
 
 

@@ -16,15 +16,15 @@ from __future__ import annotations
 
 import gzip
 import math
-import os
-import tempfile
 import zlib
 from collections.abc import Iterable, Iterator
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import IO, Any, Literal, cast
 
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
+from witnesspost.daemon.atomic import output
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
 from witnesspost.rules.site.tables import nearest
@@ -202,24 +202,15 @@ class Tape:
 
 
 def write_tape(path: str | Path, header: Header, records: Iterable[Record]) -> int:
-    """Write a tape, gzip where the name ends in .gz, and return its number of lines.
+    """Write a tape, gzip where the name ends in .gz, and return its number of lines. The same records give the same bytes.
 
-    The same records give the same bytes. The file appears whole or not at all; OSError where it cannot be written.
+    "-", devices and new files as `daemon.atomic.output` has them. Raises CannotWrite.
     """
-    path = Path(path)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     lines = 0
-    try:
-        with os.fdopen(handle, "wb") as plain, _packed(plain, path) as file:
-            for line in tape_lines(header, records):
-                file.write(line)
-                lines += 1
-            file.flush()
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        os.unlink(name)
-        raise
+    with output(str(path)) as plain, _packed(plain, str(path)) as file:
+        for line in tape_lines(header, records):
+            file.write(line)
+            lines += 1
     return lines
 
 
@@ -259,11 +250,11 @@ def _opened(path: Path) -> IO[bytes]:
     return file
 
 
-def _packed(file: IO[bytes], path: Path) -> IO[bytes]:
+def _packed(file: IO[bytes], path: str) -> AbstractContextManager[IO[bytes]]:
     # No name and no time in the archive, so that the same tape is the same bytes; level 6 is the knee of the curve.
-    if path.suffix == ".gz":
+    if path.endswith(".gz"):
         return cast(IO[bytes], gzip.GzipFile(filename="", fileobj=file, mode="wb", compresslevel=6, mtime=0))
-    return file
+    return nullcontext(file)
 
 
 def _shown(text: object) -> str:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from msgspec import UNSET
+from witnesspost.daemon.atomic import CannotWrite
 from witnesspost.replay.play.tape import Chunk, Header, Tape, TapeError, Truth, tape_lines, write_tape
 from witnesspost.rules.facts import Acknowledge, Health, Planned, Port, Shelve
 
@@ -136,7 +137,7 @@ def test_a_truncated_archive_gives_what_it_holds(tmp_path):
         list(tape)
 
 
-def test_a_failed_write_leaves_the_old_tape(tmp_path):
+def test_a_failed_write_leaves_nothing_and_no_tape_is_written_over(tmp_path):
     path = tmp_path / "a.jsonl"
     write_tape(path, HEADER, RECORDS[:1])
     before = path.read_bytes()
@@ -145,8 +146,10 @@ def test_a_failed_write_leaves_the_old_tape(tmp_path):
         yield RECORDS[0]
         raise OSError("disk full")
 
-    with pytest.raises(OSError, match="disk full"):
-        write_tape(path, HEADER, failing())
+    with pytest.raises(CannotWrite, match="disk full"):
+        write_tape(tmp_path / "b.jsonl", HEADER, failing())
+    with pytest.raises(CannotWrite, match="exists"):
+        write_tape(path, HEADER, RECORDS)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["a.jsonl"]
 

@@ -1,0 +1,245 @@
+"""Nothing is written over, no link is followed, nothing goes into what is read, and output is whole or not at all."""
+
+import contextlib
+import errno
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from witnesspost.daemon import atomic
+from witnesspost.daemon.atomic import CannotWrite, new_file, output
+from witnesspost.daemon.log.log import Log
+from witnesspost.rules.site.reading import site_from_toml
+
+SITE = """
+[post]
+name = "kestrel-base"
+role = "base"
+[[stream]]
+name = "corrections"
+port = "loop://"
+carries = ["corrections"]
+"""
+
+
+@pytest.fixture
+def log(tmp_path):
+    """A closed log of twenty seconds."""
+    folder = tmp_path / "log"
+    log = Log.start(folder, site_from_toml(SITE), SITE)
+    for t in range(20):
+        log.chunk(float(t), "corrections", b"%03d " % t * 100)
+        log.tick(float(t))
+    log.close(20.0, "stopped")
+    return folder / "kestrel-base.0001.db"
+
+
+def run(*words, **more):
+    command = [sys.executable, "-m", "witnesspost.daemon", *map(str, words)]
+    return subprocess.run(command, stderr=subprocess.PIPE, check=False, timeout=60, **more)
+
+
+def commands(log, out):
+    """Every command that writes a file, with `out` as the file."""
+    return {
+        "extract": ["extract", log, "--stream", "corrections", "-o", out],
+        "snapshot": ["snapshot", log, out],
+        "replay": ["replay", log, "--log", out],
+        "invent": ["invent", "radio-sheet:quiet-same", "-o", out],
+    }
+
+
+def one_line(done):
+    assert done.returncode == 2, done.stderr
+    (said,) = done.stderr.decode().splitlines()
+    return said
+
+
+NAMES = list(commands("", ""))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_command_writes_over_a_file_or_through_a_link(log, tmp_path, name):
+    precious = tmp_path / "precious"
+    precious.write_bytes(b"precious")
+    link = tmp_path / "link"
+    link.symlink_to(precious)
+    nowhere = tmp_path / "nowhere"
+    nowhere.symlink_to(tmp_path / "made")
+    hard = tmp_path / "hard"
+    os.link(log, hard)
+    before = log.read_bytes()
+    for out, what in ((precious, "exists"), (link, "is a link"), (nowhere, "is a link"), (log, "exists"), (hard, "exists")):
+        assert f"{out}: {what}; name a file that does not exist" in one_line(run(*commands(log, out)[name]))
+    assert "is a folder" in one_line(run(*commands(log, tmp_path)[name]))
+    assert precious.read_bytes() == b"precious"
+    assert log.read_bytes() == before
+    assert not (tmp_path / "made").exists()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["hard", "link", "log", "nowhere", "precious"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_command_writes_into_its_own_input_by_another_name(log, name):
+    before = log.read_bytes()
+    with log.open("r+b") as file:
+        out = f"/dev/fd/{file.fileno()}"
+        said = one_line(run(*commands(log, out)[name], pass_fds=[file.fileno()]))
+        assert out in said
+        done = run(*commands(log, "/dev/stdin")[name], stdin=file)
+        assert "/dev/stdin" in one_line(done)
+    assert log.read_bytes() == before
+
+
+@pytest.mark.parametrize("words", [["extract", "--stream", "corrections", "-o", "-"], ["verify"], ["replay", "--json"]])
+def test_standard_output_into_the_log_that_is_read_is_refused(log, words):
+    before = log.read_bytes()
+    with log.open("ab") as file:
+        done = run(words[0], log, *words[1:], stdout=file)
+    assert one_line(done) == f"{log}: the output goes into this very file; send it elsewhere"
+    assert log.read_bytes() == before
+
+
+def test_standard_output_into_the_tape_that_is_played_is_refused(tmp_path):
+    tape = tmp_path / "tape.jsonl"
+    assert run("invent", "radio-sheet:frequency-differs", "-o", tape, stdout=subprocess.DEVNULL).returncode == 0
+    before = tape.read_bytes()
+    with tape.open("ab") as file:
+        done = run("replay", tape, "--json", stdout=file)
+    assert "goes into this very file" in one_line(done)
+    assert tape.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_new_file_is_whole_and_alone(log, tmp_path, name):
+    folder = tmp_path / "out"
+    folder.mkdir()
+    assert run(*commands(log, folder / "out.db")[name], stdout=subprocess.DEVNULL).returncode == 0
+    assert [path.name for path in folder.iterdir()] == ["out.db"]
+    assert (folder / "out.db").stat().st_size > 0
+    mask = os.umask(0)
+    os.umask(mask)
+    assert (folder / "out.db").stat().st_mode & 0o777 == 0o666 & ~mask
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_folder_that_is_missing_or_takes_nothing_ends_in_a_line(log, tmp_path, name):
+    assert "No such file" in one_line(run(*commands(log, tmp_path / "missing" / "out")[name]))
+    assert "/proc/out" in one_line(run(*commands(log, "/proc/out")[name]))
+
+
+@pytest.fixture
+def full_disk(tmp_path):
+    """A file system of 64 kB with nothing in it."""
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount")
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    done = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", folder], capture_output=True, check=False)
+    if done.returncode:
+        pytest.skip("no mounting here")
+    yield folder
+    subprocess.run(["umount", folder], check=True)
+
+
+def test_a_full_disk_ends_in_a_line_and_leaves_nothing(full_disk, tmp_path):
+    log = Log.start(tmp_path / "big", site_from_toml(SITE), SITE)
+    for t in range(20):
+        log.chunk(float(t), "corrections", os.urandom(10_000))
+        log.tick(float(t))
+    log.close(20.0, "stopped")
+    path = tmp_path / "big" / "kestrel-base.0001.db"
+    for name, words in commands(path, full_disk / "out").items():
+        if name == "invent":
+            words[1] = "base-moved:slightly-moved"
+        done = run(*words, stdout=subprocess.DEVNULL)
+        assert done.returncode == 2, name
+        assert done.stderr.decode().splitlines()[-1].startswith(f"{full_disk / 'out'}: cannot be written"), name
+        assert list(full_disk.iterdir()) == [], name
+
+
+@pytest.mark.parametrize("words", [["extract", "--stream", "corrections", "-o", "-"], ["verify"]])
+def test_a_standard_output_that_is_full_or_closed_ends_in_a_line(log, words):
+    with open("/dev/full", "wb") as full:
+        done = run(words[0], log, *words[1:], stdout=full)
+    assert "standard output: cannot be written" in one_line(done)
+    assert "No space left" in one_line(done)
+    reading, writing = os.pipe()
+    os.close(reading)
+    with os.fdopen(writing, "wb") as closed:
+        done = run(words[0], log, *words[1:], stdout=closed)
+    assert "Broken pipe" in one_line(done)
+
+
+def test_devices_and_pipes_take_what_comes(log, tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with subprocess.Popen(["cat", pipe], stdout=subprocess.PIPE) as reader:
+        assert run("extract", log, "--stream", "corrections", "-o", pipe).returncode == 0
+        assert reader.stdout.read() == b"".join(b"%03d " % t * 100 for t in range(20))
+    assert run("extract", log, "--stream", "corrections", "-o", "/dev/null").returncode == 0
+    assert Path("/dev/null").is_char_device()
+
+
+def write_while_another_does(out):
+    with new_file(out) as written:
+        written.write_bytes(b"ours")
+        out.write_bytes(b"theirs")
+
+
+def test_what_comes_to_the_place_meanwhile_stays(tmp_path):
+    out = tmp_path / "out"
+    with pytest.raises(CannotWrite, match="exists"):
+        write_while_another_does(out)
+    assert out.read_bytes() == b"theirs"
+    assert list(tmp_path.iterdir()) == [out]
+
+
+def test_a_file_system_without_links_will_do(tmp_path, monkeypatch):
+    def refuse(*_):
+        raise OSError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(atomic.os, "link", refuse)
+    with output(str(tmp_path / "out")) as file:
+        file.write(b"ours")
+    assert (tmp_path / "out").read_bytes() == b"ours"
+    with pytest.raises(CannotWrite, match="exists"):
+        write_while_another_does(tmp_path / "other")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["other", "out"]
+
+
+def test_what_fails_on_the_way_leaves_nothing(tmp_path):
+    def fail(written):
+        written.write_bytes(b"half")
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError), new_file(tmp_path / "out") as path:
+        fail(path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_lock_of_a_log_is_never_written_through_a_link(tmp_path):
+    precious = tmp_path / "precious"
+    precious.write_bytes(b"precious")
+    folder = tmp_path / "log"
+    folder.mkdir()
+    (folder / "kestrel-base.lock").symlink_to(precious)
+    log = Log.start(folder, site_from_toml(SITE), SITE)
+    assert log.state().failed is not None
+    with contextlib.suppress(OSError):
+        log.close(1.0, "stopped")
+    assert precious.read_bytes() == b"precious"
+    shutil.rmtree(folder)
+
+
+def test_the_count_of_starts_is_never_written_through_a_link(tmp_path):
+    from witnesspost.daemon.host.health import count_start
+
+    precious = tmp_path / "precious"
+    precious.write_text("7")
+    (tmp_path / "kestrel.starts").symlink_to(precious)
+    assert count_start(tmp_path / "kestrel.starts") is None
+    assert precious.read_text() == "7"
+    assert [count_start(tmp_path / "other.starts") for _ in range(3)] == [0, 1, 2]
