@@ -22,6 +22,7 @@ class Fact(msgspec.Struct, kw_only=True):
 class Fix(Fact):
     """One position of the receiver: NMEA 0183 GGA, with the GST that came for the same second.
 
+    A receiver that does not say GGA gives it in GNS, or in RMC (which has no height): `quality` is then the mode's.
     `height_m` is GGA's antenna altitude above the geoid that the receiver uses; the ellipsoidal height is
     `height_m + separation_m`. `quality` is GGA's quality indicator: a `gnss.FixQuality`, or a number that no list
     has, which is not a fix. `time_s` is UTC seconds of the day.

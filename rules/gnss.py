@@ -26,6 +26,20 @@ class FixQuality(IntEnum):
     SIMULATED = 8
 
 
+QUALITY_OF_MODE: Final = {
+    "R": FixQuality.RTK_FIXED,
+    "F": FixQuality.RTK_FLOAT,
+    "D": FixQuality.DIFFERENTIAL,
+    "P": FixQuality.PPS,
+    "A": FixQuality.AUTONOMOUS,
+    "E": FixQuality.ESTIMATED,
+    "M": FixQuality.MANUAL,
+    "S": FixQuality.SIMULATED,
+    "N": FixQuality.NONE,
+}
+"""Mode indicators of RMC and GNS (NMEA 0183 4.1, from memory), the best first: GNS has one for each constellation."""
+
+
 class Ellipsoid(NamedTuple):
     """Semi-major axis in metres and inverse flattening."""
 

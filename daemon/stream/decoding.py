@@ -374,12 +374,9 @@ class Decoder:
         kind, message = _formatter(line[1:comma] if comma > 0 else line[1:6])
         self._count(self._traffic, message, len(line))
         try:
-            fact = self._sentences.read(t, kind, line)
+            facts += self._sentences.read(t, kind, line)
         except (ValueError, IndexError):
             self.unreadable(message)
-        else:
-            if fact is not None:
-                facts.append(fact)
 
 
 @lru_cache(maxsize=256)

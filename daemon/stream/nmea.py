@@ -2,11 +2,15 @@
 
     0       1       2    3  4     5   6        7           8     9       10 11          12 13    14
     $xxGGA, hhmmss, lat, N, lon,  E,  quality, satellites, HDOP, height, M, separation, M, age_s, station *hh
+    $xxGNS, hhmmss, lat, N, lon, E, modes, satellites, HDOP, height, separation, age_s, station … *hh
     $xxGST, hhmmss, rms, major, minor, orientation, sigma north, sigma east, sigma up *hh
-    $xxRMC, hhmmss, status, lat, N, lon, E, knots, course, ddmmyy, … *hh
+    $xxRMC, hhmmss, status, lat, N, lon, E, knots, course, ddmmyy, variation, E, mode … *hh
     $xxZDA, hhmmss, dd, mm, yyyy, … *hh
     $xxGSV, sentences, this one, in view, { satellite, elevation, azimuth, C/N0 } …, signal *hh
     $xxXDR, { type, value, unit, name } … *hh
+
+A receiver says where it is in GGA; one that does not, in GNS; one that says neither, in RMC. Only the best of them is read for
+the position.
 
 The framer has seen to the checksum. A rover says a GGA up to twenty times a second: so the fields are taken where they stand,
 and pynmeagps converts the angles and dates, without an object of its own for each sentence.
@@ -16,18 +20,23 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Sequence
 
 from pynmeagps.nmeahelpers import date2utc, dmm2ddd
 from witnesspost.rules.facts import Fact, Fix, SignalLevels, Tilt, Utc
+from witnesspost.rules.gnss import QUALITY_OF_MODE, FixQuality
 from witnesspost.rules.site.model import TiltSentence
 
 GSV_EVERY_S = 10.0
+STEPS_ASIDE_S = 15.0  # a sentence is passed over so long after a better one was heard
+WAITS_S = 1.5  # a better one may follow the first of its kind in the same second
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
 _MOST = 1e9
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
 Fields = list[bytes]
+_Rest = tuple[Sequence[bytes], bytes, Sequence[bytes]]
+"""Satellites, HDOP and height; separation; age of corrections and station: they stand apart differently in each sentence."""
 
 
 class Sentences:
@@ -41,43 +50,79 @@ class Sentences:
         self._day: tuple[bytes, dt.datetime | None] = (b"", None)
         self._in_view: dict[str, dict[int, float]] = {}
         self._gsv_said: dict[str, float] = {}
-        readers: dict[bytes, tuple[type[Fact], Callable[[float, Fields], Fact | None]]] = {
-            b"GGA": (Fix, self._gga),
-            b"GST": (Fix, self._gst_sentence),
-            b"RMC": (Utc, self._rmc),
-            b"ZDA": (Utc, self._zda),
-            b"GSV": (SignalLevels, self._gsv),
-            b"XDR": (Tilt, self._xdr),
-        }
-        self._readers = {kind: reader for kind, (fact, reader) in readers.items() if fact in wanted}
+        self._first_heard: dict[bytes, float] = {}
+        self._gga_heard = self._gns_heard = -math.inf
+        readers: tuple[tuple[bytes, type[Fact], Callable[[float, Fields], Fact | None]], ...] = (
+            (b"GGA", Fix, self._gga),
+            (b"GNS", Fix, self._gns),
+            (b"GST", Fix, self._gst_sentence),
+            (b"RMC", Utc, self._rmc),
+            (b"RMC", Fix, self._rmc_position),
+            (b"ZDA", Utc, self._zda),
+            (b"GSV", SignalLevels, self._gsv),
+            (b"XDR", Tilt, self._xdr),
+        )
+        self._readers: dict[bytes, tuple[Callable[[float, Fields], Fact | None], ...]] = {}
+        for kind, fact, reader in readers:
+            if fact in wanted:
+                self._readers[kind] = (*self._readers.get(kind, ()), reader)
 
-    def read(self, t: float, kind: bytes, line: bytes) -> Fact | None:
-        """The fact in a whole sentence of that kind (its formatter, "GGA"), None where there is none for anybody.
+    def read(self, t: float, kind: bytes, line: bytes) -> list[Fact]:
+        """The facts in a whole sentence of that kind (its formatter, "GGA"), none where there are none for anybody.
 
         Raises ValueError or IndexError where a field in use is not what it must be.
         """
+        readers = self._readers.get(kind, ())
         if self._tilt_address is not None and line[1:].upper().startswith(self._tilt_address):
-            return self._mapped_tilt(t, line[1 : line.rfind(b"*")].split(b","))
-        reader = self._readers.get(kind)
-        return reader(t, line[1 : line.rfind(b"*")].split(b",")) if reader is not None else None
+            readers = (self._mapped_tilt,)
+        found: list[Fact] = []
+        if readers:
+            fields = line[1 : line.rfind(b"*")].split(b",")
+            for reader in readers:
+                fact = reader(t, fields)
+                if fact is not None:
+                    found.append(fact)
+        return found
 
     def _gga(self, t: float, fields: Fields) -> Fix:
-        time_s = seconds_of_day(fields[1])
+        self._gga_heard = t
+        return self._fix(t, fields[1], fields[2:6], _whole_number(fields[6], 9) or 0, (fields[7:10], fields[11], fields[13:]))
+
+    def _gns(self, t: float, fields: Fields) -> Fix | None:
+        if not fields[6]:
+            return None  # one constellation's corrections, and no position
+        self._gns_heard = t
+        if t - self._gga_heard <= STEPS_ASIDE_S or t - self._first_heard.setdefault(b"GNS", t) < WAITS_S:
+            return None
+        return self._fix(t, fields[1], fields[2:6], _quality(fields[6]), (fields[7:10], fields[10], fields[11:]))
+
+    def _rmc_position(self, t: float, fields: Fields) -> Fix | None:
+        if t - self._gga_heard <= STEPS_ASIDE_S or t - self._gns_heard <= STEPS_ASIDE_S:
+            return None
+        if t - self._first_heard.setdefault(b"RMC", t) < WAITS_S:
+            return None
+        mode = fields[12] if len(fields) > 12 else b""
+        quality = FixQuality.NONE if fields[2] != b"A" else _quality(mode) if mode else FixQuality.AUTONOMOUS
+        return self._fix(t, fields[1], fields[3:7], quality, ((b"", b"", b""), b"", (b"", b"")))
+
+    def _fix(self, t: float, time: bytes, where: Sequence[bytes], quality: int, rest: _Rest) -> Fix:
+        time_s = seconds_of_day(time)
         gst = self._gst
         _, sigma_east_m, sigma_north_m, sigma_up_m = gst if gst is not None and gst[0] == time_s else (None,) * 4
+        (satellites, hdop, height), separation, corrections = rest
         return Fix(
             t=t,
             stream=self._stream,
             time_s=time_s,
-            quality=_whole_number(fields[6], 9) or 0,
-            latitude=_angle(fields[2], fields[3] == b"S", 90.0),
-            longitude=_angle(fields[4], fields[5] == b"W", 180.0),
-            height_m=_number(fields[9]),
-            separation_m=_number(fields[11]),
-            satellites=_whole_number(fields[7], 9999),
-            hdop=_number(fields[8]),
-            age_s=_number(fields[13]),
-            station_id=_whole_number(fields[14], 9999),
+            quality=quality,
+            latitude=_angle(where[0], where[1] == b"S", 90.0),
+            longitude=_angle(where[2], where[3] == b"W", 180.0),
+            height_m=_number(height),
+            separation_m=_number(separation),
+            satellites=_whole_number(satellites, 9999),
+            hdop=_number(hdop),
+            age_s=_number(corrections[0]),
+            station_id=_whole_number(corrections[1], 9999),
             sigma_east_m=sigma_east_m,
             sigma_north_m=sigma_north_m,
             sigma_up_m=sigma_up_m,
@@ -170,6 +215,12 @@ def seconds_of_day(field: bytes) -> float | None:
     if not (0 <= hours < 24 and 0 <= minutes < 60 and 0.0 <= seconds < 60.0):
         return None
     return hours * 3600 + minutes * 60 + seconds
+
+
+def _quality(modes: bytes) -> int:
+    """GGA's quality for RMC's mode letter, or for the best of GNS's, of which each constellation has one."""
+    letters = modes.decode("ascii", "replace")
+    return next((quality for letter, quality in QUALITY_OF_MODE.items() if letter in letters), FixQuality.NONE)
 
 
 def _angle(field: bytes, negative: bool, most: float) -> float | None:

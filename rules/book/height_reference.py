@@ -87,7 +87,7 @@ class HeightReference(Rule[HeightReferenceFigures]):
         return (self._finding,) if self._finding is not None and t - self._last_t <= _STALE_S else ()
 
     def _look(self, fix: Fix) -> None:
-        if fix.latitude is None or fix.longitude is None:
+        if fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return
         self._looked = fix
         standing, self._finding = self._finding, None

@@ -34,7 +34,13 @@ def sentence(*fields):
 
 
 def read(line, wanted=FACTS, tilt=None):
-    return Sentences("line", tilt, wanted).read(1.0, line[3:6], line)
+    return only(Sentences("line", tilt, wanted).read(1.0, line[3:6], line))
+
+
+def only(facts):
+    """The one fact, or None where there is none."""
+    assert len(facts) <= 1
+    return facts[0] if facts else None
 
 
 def or_none(value):
@@ -72,12 +78,99 @@ def test_the_spread_is_what_pynmeagps_reads_and_goes_to_the_position_of_its_time
     line = sentence("GNGST", time, "1.0", "", "", "", north, east, up)
     theirs = pynmeagps.NMEAReader.parse(line)
     sentences = Sentences("line", None, FACTS)
-    assert sentences.read(1.0, b"GST", line) is None
+    assert sentences.read(1.0, b"GST", line) == []
     gga = sentence("GNGGA", time, "", "N", "", "E", "4", "", "", "", "M", "", "M", "", "")
-    fix = sentences.read(1.0, b"GGA", gga)
+    fix = only(sentences.read(1.0, b"GGA", gga))
     assert [fix.sigma_north_m, fix.sigma_east_m, fix.sigma_up_m] == [
         or_none(value) for value in (theirs.stdLat, theirs.stdLong, theirs.stdAlt)
     ]
+
+
+def spoken(*lines, every=1.0, sentences=None):
+    """The positions that a line gives whose sentences come `every` so many seconds, over and over, for 30 s."""
+    sentences = sentences or Sentences("line", None, FACTS)
+    said = []
+    for second in range(round(30 / every)):
+        for line in lines:
+            said += [fact for fact in sentences.read(second * every, line[3:6], line) if isinstance(fact, Fix)]
+    return said
+
+
+@given(
+    CLOCK, angle(2, 89), st.sampled_from("NS"), angle(3, 179), st.sampled_from("EW"), COUNT, DECIMAL, DECIMAL, DECIMAL,
+    DECIMAL, COUNT,
+)  # fmt: skip
+@settings(deadline=None, max_examples=200)
+def test_gns_alone_gives_the_position_that_pynmeagps_reads(time, lat, ns, lon, ew, count, hdop, height, separation, age, base):
+    line = sentence("GNGNS", time, lat, ns, lon, ew, "RRNN", count, hdop, height, separation, age, base, "V")
+    theirs = pynmeagps.NMEAReader.parse(line)
+    ours = spoken(line)[-1]
+    assert ours.time_s == pytest.approx(of_day(theirs.time))
+    assert ours.quality == 4
+    assert [ours.latitude, ours.longitude, ours.height_m, ours.separation_m] == [
+        or_none(value) for value in (theirs.lat, theirs.lon, theirs.alt, theirs.sep)
+    ]
+    assert [ours.satellites, ours.hdop, ours.age_s, ours.station_id] == [
+        or_none(value) for value in (theirs.numSV, theirs.HDOP, theirs.diffAge, or_whole(theirs.diffStation))
+    ]
+
+
+def or_whole(value):
+    return int(value) if value != "" else value
+
+
+WHERE = ("120000.00", "3907.0", "N", "10459.0", "W")
+GGA = sentence("GNGGA", *WHERE, "4", "20", "0.7", "1874.3", "M", "-17.2", "M", "1.0", "0417")
+GNS = sentence("GNGNS", *WHERE, "FFNN", "20", "0.7", "1874.3", "-17.2", "1.0", "0417", "V")
+RMC = sentence("GNRMC", "120000.00", "A", "3907.0", "N", "10459.0", "W", "0.02", "", "150626", "", "", "D", "V")
+
+
+def test_the_best_sentence_gives_the_position_and_no_other():
+    assert {fix.quality for fix in spoken(RMC, GNS, GGA)} == {4}
+    assert {fix.quality for fix in spoken(RMC, GNS)} == {5}
+    assert {fix.quality for fix in spoken(RMC)} == {2}
+    assert len(spoken(RMC, GNS, GGA)) == 30
+    assert len(spoken(RMC)) >= 27
+    assert {fix.quality for fix in spoken(GGA, RMC, every=0.1)} == {4}
+
+
+def test_another_sentence_takes_over_when_the_best_is_switched_off():
+    sentences = Sentences("line", None, FACTS)
+    spoken(GGA, RMC, sentences=sentences)
+    later = [fact for t in range(30, 60) for fact in sentences.read(float(t), b"RMC", RMC) if isinstance(fact, Fix)]
+    assert 10 <= len(later) <= 20
+    assert {fix.quality for fix in later} == {2}
+
+
+# Mode indicators of GNS and RMC, and GGA's digit for the same (NMEA 0183 4.1, as public descriptions have them).
+MODES = {"N": 0, "A": 1, "D": 2, "P": 3, "R": 4, "F": 5, "E": 6, "M": 7, "S": 8}
+
+
+@pytest.mark.parametrize(
+    ("mode", "quality"),
+    [*MODES.items(), ("RRRR", 4), ("NRNN", 4), ("FF", 5), ("RF", 4), ("AN", 1), ("DA", 2)],
+)  # fmt: skip
+def test_modes_are_qualities(mode, quality):
+    gns = sentence("GNGNS", "120000.00", "3907.0", "N", "10459.0", "W", mode, "20", "0.7", "1874.3", "-17.2", "1.0", "0417")
+    assert {fix.quality for fix in spoken(gns)} == {quality}
+    if len(mode) == 1:
+        status = "V" if mode == "N" else "A"
+        rmc = sentence("GNRMC", "120000.00", status, "3907.0", "N", "10459.0", "W", "", "", "150626", "", "", mode)
+        assert {fix.quality for fix in spoken(rmc)} == {quality}
+
+
+def test_rmc_without_a_mode_is_a_position_without_corrections_and_without_a_height():
+    old = sentence("GPRMC", "120000.00", "A", "3907.0", "N", "10459.0", "W", "0.02", "", "150626", "", "")
+    fix = spoken(old)[-1]
+    assert (fix.quality, fix.height_m, fix.separation_m, fix.age_s, fix.station_id, fix.satellites) == (1, *[None] * 5)
+    assert fix.latitude == pytest.approx(39 + 7 / 60)
+    invalid = sentence("GPRMC", "120000.00", "V", "", "", "", "", "", "", "150626", "", "")
+    assert {fix.quality for fix in spoken(invalid)} == {0}
+
+
+def test_a_gns_of_one_constellation_that_adds_its_corrections_age_is_no_position():
+    added = sentence("GLGNS", "120000.00", "", "", "", "", "", "07", "", "", "", "1.0", "0417")
+    assert {fix.quality for fix in spoken(GNS, added)} == {5}
 
 
 @given(st.datetimes(dt.datetime(2000, 1, 1), dt.datetime(2068, 12, 31)), st.sampled_from(["A", "V", ""]))
@@ -97,7 +190,7 @@ def test_date_and_time_are_what_pynmeagps_reads(when, status):
 def test_a_date_that_is_none_says_nothing_and_the_next_one_counts():
     sentences = Sentences("line", None, FACTS)
     said = [
-        sentences.read(1.0, b"RMC", sentence("GNRMC", "120000.00", "A", "", "", "", "", "", "", date, "", ""))
+        only(sentences.read(1.0, b"RMC", sentence("GNRMC", "120000.00", "A", "", "", "", "", "", "", date, "", "")))
         for date in ("310226", "150626", "", "160626")
     ]
     assert [fact.utc.day if fact else None for fact in said] == [None, 15, None, 16]

@@ -69,5 +69,10 @@ def test_silent_where_no_height_is_above_a_geoid(day, project):
     assert play(day, 0.0, project=project) == []
 
 
+def test_a_receiver_that_gives_no_height_says_nothing_of_its_reference(day):
+    """RMC alone has a position and neither height nor separation."""
+    assert play(day, None, height_m=None) == []
+
+
 def test_no_position_says_nothing(day):
     assert play(day, None, quality=0, latitude=None, longitude=None, height_m=None) == []
