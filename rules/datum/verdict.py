@@ -12,8 +12,8 @@ from witnesspost.rules.datum.frames import Frame, frame_of
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at
 from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
 from witnesspost.rules.datum.hypotheses import Situation, predictions
-from witnesspost.rules.engine.rule import Cause
 from witnesspost.rules.facts import Fix
+from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Site
 
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
