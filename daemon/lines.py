@@ -7,7 +7,7 @@ from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 
 _WORDS = {"stop": "STOP ", "check": "CHECK", "note": "NOTE "}
-_ENDS = {"acknowledged": "seen ", "normal": "over ", "cleared": "over "}
+_OTHERS = {"cause": "now  ", "acknowledged": "seen ", "normal": "over ", "cleared": "over "}
 
 
 def clock_text(t: float, utc: str | None) -> str:
@@ -20,9 +20,9 @@ def clock_text(t: float, utc: str | None) -> str:
 
 def line(change: Change) -> str:
     """One line, the gravest word first: readable over a phone."""
-    word = _WORDS[change.severity] if change.change == "raised" else _ENDS[change.change]
+    word = _WORDS[change.severity] if change.change == "raised" else _OTHERS[change.change]
     because = f" (because of {change.because_of})" if change.because_of else ""
-    say = words(change).say if change.change == "raised" else ""
+    say = words(change).say if change.change in ("raised", "cause") else ""
     return f"{clock_text(change.t, change.utc)} {word} {change.rule}: {change.cause}{because}  {say}".rstrip()
 
 

@@ -19,7 +19,8 @@ from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import Framer
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import rules_in_force
-from witnesspost.rules.engine.engine import Alert, Engine
+from witnesspost.rules.engine.engine import Engine
+from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, RuleFailed, Station, Traffic, Utc
@@ -103,9 +104,11 @@ class Pipeline:
         """The latest time that came in."""
         return self._now_ms / 1000.0
 
-    def standing(self) -> list[Alert]:
-        """The alerts that stand, worst first."""
-        return self.engine.standing()
+    def open_alerts(self) -> list[OpenAlert]:
+        """The alerts that are raised and not cleared, worst first."""
+        return self.engine.open_alerts()
+
+    standing = open_alerts  # its former name
 
     def feed(self, t: float, stream: str, data: bytes) -> list[Change]:
         """Bytes that came on `stream` at `t`; KeyError where the site has no such stream."""

@@ -140,7 +140,7 @@ class Post:
 
     def _show(self, t: float) -> None:
         assert self._service is not None
-        state, silent = state_of(self._service.pipeline.standing())
+        state, silent = state_of(self._service.pipeline.open_alerts())
         if self._fault and state != "stop":
             state, silent = "fault", self._fault_silent
         elif state == "well" and not (self._ready and all(r.state != "waiting" for r in self._service.readers)):

@@ -8,7 +8,9 @@ from msgspec import Struct
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Role, Severity
 
-ChangeKind = Literal["raised", "acknowledged", "normal", "cleared"]
+ChangeKind = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
+"""`raised` (again, where it became graver or what explained it is over), `cause`: another first cause, `normal`: over, not yet
+seen."""
 
 
 class Sentence(Struct, kw_only=True, frozen=True):

@@ -7,7 +7,7 @@ that was not said is None, never NaN, 0 or "". Angles are degrees, latitudes and
 from __future__ import annotations
 
 import datetime as dt
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
@@ -204,3 +204,19 @@ class Shelve(Fact):
 
     for_s: float
     rule: str | None = None
+
+
+class Unseen(Fact):
+    """A stop alert that nobody had seen when an earlier run of this post ended, told at the start of the next.
+
+    `run` is that run's log and `alert` the alert's number in it; `utc` is when it was over or last told, None where no
+    receiver had said the time. `rule`, `cause`, `evidence` and `words` are its sentence's; `stream` is the line it was on.
+    """
+
+    run: str
+    alert: int
+    rule: str
+    cause: str
+    utc: dt.datetime | None = None
+    evidence: dict[str, Any] = {}
+    words: dict[str, str] = {}

@@ -1,16 +1,18 @@
 """The page of the rules, from the rules themselves: `python -m tests.documentation` writes it anew."""
 
+import math
 import sys
 from typing import Any
 
 from witnesspost.rules.book.contents import RULES
-from witnesspost.rules.engine.consequences import EXPLAINED_BY
+from witnesspost.rules.engine.consequences import EXPLAINED_BY, HOLD_S, Explanation
 from witnesspost.rules.engine.rule import Rule
 
-_HEAD = """# The rules
+_HEAD = f"""# The rules
 
 What counts as trouble. This page is written by `python -m tests.documentation` from the rules, one file each in `book/`, and
-from `engine/consequences.py`, which alone knows what explains what: a consequence is recorded, and makes no noise.
+from `engine/consequences.py`, which alone knows what explains what: a consequence is recorded, and makes no noise while what explains it stands and for
+{HOLD_S:g} s after.
 
 Figures are seconds where their name ends in `_s`, metres in `_m`, and so on; a site file's `[rules.NAME]` changes any. In the
 sentences, what stands in braces is filled in with the figures of the moment; the steps to check stand with each sentence in
@@ -30,8 +32,25 @@ def _row(rule: type[Rule[Any]]) -> str:
     figures = rule.Figures()
     said = ", ".join(f"{name} {getattr(figures, name):g}" for name in figures.__struct_fields__)
     at = "both" if len(rule.at) == 2 else rule.at[0]
-    reasons = ", ".join(f"`{reason}`" for reason in EXPLAINED_BY.get(rule.name, ())) or "–"
+    reasons = "; ".join(map(_reason, EXPLAINED_BY.get(rule.name, ()))) or "–"
     return f"| [`{rule.name}`](#{rule.name}) | {rule.severity} | {at} | {said} | {reasons} |"
+
+
+def _reason(explanation: Explanation) -> str:
+    """Who explains, and how far that reaches: only these causes, by those of its own, how soon and for how long."""
+    limits = [
+        *(["only " + _causes(explanation.only)] if explanation.only is not None else []),
+        *(["by " + _causes(explanation.by)] if explanation.by is not None else []),
+        *(["on the same stream"] if explanation.same_line else []),
+        *([f"what begins within {explanation.within_s:g} s"] if explanation.within_s < math.inf else []),
+        *([f"for {explanation.for_s:g} s"] if explanation.for_s < math.inf else []),
+        *([f"and {explanation.hold_s:g} s after"] if explanation.hold_s != HOLD_S else []),
+    ]
+    return f"`{explanation.rule}`" + (f" ({', '.join(limits)})" if limits else "")
+
+
+def _causes(causes: frozenset[str]) -> str:
+    return " ".join(f"`{cause}`" for cause in sorted(causes))
 
 
 def _section(rule: type[Rule[Any]]) -> str:

@@ -87,7 +87,7 @@ def screenful(said: Status) -> str:
     rows += [("problem", problem) for problem in said.problems]
     for alert in said.alerts:
         quiet = f", because of {alert.because_of}" if alert.because_of else ", shelved" if alert.shelved else ""
-        state = {"raised": "", "acknowledged": ", seen", "normal": ", gone, not yet seen"}.get(alert.state, "")
+        state = {"raised": "", "acknowledged": ", seen", "normal": ", over, not seen"}.get(alert.state, "")
         rows.append(
             (alert.severity.upper(), f"{alert.rule} ({alert.cause}) for {_span(alert.for_s)}{state}{quiet}: {alert.say}")
         )

@@ -178,7 +178,10 @@ class AlertRow(Row, kw_only=True):
     t: Annotated[float, Meta(description=_T)]
     order_in_ms: Annotated[int, Meta(description=_ORDER)] = 0
     utc: Annotated[str | None, Meta(description="UTC of the change, where a receiver had said the time by then")]
-    change: Annotated[str, Meta(description="raised, acknowledged, normal (over, not yet seen) or cleared")]
+    change: Annotated[
+        str,
+        Meta(description="raised, cause (another one is the likeliest), acknowledged, normal (over, not yet seen) or cleared"),
+    ]
     rule: Annotated[str, Meta(description="the rule")]
     cause: Annotated[str, Meta(description="the most likely cause")]
     causes: Annotated[str, Meta(description="all of them in order: JSON")]

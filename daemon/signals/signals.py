@@ -20,7 +20,7 @@ STALLED_AFTER_S = 10.0  # a watch that has said nothing for this long is in trou
 
 
 class Standing(Protocol):
-    """An alert that stands: a `rules.engine.engine.Alert`, or its latest change."""
+    """An alert that stands: a `rules.engine.open_alert.OpenAlert`, or its latest change."""
 
     @property
     def severity(self) -> Severity:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import msgspec
 from witnesspost.daemon.status.server import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
 from witnesspost.rules.book.words import words
-from witnesspost.rules.engine.engine import Alert
+from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.site.model import Site
 
@@ -33,7 +33,7 @@ class PostLike(Protocol):
 def status_of(service: Service, t: float, post: PostLike, rates: list[float | None]) -> Status:
     """Everything at `t`; `rates` are the readers' bytes a second, in their order. To be called by the service's thread."""
     site, scene = post.site, service.pipeline.scene
-    standing = service.pipeline.standing()
+    open_alerts = service.pipeline.open_alerts()
     utc = scene.utc_at(t)
     log = service.log.state()
     return Status(
@@ -70,8 +70,8 @@ def status_of(service: Service, t: float, post: PostLike, rates: list[float | No
             for stream, epoch in scene.last_any_epoch.items()
         ],
         fix=_fix(scene, t),
-        base_check=_base_check(site, scene, standing),
-        alerts=[_alert(alert, t) for alert in standing],
+        base_check=_base_check(site, scene, open_alerts),
+        alerts=[_alert(alert, t) for alert in open_alerts],
         log=msgspec.convert(log, LogStatus, from_attributes=True),
         problems=list(post.problems),
     )
@@ -97,11 +97,11 @@ def _fix(scene: Scene, t: float) -> FixStatus | None:
     )
 
 
-def _base_check(site: Site, scene: Scene, standing: list[Alert]) -> str:
+def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
     """The broadcast base against the project, in words."""
-    for alert in standing:
-        if alert.rule.name in ("base-datum", "base-moved") and alert.active:
-            return f"differs: {alert.finding.causes[0].cause}"
+    for alert in open_alerts:
+        if alert.rule in ("base-datum", "base-moved") and alert.active:
+            return f"differs: {alert.cause}"
     if site.project is None or site.base.occupies is None:
         return "not possible: the site file names no control point under the base"
     if scene.station() is None:
@@ -109,14 +109,14 @@ def _base_check(site: Site, scene: Scene, standing: list[Alert]) -> str:
     return f"agrees with {site.base.occupies}"
 
 
-def _alert(alert: Alert, t: float) -> AlertStatus:
+def _alert(alert: OpenAlert, t: float) -> AlertStatus:
     return AlertStatus(
-        rule=alert.rule.name,
-        cause=alert.finding.causes[0].cause,
+        rule=alert.rule,
+        cause=alert.cause,
         severity=alert.severity,
         stream=alert.finding.stream,
         state=alert.change,
-        for_s=round(t - (alert.raised_at or t), 1),
+        for_s=round(t - (alert.raised_t or t), 1),
         because_of=alert.because_of,
         shelved=alert.shelved,
         say=words(alert.sentence).say,

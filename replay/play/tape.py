@@ -29,7 +29,7 @@ from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
 from witnesspost.rules.site.tables import nearest
 
-ChangeWord = Literal["raised", "acknowledged", "normal", "cleared"]
+ChangeWord = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
 _TOLD: dict[str, type[Fact]] = {"planned": Planned, "acknowledge": Acknowledge, "shelve": Shelve, "health": Health}
 _TOLD_AS = {kind: word for word, kind in _TOLD.items()}
 

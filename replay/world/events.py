@@ -30,7 +30,7 @@ class Expect(Struct, kw_only=True):
     cause: str | list[str] | None = None
     after_s: float = 0.0
     within_s: Seconds | None = None
-    expect: Literal["raised", "acknowledged", "normal", "cleared"] = "raised"
+    expect: Literal["raised", "cause", "acknowledged", "normal", "cleared"] = "raised"
     because_of: str | None = None
 
 

@@ -119,7 +119,7 @@ class StatedTruth(Struct, kw_only=True):
     rule: str
     within_s: Seconds
     cause: str | list[str] | None = None
-    expect: Literal["raised", "acknowledged", "normal", "cleared"] = "raised"
+    expect: Literal["raised", "cause", "acknowledged", "normal", "cleared"] = "raised"
     because_of: str | None = None
 
 

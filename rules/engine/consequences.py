@@ -1,70 +1,125 @@
 """Which rule explains which: one incident, one sound. The only place that knows.
 
-A consequence is recorded with `because_of` and makes no noise while what explains it stands, and for `HOLD_S` after.
+A consequence is recorded with `because_of` and makes no noise while what explains it is active, and for a while after. An
+explanation reaches only what it can cause, and no longer than it can: a base that moved takes no cable out, and a radio
+that is silent keeps no receiver from saying where it is. A note explains nothing graver than a note.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
-from typing import Any
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any, NamedTuple
 
 from witnesspost.rules.engine.rule import Rule
-
-EXPLAINED_BY: dict[str, tuple[str, ...]] = {
-    "corrections-stopped": ("wrong-channel", "base-moved"),
-    "corrections-late": ("corrections-stopped", "wrong-channel", "link-overload", "base-moved"),
-    "fix-lost": ("corrections-stopped", "wrong-channel", "corrections-late", "base-moved", "message-set"),
-    "message-set": ("corrections-stopped", "wrong-channel"),
-    "sky": ("fix-lost",),
-    "antenna-mismatch": ("wrong-channel", "base-moved"),
-    "link-overload": ("wrong-channel",),
-    "base-datum": ("base-moved",),
-    "control-check": ("base-datum", "base-moved", "wrong-channel"),
-    "wrong-channel": ("base-moved",),
-}
+from witnesspost.rules.site.model import Severity
 
 HOLD_S = 5.0
-HOLD_LONGER_S = {
-    "fix-lost": 30.0,  # the rover is fixing again
-    "corrections-late": 10.0,  # the ages of before go on for a moment
-}
 
 
-# A reason that explains only some causes of its consequence: another base on the channel takes no cable out.
-ONLY_CAUSES: dict[tuple[str, str], frozenset[str]] = {
-    ("corrections-stopped", "wrong-channel"): frozenset({"another-base", "weak-link", "line-noise"}),
-}
+class Explanation(NamedTuple):
+    """That `rule` can cause what it stands under in `EXPLAINED_BY`.
 
-# A consequence that only some causes of its reason explain: without GLONASS's biases a rover fixes all the same.
-ONLY_BY: dict[tuple[str, str], frozenset[str]] = {
-    ("fix-lost", "message-set"): frozenset({"no-station-position", "single-frequency"}),
-}
-
-
-def reasons(rule: Rule[Any]) -> tuple[str, ...]:
-    """The rules that explain this one, the first that stands wins; the crew's own rules bring their own."""
-    own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
-    return EXPLAINED_BY.get(rule.name, ()) if own is None else own
-
-
-def explained_by(
-    rule: Rule[Any], cause: str, standing: Mapping[str, Set[str]], stood_until: Mapping[str, float], t: float
-) -> str | None:
-    """The rule that explains an alert of `rule` by `cause` raised at `t`, or None: then it is a root and sounds.
-
-    `standing` has the causes of the alerts that stand by their rule, `stood_until` when the last of a rule's ended.
+    `only` are the causes of the consequence that it reaches, `by` its own causes that can do it (None: any). The consequence
+    must have begun at most `within_s` after it was raised, and is explained no longer than `for_s` after that, nor than
+    `hold_s` after it has ended. `same_line`: both must be about one stream.
     """
-    hold_s = HOLD_LONGER_S.get(rule.name, HOLD_S)
-    for reason in reasons(rule):
-        if cause not in ONLY_CAUSES.get((rule.name, reason), (cause,)):
-            continue
-        only_by = ONLY_BY.get((rule.name, reason))
-        if only_by is not None:
-            if not only_by.isdisjoint(standing.get(reason, ())):
-                return reason
-        elif reason in standing or t - stood_until.get(reason, -1e9) <= hold_s:
-            return reason
+
+    rule: str
+    only: frozenset[str] | None = None
+    by: frozenset[str] | None = None
+    within_s: float = math.inf
+    for_s: float = math.inf
+    hold_s: float = HOLD_S
+    same_line: bool = False
+
+
+class Trouble(NamedTuple):
+    """An alert as far as explanations ask: what, on which stream, since when (of its condition), raised and over when."""
+
+    rule: str
+    cause: str
+    severity: Severity
+    stream: str
+    since: float
+    raised_t: float
+    over_t: float = math.inf
+
+
+_MOVED_S = 10.0  # a rover starts anew from a base that moved; what lasts longer is trouble of its own
+_FIXING_S = 30.0  # corrections are back, and the rover is fixing again
+_AGEING_S = 10.0  # the ages of before go on for a moment
+_FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver that says nothing
+
+EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
+    "corrections-stopped": (
+        Explanation("wrong-channel", only=frozenset({"another-base", "weak-link", "line-noise"})),
+        Explanation("base-moved", only=frozenset({"another-base", "station-messages-only"}), for_s=_MOVED_S),
+    ),
+    "corrections-late": (
+        Explanation("corrections-stopped", hold_s=_AGEING_S),
+        Explanation("wrong-channel", hold_s=_AGEING_S),
+        Explanation("link-overload", hold_s=_AGEING_S),
+        Explanation("base-moved", for_s=_MOVED_S),
+    ),
+    "fix-lost": (
+        Explanation("corrections-stopped", only=_FELL, hold_s=_FIXING_S),
+        Explanation("corrections-stopped", by=frozenset({"port-lost"}), same_line=True),
+        Explanation("wrong-channel", only=_FELL, hold_s=_FIXING_S),
+        Explanation("corrections-late", only=_FELL, hold_s=_FIXING_S),
+        Explanation("base-moved", only=_FELL, for_s=_MOVED_S),
+        # Without GLONASS's biases a rover fixes all the same.
+        Explanation("message-set", only=_FELL, by=frozenset({"no-station-position", "single-frequency"}), hold_s=_FIXING_S),
+    ),
+    "message-set": (Explanation("corrections-stopped"), Explanation("wrong-channel")),
+    # A sky that closes costs the fix first, and is judged half a minute later.
+    "sky": (Explanation("fix-lost", within_s=60.0),),
+    "antenna-mismatch": (Explanation("wrong-channel"), Explanation("base-moved", for_s=_MOVED_S)),
+    "link-overload": (Explanation("wrong-channel"),),
+    "base-datum": (Explanation("base-moved", within_s=_MOVED_S),),
+    "control-check": (
+        Explanation("base-datum"),
+        Explanation("base-moved", for_s=_MOVED_S),
+        Explanation("wrong-channel"),
+    ),
+    "wrong-channel": (Explanation("base-moved", for_s=_MOVED_S),),
+}
+
+LONGEST_HOLD_S = max(explanation.hold_s for row in EXPLAINED_BY.values() for explanation in row)
+
+_GRAVITY: Mapping[Severity, int] = {"note": 0, "check": 1, "stop": 2}
+
+
+def graver(one: Severity, other: Severity) -> bool:
+    """True if `one` is graver than `other`."""
+    return _GRAVITY[one] > _GRAVITY[other]
+
+
+def explanations(rule: Rule[Any]) -> tuple[Explanation, ...]:
+    """What can explain this rule, the first that does wins; the crew's own rules bring their own."""
+    own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
+    return EXPLAINED_BY.get(rule.name, ()) if own is None else tuple(map(Explanation, own))
+
+
+def explained_by(candidates: Iterable[Explanation], trouble: Trouble, others: Iterable[Trouble], t: float) -> str | None:
+    """The rule among `others` (active, or over a short while ago) that explains `trouble` at `t`; None: it is a root."""
+    others = [other for other in others if other.severity != "note" or trouble.severity == "note"]
+    for explanation in candidates:
+        if any(_explains(explanation, other, trouble, t) for other in others):
+            return explanation.rule
     return None
+
+
+def _explains(explanation: Explanation, other: Trouble, trouble: Trouble, t: float) -> bool:
+    return (
+        other.rule == explanation.rule
+        and (explanation.only is None or trouble.cause in explanation.only)
+        and (explanation.by is None or other.cause in explanation.by)
+        and (not explanation.same_line or other.stream == trouble.stream)
+        and trouble.since <= other.raised_t + explanation.within_s
+        and t < other.raised_t + explanation.for_s
+        and t <= other.over_t + explanation.hold_s
+    )
 
 
 def roots_first(rules: list[Rule[Any]]) -> list[Rule[Any]]:
@@ -72,14 +127,14 @@ def roots_first(rules: list[Rule[Any]]) -> list[Rule[Any]]:
     by_name = {rule.name: rule for rule in rules}
     ordered: list[Rule[Any]] = []
 
-    def place(rule: Rule[Any], above: tuple[str, ...]) -> None:
+    def put_after_its_reasons(rule: Rule[Any], above: tuple[str, ...]) -> None:
         if rule in ordered or rule.name in above:
             return
-        for reason in reasons(rule):
-            if reason in by_name:
-                place(by_name[reason], (*above, rule.name))
+        for explanation in explanations(rule):
+            if explanation.rule in by_name:
+                put_after_its_reasons(by_name[explanation.rule], (*above, rule.name))
         ordered.append(rule)
 
     for rule in rules:
-        place(rule, ())
+        put_after_its_reasons(rule, ())
     return ordered

@@ -4,28 +4,44 @@
       ▲                                        │ condition gone off_delay_s   │
       └── "cleared" ◄── a person ── returned to normal (stop alerts) ◄────────┘ (acknowledged: cleared at once)
 
-`check` and `note` alerts are cleared at once when their condition ends. While a rule that explains it stands, an alert is
-recorded with `because_of` and makes no sound (`rules.engine.consequences`). A planned interruption holds back every
+`check` and `note` alerts are cleared at once when their condition ends. While a rule that explains it is active, an alert
+is recorded with `because_of` and makes no sound (`rules.engine.consequences`). A planned interruption holds back every
 raise; a shelved rule is recorded and silent. No alert is raised three times within a minute, whatever the line does:
 ISA-18.2 calls that chattering (a good starting criterion, as quoted in the trade press), so its off-delay stretches.
+
+A stop that nobody had seen when the run before ended is told by `Unseen`, and waits for a person here.
+
+What is open is told as it is now. Its figures follow the moment; another first cause that has lasted 3 s is a change
+`cause`, without a sound. An alert that becomes graver is raised again under its number, and ends as what it became.
 
 Time is an argument: `judge(t)` is called on a fixed grid by the pipeline, and nothing here reads a clock.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from witnesspost.rules.alert import Change, ChangeKind, Sentence
-from witnesspost.rules.engine import consequences as order
+from witnesspost.rules.alert import Change, ChangeKind
+from witnesspost.rules.engine.consequences import (
+    LONGEST_HOLD_S,
+    Explanation,
+    Trouble,
+    explained_by,
+    explanations,
+    graver,
+    roots_first,
+)
+from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, Shelve
+from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, Shelve, Unseen
 from witnesspost.rules.site.model import Severity
 
 CHATTER_WINDOW_S = 60.0
+UNSEEN_FOR = dt.timedelta(hours=24)  # what nobody has seen by then is another day's: common practice, no source
 _EPSILON_S = 1e-6
 
 See = Callable[[Any], None]
@@ -33,87 +49,46 @@ Judge = Callable[[float], Iterable[Finding]]
 TakeEvents = Callable[[], list[tuple[float, str, dict[str, Any]]]]
 
 
-class Alert:
-    """One alert of the run while it lives: a rule's finding, and how far a person and time have taken it."""
-
-    def __init__(self, rule: Rule[Any], key: str, finding: Finding, since: float):
-        self.rule = rule
-        self.key = key
-        self.finding = finding
-        self.since = since
-        self.number = 0
-        self.raised_at: float | None = None
-        self.gone_since: float | None = None
-        self.acknowledged = False
-        self.active = False  # raised, and its condition still holds
-        self.because_of: str | None = None
-        self.shelved = False
-
-    @property
-    def severity(self) -> Severity:
-        """How bad it is."""
-        return self.rule.severity
-
-    @property
-    def sentence(self) -> Sentence:
-        """What it says now."""
-        return Sentence(
-            rule=self.rule.name,
-            cause=self.finding.causes[0].cause,
-            stream=self.finding.stream,
-            role=self.rule.site.post.role,
-            evidence=self.finding.evidence,
-            words=self.finding.words,
-        )
-
-    @property
-    def change(self) -> ChangeKind:
-        """The state that its last change brought it to."""
-        return "normal" if not self.active else "acknowledged" if self.acknowledged else "raised"
-
-    @property
-    def sounds(self) -> bool:
-        """True while a person should hear it: it stands, unseen, unexplained and unshelved."""
-        return self.active and not self.acknowledged and self.because_of is None and not self.shelved
-
-
 class Engine:
-    """All rules at one site, and the alerts that stand. `events` collects what rules want recorded beside alerts."""
+    """All rules at one site, and their open alerts. `events` collects what rules want recorded beside alerts."""
 
     def __init__(self, rules: list[Rule[Any]], scene: Scene):
         self.scene = scene
-        self.rules = order.roots_first(rules)
+        self.rules = roots_first(rules)
         self.events: list[tuple[float, str, dict[str, Any]]] = []
-        self._alerts: dict[tuple[str, str], Alert] = {}
+        self._alerts: dict[tuple[str, str], OpenAlert] = {}
         self._raises: dict[tuple[str, str], list[float]] = {}
-        self._stood_until: dict[str, float] = {}
+        self._over: list[Trouble] = []
         self._shelved_until: dict[str, float] = {}
         self._numbers = 0
         self._waiting: list[Change] = []
+        self._explanations: dict[str, tuple[Explanation, ...]] = {rule.name: explanations(rule) for rule in rules}
         self._listeners: dict[type[Fact], tuple[tuple[Rule[Any], See], ...]] = {}
         self._judges: list[tuple[Rule[Any], Judge, TakeEvents | None]] = []
         self._due: dict[str, float] = {}  # by rule: before this `t` it finds nothing
         self._next_due = 0.0  # no rule is due before it
-        self._take_in(self.rules)
+        self._put_in_force(self.rules)
 
     @property
     def wanted(self) -> frozenset[type[Fact]]:
         """The kinds of facts that some rule in force reads."""
         return frozenset(self._listeners)
 
-    def standing(self) -> list[Alert]:
+    def open_alerts(self) -> list[OpenAlert]:
         """The alerts that are raised and not cleared, worst first."""
         worst = {"stop": 0, "check": 1, "note": 2}
         raised = [alert for alert in self._alerts.values() if alert.number and (alert.active or not alert.acknowledged)]
-        return sorted(raised, key=lambda a: (not a.active, worst[a.severity], a.raised_at or 0.0))
+        return sorted(raised, key=lambda a: (not a.active, worst[a.severity], a.raised_t or 0.0))
 
     def see(self, fact: Fact) -> None:
-        """Take in one fact: the scene first, then each rule that wants its kind."""
+        """Tell one fact: the scene first, then each rule that wants its kind."""
         self.scene.see(fact)
         if isinstance(fact, Acknowledge):
             self._acknowledge(fact.t, fact.rule)
         elif isinstance(fact, Shelve):
             self._shelve(fact)
+        elif isinstance(fact, Unseen):
+            self._remember(fact)
         for rule, see in self._listeners.get(type(fact), ()):
             try:
                 see(fact)
@@ -130,10 +105,13 @@ class Engine:
             return []
         changes = self._waiting
         self._waiting = []
-        for alert in self._alerts.values():
-            if alert.shelved and t >= self._shelved_until[alert.rule.name]:
+        for where, alert in tuple(self._alerts.items()):
+            if alert.shelved and t >= self._shelved_until[alert.rule]:
                 alert.shelved = False
-        alive = {name for name, _ in self._alerts}
+            if alert.forgotten_utc is not None and (now := self.scene.utc_at(t)) and now > alert.forgotten_utc:
+                del self._alerts[where]
+                changes.append(self._change(alert, t, "cleared"))
+        alive = {alert.rule for alert in self._alerts.values() if alert.lives}
         for rule, judge, take_events in self._judges:
             if t < self._due[rule.name] and rule.name not in alive:
                 continue
@@ -151,79 +129,102 @@ class Engine:
         return changes
 
     def ask_all(self) -> None:
-        """What stands has changed, and some rules judge by it: each is asked at the next `judge`."""
+        """Which rules are active has changed, and some rules judge by it: each is asked at the next `judge`."""
         self._due = {rule.name: 0.0 for rule in self.rules}
         self._next_due = 0.0
 
     def _move_on(self, rule: Rule[Any], findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
         for key, finding in findings.items():
+            severity = finding.severity or rule.severity
             alert = self._alerts.get((rule.name, key))
             if alert is None:
-                since = t if finding.since is None else finding.since
-                alert = self._alerts[rule.name, key] = Alert(rule, key, finding, since)
-            alert.gone_since = None
+                alert = OpenAlert(rule.name, rule.site.post.role, finding, severity, t)
+                self._alerts[rule.name, key] = alert
             if alert.active:
-                if alert.because_of and not self._explained(alert, t):
-                    self._raise(alert, t, changes)  # what explained it is over, and it stands still: now it sounds
-                continue
-            if finding.since is not None:
-                alert.since = finding.since
-            elif alert.number and alert.since <= (alert.raised_at or 0.0):
-                alert.since = t  # it had returned to normal, and begins anew
-            alert.finding = finding
-            delay = rule.figures.on_delay_s if finding.on_delay_s is None else finding.on_delay_s
-            if t + _EPSILON_S >= alert.since + delay and t >= self.scene.planned_until:
-                self._raise(alert, t, changes)
+                self._follow(alert, finding, severity, t, changes)
+            else:
+                self._begin(alert, rule, finding, severity, t, changes)
         for (name, key), alert in tuple(self._alerts.items()):
             if name == rule.name and key not in findings:
-                self._end(alert, t, changes)
+                self._end(alert, rule, t, changes)
 
-    def _raise(self, alert: Alert, t: float, changes: list[Change]) -> None:
+    def _begin(
+        self, alert: OpenAlert, rule: Rule[Any], finding: Finding, severity: Severity, t: float, changes: list[Change]
+    ) -> None:
+        """Its condition holds, and it is not raised (any more): it is once the on-delay has run out."""
+        if finding.since is not None:
+            alert.since = finding.since
+        elif alert.gone_since is not None:
+            alert.since = t  # it had returned to normal, and begins anew
+        alert.gone_since = None
+        alert.finding = finding
+        if not alert.number or graver(severity, alert.severity):
+            alert.severity = severity
+        delay = rule.figures.on_delay_s if finding.on_delay_s is None else finding.on_delay_s
+        if t + _EPSILON_S >= alert.since + delay and t >= self.scene.planned_until:
+            self._raises.setdefault((alert.rule, alert.key), []).append(t)
+            alert.raised_t = t
+            self._raise(alert, t, changes)
+
+    def _follow(self, alert: OpenAlert, finding: Finding, severity: Severity, t: float, changes: list[Change]) -> None:
+        """It is raised, and its condition goes on: as before, from another cause, or graver."""
+        planned = t < self.scene.planned_until
+        another_cause, graver_now = alert.follow(finding, alert.severity if planned else severity, t)
+        unexplained = alert.because_of is not None and not planned and self._explained(alert, t) is None
+        if graver_now or unexplained:  # what explained it is over, and it still stands: now it sounds
+            self._raise(alert, t, changes)
+        elif another_cause:
+            changes.append(self._change(alert, t, "cause"))
+
+    def _raise(self, alert: OpenAlert, t: float, changes: list[Change]) -> None:
         if not alert.number:
             self._numbers += 1
             alert.number = self._numbers
-        alert.raised_at, alert.active, alert.acknowledged = t, True, False
+        alert.active, alert.acknowledged = True, False
         alert.because_of = self._explained(alert, t)
-        alert.shelved = t < self._shelved_until.get(alert.rule.name, 0.0)
-        self.scene.standing.add(alert.rule.name)
+        alert.shelved = t < self._shelved_until.get(alert.rule, 0.0)
+        self.scene.active_rules.add(alert.rule)
         self.ask_all()
-        self._raises.setdefault((alert.rule.name, alert.key), []).append(t)
         changes.append(self._change(alert, t, "raised"))
 
-    def _explained(self, alert: Alert, t: float) -> str | None:
-        standing: dict[str, set[str]] = {}
-        for other in self._alerts.values():
-            if other.active:
-                standing.setdefault(other.rule.name, set()).add(other.finding.causes[0].cause)
-        cause = alert.finding.causes[0].cause
-        return order.explained_by(alert.rule, cause, standing, self._stood_until, t)
+    def _explained(self, alert: OpenAlert, t: float) -> str | None:
+        active = [other.trouble() for other in self._alerts.values() if other.active]
+        return explained_by(self._explanations[alert.rule], alert.trouble(), [*active, *self._over], t)
 
-    def _end(self, alert: Alert, t: float, changes: list[Change]) -> None:
-        where = (alert.rule.name, alert.key)
+    def _end(self, alert: OpenAlert, rule: Rule[Any], t: float, changes: list[Change]) -> None:
+        where = (alert.rule, alert.key)
         if not alert.active:
             if not alert.number:
                 del self._alerts[where]
+            elif alert.gone_since is None:
+                alert.gone_since = t  # it had begun anew, and has gone before it was raised
             return
         if alert.gone_since is None:
             alert.gone_since = t
         recent = [at for at in self._raises[where] if at > t - CHATTER_WINDOW_S]
         self._raises[where] = recent
-        if t + _EPSILON_S < alert.gone_since + alert.rule.figures.off_delay_s or len(recent) >= 2:
+        if t + _EPSILON_S < alert.gone_since + rule.figures.off_delay_s:
+            return
+        if len(recent) >= 2:
+            alert.held_times = len(recent)
             return
         alert.active = False
-        if not any(a.active and a.rule is alert.rule for a in self._alerts.values()):
-            self.scene.standing.discard(alert.rule.name)
-            self._stood_until[alert.rule.name] = t
-            self.ask_all()
+        self._over = [trouble for trouble in self._over if trouble.over_t >= t - LONGEST_HOLD_S] + [alert.trouble(over_t=t)]
+        self._deactivate(alert.rule)
         if alert.severity == "stop" and not alert.acknowledged:
             changes.append(self._change(alert, t, "normal"))
         else:
             del self._alerts[where]
             changes.append(self._change(alert, t, "cleared"))
 
+    def _deactivate(self, rule: str) -> None:
+        if not any(alert.active and alert.rule == rule for alert in self._alerts.values()):
+            self.scene.active_rules.discard(rule)
+            self.ask_all()
+
     def _acknowledge(self, t: float, rule: str | None) -> None:
         for where, alert in tuple(self._alerts.items()):
-            if not alert.number or alert.acknowledged or rule not in (None, alert.rule.name, alert.because_of):
+            if not alert.number or alert.acknowledged or rule not in (None, alert.rule, alert.because_of):
                 continue
             alert.acknowledged = True
             if alert.active:
@@ -233,25 +234,44 @@ class Engine:
                 self._waiting.append(self._change(alert, t, "cleared"))
 
     def _shelve(self, fact: Shelve) -> None:
-        rules = {fact.rule} if fact.rule else {alert.rule.name for alert in self.standing()}
+        rules = {fact.rule} if fact.rule else {alert.rule for alert in self.open_alerts()}
         for name in rules:
             self._shelved_until[name] = fact.t + fact.for_s
         for alert in self._alerts.values():
-            alert.shelved = alert.shelved or alert.rule.name in rules
+            alert.shelved = alert.shelved or alert.rule in rules
+
+    def _remember(self, fact: Unseen) -> None:
+        """A stop of an earlier run that nobody has seen: over, and unseen still."""
+        evidence = {**fact.evidence, "of_run": fact.run, "over_utc": fact.utc and utc_text(fact.utc)}
+        finding = Finding(
+            causes=[Cause(cause=fact.cause)],
+            stream=fact.stream,
+            key=f"alert {fact.alert} of {fact.run}",
+            evidence=evidence,
+            words=fact.words,
+        )
+        where = (fact.rule, finding.key)
+        if where in self._alerts:
+            return
+        alert = self._alerts[where] = OpenAlert(fact.rule, self.scene.site.post.role, finding, "stop", fact.t)
+        self._numbers += 1
+        alert.number, alert.gone_since = self._numbers, fact.t
+        alert.forgotten_utc = fact.utc + UNSEEN_FOR if fact.utc is not None else None
+        self._waiting.append(self._change(alert, fact.t, "normal"))
 
     def _switch_off(self, rule: Rule[Any], t: float, error: Exception) -> None:
         """A rule that throws is off for the rest of the run, and said so; everything else goes on."""
-        self._take_in([other for other in self.rules if other is not rule])
+        self._put_in_force([other for other in self.rules if other is not rule])
         for where, alert in tuple(self._alerts.items()):  # nobody can say any more whether these still hold
-            if alert.rule is rule:
+            if alert.rule == rule.name and alert.lives:
                 del self._alerts[where]
                 if alert.number:
                     self._waiting.append(self._change(alert, t, "cleared"))
-        self.scene.standing.discard(rule.name)
+        self.scene.active_rules.discard(rule.name)
         self.ask_all()
         self.see(RuleFailed(t=t, stream="", rule=rule.name, error=f"{type(error).__name__}: {error}"))
 
-    def _take_in(self, rules: list[Rule[Any]]) -> None:
+    def _put_in_force(self, rules: list[Rule[Any]]) -> None:
         """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
         self.rules = rules
         self.ask_all()
@@ -261,17 +281,17 @@ class Engine:
             (rule, rule.judge, None if type(rule).take_events is Rule.take_events else rule.take_events) for rule in rules
         ]
 
-    def _change(self, alert: Alert, t: float, change: ChangeKind) -> Change:
+    def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding
         utc = self.scene.utc_at(t)
         return Change(
             t=t,
             post=self.scene.site.post.name,
             role=self.scene.site.post.role,
-            utc=utc.isoformat(timespec="milliseconds").replace("+00:00", "Z") if utc else None,
+            utc=utc_text(utc) if utc else None,
             change=change,
-            rule=alert.rule.name,
-            cause=finding.causes[0].cause,
+            rule=alert.rule,
+            cause=alert.cause,
             causes=[Cause(cause=cause.cause, residual_m=cause.residual_m) for cause in finding.causes],
             severity=alert.severity,
             stream=finding.stream,
@@ -281,3 +301,8 @@ class Engine:
             alert=alert.number,
             shelved=alert.shelved,
         )
+
+
+def utc_text(utc: dt.datetime) -> str:
+    """ISO 8601 to the millisecond, with Z."""
+    return utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -10,16 +10,27 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from witnesspost.rules.alert import Change
+from witnesspost.rules.engine.consequences import graver
+from witnesspost.rules.site.model import Severity
 
 CHATTER_SOUNDS, CHATTER_S = 3, 60.0
 FLOOD_OVER, FLOOD_S = 10, 600.0
 
 
 def chattering(changes: Iterable[Change]) -> list[str]:
-    """The rules of which one alert (one cause on one stream) sounded three or more times within a minute."""
+    """The rules of which one alert (one cause on one stream) sounded three or more times within a minute.
+
+    An alert that becomes graver while it stands has not come again.
+    """
     sounds: dict[tuple[str, str, str], list[float]] = {}
+    sounded: dict[int, Severity] = {}  # the alerts that are not over, as grave as they sounded last
     for change in changes:
-        if change.sounds:
+        if change.change in ("normal", "cleared"):
+            sounded.pop(change.alert, None)
+        if not change.sounds:
+            continue
+        before, sounded[change.alert] = sounded.get(change.alert), change.severity
+        if before is None or not graver(change.severity, before):
             sounds.setdefault((change.rule, change.cause, change.stream), []).append(change.t)
     return sorted({rule for (rule, _, _), times in sounds.items() if _most_within(times, CHATTER_S) >= CHATTER_SOUNDS})
 

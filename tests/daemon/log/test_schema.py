@@ -289,7 +289,7 @@ def test_a_replay_of_an_older_log_says_what_the_last_old_program_said(older):
     version, path = older
     result = CliRunner().invoke(replay, [str(path), "--json"])
     assert result.exit_code == 0
-    said = [json.loads(line) for line in result.stdout.splitlines()]
+    said = [one for one in map(json.loads, result.stdout.splitlines()) if one["change"] != "cause"]  # told since version 3
     expected = lines(f"log-version-{version}.alerts.jsonl")
     assert [{key: one[key] for key in expected[0]} for one in said] == expected
 

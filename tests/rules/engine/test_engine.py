@@ -22,10 +22,14 @@ carries = ["corrections"]
 class Fake(Rule):
     """A rule that finds what the test says."""
 
-    def __init__(self, name, severity="stop", on_delay_s=3.0, off_delay_s=3.0):
+    def __init__(self, name, severity="stop", on_delay_s=3.0, off_delay_s=3.0, cause="reason", stream=""):
         super().__init__(SITE, Delays(on_delay_s=on_delay_s, off_delay_s=off_delay_s), None)
         self.name = name
         self.severity = severity
+        self.cause = cause
+        self.stream = stream
+        self.graver = None
+        self.figure = 0
         self.wrong = False
         self.throws = False
         self.since = None
@@ -38,7 +42,13 @@ class Fake(Rule):
 
     def judge(self, t):
         if self.wrong:
-            yield Finding(causes=[Cause(cause="reason")], since=self.since)
+            yield Finding(
+                causes=[Cause(cause=self.cause)],
+                since=self.since,
+                stream=self.stream,
+                severity=self.graver,
+                evidence={"figure": self.figure},
+            )
 
 
 class Bench:
@@ -80,10 +90,10 @@ def test_a_stop_alert_returns_to_normal_and_waits_for_a_person():
     assert bench.until(4.0) == [(3.0, "raised", "fix-lost")]
     rule.wrong = False
     assert bench.until(8.0) == [(7.1, "normal", "fix-lost")]
-    assert [a.change for a in bench.engine.standing()] == ["normal"]
+    assert [a.change for a in bench.engine.open_alerts()] == ["normal"]
     bench.engine.see(Acknowledge(t=bench.t, stream=""))
     assert bench.until(9.0) == [(8.1, "cleared", "fix-lost")]
-    assert bench.engine.standing() == []
+    assert bench.engine.open_alerts() == []
 
 
 def test_an_acknowledged_stop_alert_is_cleared_when_it_ends():
@@ -129,7 +139,7 @@ def test_since_dates_a_condition_back():
 
 
 def test_one_incident_one_sound():
-    root, consequence = Fake("corrections-stopped"), Fake("fix-lost", on_delay_s=4.0)
+    root, consequence = Fake("corrections-stopped"), Fake("fix-lost", on_delay_s=4.0, cause="float")
     bench = Bench(consequence, root)
     root.wrong = consequence.wrong = True
     changes = []
@@ -143,7 +153,7 @@ def test_one_incident_one_sound():
 
 
 def test_a_consequence_that_outlives_its_reason_sounds():
-    root, consequence = Fake("corrections-stopped"), Fake("fix-lost", on_delay_s=4.0)
+    root, consequence = Fake("corrections-stopped"), Fake("fix-lost", on_delay_s=4.0, cause="float")
     bench = Bench(consequence, root)
     root.wrong = consequence.wrong = True
     bench.until(10.0)
@@ -151,7 +161,7 @@ def test_a_consequence_that_outlives_its_reason_sounds():
     assert bench.until(43.1) == [(13.1, "normal", "corrections-stopped")]
     # Held for 30 s behind the corrections' return: the rover is fixing again.
     assert bench.until(44.0) == [(43.2, "raised", "fix-lost")]
-    assert [a.rule.name for a in bench.engine.standing() if a.sounds] == ["fix-lost"]
+    assert [a.rule for a in bench.engine.open_alerts() if a.sounds] == ["fix-lost"]
 
 
 def test_a_planned_interruption_holds_back_what_begins_in_it():
@@ -169,11 +179,11 @@ def test_shelved_is_recorded_silently_and_for_a_stated_time():
     rule.wrong = True
     bench.until(4.0)
     bench.engine.see(Shelve(t=4.0, stream="", for_s=10.0))
-    assert [a.sounds for a in bench.engine.standing()] == [False]
+    assert [a.sounds for a in bench.engine.open_alerts()] == [False]
     bench.until(13.9)
-    assert [a.sounds for a in bench.engine.standing()] == [False]
+    assert [a.sounds for a in bench.engine.open_alerts()] == [False]
     bench.until(14.1)
-    assert [a.sounds for a in bench.engine.standing()] == [True]
+    assert [a.sounds for a in bench.engine.open_alerts()] == [True]
 
 
 @pytest.mark.parametrize("period_s", [0.8, 2.0, 5.0, 9.0])
@@ -203,14 +213,14 @@ def test_a_rule_that_throws_is_named_and_switched_off_while_the_others_go_on():
 
 
 def test_a_rule_that_throws_while_its_alert_stands_explains_nothing_any_more():
-    root, consequence = Fake("wrong-channel"), Fake("fix-lost", on_delay_s=10.0)
+    root, consequence = Fake("wrong-channel"), Fake("fix-lost", on_delay_s=10.0, cause="float")
     bench = Bench(root, consequence)
     root.wrong = consequence.wrong = True
     assert bench.until(4.0) == [(3.0, "raised", "wrong-channel")]
     root.throws = True
     bench.engine.see(Bias(t=bench.t, stream="corrections", station_id=417))
     assert bench.until(11.0) == [(4.1, "cleared", "wrong-channel"), (10.0, "raised", "fix-lost")]
-    assert [(a.rule.name, a.sounds) for a in bench.engine.standing()] == [("fix-lost", True)]
+    assert [(a.rule, a.sounds) for a in bench.engine.open_alerts()] == [("fix-lost", True)]
 
 
 def test_the_order_among_alerts_has_no_circle_and_names_only_rules():
@@ -218,11 +228,11 @@ def test_the_order_among_alerts_has_no_circle_and_names_only_rules():
 
     names = {rule.name for rule in RULES}
     for rule, reasons in EXPLAINED_BY.items():
-        assert {rule, *reasons} <= names
+        assert {rule, *(reason.rule for reason in reasons)} <= names
     ordered = [rule.name for rule in roots_first([Fake(name) for name in sorted(names)])]
     assert sorted(ordered) == sorted(names)
     for rule, reasons in EXPLAINED_BY.items():
-        assert all(ordered.index(reason) < ordered.index(rule) for reason in reasons), rule
+        assert all(ordered.index(reason.rule) < ordered.index(rule) for reason in reasons), rule
 
 
 def test_a_rule_that_is_sure_to_find_nothing_is_not_asked_until_then_or_until_what_stands_changes():

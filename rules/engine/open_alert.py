@@ -1,0 +1,108 @@
+"""One alert while it is open: from the first sign of its condition until it is cleared."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import NamedTuple
+
+from witnesspost.rules.alert import ChangeKind, Sentence
+from witnesspost.rules.engine.consequences import Trouble, graver
+from witnesspost.rules.finding import Finding
+from witnesspost.rules.site.model import Role, Severity
+
+CAUSE_S = 3.0  # a first cause that has been another for so long is told
+
+
+class Held(NamedTuple):
+    """Its condition has been gone for `back_s`, but it came `times` within a minute: it stays open so as not to chatter."""
+
+    back_s: float
+    times: int
+
+
+class OpenAlert:
+    """What is wrong, and how far a person and time have taken it.
+
+    `finding` is the latest one with the cause that was told: its figures are of this moment. `severity` is the gravest of
+    this alert's life: what became a stop ends as one. `number` is 0 until it is raised. `active`: raised, and its condition
+    holds. `since` is when the condition began.
+    """
+
+    def __init__(self, rule: str, role: Role, finding: Finding, severity: Severity, since: float):
+        self.rule = rule
+        self.role = role
+        self.key = finding.key
+        self.finding = finding
+        self.severity = severity
+        self.since = since
+        self.number = 0
+        self.raised_t: float | None = None
+        self.gone_since: float | None = None
+        self.held_times = 0
+        self.acknowledged = False
+        self.active = False
+        self.because_of: str | None = None
+        self.shelved = False
+        self.forgotten_utc: dt.datetime | None = None  # of an earlier run's: when it has lost its meaning
+        self._another_since: float | None = None
+
+    @property
+    def cause(self) -> str:
+        """The cause that was told."""
+        return self.finding.causes[0].cause
+
+    @property
+    def lives(self) -> bool:
+        """False once it only waits for a person: its condition has gone, and has not begun anew."""
+        return self.active or self.gone_since is None
+
+    @property
+    def sentence(self) -> Sentence:
+        """What it says now."""
+        return Sentence(
+            rule=self.rule,
+            cause=self.cause,
+            stream=self.finding.stream,
+            role=self.role,
+            evidence=self.finding.evidence,
+            words=self.finding.words,
+        )
+
+    @property
+    def change(self) -> ChangeKind:
+        """The state that its last change brought it to."""
+        return "normal" if not self.active else "acknowledged" if self.acknowledged else "raised"
+
+    @property
+    def sounds(self) -> bool:
+        """True while a person should hear it: active, unseen, unexplained and unshelved."""
+        return self.active and not self.acknowledged and self.because_of is None and not self.shelved
+
+    def held(self, t: float) -> Held | None:
+        """How it is held, where its condition has ended and it is open only so that it does not chatter."""
+        if not self.active or self.gone_since is None or not self.held_times:
+            return None
+        return Held(t - self.gone_since, self.held_times)
+
+    def trouble(self, over_t: float = math.inf) -> Trouble:
+        """It, as far as explanations ask."""
+        raised_t = math.inf if self.raised_t is None else self.raised_t
+        return Trouble(self.rule, self.cause, self.severity, self.finding.stream, self.since, raised_t, over_t)
+
+    def follow(self, finding: Finding, severity: Severity, t: float) -> tuple[bool, bool]:
+        """Its condition holds at `t`, as `finding` says: (another cause is to be told, it has become graver)."""
+        self.gone_since, self.held_times = None, 0
+        another = finding.causes[0].cause != self.cause
+        if not another:
+            self._another_since = None
+        elif self._another_since is None:
+            self._another_since = t
+        tell = self._another_since is not None and t >= self._another_since + CAUSE_S - 1e-6
+        if another and not tell:
+            return False, False
+        self.finding, self._another_since = finding, None
+        worse = graver(severity, self.severity)
+        if worse:
+            self.severity = severity
+        return tell, worse
