@@ -11,7 +11,6 @@ import datetime as dt
 import math
 
 from witnesspost.rules.coordinates import Ecef
-from witnesspost.rules.engine.bases import Kind, bases_of, kind_of, numbers_of
 from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
 from witnesspost.rules.gnss import GRS80, FixQuality
@@ -42,7 +41,7 @@ class Scene:
         self.utc: Utc | None = None
         self.planned_until = -math.inf
         self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
-        self.base_kind: Kind = kind_of(site.base)  # of a "network" or a "moving" base neither place nor number is judged
+        self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
         self._named = self._names()
         self._spoken_t: dict[str, float] = {}  # by stream: the last byte
         self._motions: dict[str, Motion] = {}
@@ -106,7 +105,7 @@ class Scene:
         """The base that sends under this number, None where it is nobody's of the project."""
         if not self.is_ours(station_id):
             return None
-        others = (base for base in bases_of(self.site)[1:] if station_id in (numbers_of(base) or ()))
+        others = (base for base in self.site.other_base if station_id in (base.station_ids or ()))
         return next(others, self.site.base)
 
     def uses_another_station(self, fix: Fix) -> bool:
@@ -198,7 +197,7 @@ class Scene:
 
     def _names(self) -> frozenset[int] | None:
         """All numbers of the project's bases; None where a base of its has none."""
-        numbers = [numbers_of(base) for base in bases_of(self.site)]
+        numbers = [base.station_ids for base in (self.site.base, *self.site.other_base)]
         return None if None in numbers else frozenset().union(*(n for n in numbers if n is not None))
 
     def _uses_ours(self, fix: Fix) -> bool:

@@ -46,6 +46,31 @@ def test_bytes_are_heard_apart_from_epochs(day):
 
 
 class TestWhoseStation:
+    @pytest.mark.parametrize(
+        "bases",
+        [{"base": {"station_id": [417, 418]}}, {"base": {"station_id": 417}, "other_base": [{"station_id": [418]}]}],
+        ids=["a list", "another base"],
+    )
+    def test_any_of_a_list_and_any_of_another_base_is_ours(self, day, bases):
+        scene = scene_of(day, **bases)
+        assert [scene.is_ours(number) for number in (416, 417, 418, 0)] == [False, True, True, False]
+
+    def test_each_number_has_its_base(self, day):
+        scene = scene_of(day, base={"station_id": 417, "antenna": "A"}, other_base=[{"station_id": 418, "antenna": "B"}])
+        assert [base and base.antenna for base in map(scene.base_of, (417, 418, 9))] == ["A", "B", None]
+        assert scene_of(day).base_of(9) is not None  # the site names none: whoever sends
+
+    @pytest.mark.parametrize("kind", ["network", "moving"])
+    def test_a_services_stations_come_and_go_and_are_ours(self, day, kind):
+        facts = epochs(day, 20.0, station_id=1) + epochs(day, 40.0, start=20.0, station_id=2)
+        scene = scene_of(day, [*facts, day.station(30.0, station_id=2)], base={"kind": kind})
+        assert all(map(scene.is_ours, (1, 2, 4095)))
+        assert scene.silent_for("corrections", 40.0) == 1.0
+        assert scene.usual_interval_s("corrections") == 1.0
+        assert scene.station().station_id == 2
+        assert scene.age_limit_s() == 15.0
+        assert not scene.uses_another_station(day.fix(40.0, station_id=77))
+
     def test_where_none_is_named_the_first_until_it_has_been_silent_for_three_seconds(self, day):
         scene = scene_of(day, [day.epoch(0.0), day.epoch(1.0), day.epoch(2.0, station_id=9), day.epoch(3.9, station_id=9)])
         assert (scene.is_ours(417), scene.is_ours(9)) == (True, False)
