@@ -52,7 +52,7 @@ class RunRow(Row, kw_only=True):
     first_n: Annotated[int, Meta(description="`n` of the file's first row in the chain")] = 0
     system_utc: Annotated[str, Meta(description="the system's clock when the file was begun; it may have been wrong")]
     boot: Annotated[str, Meta(description="the kernel's name for the boot")]
-    site_toml: Annotated[str, Meta(description="the site file, whole")]
+    site_toml: Annotated[str, Meta(description="the site file, with the marks of its control files in it")]
     site_path: Annotated[str, Meta(description="where the site file lay")]
     grids: Annotated[
         str, Meta(description="the grid files it was judged with: JSON list of name (as in the site file) and BLAKE2b-256")

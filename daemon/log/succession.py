@@ -12,6 +12,7 @@ from witnesspost.daemon.log.rows import EventRow, RunRow, StreamRow, json_text
 from witnesspost.daemon.log.writing import NotOurs, Tail, Writer
 from witnesspost.rules.datum.grids import grids_of
 from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.recorded import self_contained
 
 _NONE_BEFORE = Ending(None, "there is none", None)
 
@@ -29,7 +30,7 @@ class Succession:
         self._folder = folder
         self._single = single
         self._site = site
-        self._site_text = site_text
+        self._site_text = self_contained(site_text, site)
         self._grids = grids_of(site)
         self._before = _NONE_BEFORE  # the file that was set aside a moment ago
         self._begun = False

@@ -8,23 +8,30 @@ from pathlib import Path
 from msgspec import Struct
 from witnesspost.rules.site.model import Site
 
+SUFFIXES = (".gtx", ".tif", ".tiff", ".gsb", ".gvb", ".ct2", ".lla")
+"""What PROJ's grid files are called (proj.org, "Transformation grids" and `+grids`)."""
+
 
 class Grid(Struct, frozen=True):
-    """A grid file: its name as the site file has it, and its BLAKE2b-256 (as `b2sum -l 256` prints it), None where it
-    could not be read."""
+    """A grid file: its name as the site file has it (behind its folder's, where it lies in the folder of grids), and its
+    BLAKE2b-256 (as `b2sum -l 256` prints it), None where it could not be read."""
 
     name: str
     digest: str | None
 
 
 def grids_of(site: Site) -> list[Grid]:
-    """The grid files that the site names; none with the bundled geoid, which is a part of the program."""
-    return [Grid(name, digest_of(site.file(name))) for name in names_of(site)]
-
-
-def names_of(site: Site) -> list[str]:
-    """Their names, as the site file has them."""
-    return [site.project.geoid] if site.project is not None and site.project.geoid != "bundled" else []
+    """The grid files that the site is judged by: its geoid, but for the bundled one, which is a part of the program, and
+    those in its folder of grids."""
+    if site.project is None:
+        return []
+    names = [] if site.project.geoid == "bundled" else [site.project.geoid]
+    grids = [Grid(name, digest_of(site.file(name))) for name in names]
+    if site.project.grids is not None:
+        folder = site.file(site.project.grids)
+        files = sorted(path for path in folder.glob("*") if path.suffix.lower() in SUFFIXES)
+        grids += [Grid(f"{site.project.grids}/{path.name}", digest_of(path)) for path in files]
+    return grids
 
 
 def digest_of(path: Path) -> str | None:

@@ -271,3 +271,28 @@ def test_another_site_brings_its_own_grids(judged_with_a_grid, tmp_path):
     site = tmp_path / "bundled.toml"
     site.write_text(site_text("rover", {"corrections": "loop://", "receiver": "loop://"}))
     assert call("replay", log, "--site", site).exit_code == 0
+
+
+def test_a_log_wants_all_grids_of_its_folder(tmp_path, tape):
+    post, office = tmp_path / "post", tmp_path / "office"
+    (post / "grids").mkdir(parents=True)
+    office.mkdir()
+    for name in ("a", "b"):
+        write_gtx(post / "grids" / f"{name}.gtx", 38.0, -106.0, 0.5, 5, 5, value=-17.0)
+    (post / "grids" / "README").write_text("no grid")
+    table = tomllib.loads(site_text("rover", {"corrections": "loop://", "receiver": "loop://"}))
+    table["project"] |= {"grids": "grids"}
+    site = post / "site.toml"
+    site.write_text(tomli_w.dumps(table))
+    log = office / "kestrel-rover.0001.db"
+    said = call("replay", tape, "--site", site, "--log", log, "--json").stdout
+    assert said
+    with LogFile.open(log) as read:
+        assert [grid.name for grid in read.grids()] == ["grids/a.gtx", "grids/b.gtx"]
+    carried = tmp_path / "stick"
+    shutil.move(post / "grids", carried)
+    shutil.rmtree(post)
+    assert "judged with the grid 'grids/a.gtx', which is missing here" in refused("replay", log)
+    assert call("replay", log, "--json", "--grids", carried).stdout == said
+    write_gtx(carried / "b.gtx", 38.0, -106.0, 0.5, 5, 5, value=-17.1)
+    assert "judged with another 'grids/b.gtx' than" in refused("replay", log, "--grids", carried)
