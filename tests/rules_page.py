@@ -11,8 +11,8 @@ from witnesspost.rules.engine.rule import Rule
 _HEAD = f"""# The rules
 
 What counts as trouble. This page is written by `python -m tests.documentation` from the rules, one file each in `book/`, and
-from `engine/consequences.py`, which alone knows what explains what: a consequence is recorded, and makes no noise while what explains it stands
-and for {HOLD_S:g} s after.
+from `engine/consequences.py`, which alone knows what explains what: a consequence is recorded, and makes no noise while what
+explains it stands and for {HOLD_S:g} s after.
 
 Figures are seconds where their name ends in `_s`, metres in `_m`, and so on; a site file's `[rules.NAME]` changes any. In the
 sentences, what stands in braces is filled in with the figures of the moment; the steps to check stand with each sentence in
