@@ -82,6 +82,8 @@ def play(situation: Situation) -> list[Change]:
         pipeline = Pipeline(site)
         changes: list[Change] = []
         for t, _, stream, what in shift.events:
+            if t > until:  # what arrives late may arrive after the end
+                break
             changes += pipeline.feed(t, stream, what) if isinstance(what, bytes) else pipeline.tell(what)
         changes += pipeline.tick(until)
     return changes

@@ -138,6 +138,13 @@ missed(
 )
 
 
+@BOOK("pole 20 cm short on the bundled geoid: a note, or within that grid's error", "Asia", allow=NOT_JUDGED, right_base=True)
+def _() -> Told:
+    place = ground.NGA_POINTS[2]
+    where, until = round_trip(place, (on(place, "KQ-2", up=1.80), 40.0))
+    return crew(place, where, until)
+
+
 @BOOK("an own position heard on one mark only, positions alone: it predicts no place", "Europe")
 def _() -> Told:
     place = ground.RGF

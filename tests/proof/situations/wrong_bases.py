@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tests.proof.situations import ground
-from tests.proof.situations.case import Book, Told, check, stop
+from tests.proof.situations.case import Book, Told, check, note, stop
 from tests.proof.situations.ground import (
     ANTENNA_M,
     FOOT,
@@ -87,11 +87,11 @@ blunder(
     "orthometric-as-ellipsoidal+antenna-height-missing",
     "antenna-height-missing+orthometric-as-ellipsoidal",
 )
-blunder(
-    "antenna height left out, on the bundled geoid",
-    ground.NGA_POINTS[3],
-    lambda: at_mark(ground.NGA_POINTS[3], antenna=0.0),
-    "antenna-height-missing",
+BOOK.add(
+    "antenna height left out, on the bundled geoid: a note that names it",
+    "Oceania",
+    lambda: base_says(ground.NGA_POINTS[3], at_mark(ground.NGA_POINTS[3], antenna=0.0)),
+    note("base-datum", "height-not-judged", "antenna-height-missing", by=11.0),
 )
 blunder(
     "H typed where h belongs, on the bundled geoid",
