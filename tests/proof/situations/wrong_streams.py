@@ -117,7 +117,7 @@ line(
     lambda s, p: sent(
         s, p, 180.0, lose=lambda t: (t > 60 and round(t) % 5 in (1, 2)) or (t > 120 and round(t) % 5 in (1, 2, 3))
     ),
-    stop("corrections-stopped", "weak-link", after=182.0, by=190.0),
+    stop("corrections-stopped", "weak-link", after=182.0, by=194.0),
     role="rover",
     until=240.0,
     lost=180.0,
