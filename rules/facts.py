@@ -104,13 +104,6 @@ class Bias(Fact):
     station_id: int
 
 
-class Text(Fact):
-    """RTCM 1029: free text (UTF-8) from the base."""
-
-    station_id: int
-    text: str
-
-
 class Traffic(Fact):
     """What the line carried since the stream's Traffic before it: every byte is in exactly one of the five sums.
 
@@ -124,7 +117,6 @@ class Traffic(Fact):
     bad_sentence_bytes: int = 0
     other_bytes: int = 0
     frames: int = 0
-    sentences: int = 0
     bad_frames: int = 0
     bad_sentences: int = 0
     observation_frames: int = 0
@@ -175,7 +167,6 @@ class Health(Fact):
     read_only: bool | None = None
     lost_bytes: int | None = None
     restarts: int | None = None
-    clock_step_s: float | None = None
     log_failed: bool | None = None
 
 

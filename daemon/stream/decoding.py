@@ -20,7 +20,7 @@ from msgspec.structs import replace
 from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.stream.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
 from witnesspost.daemon.stream.nmea import Sentences
-from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc
+from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Tilt, Traffic, Utc
 from witnesspost.rules.gnss import (
     ANTENNA,
     GLONASS_BIAS,
@@ -35,7 +35,7 @@ from witnesspost.rules.gnss import (
 )
 from witnesspost.rules.site.model import TiltSentence
 
-FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevels, Station, Text, Tilt, Traffic, Utc))
+FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevels, Station, Tilt, Traffic, Utc))
 """The kinds of facts that streams give."""
 
 SAMPLE_EVERY_S = 10.0
@@ -62,12 +62,7 @@ _LEGACY_BANDS = {1001: 1, 1002: 1, 1003: 2, 1004: 2, 1009: 1, 1010: 1, 1011: 2, 
 # Messages that name a reference station in bits 12–23 (DF003) beside the observations.
 _NAMES_STATION = frozenset((*range(1001, 1014), TEXT, 1032, RECEIVER_AND_ANTENNA, GLONASS_BIAS))
 
-_READ_WHOLE = STATION_POSITION | ANTENNA | {TEXT}
-
-
-def message_number(frame: bytes) -> int:
-    """DF002 of a whole frame."""
-    return frame[3] << 4 | frame[4] >> 4
+_READ_WHOLE = STATION_POSITION | ANTENNA
 
 
 def signal_levels(frame: bytes, message: int, system: str) -> dict[str, tuple[float, int]] | None:
@@ -158,7 +153,6 @@ class Decoder:
                 traffic.frame_bytes += len(data)
                 self._frame(t, data, facts)
             elif kind == SENTENCE:
-                traffic.sentences += 1
                 traffic.sentence_bytes += len(data)
                 self._sentence(t, data, facts)
             elif kind == OTHER:
@@ -355,8 +349,6 @@ class Decoder:
                 antenna_height_m=parsed.DF028 if message == STATION_POSITION_WITH_HEIGHT else None,
                 itrf_year=parsed.DF021,
             )
-        if message == TEXT:
-            return Text(t=t, stream=self.stream, station_id=station, text=str(parsed.DF140))
         return Antenna(
             t=t,
             stream=self.stream,

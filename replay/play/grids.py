@@ -58,7 +58,7 @@ def _folder(log: Path, wanted: list[Grid], folders: Iterable[Path]) -> Path:
     found = [(folder, {path.name for path in folder.glob("*")}) for folder in folders]
     names = {Path(grid.name).name for grid in wanted}
     problem: NoGrid | None = None
-    for folder, there in sorted(found, key=lambda one: -len(names & one[1])):
+    for folder, _ in sorted(found, key=lambda one: -len(names & one[1])):
         try:
             for grid in wanted:
                 _file(log, grid, [folder / Path(grid.name).name])

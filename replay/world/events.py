@@ -255,7 +255,6 @@ class Health(Event):
     read_only: bool | None = None
     lost_bytes: int | None = None
     restarts: int | None = None
-    clock_step_s: float | None = None
     log_failed: bool | None = None
 
 

@@ -19,9 +19,6 @@ from witnesspost.replay.world.observe import Observation
 TALKERS = {"G": "GP", "R": "GL", "E": "GA", "C": "GB"}
 """Talker by constellation (NMEA 0183 4.11, from memory)."""
 
-SYSTEM_IDS = {"G": 1, "R": 2, "E": 3, "C": 4}
-"""GNSS system ID of GSA and GSV (NMEA 0183 4.11, from memory)."""
-
 SIGNAL_IDS = {
     ("G", "1C"): "1",
     ("G", "2W"): "4",
@@ -118,13 +115,6 @@ def rmc(
 def zda(utc: dt.datetime, talker: str = "GN") -> bytes:
     """The instant in UTC, with no local zone."""
     return sentence(f"{talker}ZDA", _time(utc), f"{utc:%d}", f"{utc:%m}", f"{utc:%Y}", "00", "00")
-
-
-def gsa(system: str, satellites: Sequence[int], pdop: float | None, hdop: float | None, vdop: float | None) -> bytes:
-    """The satellites of one constellation that the solution uses, at most twelve, and the dilutions of precision."""
-    numbers = [f"{_nmea_number(system, prn):02d}" for prn in satellites[:12]]
-    dops = (None if d is None else f"{d:.2f}" for d in (pdop, hdop, vdop))
-    return sentence("GNGSA", "A", 3, *numbers, *[None] * (12 - len(numbers)), *dops, SYSTEM_IDS[system])
 
 
 def gsv(system: str, observations: Sequence[Observation], code: str | None = None) -> list[bytes]:

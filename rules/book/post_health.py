@@ -3,7 +3,7 @@
 When: under 10 % or under a day of disk (`disk-low`); 80 °C (`hot`); the supply under its voltage (`low-voltage`); a reader
 that lost bytes (`bytes-lost`); a log that cannot be written (`log-failed`); a rule that threw and is off for the run
 (`rule-failed`); a receiver's time that jumps against the post's own clock (`clock-stepped`). A step of the system's clock is
-harmless, since nothing here runs on it: it is recorded, not raised.
+harmless: nothing here runs on it.
 
 A receiver's time has jumped when three of its times running agree with each other, and differ by over 2 s from what went
 before: a leap second (1 s) and a sentence that waited on the line are no jump, and neither is the time of a receiver

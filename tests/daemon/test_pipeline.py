@@ -118,9 +118,9 @@ def test_real_bytes_play_in_any_cuts_and_are_counted_as_the_libraries_count(path
     with path.open("rb") as file:
         frames = [r for r, _ in pyrtcm.RTCMReader(file, quitonerror=0, parsed=0) if not pyrtcm.calc_crc24q(r)]
     with path.open("rb") as file:
-        sentences = [p for _, p in pynmeagps.NMEAReader(file, quitonerror=0, nmeaonly=False) if p is not None]
+        sentences = [r for r, p in pynmeagps.NMEAReader(file, quitonerror=0, nmeaonly=False) if p is not None]
     assert sum(fact.frames for fact in traffic) == len(frames)
-    assert sum(fact.sentences for fact in traffic) == len(sentences)
+    assert sum(fact.sentence_bytes for fact in traffic) == sum(map(len, sentences))
 
 
 def test_a_fault_in_reading_costs_the_facts_of_those_bytes_and_never_the_raw_log(tmp_path, monkeypatch):

@@ -39,7 +39,6 @@ def test_what_the_kernel_says(tmp_path, system):
         "read_only": False,
         "lost_bytes": 7,
         "restarts": 3,
-        "clock_step_s": None,
         "log_failed": False,
     }
     (system / "class/hwmon/hwmon1/in0_lcrit_alarm").write_text("1\n")

@@ -148,14 +148,6 @@ def test_zda_comes_back(when: dt.datetime) -> None:
     assert message.time.replace(microsecond=0) == when.time().replace(microsecond=0)
 
 
-def test_gsa_comes_back() -> None:
-    message = decode(nmea.gsa("R", [1, 8, 24], 1.23, 0.71, 1.0))
-    assert (message.opMode, message.navMode, message.systemId) == ("A", 3, "2")
-    assert [message.svid_01, message.svid_02, message.svid_03, message.svid_04] == [65, 72, 88, ""]
-    assert (message.PDOP, message.HDOP, message.VDOP) == (1.23, 0.71, 1.0)
-    assert decode(nmea.gsa("G", range(1, 20), None, None, None)).svid_12 == 12
-
-
 def observation(system: str, prn: int, azimuth_deg: float, elevation_deg: float, **levels: float) -> Observation:
     signals = [Signal(code.strip("_"), 2e7, 2e7, 0.0, level, 1.0, 0.2) for code, level in levels.items()]
     return Observation(system, prn, azimuth_deg, elevation_deg, None, signals)

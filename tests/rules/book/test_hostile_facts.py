@@ -22,7 +22,6 @@ from witnesspost.rules.facts import (
     RuleFailed,
     SignalLevels,
     Station,
-    Text,
     Tilt,
     Traffic,
     Utc,
@@ -100,7 +99,6 @@ FACTS = st.one_of(
         receiver=st.none() | WORDS,
     ),
     st.builds(Bias, t=st.just(0.0), stream=STREAM, station_id=STATION),
-    st.builds(Text, t=st.just(0.0), stream=STREAM, station_id=STATION, text=WORDS),
     st.builds(Tilt, t=st.just(0.0), stream=STREAM, angle_deg=MAYBE, aligned=st.none() | st.booleans()),
     st.builds(
         SignalLevels,
@@ -134,7 +132,6 @@ FACTS = st.one_of(
         read_only=st.none() | st.booleans(),
         lost_bytes=MAYBE_COUNT,
         restarts=MAYBE_COUNT,
-        clock_step_s=MAYBE,
         log_failed=st.none() | st.booleans(),
     ),
     st.builds(Port, t=st.just(0.0), stream=STREAM, state=st.sampled_from(["open", "waiting", "lost", "back"]), reason=WORDS),

@@ -135,8 +135,3 @@ def test_the_time_of_a_receiver_without_a_position_does_not_count(day):
     facts = times(day, 60.0, ahead_s=-5e8, source="ZDA") + [day.fix(t, quality=0) for t in day.every(1.0, 0.5, 59.0)]
     facts += [day.fix(59.9), *times(day, 300.0, start=60.0, source="ZDA")]
     assert bench.play(facts, 300.0) == []
-
-
-def test_a_step_of_the_system_s_clock_is_harmless(day):
-    bench = day.bench(PostHealth)
-    assert bench.play(health(day, 60.0, clock_step_s=1.7e9), 60.0) == []

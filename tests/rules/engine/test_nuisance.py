@@ -79,7 +79,7 @@ class Incident:
         for t in day.every(1.0, self.t, self.t + seconds):
             facts += [day.utc(t), day.fix(t + 0.01, **fix), Health(t=t, stream="", temperature_c=temperature)]
             facts += [Tilt(t=t + 0.02, stream="receiver", angle_deg=angle, aligned=aligned)]
-            facts += [Traffic(t=t + 0.1, stream="receiver", sentences=3, sentence_bytes=240)]
+            facts += [Traffic(t=t + 0.1, stream="receiver", sentence_bytes=240)]
             if corrections:
                 facts.append(day.epoch(t + 0.3, station_id=station))
                 if position and round(t) % 10 == 0:
