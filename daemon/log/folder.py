@@ -18,13 +18,28 @@ from typing import NamedTuple
 import msgspec
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.opening import connect_reading, wal_of
-from witnesspost.daemon.log.rows import CHAINED, ChainedRow, EventRow, RowError, RunRow, read
+from witnesspost.daemon.log.rows import CHAINED, ChainedRow, EventRow, RunRow, read
 from witnesspost.daemon.log.translation import digest_of, translate
 from witnesspost.daemon.log.wal import lost_commits
-from witnesspost.daemon.log.writing import NotOurs, Tail, Writer, read_tail
+from witnesspost.daemon.log.writing import Tail, Writer, read_tail
 
 _TAIL_CHECKED = 50  # rows at the end of a file that a start looks at: enough for what a power cut can spoil
 _BESIDE = ("-wal", "-shm")
+_LOOKED = re.compile(rb"start (\d+) that does")
+_TRIES = 2  # starts that may end while they look at the last file
+_OUTSIDE = (  # SQLite's errors that lie outside the file (sqlite.org, "Result and Error Codes")
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+    sqlite3.SQLITE_NOMEM,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_INTERRUPT,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_PROTOCOL,
+    sqlite3.SQLITE_PERM,
+    sqlite3.SQLITE_AUTH,
+)
 _CLOCKS_AGREE = dt.timedelta(days=1)
 
 
@@ -47,13 +62,19 @@ class Folder:
         self.path = path
         self.name = name
         self._lock: int | None = None
+        self._died_looking = 0  # starts before this one that ended while they looked at the last file
+        self._highest = 0
 
     def lock(self) -> None:
-        """Be the only writer until `unlock` or the end of the process. Raises LogBusy."""
+        """Be the only writer until `unlock` or the end of the process, also where the folder was removed and has to be
+        made again. Raises LogBusy."""
+        path = self.path / f"{self.name}.lock"
         if self._lock is not None:
-            return
+            if _is_file_at(self._lock, path):
+                return
+            self.unlock()
         self.path.mkdir(parents=True, exist_ok=True)
-        handle = os.open(self.path / f"{self.name}.lock", os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -66,9 +87,9 @@ class Folder:
                 "stop that service, or give this site file another post.name or post.log_dir"
             ) from None
         self._lock = handle
-        with contextlib.suppress(OSError):  # who holds it is for people; a full disk must not keep the log from waiting
-            os.ftruncate(handle, 0)
-            os.write(handle, f"process {os.getpid()}\n".encode())
+        looked = _LOOKED.search(os.pread(handle, 200, 0))
+        self._died_looking = int(looked[1]) if looked else 0
+        self._say()
 
     def unlock(self) -> None:
         """Let another service write."""
@@ -85,32 +106,54 @@ class Folder:
         )
 
     def next_number(self) -> int:
-        """A number that no log here bears, not even a damaged one."""
+        """A number that no log here bears, not even a damaged one, nor one that was begun here and is gone."""
         taken = [
             int(match[1])
             for path in self.path.iterdir()
             if (match := re.match(re.escape(self.name) + r"\.(\d{4,})\.db", path.name))
         ]
-        return max(taken, default=0) + 1
+        self._highest = max([self._highest, *taken])
+        return self._highest + 1
 
     def file(self, number: int) -> Path:
-        """The path of the log of that number."""
+        """The path of the log of that number, which is taken from now on."""
+        self._highest = max(self._highest, number)
         return self.path / f"{self.name}.{number:04d}.db"
 
     def end_last(self) -> Ending:
-        """Look at the last file, close it with an event where a crash left it open, set it aside where it is damaged."""
+        """Look at the last file, close it with an event where a crash left it open, set it aside where it is damaged.
+
+        Whatever that file looks like, this ends: where two starts in a row ended while they looked, the third does not.
+        """
         files = self.files()
         if not files:
             return Ending(None, "there is none", None)
         path = files[-1][1]
+        if self._died_looking >= _TRIES:
+            return Ending(path.name, "not looked at: the starts before this one ended while they did", None)
+        self._say(self._died_looking + 1)
         try:
             how, tail = _end(path)
-        except (sqlite3.Error, UnreliableFile, NotOurs, RowError) as error:
-            if isinstance(error, sqlite3.OperationalError) and not is_damage(error):
-                return Ending(path.name, f"cannot be written: {error}", None)
-            aside = set_aside(path)
-            return Ending(aside.name, f"damaged and set aside: {error}", None)
+        except Exception as error:
+            if isinstance(error, OSError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _OUTSIDE:
+                return Ending(path.name, f"cannot be read or written: {error}", None)
+            how = f"damaged and set aside: {error or type(error).__name__}"
+            try:
+                return Ending(set_aside(path).name, how, None)
+            except OSError as refused:
+                return Ending(path.name, f"{how}; it keeps its name ({refused.strerror})", None)
+        finally:
+            self._say()
         return Ending(path.name, how, tail)
+
+    def _say(self, looking: int = 0) -> None:
+        """Write into the lock who holds it, for people, and, for the next start, that this one looks at the last file."""
+        if self._lock is None:
+            return
+        text = f"process {os.getpid()}" + (f", looks at the last file: start {looking} that does" if looking else "")
+        with contextlib.suppress(OSError):  # a full disk must not keep the log from waiting
+            os.ftruncate(self._lock, 0)
+            os.pwrite(self._lock, f"{text}\n".encode(), 0)
 
     def make_room(
         self, wanted_bytes: int, keep_days: float, receiver: dt.datetime | None, system: dt.datetime, current: Path | None
@@ -147,8 +190,9 @@ class UnreliableFile(Exception):
 
 
 def is_damage(error: Exception) -> bool:
-    """True where SQLite says that the file itself is bad, not the disk or the rights."""
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    """True where SQLite says that the file itself is bad, or has no tables of a log, not the disk or the rights."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    return code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB) or (code == sqlite3.SQLITE_ERROR and "no such" in str(error))
 
 
 def set_aside(path: Path) -> Path:
@@ -240,6 +284,13 @@ def _closed_by(connection: sqlite3.Connection, tail: Tail) -> str | None:
     """How the log says that it was closed; None where it was not."""
     last = next(read(connection, EventRow, "WHERE n = ? AND kind = 'log-closed'", (tail.n,)), None)
     return str(msgspec.json.decode(last.detail)["how"]) if last is not None else None
+
+
+def _is_file_at(handle: int, path: Path) -> bool:
+    try:
+        return os.path.samestat(os.fstat(handle), os.lstat(path))
+    except OSError:
+        return False
 
 
 def boot_id() -> str:

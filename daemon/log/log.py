@@ -32,6 +32,7 @@ from witnesspost.rules.site.model import Site
 
 _WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
 _BATCHES_A_TURN = 4  # when much has waited: the pipeline must come round between
+_LOOK_EVERY_S = 1.0  # at the file itself: a WAL that somebody deletes takes what is written with it
 _CLOCK_STEP_S = 1.0  # between two commits; a clock that is only steered moves by milliseconds
 _COMMIT_OF_SINGLE_S = 60.0
 
@@ -110,6 +111,7 @@ class Log:
         self._behind = False  # so much had waited that it takes several turns to write
         self._trying: list[Waiting] = []
         self._last_tick = t
+        self._look_due = t + _LOOK_EVERY_S
         self._due = t + self._commit_s
         self._failed: str | None = None
         self._failed_since = t
@@ -145,6 +147,9 @@ class Log:
     def tick(self, t: float) -> None:
         """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second."""
         step, self._last_tick = t - self._last_tick, t
+        if self._live and t >= self._look_due:
+            self._look_due = t + _LOOK_EVERY_S
+            self._look_at_file(t)
         if t + step < self._due and not self._behind:
             return
         if self._live:
@@ -247,6 +252,20 @@ class Log:
         self._failed = str(error) or type(error).__name__
         if self._files.failed(error):
             self._trying = []
+
+    def _look_at_file(self, t: float) -> None:
+        """Where the file, or its WAL, was removed or spoilt under us, write on in a new one at once."""
+        writer = self._files.writer
+        if writer is None or self._failed is not None:
+            return
+        try:
+            gone = writer.gone()
+        except OSError as error:
+            self._fail(t, error)
+            return
+        if gone is not None:
+            self._fail(t, gone)
+            self._write(t)
 
     def _let_go(self) -> None:
         try:

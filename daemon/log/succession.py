@@ -9,7 +9,7 @@ from pathlib import Path
 from witnesspost.daemon.log.folder import Ending, Folder, LogBusy, boot_id, is_damage, set_aside
 from witnesspost.daemon.log.room import system_utc
 from witnesspost.daemon.log.rows import EventRow, RunRow, StreamRow, json_text
-from witnesspost.daemon.log.writing import NotOurs, Tail, Writer
+from witnesspost.daemon.log.writing import NotOurs, Tail, WalGone, Writer
 from witnesspost.rules.datum.grids import grids_of
 from witnesspost.rules.site.model import Site
 from witnesspost.rules.site.recorded import self_contained
@@ -91,14 +91,21 @@ class Succession:
         if writer is None:
             return False
         self.down = True
-        with contextlib.suppress(sqlite3.Error):
+        lost = isinstance(error, NotOurs) or is_damage(error)
+        rescued = lost and writer.rescue() and isinstance(error, WalGone)
+        with contextlib.suppress(sqlite3.Error, OSError):
             writer.close()
-        if not (isinstance(error, NotOurs) or is_damage(error)):
+        if not lost:
             return False
         self.writer = None
-        self._before = Ending(writer.path.name, f"set aside: {error}", writer.tail)
+        if rescued:
+            self._before = Ending(writer.path.name, f"{error}; what was written is in the file", writer.tail)
+            return True
+        there = writer.path.exists()
+        what = "what came since its last checkpoint may be lost" if there else "what it held is gone"
+        self._before = Ending(writer.path.name, f"set aside: {error}; {what}", writer.tail)
         with contextlib.suppress(OSError):
-            if writer.path.exists():
+            if there:
                 self._before = self._before._replace(file=set_aside(writer.path).name)
         return True
 

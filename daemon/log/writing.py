@@ -6,6 +6,7 @@ never was a link of the chain.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sqlite3
 from collections.abc import Sequence
@@ -21,6 +22,7 @@ from witnesspost.daemon.log.rows import CHAINED, ChainedRow, Derived, RunRow, St
 # A checkpoint copies the WAL into the file and syncs both. Small and often keeps each one short on a slow card; the
 # pages that it rewrites for that are few, since a log only appends (measured; tests/bench/log.py).
 _CHECKPOINT_BYTES = 512 * 1024
+_MAGIC = b"SQLite format 3\0"  # SQLite file format, 1.2
 _BUSY_S = 0.1  # somebody's database browser holds the lock: try again later rather than hold up the pipeline
 
 
@@ -32,7 +34,11 @@ class Tail(NamedTuple):
 
 
 class NotOurs(Exception):
-    """The file at the path does not end as we left it: it was replaced, cut or changed."""
+    """The file at the path is not as we left it: it was removed, replaced, cut or changed."""
+
+
+class WalGone(NotOurs):
+    """The file's WAL or its index was removed or replaced: what was committed since the last checkpoint hangs on us."""
 
 
 class Writer:
@@ -45,7 +51,14 @@ class Writer:
         self._synced = synced
         self._since_checkpoint = 0
         self._size_bytes: int | None = None  # asked for more often than it changes
-        self._connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
+        self._files: dict[Path, int] = {}  # those that SQLite has open, and their inodes
+        # Kept open as long as the connection: to close any handle of the file ends SQLite's locks on it (fcntl(2)).
+        self._handle: int | None = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            self._connection = sqlite3.connect(path, isolation_level=None, timeout=_BUSY_S, check_same_thread=False)
+        except BaseException:
+            os.close(self._handle)
+            raise
 
     @classmethod
     def create(cls, path: Path, run: RunRow, streams: list[StreamRow], previous: Tail, *, synced: bool) -> Writer:
@@ -110,8 +123,8 @@ class Writer:
             tables.setdefault(type(row), []).append(row)
             written += sum(len(value) for value in values if isinstance(value, bytes | str))
         self._tried = Tail(n, digest)
-        if not self._in_place():
-            raise NotOurs(f"{self.path.name} is gone")
+        if (gone := self.gone()) is not None:
+            raise gone
         run = self._connection.execute
         run("BEGIN IMMEDIATE")
         try:
@@ -133,6 +146,31 @@ class Writer:
         if self._since_checkpoint >= _CHECKPOINT_BYTES:
             self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
             self._since_checkpoint = 0
+            self._least_bytes = os.stat(self.path).st_size
+
+    def gone(self) -> NotOurs | None:
+        """What of the file is not where it was, or not what it was; None where all is. What is deleted or swapped while open
+        takes every byte and keeps none."""
+        for path, inode in self._files.items():
+            if _inode(path) != inode:
+                kind = NotOurs if path == self.path else WalGone
+                return kind(f"{path.name} was removed or replaced while it was written")
+        assert self._handle is not None
+        if os.pread(self._handle, len(_MAGIC), 0) != _MAGIC or os.fstat(self._handle).st_size < self._least_bytes:
+            return NotOurs(f"{self.path.name} was cut or overwritten while it was written")
+        return None
+
+    def rescue(self) -> bool:
+        """Bring into the file what its WAL holds, though that was removed; true where the file then holds all that was
+        committed."""
+        try:
+            if _inode(self.path) != self._files[self.path]:
+                return False
+            self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+            with contextlib.closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?immutable=1", uri=True)) as alone:
+                return read_tail(alone) == self.tail
+        except (sqlite3.Error, OSError, TypeError):
+            return False
 
     def size_bytes(self) -> int:
         """The file's size with all that was committed."""
@@ -143,21 +181,23 @@ class Writer:
 
     def close(self) -> None:
         """Let go of the file; SQLite brings the WAL in and removes it where the disk allows."""
-        self._connection.close()
+        try:
+            self._connection.close()
+        finally:
+            if self._handle is not None:
+                os.close(self._handle)
+            self._handle = None
 
     def _settle(self) -> None:
         # FULL: without it a committed transaction of WAL mode can roll back at a power cut (sqlite.org, pragma).
         self._connection.execute(f"PRAGMA synchronous = {'FULL' if self._synced else 'OFF'}")
         self._connection.execute("PRAGMA wal_autocheckpoint = 0")
         self._connection.execute("PRAGMA journal_size_limit = 4194304")
-        self._inode = os.stat(self.path).st_ino
-
-    def _in_place(self) -> bool:
-        # A file that was deleted or swapped while open takes every byte and keeps none.
-        try:
-            return os.stat(self.path).st_ino == self._inode
-        except FileNotFoundError:
-            return False
+        self._connection.execute("SELECT count(*) FROM run").fetchone()  # opens the WAL and its index
+        for path in (self.path, *(self.path.with_name(self.path.name + end) for end in ("-wal", "-shm"))):
+            if (inode := _inode(path)) is not None:
+                self._files[path] = inode
+        self._least_bytes = os.stat(self.path).st_size
 
 
 def read_tail(connection: sqlite3.Connection) -> Tail:
@@ -171,6 +211,13 @@ def read_tail(connection: sqlite3.Connection) -> Tail:
         return max(last)
     first_n, digest = connection.execute("SELECT first_n, digest FROM run").fetchone()
     return Tail(first_n - 1, digest)
+
+
+def _inode(path: Path) -> int | None:
+    try:
+        return os.stat(path).st_ino
+    except OSError:
+        return None
 
 
 def _remove(path: Path) -> None:

@@ -560,7 +560,7 @@ def test_a_file_that_is_deleted_while_open_is_noticed_and_another_begun(tmp_path
     kept = stored(path)
     assert kept == feeder.fed[-len(kept) :]
     assert kept[0][0] <= 30.0
-    assert "is gone" in events(path)[0][3]
+    assert "kestrel-base.0001.db was removed or replaced while it was written" in events(path)[0][3]
 
 
 def test_a_file_that_is_swapped_while_open_is_set_aside(tmp_path):
