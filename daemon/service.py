@@ -1,69 +1,99 @@
-"""The service: one reader thread a port, and this thread, which owns the pipeline, the log and the clock's ticks.
+"""The service: one reader thread a port, one a companion, and this thread, which owns pipeline, log and the clock's ticks.
 
 ports ──► inbox ──► pipeline ──► log
-                       └──► alarm: panel, journal, the lines on the terminal
+            ▲          └──changes──► companions (signals first), before the log has them
+            └──────────facts───────────┘
 """
 
 from __future__ import annotations
 
 import contextlib
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable
-from typing import Any, Protocol
+from pathlib import Path
 
+import msgspec
 from witnesspost.daemon.clock import Clock
-from witnesspost.daemon.host.places import log_folder
+from witnesspost.daemon.companion import Pulse, TooMuchTold
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import GRID_MS, Pipeline
-from witnesspost.daemon.stream.inbox import Chunk, Inbox
+from witnesspost.daemon.state import state_of
+from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
+from witnesspost.daemon.stream.inbox import Chunk, Full, Inbox
 from witnesspost.daemon.stream.ports import PortReader
+from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words
 from witnesspost.rules.alert import Change
-from witnesspost.rules.facts import Fact, RuleFailed
+from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Shelve
 from witnesspost.rules.site.model import Site
 
 TURN_S = GRID_MS / 1000.0
-
-
-class Companion(Protocol):
-    """Somebody who lives with the service: told at each turn of the loop and of every change, before the log is."""
-
-    def changed(self, changes: list[Change]) -> None:
-        """Alerts changed."""
-
-    def turn(self, service: Service, t: float) -> Iterable[Fact]:
-        """The loop came round at `t`; facts to tell the pipeline, if any."""
-
-    def close(self) -> None:
-        """The service ends."""
+MOST_BYTES = 16384  # of each stream before the clock is looked at again: some milliseconds of work
+READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds
+SNAPSHOT_S = 1.0
+_SNAPSHOT_AGAIN_S = 30.0
+_RATE_S = 10.0
+_MOST_SAID = 100
 
 
 class Service:
-    """One site watched until `stop`. Raises LogBusy where another service writes the same log."""
+    """One site watched until `stop`, logged in `folder`. Raises LogBusy where another service writes the same log.
 
-    def __init__(self, site: Site, site_text: str, companions: list[Companion], clock: Callable[[], float] | None = None):
+    `companions` make what lives around the watch, in the order in which changes are handed to them. `faulty` where the site
+    file could not be used as it stands: the post's state is then `fault`.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        site_text: str,
+        folder: Path,
+        companions: Iterable[Maker] = (),
+        clock: Callable[[], float] | None = None,
+        *,
+        faulty: bool = False,
+        pauses_s: tuple[float, ...] = PAUSES_S,
+    ):
         self.site = site
         self.clock = clock or Clock()
-        self.inbox = Inbox()
-        self.companions = companions
-        self._left_behind: list[Companion] = []
-        self.log = Log.start(log_folder(site), site, site_text)
+        self.inbox = Inbox([stream.name for stream in site.stream])
+        self.log = Log.start(folder, site, site_text)
         self.pipeline = Pipeline(site, self.log, self._alarm)
         self.readers = [PortReader(stream, self.inbox, self.clock) for stream in site.stream]
+        self._faulty, self._fault_seen = faulty, False
+        self._ready = False
+        self._health: Health | None = None
+        self._rates: list[float | None] = [None] * len(self.readers)
+        self._read: deque[tuple[float, list[int]]] = deque()
+        self._said: deque[str] = deque(maxlen=_MOST_SAID)
+        self._said_count = 0
+        self._problems: list[str] = []
+        self._saying = threading.Lock()
         self._stopping = threading.Event()
+        self._pulse = self._take_pulse(0.0)
+        self._status: Status | None = None
+        self._snapshot_at = 0.0
+        self._supervisor = Supervisor(companions, self, TURN_S, pauses_s)
 
     def stop(self) -> None:
         """End at the next turn; safe in a signal handler."""
         self._stopping.set()
 
-    def run(self) -> None:
-        """Read, judge and log until `stop`; then close the ports, take what they still brought, and close the log."""
+    def run(self) -> list[str]:
+        """Read, judge and log until `stop`; then close the ports, take what they still brought, and close the log.
+
+        Gives which companions failed at the end, a line each. Raises `supervisor.Lost`, the log closed, where the service
+        cannot go on without one.
+        """
         how = "fault"
+        parting: list[str] = []
+        self._supervisor.start()
         for reader in self.readers:
             reader.start()
         try:
             next_turn = 0.0
             while not self._stopping.is_set():
-                self._take(self.inbox.take(max(0.0, next_turn - self.clock())))
+                self._take(self.inbox.take(max(0.0, next_turn - self.clock()), MOST_BYTES))
                 t = self.clock()
                 if t >= next_turn:
                     self.pipeline.tick(t)
@@ -72,43 +102,151 @@ class Service:
             how = "stopped"
         finally:
             with contextlib.ExitStack() as end:  # each of these is done, whatever the one before it does
-                for companion in (*self.companions, *self._left_behind):
-                    end.callback(companion.close)
+                end.callback(lambda: parting.extend(self._supervisor.stop()))
+                end.callback(self._publish_end)
                 end.callback(lambda: self.log.close(self.pipeline.t, how))
                 end.callback(lambda: self.pipeline.tick(self.clock()))
-                end.callback(lambda: self._take(self.inbox.take(0.0)))
+                end.callback(self._take_rest)
                 for reader in self.readers:
                     end.callback(reader.join, 2.0)
                 for reader in self.readers:
                     end.callback(reader.stop)
+        return parting
 
-    def _take(self, items: Iterable[Any]) -> None:
+    # ── what companions ask, from their own threads ─────────────────────────────────────────────────────────────
+
+    def now(self) -> float:
+        """The run's clock, seconds."""
+        return self.clock()
+
+    def pulse(self) -> Pulse:
+        """The loop's last word."""
+        return self._pulse
+
+    def snapshot(self) -> Status | None:
+        """How things stood at most a second ago."""
+        return self._status
+
+    def tell(self, fact: Fact) -> None:
+        """A fact for the loop. Raises TooMuchTold."""
+        try:
+            self.inbox.tell(fact)
+        except Full as error:
+            raise TooMuchTold(str(error)) from None
+
+    def report(self, fault: CompanionFailed) -> None:
+        """That a companion has failed, whatever else is told."""
+        self.inbox.tell(fault, bounded=False)
+
+    def say(self, words: str, *, lasting: bool = False) -> None:
+        """A line for people."""
+        with self._saying:
+            self._said.append(words)
+            self._said_count += 1
+            if lasting and words not in self._problems:
+                self._problems.append(words)
+
+    def said(self, after: int) -> tuple[int, list[str]]:
+        """What was said since line `after`."""
+        with self._saying:
+            new = min(self._said_count - after, len(self._said))
+            return self._said_count, list(self._said)[len(self._said) - new :]
+
+    def end_service(self) -> None:
+        """A companion wants the end."""
+        self.stop()
+
+    # ── the loop ────────────────────────────────────────────────────────────────────────────────────────────────
+
+    def _take(self, items: list[Chunk | Fact]) -> None:
         for item in items:
             if isinstance(item, Chunk):
                 self.pipeline.feed(item.t, item.stream, item.data)
-            else:
-                self.pipeline.tell(item)
+                continue
+            if isinstance(item, Acknowledge | Shelve):
+                self._fault_seen = True
+            elif isinstance(item, Health):
+                self._health = item
+            self.pipeline.tell(item)
+
+    def _take_rest(self) -> None:
+        while items := self.inbox.take(0.0):
+            self._take(items)
 
     def _turn(self, t: float) -> None:
-        for companion in tuple(self.companions):
-            try:
-                facts = list(companion.turn(self, t))
-            except Exception as error:
-                self._let_go(companion, error)
-                continue
-            for fact in facts:
-                self.pipeline.tell(fact)
+        self._pulse = self._take_pulse(t)
+        if t >= self._snapshot_at:
+            self._snapshot_at = t + SNAPSHOT_S
+            self._rates = self._rates_at(t)
+            self._take_snapshot(t)
+        self._supervisor.turn(t)
 
     def _alarm(self, changes: list[Change]) -> None:
-        for companion in tuple(self.companions):
-            try:
-                companion.changed(changes)
-            except Exception as error:
-                self._let_go(companion, error)
+        self._pulse = self._take_pulse(self.pipeline.t)
+        self._supervisor.see(changes)
+        self._snapshot_at = 0.0
 
-    def _let_go(self, companion: Companion, error: Exception) -> None:
-        """A companion that fails is left behind, and said: the log and the others go on."""
-        self.companions.remove(companion)
-        self._left_behind.append(companion)
-        failed = f"{type(error).__name__}: {error}"
-        self.inbox.put(RuleFailed(t=self.clock(), stream="", rule=type(companion).__name__.lower(), error=failed))
+    def _take_pulse(self, t: float, *, ended: bool = False) -> Pulse:
+        log = self.log.state()
+        tried = all(reader.tried.is_set() for reader in self.readers)
+        self._ready = self._ready or (tried and log.failed is None)
+        state, silent = state_of(self.pipeline.open_alerts())
+        if self._faulty and state != "stop":
+            state, silent = "fault", self._fault_seen
+        elif state == "well" and not (self._ready and tried and all(reader.state != "waiting" for reader in self.readers)):
+            state = "starting"
+        return Pulse(
+            t=t,
+            shown=state,
+            silent=silent,
+            ready=self._ready,
+            ports=tuple(_port(reader, rate) for reader, rate in zip(self.readers, self._rates, strict=True)),
+            stuck=tuple(reader.name for reader in self.readers if t - reader.moved_at > READER_MOVES_S),
+            log=msgspec.convert(log, LogStatus, from_attributes=True),
+            lost_bytes=self.inbox.lost_bytes,
+            ended=ended,
+        )
+
+    def _take_snapshot(self, t: float) -> None:
+        """A fault here costs people the news, and nobody else anything."""
+        with self._saying:
+            problems = list(self._problems)
+        try:
+            self._status = snapshot_of(
+                self.site,
+                self.pipeline.scene,
+                self.pipeline.open_alerts(),
+                t,
+                shown=self._pulse.shown,
+                ports=self._pulse.ports,
+                log=self._pulse.log,
+                health=self._health,
+                problems=problems,
+            )
+        except Exception as error:
+            self._snapshot_at = t + _SNAPSHOT_AGAIN_S
+            self.report(CompanionFailed(t=t, stream="", companion="status", error=f"snapshot: {failure_words(error)}"))
+
+    def _publish_end(self) -> None:
+        self._pulse = msgspec.structs.replace(self._pulse, ended=True)
+
+    def _rates_at(self, t: float) -> list[float | None]:
+        """Bytes a second of each port over the last _RATE_S."""
+        self._read.append((t, [reader.bytes_read for reader in self.readers]))
+        while len(self._read) > 2 and self._read[1][0] <= t - _RATE_S:
+            self._read.popleft()
+        then, before = self._read[0]
+        if t - then < SNAPSHOT_S / 2:
+            return [None] * len(before)
+        return [(now - was) / (t - then) for now, was in zip(self._read[-1][1], before, strict=True)]
+
+
+def _port(reader: PortReader, rate: float | None) -> PortStatus:
+    return PortStatus(
+        stream=reader.stream.name,
+        port=reader.stream.port,
+        state=reader.state if reader.tried.is_set() else "opening",
+        reason=reader.reason,
+        read_bytes=reader.bytes_read,
+        rate_bytes_per_s=None if rate is None else round(rate, 1),
+    )

@@ -177,6 +177,20 @@ class RuleFailed(Fact):
     error: str
 
 
+class CompanionFailed(Fact):
+    """A part of the service beside the watch (`companion`, by its name) threw or hung: `error` in one line. `stream` is ""."""
+
+    companion: str
+    error: str
+
+
+class OutputFailed(Fact):
+    """A light or a sound (`output`, by its name) failed or hangs: `error` says how; None: it works again. `stream` is ""."""
+
+    output: str
+    error: str | None
+
+
 class Planned(Fact):
     """The crew said that an interruption is coming (a battery change): `for_s` seconds from `t`. `stream` is ""."""
 

@@ -8,8 +8,11 @@ from collections.abc import Callable
 
 import click
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm, State
+from witnesspost.daemon.signals.bank import Bank
+from witnesspost.daemon.signals.driver import OPEN_S
+from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm
 from witnesspost.daemon.signals.signals import Signals
+from witnesspost.daemon.state import State
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.site.model import SiteError
 from witnesspost.rules.site.salvage import salvage
@@ -24,7 +27,7 @@ _WAIT_S = 0.02
 def signal(site_file: str, off: bool) -> None:
     """Sound and light each pattern once on the outputs of SITE, with its meaning. Stop the post first: it holds the pins."""
     if off:
-        Signals(salvage(site_file, FIGURES)).close()
+        Bank(salvage(site_file, FIGURES), time.monotonic).close(OPEN_S)
         return
     try:
         site = open_site(site_file)
@@ -32,17 +35,19 @@ def signal(site_file: str, off: bool) -> None:
         raise Unusable(str(error)) from None
     if not site.signal:
         raise Unusable(f"{site_file}: no [[signal]]; name a buzzer, an LED or the bench's bell there")
-    signals = Signals(site, terminal=sys.stderr)
-    for problem in signals.problems:
-        click.echo(problem, err=True)
-    if not signals.works:
-        raise Unusable(f"{site_file}: none of its {len(site.signal)} outputs can be used here")
+    bank = Bank(site, time.monotonic, terminal=sys.stderr)
     try:
-        play(signals, time.monotonic, time.sleep, click.echo)
+        problems = [bank.problem] if bank.problem else []
+        problems += [why for line in bank.lines if (why := line.driver.opened(OPEN_S)) is not None]
+        for problem in problems:
+            click.echo(problem, err=True)
+        if not any(line.driver.works for line in bank.lines):
+            raise Unusable(f"{site_file}: none of its {len(site.signal)} outputs can be used here")
+        play(Signals([(line.driver, line.sense) for line in bank.lines]), time.monotonic, time.sleep, click.echo)
     except KeyboardInterrupt:
         click.echo("stopped")
     finally:
-        signals.close()
+        bank.close()
 
 
 def play(signals: Signals, clock: Callable[[], float], sleep: Callable[[float], None], say: Callable[[str], None]) -> None:

@@ -9,7 +9,8 @@ import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.status.server import NoAnswer, NobodyThere, Status, ask, sockets
+from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
+from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.salvage import salvage
 

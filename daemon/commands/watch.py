@@ -2,53 +2,30 @@
 
 from __future__ import annotations
 
-import contextlib
+import faulthandler
 import os
 import signal
-from collections.abc import Iterable
 from pathlib import Path
 
 import click
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.clock import Clock
-from witnesspost.daemon.host.journal import Journal
-from witnesspost.daemon.lines import clock_text, json_line, line
+from witnesspost.daemon.host.health import HealthTeller, count_start
+from witnesspost.daemon.host.journal import Journal, JournalSocket
+from witnesspost.daemon.host.mending import Mending
+from witnesspost.daemon.host.notify import ServiceManager
+from witnesspost.daemon.host.places import log_folder, run_folder
+from witnesspost.daemon.host.terminal import Lines, Terminal
 from witnesspost.daemon.log.folder import LogBusy
-from witnesspost.daemon.post import Post
-from witnesspost.daemon.service import Companion, Service
+from witnesspost.daemon.service import Service
+from witnesspost.daemon.signals.panel import Known, Panel
+from witnesspost.daemon.status.server import StatusServer
 from witnesspost.daemon.stream.ports import in_short
-from witnesspost.rules.alert import Change
+from witnesspost.daemon.supervisor import Lost, Maker
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
-from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.salvage import salvage
 
-
-class Terminal:
-    """The service's companion on the terminal: a line a change, and a line when a port comes or goes."""
-
-    def __init__(self, as_json: bool):
-        self._as_json = as_json
-        self._ports: dict[str, tuple[str, str]] = {}
-
-    def changed(self, changes: list[Change]) -> None:
-        """Print them at once."""
-        for change in changes:
-            say(json_line(change) if self._as_json else line(change), err=False)
-
-    def turn(self, service: Service, t: float) -> Iterable[Fact]:
-        """Say which ports changed, on stderr, so that stdout carries alerts alone."""
-        for reader in service.readers:
-            state = (reader.state, reader.reason)
-            if reader.tried.is_set() and self._ports.get(reader.stream.name) != state:
-                self._ports[reader.stream.name] = state
-                reason = f": {reader.reason}" if reader.reason else ""
-                words = f"{reader.stream.name} ({reader.stream.port}) {reader.state}{reason}"
-                say(f"{clock_text(t, None)} port  {words}")
-        return ()
-
-    def close(self) -> None:
-        """Nothing to let go of."""
+LAST_WORD_S = 0.5
 
 
 @click.command()
@@ -75,27 +52,56 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
         site = salvage(site_file, FIGURES)
     if not keep_bytes:
         refuse_where_no_port_may_be_opened(site)
-    clock = Clock()
-    journal = Journal() if Journal.is_ours() else None
-    # Under the service manager stdout is the journal, which hears of alerts with their fields from the post itself.
-    companions: list[Companion] = [] if journal else [Terminal(as_json)]
+    faulthandler.enable()  # a watch that hangs is ended by SIGABRT: then the journal says where it hung
     try:
-        service = Service(site, text_of(site_file), companions, clock)
+        service = Service(site, text_of(site_file), log_folder(site), companions(site, faults, as_json), faulty=bool(faults))
     except LogBusy as error:
         raise Unusable(str(error)) from None
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda *_: service.stop())
-    companions.insert(0, Post(site, clock, say, faults=faults, journal=journal))
-    path = service.log.state().path
-    say(f"{clock_text(0.0, None)} log   {path or 'waits for the disk'}")
-    service.run()
-    say(f"{clock_text(clock(), None)} log   {path or 'none'} closed")
+    try:
+        parting = service.run()
+    except Lost as error:
+        _last_word(f"the watch ends, its log closed: {error}")
+        raise SystemExit(1) from None
+    for words in parting:
+        _last_word(words)
 
 
-def say(text: str, err: bool = True) -> None:
-    """A line for whoever still looks: a terminal that is gone must not end the watch."""
-    with contextlib.suppress(OSError):
-        click.echo(text, err=err)
+def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
+    """What lives around the watch of `site`, what shows and sounds first. `faults` are the site file's."""
+    folder = run_folder()
+    restarts = count_start(folder / f"{site.post.name}.starts") if folder and folder.is_dir() else None
+    known = Known()
+    makers: list[Maker] = [
+        lambda: Panel(site, known),
+        ServiceManager,
+        # Under the service manager stdout is the journal, which hears of alerts with their fields.
+        Journal if JournalSocket.is_ours() else lambda: Terminal(as_json),
+        lambda: HealthTeller(log_folder(site), restarts),
+    ]
+    if folder is not None:
+        makers.append(lambda: StatusServer(folder / f"{site.post.name}.sock"))
+    if faults:
+        makers.append(lambda: Mending(site.path, faults, lambda: usable(site.path)))
+    return makers
+
+
+def usable(site_file: str) -> bool:
+    """True if nothing is wrong with the site file now."""
+    try:
+        open_whole_site(site_file)
+    except SiteError:
+        return False
+    return True
+
+
+def _last_word(words: str) -> None:
+    """A line for whoever still looks; a terminal that nobody reads must not hold up the end."""
+    lines = Lines(2, "standard error")
+    lines.put(words)
+    lines.close()
+    lines.join(LAST_WORD_S)
 
 
 def text_of(site_file: str) -> str:

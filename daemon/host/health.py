@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Protocol
 
 import msgspec
+from witnesspost.daemon.companion import PostView
+from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import Health
 
 EVERY_S = 10.0
@@ -33,6 +35,37 @@ class DiskLike(Protocol):
     @property
     def disk_left_h(self) -> float | None:
         """Hours to a full disk at the present rate."""
+
+
+class HealthTeller:
+    """The companion `health`: tells the rules how the post is, every EVERY_S seconds, if there is any news."""
+
+    name = "health"
+    vital = False
+
+    def __init__(self, log_folder: Path, restarts: int | None = None, system: Path = Path("/sys")):
+        self._where = log_folder, restarts, system
+        self._read_at = 0.0
+
+    def start(self, post: PostView) -> None:
+        """Find what this machine says of itself."""
+        self._post = post
+        self._reader = HealthReader(*self._where)
+
+    def see(self, changes: list[Change]) -> None:
+        """Nothing to do with it."""
+
+    def turn(self, t: float) -> None:
+        """Read, and tell."""
+        if t < self._read_at:
+            return
+        self._read_at = t + EVERY_S
+        pulse = self._post.pulse()
+        if (news := self._reader.news(t, pulse.log, pulse.lost_bytes)) is not None:
+            self._post.tell(news)
+
+    def stop(self) -> None:
+        """Nothing to let go of."""
 
 
 class HealthReader:

@@ -15,6 +15,8 @@ import socket
 import struct
 from pathlib import Path
 
+from witnesspost.daemon.companion import PostView
+from witnesspost.daemon.host.news import News, port_words
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 
@@ -28,6 +30,50 @@ _LONGEST = 32_000  # far under a datagram's limit: longer messages would have to
 
 
 class Journal:
+    """The companion that writes the journal: alerts with their fields, ports, and what other companions say."""
+
+    name = "journal"
+    vital = False
+
+    def __init__(self, path: Path = SOCKET):
+        self._path = path
+        self._socket: JournalSocket | None = None
+
+    def start(self, post: PostView) -> None:
+        """Find the socket."""
+        self._socket = JournalSocket(self._path)
+        self._post, self._news = post, News(post)
+        self._socket.send(f"log {post.pulse().log.path or 'waits for the disk'}")
+
+    def see(self, changes: list[Change]) -> None:
+        """Each change, with its fields."""
+        assert self._socket is not None
+        for change in changes:
+            self._socket.change(change)
+
+    def turn(self, t: float) -> None:
+        """What is new."""
+        self._tell_news()
+
+    def stop(self) -> None:
+        """Let go of the socket."""
+        if self._socket is not None:
+            self._tell_news()
+            if (pulse := self._post.pulse()).ended:
+                self._socket.send(f"log {pulse.log.path or 'none'} closed")
+            self._socket.close()
+            self._socket = None
+
+    def _tell_news(self) -> None:
+        assert self._socket is not None
+        for line in self._news.said():
+            self._socket.send(line, 4)
+        for port in self._news.ports():
+            priority = 6 if port.state in ("open", "back") else 4
+            self._socket.send(f"port {port_words(port)}", priority, STREAM=port.stream, PORT_STATE=port.state)
+
+
+class JournalSocket:
     """The journal's socket; where there is none, or it is full, messages are dropped and counted in `dropped`."""
 
     def __init__(self, path: Path = SOCKET):

@@ -11,6 +11,62 @@ import os
 import socket
 from collections.abc import Mapping
 
+from witnesspost.daemon.companion import PostView
+from witnesspost.rules.alert import Change
+
+_FEED_S = 1.0
+
+
+class ServiceManager:
+    """The companion that keeps the service manager informed. Vital: a watch that nobody watches may hang unseen."""
+
+    name = "service manager"
+    vital = True
+
+    def __init__(self, environment: Mapping[str, str] = os.environ):
+        self._environment = environment
+        self._notifier: Notifier | None = None
+        self._ready = False
+        self._fed_at = -_FEED_S
+
+    def start(self, post: PostView) -> None:
+        """Find the manager's socket."""
+        self._post = post
+        self._notifier = Notifier(self._environment)
+        self._fed_for = post.pulse()
+
+    def see(self, changes: list[Change]) -> None:
+        """The manager hears of the post's state at each turn."""
+
+    def turn(self, t: float) -> None:
+        """Ready once; the state in a line; the watchdog only if the loop has come round since it was fed last."""
+        assert self._notifier is not None
+        pulse = self._post.pulse()
+        if pulse.ready and not self._ready:
+            self._ready = True
+            self._notifier.ready()
+        waits = [port for port in pulse.ports if port.state in ("waiting", "lost")]
+        words = [
+            f"shows {pulse.shown}",
+            *(f"waits for {port.stream} ({port.port})" for port in waits),
+            *([f"cannot write the log: {pulse.log.failed}"] if pulse.log.failed else []),
+            *(f"{who} is stuck" for who in pulse.stuck),
+        ]
+        self._notifier.status("; ".join(words))
+        if pulse is not self._fed_for and not pulse.stuck and t - self._fed_at >= _FEED_S:
+            self._fed_for, self._fed_at = pulse, t
+            if pulse.ready:
+                self._notifier.watchdog()
+            else:
+                self._notifier.starting()
+
+    def stop(self) -> None:
+        """The end, if it is the service's own: another of these may follow."""
+        if self._notifier is not None:
+            if self._post.pulse().ended:
+                self._notifier.stopping()
+            self._notifier.close()
+
 
 class Notifier:
     """Speaks to the socket in NOTIFY_SOCKET; without one, everything here does nothing.

@@ -31,7 +31,16 @@ from witnesspost.rules.site.model import Severity
 
 TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind
-    for kind in (facts.Port, facts.Health, facts.RuleFailed, facts.Planned, facts.Acknowledge, facts.Shelve)
+    for kind in (
+        facts.Port,
+        facts.Health,
+        facts.RuleFailed,
+        facts.CompanionFailed,
+        facts.OutputFailed,
+        facts.Planned,
+        facts.Acknowledge,
+        facts.Shelve,
+    )
 }
 _Kind = TypeVar("_Kind", bound=Row)
 

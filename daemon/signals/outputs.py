@@ -7,6 +7,7 @@ sound must never run on a pretended pin without anybody knowing.
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal, Protocol, TextIO
@@ -23,14 +24,23 @@ class OutputError(Exception):
 class Output(Protocol):
     """Something that can be on or off, and that ends off."""
 
-    name: str
-    sense: Literal["sound", "light"]
-
     def set(self, on: bool) -> None:
         """Switch it; OSError where the device is gone."""
 
     def close(self) -> None:
         """Switch it off and let go of the device."""
+
+
+def name_of(signal: Signal) -> str:
+    """What people call this output."""
+    if signal.kind == "bell":
+        return "terminal bell"
+    return f"LED {signal.led}" if signal.kind == "led-class" else f"{signal.kind} on GPIO {signal.pin}"
+
+
+def sense_of(signal: Signal) -> Literal["sound", "light"]:
+    """Whether it is heard or seen."""
+    return "sound" if signal.kind in ("buzzer", "bell") else "light"
 
 
 def board_pins() -> Any:
@@ -53,12 +63,13 @@ def open_output(signal: Signal, pins: Any, leds: Path = LEDS, terminal: TextIO |
 
     `pins` is a gpiozero pin factory, needed by buzzer and led; `leds` is the kernel's LED folder.
     """
+    name = name_of(signal)
     if signal.kind == "led-class":
-        return KernelLed(signal.led or "", leds)
+        return KernelLed(name, signal.led or "", leds)
     if signal.kind == "bell":
         return Bell(terminal)
     assert signal.pin is not None  # the site file's reader has seen to it
-    return Pin(signal.kind, signal.pin, signal.active_high, pins)
+    return Pin(name, signal.pin, signal.active_high, pins)
 
 
 @contextlib.contextmanager
@@ -79,12 +90,10 @@ def pin_wanted(name: str) -> Iterator[None]:
 class Pin:
     """A buzzer or an LED on a GPIO pin (BCM number), which starts off: a pin left as found may start loud."""
 
-    def __init__(self, kind: Literal["buzzer", "led"], pin: int, active_high: bool, pins: Any):
+    def __init__(self, name: str, pin: int, active_high: bool, pins: Any):
         from gpiozero import DigitalOutputDevice
 
-        self.name = f"{kind} on GPIO {pin}"
-        self.sense: Literal["sound", "light"] = "sound" if kind == "buzzer" else "light"
-        with pin_wanted(self.name):
+        with pin_wanted(name):
             self._device = DigitalOutputDevice(pin, active_high=active_high, initial_value=False, pin_factory=pins)
 
     def set(self, on: bool) -> None:
@@ -100,15 +109,12 @@ class Pin:
 class KernelLed:
     """An LED of the kernel's LED class, by its name under /sys/class/leds. Its trigger is taken and given back."""
 
-    sense: Literal["sound", "light"] = "light"
-
-    def __init__(self, led: str, leds: Path = LEDS):
-        self.name = f"LED {led}"
+    def __init__(self, name: str, led: str, leds: Path = LEDS):
         folder = leds / led
         there = sorted(entry.name for entry in leds.iterdir()) if leds.is_dir() else []
         if led not in there:
             listed = f"one of {', '.join(there)} would do" if there else "this machine has none"
-            raise OutputError(f"{self.name}: no such LED under {leds}; {listed}")
+            raise OutputError(f"{name}: no such LED under {leds}; {listed}")
         self._brightness, self._trigger = folder / "brightness", folder / "trigger"
         try:
             self._full = (folder / "max_brightness").read_text().strip() or "1"
@@ -116,7 +122,7 @@ class KernelLed:
             self._trigger.write_text("none")
             self.set(False)
         except OSError as error:
-            raise OutputError(f"{self.name}: {error.strerror}; write access to {folder} would do") from None
+            raise OutputError(f"{name}: {error.strerror}; write access to {folder} would do") from None
 
     def set(self, on: bool) -> None:
         """Full brightness, or none."""
@@ -132,18 +138,15 @@ class KernelLed:
 class Bell:
     """The bench's bell: a BEL to the terminal at each beginning of a sound; silent where there is no terminal."""
 
-    name = "terminal bell"
-    sense: Literal["sound", "light"] = "sound"
-
     def __init__(self, terminal: TextIO | None):
-        self._terminal = terminal if terminal is not None and terminal.isatty() else None
+        # Past the stream's own buffer: whoever is held up while writing would keep its lock from all others.
+        self._terminal = terminal.fileno() if terminal is not None and terminal.isatty() else None
         self._on = False
 
     def set(self, on: bool) -> None:
         """A BEL when it goes on."""
         if on and not self._on and self._terminal is not None:
-            self._terminal.write("\a")
-            self._terminal.flush()
+            os.write(self._terminal, b"\a")
         self._on = on
 
     def close(self) -> None:

@@ -1,64 +1,114 @@
-"""The panel: a site's outputs and its button, with the one thread that steps them."""
+"""The panel: everything that the crew sees, hears and presses at the post. The companion `signals`."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from witnesspost.daemon.companion import PostView, Pulse
+from witnesspost.daemon.signals.bank import Bank, Line
 from witnesspost.daemon.signals.button import Button, Press
 from witnesspost.daemon.signals.outputs import LEDS, OutputError
-from witnesspost.daemon.signals.patterns import State
 from witnesspost.daemon.signals.signals import Signals
-from witnesspost.daemon.signals.stepping import Stepper
+from witnesspost.rules.alert import Change
+from witnesspost.rules.facts import Acknowledge, OutputFailed, Shelve
 from witnesspost.rules.site.model import Site
+
+SHELVE_S = 600.0
+
+
+class NoOutput(Exception):
+    """All lights and sounds that worked have failed."""
+
+
+class Known:
+    """What is known of the outputs from one panel of this process to the next, by name: which have worked, and what was
+    told to be wrong with which."""
+
+    def __init__(self) -> None:
+        self.answered: set[str] = set()
+        self.troubles: dict[str, str] = {}
 
 
 class Panel:
-    """Everything that the crew sees, hears and presses at the post.
+    """Plays the post's state on the outputs of `site`, and tells the post what the button says.
 
-    `clock` gives seconds, the same ones that `show` is told; `on_press` is called from the panel's own thread and must
-    return at once; `pins` is a gpiozero pin factory, None the board's own. `problems` names what cannot be used, one
-    line each: the caller takes them out and says them.
+    `pins` is a gpiozero pin factory, None the board's own. Only an output that has worked can be missed: a post whose
+    outputs could never be opened says so and goes on, one that has lost the last of them is of no use to its crew.
     """
 
-    def __init__(
-        self,
-        site: Site,
-        clock: Callable[[], float],
-        on_press: Callable[[Press], None],
-        pins: Any = None,
-        leds: Path = LEDS,
-    ):
-        self._stepper = Stepper(clock)
-        self._signals = Signals(site, pins, leds=leds, terminal=sys.stderr, woken=self._stepper.wake)
+    name = "signals"
+    vital = True
+
+    def __init__(self, site: Site, known: Known, pins: Any = None, leds: Path = LEDS):
+        self._site, self._known, self._pins, self._leds = site, known, pins, leds
+        self._bank: Bank | None = None
         self._button: Button | None = None
-        self.problems = self._signals.problems
-        self._stepper.steps.append(self._signals.step)
-        if site.button is not None and self._signals.pins is not None:
+        self._pulse: Pulse | None = None
+
+    def start(self, post: PostView) -> None:
+        """Open everything, each output on its own thread, and show how things stand."""
+        self._post = post
+        self._bank = bank = Bank(self._site, post.now, self._pins, leds=self._leds, terminal=sys.stderr)
+        if bank.problem is not None:
+            post.say(bank.problem, lasting=True)
+        if self._site.button is not None and bank.pins is not None:
             try:
-                self._button = Button(site.button.pin, self._signals.pins, clock, on_press, self._stepper.wake)
-                self._stepper.steps.append(self._button.step)
+                self._button = Button(self._site.button.pin, bank.pins, post.now, self._pressed, post.wake)
             except OutputError as error:
-                self.problems.append(str(error))
+                post.say(str(error), lasting=True)
+        self._signals = Signals([(line.driver, line.sense) for line in bank.lines])
+        self._show()
 
-    @property
-    def state(self) -> State:
-        """What is being shown."""
-        return self._signals.state
+    def see(self, changes: list[Change]) -> None:
+        """The post's state may be another: show it before all else."""
+        self._show()
 
-    def start(self) -> None:
-        """Begin stepping; the outputs stay dark until the first `show`."""
-        self._stepper.start()
+    def turn(self, t: float) -> None:
+        """Beat on, look at the button, and see whether the outputs still answer."""
+        self._show()
+        for later in (self._signals.step(t), self._button.step(t) if self._button is not None else None):
+            if later is not None:
+                self._post.wake(later)
+        assert self._bank is not None
+        for line in self._bank.lines:
+            self._look_at(line, t)
+        counted = [line.driver.name for line in self._bank.lines if line.counts]
+        if self._known.answered and all(name in self._known.troubles for name in counted):
+            raise NoOutput("no light and no sound works any more")
 
-    def show(self, state: State, t: float, silent: bool = False) -> None:
-        """See `Signals.show`: to be called at every turn of the watch."""
-        self._signals.show(state, t, silent)
-
-    def close(self) -> None:
-        """Everything off, every pin free."""
-        self._stepper.stop()
+    def stop(self) -> None:
+        """Dark and silent, every pin free."""
         if self._button is not None:
             self._button.close()
-        self._signals.close()
+        if self._bank is not None:
+            self._bank.close(0.5)  # within what the service waits for all its companions
+
+    def _show(self) -> None:
+        pulse = self._post.pulse()
+        if pulse is not self._pulse:  # the loop has come round since: the same word again would hide that it stands still
+            self._pulse = pulse
+            self._signals.show(pulse.shown, self._post.now(), pulse.silent)
+
+    def _look_at(self, line: Line, t: float) -> None:
+        """Say once what is wrong with an output, and once that it works again."""
+        driver, known = line.driver, self._known
+        if driver.works and line.counts:
+            known.answered.add(driver.name)
+        trouble = driver.refused or driver.trouble(t)
+        if trouble is not None and driver.name not in known.troubles:
+            known.troubles[driver.name] = trouble
+            if driver.refused is not None and driver.name not in known.answered:
+                self._post.say(driver.refused, lasting=True)  # the site file names what this machine has not
+            else:
+                self._post.tell(OutputFailed(t=t, stream="", output=driver.name, error=trouble))
+        elif trouble is None and driver.works and known.troubles.pop(driver.name, None) is not None:
+            self._post.tell(OutputFailed(t=t, stream="", output=driver.name, error=None))
+
+    def _pressed(self, press: Press) -> None:
+        if press == "stuck":
+            self._post.say("the button has been down for half a minute: is something leaning on it?")
+            return
+        t = self._post.now()
+        self._post.tell(Acknowledge(t=t, stream="") if press == "short" else Shelve(t=t, stream="", for_s=SHELVE_S))

@@ -6,11 +6,8 @@ rest, four quick tones and a rest, a distress call): they are this post's own, c
 
 from __future__ import annotations
 
-from typing import Literal
-
 from msgspec import Struct
-
-State = Literal["dark", "starting", "well", "past", "note", "check", "stop", "fault"]
+from witnesspost.daemon.state import State
 
 
 class Rhythm(Struct, frozen=True):

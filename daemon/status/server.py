@@ -1,8 +1,8 @@
 """What the running post knows, asked by a Unix socket: connect, read one JSON object, done.
 
-    service thread ──publish──► the latest Status, never changed again ──► server thread ──► whoever connects
+    PostView.snapshot() ──► the socket's thread ──► whoever connects
 
-The server only ever reads what was published last, so a person who asks, and one who asks and does not read, costs the
+It only ever reads what the loop has put there last, so a person who asks, and one who asks and does not read, costs the
 watch nothing. The socket's rights are its owner's and its group's (0660).
 """
 
@@ -16,93 +16,14 @@ import threading
 from pathlib import Path
 
 import msgspec
-from msgspec import Struct
+from witnesspost.daemon.companion import PostView
+from witnesspost.daemon.status.snapshot import Status
+from witnesspost.rules.alert import Change
 
 _ANSWER_S = 2.0
+_STOP_S = 0.5
 _QUEUE = 64
 _AGAIN_S = 0.1  # after accept(2) has failed, as for want of file handles
-
-
-class PortStatus(Struct, kw_only=True, frozen=True):
-    """One stream: its port's state, its bytes so far and its rate over the last ten seconds."""
-
-    stream: str
-    port: str
-    state: str
-    reason: str
-    read_bytes: int
-    rate_bytes_per_s: float | None
-
-
-class EpochStatus(Struct, kw_only=True, frozen=True):
-    """The last correction epoch on a line: whose, how long ago, how often they come, and with what in it."""
-
-    stream: str
-    station_id: int
-    ago_s: float
-    interval_s: float | None
-    systems: str
-    satellites: int
-
-
-class FixStatus(Struct, kw_only=True, frozen=True):
-    """The receiver's last position report; `quality` is GGA's, `age_s` the age of the corrections that it used."""
-
-    ago_s: float
-    quality: int
-    satellites: int | None
-    hdop: float | None
-    age_s: float | None
-    station_id: int | None
-
-
-class AlertStatus(Struct, kw_only=True, frozen=True):
-    """An alert that stands: its state as its last change left it, and for how long it has been raised."""
-
-    rule: str
-    cause: str
-    severity: str
-    stream: str
-    state: str
-    for_s: float
-    because_of: str | None
-    shelved: bool
-    say: str
-
-
-class LogStatus(Struct, kw_only=True, frozen=True):
-    """The log's file and what it cost so far; `failed` says why nothing can be written now."""
-
-    path: str | None
-    failed: str | None
-    size_bytes: int
-    raw_bytes: int
-    waiting_bytes: int
-    lost_bytes: int
-    disk_free_fraction: float | None
-    disk_left_h: float | None
-
-
-class Status(Struct, kw_only=True, frozen=True):
-    """The whole post at `up_s` seconds after its start."""
-
-    post: str
-    role: str
-    site: str
-    pid: int
-    up_s: float
-    utc: str | None
-    clock_source: str
-    showing: str
-    restarts: int | None
-    temperature_c: float | None
-    ports: list[PortStatus]
-    epochs: list[EpochStatus]
-    fix: FixStatus | None
-    base_check: str
-    alerts: list[AlertStatus]
-    log: LogStatus
-    problems: list[str]
 
 
 class NoAnswer(Exception):
@@ -118,61 +39,84 @@ class SocketTaken(Exception):
 
 
 class StatusServer:
-    """Answers on the socket at `path` with what was last published. Raises SocketTaken, or OSError where it cannot be.
+    """The companion `status`: answers on the socket at `path` with the post's latest snapshot.
 
-    A socket that a killed service left behind is taken over.
+    A socket that a killed service left behind is taken over; `start` raises SocketTaken where another post answers on it, and
+    OSError where it cannot be.
     """
+
+    name = "status"
+    vital = False
 
     def __init__(self, path: Path, mode: int = 0o660):
         self.path = path
-        self._latest: Status | None = None
+        self._mode = mode
         self._closed = threading.Event()
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
+        self._failed: Exception | None = None
+        self._socket: socket.socket | None = None
+        self._thread: threading.Thread | None = None
+
+    def start(self, post: PostView) -> None:
+        """Listen, on a thread of its own: who asks need not wait for a turn."""
+        self._post = post
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        end = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
         try:
-            self._bind(mode)
+            self._bind(end)
         except BaseException:
-            self._socket.close()
+            end.close()
             raise
-        self._thread = threading.Thread(target=self._serve, name="status", daemon=True)
+        self._socket = end
+        self._thread = threading.Thread(target=self._serve, args=(end,), name="status socket", daemon=True)
         self._thread.start()
 
-    def publish(self, status: Status) -> None:
-        """From now on, answer with this."""
-        self._latest = status
+    def see(self, changes: list[Change]) -> None:
+        """Nothing to do with it: the snapshot knows."""
 
-    def close(self) -> None:
+    def turn(self, t: float) -> None:
+        """Raise what the socket's thread came to grief over."""
+        if self._failed is not None:
+            raise self._failed
+
+    def stop(self) -> None:
         """Answer no more, and take the socket away."""
         self._closed.set()
+        end, self._socket = self._socket, None
+        if end is None or self._thread is None:
+            return
         with contextlib.suppress(OSError):
-            self._socket.shutdown(socket.SHUT_RDWR)
-        self._socket.close()
-        self._thread.join(2 * _ANSWER_S)
+            end.shutdown(socket.SHUT_RDWR)
+        end.close()
         self.path.unlink(missing_ok=True)
+        self._thread.join(_STOP_S)
 
-    def _bind(self, mode: int) -> None:
+    def _bind(self, end: socket.socket) -> None:
         if self.path.is_socket():
-            with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end, contextlib.suppress(ConnectionRefusedError):
-                end.settimeout(_ANSWER_S)
+            with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as other, contextlib.suppress(ConnectionRefusedError):
+                other.settimeout(_ANSWER_S)
                 with contextlib.suppress(BlockingIOError):  # others are before us: somebody lives there
-                    end.connect(str(self.path))
+                    other.connect(str(self.path))
                 raise SocketTaken(f"{self.path}: another post answers there; give this one another post.name")
             self.path.unlink()
-        self._socket.bind(str(self.path))
-        os.chmod(self.path, mode)  # before it listens: nobody can have connected yet
-        self._socket.listen(_QUEUE)
+        end.bind(str(self.path))
+        os.chmod(self.path, self._mode)  # before it listens: nobody can have connected yet
+        end.listen(_QUEUE)
 
-    def _serve(self) -> None:
+    def _serve(self, end: socket.socket) -> None:
         while not self._closed.is_set():
             try:
-                asked, _ = self._socket.accept()
+                asked, _ = end.accept()
             except OSError:
                 self._closed.wait(_AGAIN_S)
                 continue
-            with asked, contextlib.suppress(OSError):
-                asked.settimeout(_ANSWER_S)
-                if self._latest is not None:
-                    asked.sendall(msgspec.json.encode(self._latest) + b"\n")
+            try:
+                with asked, contextlib.suppress(OSError):
+                    asked.settimeout(_ANSWER_S)
+                    if (latest := self._post.snapshot()) is not None:
+                        asked.sendall(msgspec.json.encode(latest) + b"\n")
+            except Exception as error:
+                self._failed = error
+                return
 
 
 def ask(path: Path) -> Status:

@@ -1,41 +1,119 @@
-"""How things stand: the running service's state, put together for who asks (`daemon.status.server`)."""
+"""How things stand, for whoever asks: one struct, made by the loop's thread and never changed again.
+
+    loop ──snapshot_of──► Status ──► the status socket, the page, the broker
+
+No thread here, and nothing that reads a clock, a file or a port.
+"""
 
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Protocol
 
-import msgspec
-from witnesspost.daemon.status.server import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
+from msgspec import Struct
+from witnesspost.daemon.state import State
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.facts import Health
 from witnesspost.rules.site.model import Site
 
-if TYPE_CHECKING:
-    from witnesspost.daemon.service import Service
-    from witnesspost.daemon.signals.patterns import State
+
+class PortStatus(Struct, kw_only=True, frozen=True):
+    """One stream: its port's state ("opening" before the first attempt has ended), its bytes and its rate over ten seconds."""
+
+    stream: str
+    port: str
+    state: str
+    reason: str
+    read_bytes: int
+    rate_bytes_per_s: float | None
 
 
-class PostLike(Protocol):
-    """What is asked of the post around the service."""
+class EpochStatus(Struct, kw_only=True, frozen=True):
+    """The last correction epoch on a line: whose, how long ago, how often they come, and with what in it."""
 
-    site: Site
-    problems: list[str]
+    stream: str
+    station_id: int
+    ago_s: float
+    interval_s: float | None
+    systems: str
+    satellites: int
+
+
+class FixStatus(Struct, kw_only=True, frozen=True):
+    """The receiver's last position report; `quality` is GGA's, `age_s` the age of the corrections that it used."""
+
+    ago_s: float
+    quality: int
+    satellites: int | None
+    hdop: float | None
+    age_s: float | None
+    station_id: int | None
+
+
+class AlertStatus(Struct, kw_only=True, frozen=True):
+    """An alert that stands: its state as its last change left it, and for how long it has been raised."""
+
+    rule: str
+    cause: str
+    severity: str
+    stream: str
+    state: str
+    for_s: float
+    because_of: str | None
+    shelved: bool
+    say: str
+
+
+class LogStatus(Struct, kw_only=True, frozen=True):
+    """The log's file and what it cost so far; `failed` says why nothing can be written now."""
+
+    path: str | None
+    failed: str | None
+    size_bytes: int
+    raw_bytes: int
+    waiting_bytes: int
+    lost_bytes: int
+    disk_free_fraction: float | None
+    disk_left_h: float | None
+
+
+class Status(Struct, kw_only=True, frozen=True):
+    """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good."""
+
+    post: str
+    role: str
+    site: str
+    pid: int
+    up_s: float
+    utc: str | None
+    clock_source: str
+    showing: str
     restarts: int | None
     temperature_c: float | None
+    ports: list[PortStatus]
+    epochs: list[EpochStatus]
+    fix: FixStatus | None
+    base_check: str
+    alerts: list[AlertStatus]
+    log: LogStatus
+    problems: list[str]
 
-    @property
-    def showing(self) -> State:
-        """What the panel says."""
 
-
-def status_of(service: Service, t: float, post: PostLike, rates: list[float | None]) -> Status:
-    """Everything at `t`; `rates` are the readers' bytes a second, in their order. To be called by the service's thread."""
-    site, scene = post.site, service.pipeline.scene
-    open_alerts = service.pipeline.open_alerts()
+def snapshot_of(
+    site: Site,
+    scene: Scene,
+    open_alerts: list[OpenAlert],
+    t: float,
+    *,
+    shown: State,
+    ports: tuple[PortStatus, ...],
+    log: LogStatus,
+    health: Health | None,
+    problems: list[str],
+) -> Status:
+    """Everything at `t`. `open_alerts` are worst first; `health` is what the post last told of itself."""
     utc = scene.utc_at(t)
-    log = service.log.state()
     return Status(
         post=site.post.name,
         role=site.post.role,
@@ -44,20 +122,10 @@ def status_of(service: Service, t: float, post: PostLike, rates: list[float | No
         up_s=round(t, 1),
         utc=utc.isoformat(timespec="seconds").replace("+00:00", "Z") if utc else None,
         clock_source=_clock_source(scene, t),
-        showing=post.showing,
-        restarts=post.restarts,
-        temperature_c=post.temperature_c,
-        ports=[
-            PortStatus(
-                stream=reader.stream.name,
-                port=reader.stream.port,
-                state=reader.state,
-                reason=reader.reason,
-                read_bytes=reader.bytes_read,
-                rate_bytes_per_s=None if rate is None else round(rate, 1),
-            )
-            for reader, rate in zip(service.readers, rates, strict=True)
-        ],
+        showing=shown,
+        restarts=health.restarts if health else None,
+        temperature_c=health.temperature_c if health else None,
+        ports=list(ports),
         epochs=[
             EpochStatus(
                 stream=stream,
@@ -72,8 +140,8 @@ def status_of(service: Service, t: float, post: PostLike, rates: list[float | No
         fix=_fix(scene, t),
         base_check=_base_check(site, scene, open_alerts),
         alerts=[_alert(alert, t) for alert in open_alerts],
-        log=msgspec.convert(log, LogStatus, from_attributes=True),
-        problems=list(post.problems),
+        log=log,
+        problems=problems,
     )
 
 

@@ -1,14 +1,18 @@
-"""The hand-over from the readers to the thread that owns pipeline and log: bounded, and never a wait for the reader."""
+"""The hand-over to the thread that owns pipeline and log: bounded, fair between streams, never a wait for who brings."""
 
 from __future__ import annotations
 
 import threading
 from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from witnesspost.rules.facts import Fact
 
 ROOM_BYTES = 8_000_000  # more than an hour of a base while the disk stands still
+MOST_FACTS = 200
+_CHUNK_BYTES = 200  # what a chunk takes in memory besides its bytes: a line may bring them one by one
+_FACT_BYTES = 4000  # counted for a fact: each is a commit of the log, and takes its time
 
 
 class Chunk(NamedTuple):
@@ -19,33 +23,86 @@ class Chunk(NamedTuple):
     data: bytes
 
 
-class Inbox:
-    """What came and was not taken yet, in its order. `lost_bytes` counts what found no room."""
+class Full(Exception):
+    """More facts wait than anybody honest brings."""
 
-    def __init__(self, room_bytes: int = ROOM_BYTES):
+
+class Inbox:
+    """What came and was not taken yet. `lost_bytes` counts what found no room; each of `streams` has an equal share of it,
+    so that a line that floods costs no other its bytes."""
+
+    def __init__(self, streams: Sequence[str] = (), room_bytes: int = ROOM_BYTES):
         self.lost_bytes = 0
-        self._room = room_bytes
-        self._held = 0
-        self._items: deque[Chunk | Fact] = deque()
+        self._share = room_bytes // max(1, len(streams))
+        self._order = 0
+        self._lines: dict[str, _Line] = {stream: _Line() for stream in streams}
+        self._facts = _Line()
         self._changed = threading.Condition()
 
-    def put(self, item: Chunk | Fact) -> None:
-        """Hand over; a chunk that finds no room is lost, and counted. Facts always find room."""
-        size = len(item.data) if isinstance(item, Chunk) else 0
+    def put(self, chunk: Chunk) -> bool:
+        """Hand over bytes; those that find no room are lost and counted, and the answer is False."""
+        size = len(chunk.data) + _CHUNK_BYTES
         with self._changed:
-            if size and self._held + size > self._room:
-                self.lost_bytes += size
-                return
-            self._held += size
-            self._items.append(item)
-            self._changed.notify()
+            line = self._lines[chunk.stream]
+            if line.held_bytes + size > self._share:
+                self.lost_bytes += len(chunk.data)
+                return False
+            self._add(line, chunk, size)
+            return True
 
-    def take(self, timeout_s: float) -> list[Chunk | Fact]:
-        """All that is there, after waiting at most `timeout_s` for the first; empty where nothing came."""
+    def tell(self, fact: Fact, *, bounded: bool = True) -> None:
+        """Hand over a fact. Raises Full, if `bounded`, where so many wait that something tells without end."""
         with self._changed:
-            if not self._items:
+            line = self._lines.get(fact.stream, self._facts)  # what is told of a stream keeps its place among its bytes
+            if bounded and line.facts >= MOST_FACTS:
+                raise Full(f"{MOST_FACTS} facts wait to be judged")
+            line.facts += 1
+            self._add(line, fact, 0)
+
+    def take(self, timeout_s: float, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
+        """What came, in its order, after waiting at most `timeout_s` for the first: of each stream about
+        `most_bytes`. Empty where nothing came."""
+        with self._changed:
+            if not self._any():
                 self._changed.wait(timeout_s)
-            items = list(self._items)
-            self._items.clear()
-            self._held = 0
-            return items
+            taken = self._facts.take(most_bytes)
+            for line in self._lines.values():
+                taken += line.take(most_bytes)
+        return [item for _, item in sorted(taken, key=_order)]
+
+    def _any(self) -> bool:
+        return bool(self._facts.items) or any(line.items for line in self._lines.values())
+
+    def _add(self, line: _Line, item: Chunk | Fact, size: int) -> None:
+        self._order += 1
+        line.items.append((self._order, item))
+        line.held_bytes += size
+        self._changed.notify()
+
+
+class _Line:
+    """What waits of one stream, each with its place in the order of all."""
+
+    def __init__(self) -> None:
+        self.items: deque[tuple[int, Chunk | Fact]] = deque()
+        self.held_bytes = 0
+        self.facts = 0
+
+    def take(self, most_bytes: int) -> list[tuple[int, Chunk | Fact]]:
+        taken: list[tuple[int, Chunk | Fact]] = []
+        left = most_bytes
+        while self.items and left > 0:
+            place, item = self.items.popleft()
+            if isinstance(item, Chunk):
+                size = len(item.data) + _CHUNK_BYTES
+                self.held_bytes -= size
+                left -= size
+            else:
+                self.facts -= 1
+                left -= _FACT_BYTES
+            taken.append((place, item))
+        return taken
+
+
+def _order(placed: tuple[int, Chunk | Fact]) -> int:
+    return placed[0]

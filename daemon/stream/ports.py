@@ -90,13 +90,14 @@ class PortReader(threading.Thread):
                 data += port.read(min(port.in_waiting, MOST_BYTES))
             if data:
                 self.bytes_read += len(data)
-                self._inbox.put(Chunk(self._clock(), self.stream.name, bytes(data)))
+                if not self._inbox.put(Chunk(self._clock(), self.stream.name, bytes(data))):
+                    self._stopping.wait(GATHER_S)  # whoever sends without end is not read faster than can be kept
 
     def _say(self, state: Any, reason: str) -> None:
         told, self.state, self.reason = self.state, state, reason
         if state == told and self.tried.is_set():
             return
-        self._inbox.put(Port(t=self._clock(), stream=self.stream.name, state=state, reason=reason))
+        self._inbox.tell(Port(t=self._clock(), stream=self.stream.name, state=state, reason=reason))
 
 
 class _Socket(protocol_socket.Serial):  # type: ignore[misc, unused-ignore]

@@ -2,8 +2,9 @@
 
 When: under 10 % or under a day of disk (`disk-low`); 80 °C (`hot`); the supply under its voltage (`low-voltage`); a reader
 that lost bytes (`bytes-lost`); a log that cannot be written (`log-failed`); a rule that threw and is off for the run
-(`rule-failed`); a receiver's time that jumps against the post's own clock (`clock-stepped`). A step of the system's clock is
-harmless: nothing here runs on it.
+(`rule-failed`); a part of the service beside the watch that threw or hung (`companion-failed`); a light or a sound that no
+longer answers (`output-failed`); a receiver's time that jumps against the post's own clock (`clock-stepped`). A step of the
+system's clock is harmless: nothing here runs on it.
 
 A receiver's time has jumped when three of its times running agree with each other, and differ by over 2 s from what went
 before: a leap second (1 s) and a sentence that waited on the line are no jump, and neither is the time of a receiver
@@ -20,7 +21,7 @@ from typing import Any
 
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Fact, Fix, Health, RuleFailed, Utc
+from witnesspost.rules.facts import CompanionFailed, Fact, Fix, Health, OutputFailed, RuleFailed, Utc
 
 _EVENT_S = 1.0  # what is past in an instant is reported for this long; the off-delay holds it for people to see
 
@@ -42,7 +43,7 @@ class PostHealth(Rule[HealthFigures]):
 
     name = "post-health"
     severity = "check"
-    sees = (Health, RuleFailed, Utc, Fix)
+    sees = (Health, RuleFailed, CompanionFailed, OutputFailed, Utc, Fix)
     causes = {
         "disk-low": Advice(
             "The post's disk is filling: {disk_free_percent} % free, {disk_left_h} h left.",
@@ -72,6 +73,20 @@ class PostHealth(Rule[HealthFigures]):
             "The rule {rule} failed and is off until the next start; all else goes on.",
             ("Watch with your own eyes what {rule} would have watched.", "Send the log to whoever maintains the post: {error}"),
         ),
+        "companion-failed": Advice(
+            "A part of the post failed and is started again: {companion}; bytes are kept, and the rules go on.",
+            (
+                "Does this come back within minutes? Switch the post off and on when no point is being stored.",
+                "Send the log to whoever maintains the post: {error}",
+            ),
+        ),
+        "output-failed": Advice(
+            "The {output} does not work any more: {error}.",
+            (
+                "Rely on the other lights and sounds, and on witnesspost status.",
+                "Check its plug and wires, then restart the post.",
+            ),
+        ),
         "clock-stepped": Advice(
             "The receiver's time jumped by {step_s} s.",
             (
@@ -90,6 +105,8 @@ class PostHealth(Rule[HealthFigures]):
         self._since: dict[str, float] = {}
         self._lost: tuple[float, int] | None = None
         self._failed: dict[str, RuleFailed] = {}
+        self._companions: dict[str, CompanionFailed] = {}
+        self._outputs: dict[str, OutputFailed] = {}
         self._clocks: dict[str, _Clock] = {}
         self._quality: dict[str, int] = {}
 
@@ -105,6 +122,13 @@ class PostHealth(Rule[HealthFigures]):
                 clock.put(fact)
         elif isinstance(fact, RuleFailed):
             self._failed.setdefault(fact.rule, fact)
+        elif isinstance(fact, CompanionFailed):
+            self._companions[fact.companion] = fact
+        elif isinstance(fact, OutputFailed):
+            if fact.error is None:
+                self._outputs.pop(fact.output, None)
+            else:
+                self._outputs.setdefault(fact.output, fact)
         elif isinstance(fact, Health):
             self._health(fact)
 
@@ -112,7 +136,7 @@ class PostHealth(Rule[HealthFigures]):
         """Always while something is out of order, or was a moment ago; never while all is well."""
         standing = self._since or self._failed or any(b.since is not None for b in (self._free, self._left, self._hot))
         happened = self._lost is not None or any(clock.stepped is not None for clock in self._clocks.values())
-        return 0.0 if standing or happened else math.inf
+        return 0.0 if standing or happened or self._companions or self._outputs else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         known = self._known
@@ -143,6 +167,12 @@ class PostHealth(Rule[HealthFigures]):
                     clock.stepped = None
         for failed in self._failed.values():
             yield _finding("rule-failed", failed.t, {"rule": failed.rule, "error": failed.error}, key=failed.rule)
+
+        for companion, fault in self._companions.items():
+            if t - fault.t <= _EVENT_S:
+                yield _finding("companion-failed", fault.t, {"companion": companion, "error": fault.error}, key=companion)
+        for output, dead in self._outputs.items():
+            yield _finding("output-failed", dead.t, {"output": output, "error": dead.error}, key=output)
 
     def _health(self, said: Health) -> None:
         known, t = self._known, said.t

@@ -1,9 +1,9 @@
 """(f) from the last byte of the frame that shows trouble to the pin that sounds.
 
-The service, its post and a pretended board in this process, a pty as the line. A base whose position changes is trouble at
-once, with no on-delay: what is measured is the port's gathering of a burst, the grid on which rules are judged, and the way
-from an alert to its pin. After each alert a person acknowledges it, and the next comes from another base, at another moment of
-the grid.
+The service, its companions and a pretended board in this process, a pty as the line. A base whose position changes is trouble
+at once, with no on-delay: what is measured is the gathering of a burst at the port, the grid on which rules are judged, and the
+way from an alert to its pin. After each alert a person acknowledges it, and the next comes from another base, at another moment
+of the grid.
 """
 
 from __future__ import annotations
@@ -21,12 +21,16 @@ from typing import Any, ClassVar
 
 from gpiozero.pins.mock import MockFactory, MockPin
 from witnesspost.daemon.clock import Clock
-from witnesspost.daemon.post import Post
+from witnesspost.daemon.companion import PostView
+from witnesspost.daemon.host.health import HealthTeller
+from witnesspost.daemon.host.notify import ServiceManager
 from witnesspost.daemon.service import Service
+from witnesspost.daemon.signals.panel import Known, Panel
+from witnesspost.daemon.status.server import StatusServer
 from witnesspost.replay.world.rtcm import frame, station
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import open_site
-from witnesspost.rules.facts import Acknowledge, Fact
+from witnesspost.rules.facts import Acknowledge
 
 from tests.bench.row import Row, at_most
 
@@ -64,18 +68,28 @@ class _Pins(MockPin):
 class _Ear:
     """A companion of the service: notes each raise, and acknowledges when asked."""
 
+    name = "ear"
+    vital = False
+
     def __init__(self) -> None:
         self.raised: list[float] = []
-        self.acknowledge = False
+        self.news = threading.Event()
 
-    def changed(self, changes: list[Change]) -> None:
-        self.raised += [change.t for change in changes if change.change == "raised"]
+    def start(self, post: PostView) -> None:
+        self._post = post
 
-    def turn(self, service: Service, t: float) -> list[Fact]:
-        wanted, self.acknowledge = self.acknowledge, False
-        return [Acknowledge(t=t, stream="")] if wanted else []
+    def see(self, changes: list[Change]) -> None:
+        if raised := [change.t for change in changes if change.change == "raised"]:
+            self.raised += raised
+            self.news.set()
 
-    def close(self) -> None:
+    def turn(self, t: float) -> None:
+        """Nothing to do."""
+
+    def acknowledge(self) -> None:
+        self._post.tell(Acknowledge(t=self._post.now(), stream=""))
+
+    def stop(self) -> None:
         """Nothing to let go of."""
 
 
@@ -106,25 +120,35 @@ def _latencies(count: int) -> tuple[list[float], list[float]]:
         at = open_site(str(site_file))
         clock, ear = Clock(), _Ear()
         began = time.monotonic() - clock()
-        service = Service(at, site_file.read_text(), [], clock)
-        service.companions += [ear, Post(at, clock, print, pins=MockFactory(pin_class=_Pins), environment={})]
+        known, pins = Known(), MockFactory(pin_class=_Pins)
+        companions = [
+            lambda: Panel(at, known, pins),
+            lambda: ear,
+            lambda: ServiceManager({}),
+            lambda: HealthTeller(Path(folder)),
+            lambda: StatusServer(Path(folder, "bench.sock")),
+        ]
+        service = Service(at, site_file.read_text(), Path(folder), companions, clock)
         thread = threading.Thread(target=service.run)
         thread.start()
         try:
             for reader in service.readers:
                 reader.tried.wait(_PATIENCE_S)
+            time.sleep(2.0)  # until the chirps of a start have been: a pin that is on already is not switched
             for base in range(1, count + 1):
                 os.write(master, frame(station(base, *_PLACE)))
                 time.sleep(0.3 + 0.2 * chance.random())
                 _heard.clear()
+                ear.news.clear()
                 moved = frame(station(base, _PLACE[0] + 1.0, *_PLACE[1:]))
                 os.write(master, moved[:-1])
                 sent = time.monotonic()
                 os.write(master, moved[-1:])
                 assert _heard.wait(_PATIENCE_S), "no sound"
+                assert ear.news.wait(_PATIENCE_S), "no alert"
                 from_byte.append(_Pins.went_on[-1] - sent)
                 from_alert.append(_Pins.went_on[-1] - began - ear.raised[-1])
-                ear.acknowledge = True
+                ear.acknowledge()
                 time.sleep(0.45)
         finally:
             service.stop()

@@ -27,8 +27,8 @@ import functools, pathlib, sys
 from witnesspost.daemon.commands import signal, watch
 from witnesspost.daemon.cli import main
 system = pathlib.Path(sys.argv.pop(1))
-watch.Post = functools.partial(watch.Post, system=system)
-signal.Signals = functools.partial(signal.Signals, leds=system / "class/leds")
+watch.Panel = functools.partial(watch.Panel, leds=system / "class/leds")
+signal.Bank = functools.partial(signal.Bank, leds=system / "class/leds")
 main()
 """
 

@@ -3,7 +3,7 @@
 from click.testing import CliRunner
 from gpiozero.pins.mock import MockFactory
 from witnesspost.daemon.commands.signal import play, signal
-from witnesspost.daemon.signals.outputs import OutputError
+from witnesspost.daemon.signals.outputs import OutputError, open_output, sense_of
 from witnesspost.daemon.signals.patterns import PATTERNS
 from witnesspost.daemon.signals.signals import Signals
 from witnesspost.rules.site.reading import site_from_toml
@@ -22,7 +22,8 @@ BUZZER = '[[signal]]\nkind = "buzzer"\npin = 17\n'
 
 def test_each_pattern_is_played_once_with_its_meaning():
     pins, now, said, heard = MockFactory(), [0.0], [], []
-    signals = Signals(site_from_toml(SITE + BUZZER), pins)
+    site = site_from_toml(SITE + BUZZER)
+    signals = Signals([(open_output(signal, pins), sense_of(signal)) for signal in site.signal])
 
     def sleep(seconds):
         now[0] += seconds
@@ -37,7 +38,6 @@ def test_each_pattern_is_played_once_with_its_meaning():
     assert sum(heard) == 2 + 1 + 2 + 3 + 3 + 1
     assert heard[-1] == 0
     assert now[0] < 60
-    signals.close()
     pins.close()
 
 
@@ -54,7 +54,7 @@ def test_no_output_is_one_line_and_2(tmp_path, monkeypatch):
     def none():
         raise OutputError("no GPIO on this machine: none")
 
-    monkeypatch.setattr("witnesspost.daemon.signals.signals.board_pins", none)
+    monkeypatch.setattr("witnesspost.daemon.signals.bank.board_pins", none)
     done = CliRunner().invoke(signal, [str(site)])
     assert (done.exit_code, done.output.splitlines()) == (
         2,
@@ -64,7 +64,7 @@ def test_no_output_is_one_line_and_2(tmp_path, monkeypatch):
 
 def test_off_switches_off_what_a_dead_post_left_on_whatever_the_site_file_says(tmp_path, monkeypatch):
     pins = MockFactory()
-    monkeypatch.setattr("witnesspost.daemon.signals.signals.board_pins", lambda: pins)
+    monkeypatch.setattr("witnesspost.daemon.signals.bank.board_pins", lambda: pins)
     pin = pins.pin(17)
     pin.function = "output"
     pin.state = 1

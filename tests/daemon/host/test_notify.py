@@ -5,7 +5,7 @@ import socket
 import struct
 
 import pytest
-from witnesspost.daemon.host.journal import ALERT_ID, Journal
+from witnesspost.daemon.host.journal import ALERT_ID, JournalSocket
 from witnesspost.daemon.host.notify import Notifier
 from witnesspost.rules.alert import Change
 from witnesspost.rules.engine.rule import Cause
@@ -131,7 +131,7 @@ def alert(**changed):
 
 def test_an_alert_in_the_journal(manager):
     path, said = manager
-    journal = Journal(path)
+    journal = JournalSocket(path)
     journal.change(alert())
     journal.change(alert(change="raised", because_of="port-lost", severity="check"))
     journal.close()
@@ -168,7 +168,7 @@ def test_an_alert_in_the_journal(manager):
 
 
 def test_without_a_journal_messages_are_counted_and_nothing_fails(tmp_path):
-    journal = Journal(tmp_path / "none")
+    journal = JournalSocket(tmp_path / "none")
     journal.send("hello")
     assert journal.dropped == 1
     journal.close()
@@ -176,7 +176,7 @@ def test_without_a_journal_messages_are_counted_and_nothing_fails(tmp_path):
 
 def test_a_very_long_message_is_cut_and_arrives(manager):
     path, said = manager
-    journal = Journal(path)
+    journal = JournalSocket(path)
     journal.send("x" * 1_000_000, WHY="y")
     journal.close()
     (datagram,) = said()
@@ -185,9 +185,9 @@ def test_a_very_long_message_is_cut_and_arrives(manager):
 
 
 def test_the_journal_is_ours_only_when_what_we_print_goes_there(monkeypatch):
-    assert not Journal.is_ours()
+    assert not JournalSocket.is_ours()
     printed = os.fstat(2)
     monkeypatch.setenv("JOURNAL_STREAM", f"{printed.st_dev}:{printed.st_ino}")
-    assert Journal.is_ours()
+    assert JournalSocket.is_ours()
     monkeypatch.setenv("JOURNAL_STREAM", "nonsense")
-    assert not Journal.is_ours()
+    assert not JournalSocket.is_ours()

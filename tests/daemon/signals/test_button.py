@@ -1,7 +1,6 @@
-"""The button: edges with stepped time, and a mock pin through the whole panel."""
+"""The button: edges with stepped time, and a mock pin."""
 
 import itertools
-import queue
 
 import pytest
 from gpiozero.pins.mock import MockFactory
@@ -9,23 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from witnesspost.daemon.signals.button import LONG_S, SETTLED_S, STUCK_S, Button, Presses
 from witnesspost.daemon.signals.outputs import OutputError
-from witnesspost.daemon.signals.panel import Panel
-from witnesspost.rules.site.reading import site_from_toml
-
-SITE = """
-[post]
-name = "kestrel-base"
-role = "base"
-[[stream]]
-name = "corrections"
-port = "loop://"
-carries = ["corrections"]
-[[signal]]
-kind = "led"
-pin = 27
-[button]
-pin = 22
-"""
 
 
 def pressed(edges, until_s=60.0, down=False):
@@ -128,26 +110,3 @@ def test_a_pin_that_is_taken_or_is_none():
     with pytest.raises(OutputError, match="button on GPIO 53: there is no such pin"):
         Button(53, pins, lambda: 0.0, print)
     pins.close()
-
-
-def test_the_panel_steps_the_button_by_itself():
-    """The stepper's own thread, on a clock that jumps a second a look: a press arrives without anybody calling step."""
-    pins, seen, ticks = MockFactory(), queue.Queue(), itertools.count()
-    panel = Panel(site_from_toml(SITE), lambda: float(next(ticks)), seen.put, pins)
-    panel.start()
-    pins.pin(22).drive_low()
-    assert seen.get(timeout=10.0) == "long"
-    panel.close()
-    assert panel.problems == []
-    assert (pins.pin(22).function, pins.pin(27).function) == ("input", "input")
-    pins.close()
-
-
-def test_a_button_without_gpio_is_said_once(monkeypatch):
-    def none():
-        raise OutputError("no GPIO on this machine: none")
-
-    monkeypatch.setattr("witnesspost.daemon.signals.signals.board_pins", none)
-    panel = Panel(site_from_toml(SITE), lambda: 0.0, print)
-    assert panel.problems == ["no GPIO on this machine: none"]
-    panel.close()

@@ -2,7 +2,9 @@
 
 import pytest
 from gpiozero.pins.mock import MockFactory
-from witnesspost.daemon.signals.signals import STALLED_AFTER_S, Signals, state_of
+from witnesspost.daemon.signals.outputs import open_output, sense_of
+from witnesspost.daemon.signals.signals import STALLED_AFTER_S, Signals
+from witnesspost.daemon.state import state_of
 from witnesspost.rules.alert import Change
 from witnesspost.rules.engine.rule import Cause
 from witnesspost.rules.site.reading import site_from_toml
@@ -24,6 +26,12 @@ def pins():
     factory = MockFactory()
     yield factory
     factory.close()
+
+
+def signals_on(text, pins=None):
+    """The outputs themselves, switched in the call that shows."""
+    site = site_from_toml(text)
+    return Signals([(open_output(signal, pins), sense_of(signal)) for signal in site.signal])
 
 
 def change(number=1, severity="stop", kind="raised", because_of=None, shelved=False):
@@ -109,29 +117,25 @@ FOR_12_S_SEEN = {
 
 @pytest.mark.parametrize(("state", "expected"), FOR_60_S_HEARD.items())
 def test_what_is_heard_in_a_minute(pins, state, expected):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals = signals_on(BUZZER_AND_LED, pins)
     assert played(signals, pins.pin(17), 60_000, [state]) == expected
 
 
 @pytest.mark.parametrize(("state", "expected"), FOR_12_S_SEEN.items())
 def test_what_is_seen_in_twelve_seconds(pins, state, expected):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals = signals_on(BUZZER_AND_LED, pins)
     assert played(signals, pins.pin(27), 12_000, [state]) == expected
 
 
-def test_everything_is_off_before_and_after(pins):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+def test_everything_is_off_until_something_is_shown(pins):
+    signals = signals_on(BUZZER_AND_LED, pins)
     assert (signals.step(0.0), pins.pin(17).state, pins.pin(27).state) == (None, 0, 0)
     signals.show("stop", 0.0)
     assert (pins.pin(17).state, pins.pin(27).state) == (1, 1)
-    signals.close()
-    assert (pins.pin(17).function, pins.pin(27).function) == ("input", "input")
-    assert [s.state for s in pins.pin(17).states] == [False, True, False]
-    assert signals.step(0.1) is None
 
 
 def test_the_pins_change_within_the_call_that_shows(pins):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals = signals_on(BUZZER_AND_LED, pins)
     signals.show("well", 0.0)
     signals.step(1.0)
     assert (pins.pin(17).state, pins.pin(27).state) == (0, 0)
@@ -140,15 +144,14 @@ def test_the_pins_change_within_the_call_that_shows(pins):
 
 
 def test_an_active_low_buzzer_rests_high(pins):
-    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "buzzer"\npin = 17\nactive_high = false\n'), pins)
+    signals = signals_on(SITE + '[[signal]]\nkind = "buzzer"\npin = 17\nactive_high = false\n', pins)
     assert pins.pin(17).state == 1
     signals.show("stop", 0.0)
     assert pins.pin(17).state == 0
-    signals.close()
 
 
 def test_acknowledging_takes_the_sound_and_leaves_the_light_in_step(pins):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals = signals_on(BUZZER_AND_LED, pins)
     signals.show("stop", 0.0)
     signals.show("stop", 0.5, silent=True)
     assert (pins.pin(17).state, pins.pin(27).state) == (0, 1)
@@ -159,7 +162,7 @@ def test_acknowledging_takes_the_sound_and_leaves_the_light_in_step(pins):
 
 
 def test_step_says_when_it_wants_to_be_called_next(pins):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals = signals_on(BUZZER_AND_LED, pins)
     signals.show("stop", 10.0)
     asked = []
     t = 10.0
@@ -170,7 +173,7 @@ def test_step_says_when_it_wants_to_be_called_next(pins):
 
 
 def test_a_watch_that_stalls_is_a_fault_and_comes_back(pins):
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
+    signals = signals_on(BUZZER_AND_LED, pins)
     signals.show("well", 0.0)
     assert signals.step(STALLED_AFTER_S - 0.01) == STALLED_AFTER_S
     assert signals.state == "well"
@@ -180,86 +183,6 @@ def test_a_watch_that_stalls_is_a_fault_and_comes_back(pins):
     assert pins.pin(17).state == 0  # the tone ends, though nobody shows anything
     signals.show("well", 13.0)
     assert signals.state == "well"
-
-
-def test_one_output_that_cannot_be_had_leaves_the_others(pins):
-    taken = pins.pin(17)
-    pins.reserve_pins(Signals, 17)
-    signals = Signals(site_from_toml(BUZZER_AND_LED), pins)
-    assert signals.problems == ["buzzer on GPIO 17: the pin is taken by another output or the button"]
-    signals.show("stop", 0.0)
-    assert (taken.state, pins.pin(27).state) == (0, 1)
-
-
-def test_no_gpio_on_this_machine_is_said_once_and_the_rest_goes_on(tmp_path, monkeypatch):
-    monkeypatch.setattr("witnesspost.daemon.signals.signals.board_pins", _no_board)
-    (tmp_path / "green").mkdir()
-    for name, text in {"brightness": "0", "max_brightness": "255", "trigger": "none [heartbeat] timer"}.items():
-        (tmp_path / "green" / name).write_text(text)
-    site = site_from_toml(BUZZER_AND_LED + '[[signal]]\nkind = "led-class"\nled = "green"\n[button]\npin = 22\n')
-    signals = Signals(site, leds=tmp_path)
-    assert signals.problems == ["no GPIO on this machine: none"]
-    signals.show("stop", 0.0)
-    assert (tmp_path / "green" / "brightness").read_text() == "255"
-    assert (tmp_path / "green" / "trigger").read_text() == "none"
-    signals.step(0.9)
-    assert (tmp_path / "green" / "brightness").read_text() == "0"
-    signals.close()
-    assert (tmp_path / "green" / "trigger").read_text() == "heartbeat"
-
-
-def test_an_led_that_does_not_exist_is_answered_with_those_that_do(tmp_path):
-    for name in ("red", "green"):
-        (tmp_path / name).mkdir()
-    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "led-class"\nled = "blue"\n'), leds=tmp_path)
-    assert signals.problems == [f"LED blue: no such LED under {tmp_path}; one of green, red would do"]
-
-
-def test_an_led_name_is_no_path(tmp_path):
-    (tmp_path / "leds" / "green").mkdir(parents=True)
-    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "led-class"\nled = "../leds/green"\n'), leds=tmp_path / "leds")
-    assert signals.problems == [f"LED ../leds/green: no such LED under {tmp_path / 'leds'}; one of green would do"]
-
-
-def test_an_led_that_goes_is_said_once_and_never_stops_the_watch(tmp_path, pins):
-    led = tmp_path / "green"
-    led.mkdir()
-    for name, text in {"brightness": "0", "max_brightness": "1", "trigger": "[none]"}.items():
-        (led / name).write_text(text)
-    site = site_from_toml(BUZZER_AND_LED + '[[signal]]\nkind = "led-class"\nled = "green"\n')
-    signals = Signals(site, pins, leds=tmp_path)
-    for entry in led.iterdir():
-        entry.unlink()
-    led.rmdir()
-    signals.show("stop", 0.0)
-    signals.show("well", 1.0)
-    signals.step(1.1)
-    assert len(signals.problems) == 1
-    assert "out of order" in signals.problems[0]
-    assert pins.pin(27).state == 1
-
-
-class Terminal:
-    def __init__(self):
-        self.text = ""
-
-    def isatty(self):
-        return True
-
-    def write(self, text):
-        self.text += text
-
-    def flush(self):
-        pass
-
-
-def test_the_bench_bell_rings_at_each_beginning():
-    terminal = Terminal()
-    signals = Signals(site_from_toml(SITE + '[[signal]]\nkind = "bell"\n'), terminal=terminal)
-    signals.show("note", 0.0)
-    for ms in range(0, 3000, 10):
-        signals.step(ms / 1000)
-    assert terminal.text == "\a\a"
 
 
 @pytest.mark.parametrize(
@@ -282,9 +205,3 @@ def test_the_bench_bell_rings_at_each_beginning():
 )
 def test_the_worst_alert_that_stands_is_shown(standing, shown):
     assert state_of(standing) == shown
-
-
-def _no_board():
-    from witnesspost.daemon.signals.outputs import OutputError
-
-    raise OutputError("no GPIO on this machine: none")

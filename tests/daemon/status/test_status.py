@@ -9,19 +9,10 @@ import msgspec
 import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.commands.status import screenful, status
-from witnesspost.daemon.status.server import (
-    AlertStatus,
-    EpochStatus,
-    FixStatus,
-    LogStatus,
-    NoAnswer,
-    PortStatus,
-    SocketTaken,
-    Status,
-    StatusServer,
-    ask,
-    sockets,
-)
+from witnesspost.daemon.status.server import NoAnswer, SocketTaken, StatusServer, ask, sockets
+from witnesspost.daemon.status.snapshot import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
+
+from tests.daemon.view import View, until
 
 SAID = Status(
     post="kestrel-rover",
@@ -107,11 +98,23 @@ STOP              corrections-stopped (port-lost) for 12 s: The port of correcti
 STOP              fix-lost (float) for 8 s, seen, because of corrections-stopped: No fixed solution."""
 
 
+class Served(StatusServer):
+    """A running server; `publish` is what the loop does."""
+
+    def __init__(self, path):
+        super().__init__(path)
+        self.view = View()
+        self.start(self.view)
+
+    def publish(self, status):
+        self.view.status = status
+
+
 @pytest.fixture
 def server(tmp_path):
-    one = StatusServer(tmp_path / "run" / "kestrel-rover.sock")
+    one = Served(tmp_path / "run" / "kestrel-rover.sock")
     yield one
-    one.close()
+    one.stop()
 
 
 def test_what_is_published_is_read(server):
@@ -124,14 +127,24 @@ def test_what_is_published_is_read(server):
     assert ask(server.path) == later
 
 
+def test_a_snapshot_that_cannot_be_sent_is_raised_at_the_next_turn(server):
+    server.turn(1.0)
+    server.publish(object())
+    with pytest.raises(NoAnswer):
+        ask(server.path)
+    until(lambda: server._failed)
+    with pytest.raises(TypeError):
+        server.turn(2.0)
+
+
 def test_the_socket_is_its_owners_and_its_groups(server):
     assert stat.S_IMODE(server.path.stat().st_mode) == 0o660
 
 
 def test_it_goes_with_the_server(tmp_path):
-    server = StatusServer(tmp_path / "one.sock")
+    server = Served(tmp_path / "one.sock")
     assert sockets([tmp_path, tmp_path / "none"]) == [tmp_path / "one.sock"]
-    server.close()
+    server.stop()
     assert sockets([tmp_path]) == []
     with pytest.raises(NoAnswer, match="no post is running there; see systemctl status witnesspost@one"):
         ask(tmp_path / "one.sock")
@@ -142,12 +155,12 @@ def test_a_socket_left_behind_is_taken_over_and_a_living_one_is_not(tmp_path):
         killed.bind(str(tmp_path / "one.sock"))
     with pytest.raises(NoAnswer):
         ask(tmp_path / "one.sock")
-    first = StatusServer(tmp_path / "one.sock")
+    first = Served(tmp_path / "one.sock")
     first.publish(SAID)
     with pytest.raises(SocketTaken, match="another post answers there"):
-        StatusServer(tmp_path / "one.sock")
+        Served(tmp_path / "one.sock")
     assert ask(tmp_path / "one.sock") == SAID
-    first.close()
+    first.stop()
 
 
 def test_who_asks_and_does_not_read_holds_nobody_up(server):
@@ -178,10 +191,10 @@ def test_it_answers_again_after_accept_has_failed(tmp_path, monkeypatch, number)
         return accept(self)
 
     monkeypatch.setattr(socket.socket, "accept", fails_at_first)
-    server = StatusServer(tmp_path / "one.sock")
+    server = Served(tmp_path / "one.sock")
     server.publish(SAID)
     assert ask(server.path) == SAID
-    server.close()
+    server.stop()
     assert not server._thread.is_alive()
 
 

@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 from witnesspost.rules.book.post_health import PostHealth
 from witnesspost.rules.book.words import words
-from witnesspost.rules.facts import Health, RuleFailed
+from witnesspost.rules.facts import CompanionFailed, Health, OutputFailed, RuleFailed
 
 
 def health(day, until, start=0.0, interval=10.0, **said):
@@ -135,3 +135,46 @@ def test_the_time_of_a_receiver_without_a_position_does_not_count(day):
     facts = times(day, 60.0, ahead_s=-5e8, source="ZDA") + [day.fix(t, quality=0) for t in day.every(1.0, 0.5, 59.0)]
     facts += [day.fix(59.9), *times(day, 300.0, start=60.0, source="ZDA")]
     assert bench.play(facts, 300.0) == []
+
+
+def failed(t, companion="journal"):
+    return CompanionFailed(t=t, stream="", companion=companion, error="see: ZeroDivisionError: {division} (a.py:3)")
+
+
+def test_a_companion_that_failed_is_named_for_a_minute(day):
+    bench = day.bench(PostHealth)
+    changes = bench.play([failed(100.0)], 300.0)
+    assert [(c.change, c.cause, round(c.t)) for c in changes] == [
+        ("raised", "companion-failed", 100),
+        ("cleared", "companion-failed", 161),
+    ]
+    assert changes[0].evidence == {"companion": "journal", "error": "see: ZeroDivisionError: {division} (a.py:3)"}
+    assert "journal" in words(changes[0]).say
+    assert any("{division}" in step for step in words(changes[0]).steps)
+
+
+def test_a_companion_that_fails_after_every_pause_is_one_alert(day):
+    """45 s is the longest pause before the next attempt."""
+    bench = day.bench(PostHealth)
+    changes = bench.play([failed(t) for t in day.every(45.0, 100.0, 3000.0)], 2900.0)
+    assert [c.change for c in changes] == ["raised"]
+
+
+def test_two_companions_are_two_alerts(day):
+    bench = day.bench(PostHealth)
+    changes = bench.play([failed(100.0), failed(101.0, "status")], 110.0)
+    assert [c.evidence["companion"] for c in changes] == ["journal", "status"]
+
+
+def test_an_output_stands_until_it_works_again(day):
+    bench = day.bench(PostHealth)
+
+    def said(t, error):
+        return OutputFailed(t=t, stream="", output="buzzer on GPIO 17", error=error)
+
+    changes = bench.play([said(100.0, "it hangs"), said(200.0, "it hangs"), said(4000.0, None)], 4100.0)
+    assert [(c.change, c.cause, round(c.t)) for c in changes] == [
+        ("raised", "output-failed", 100),
+        ("cleared", "output-failed", 4060),
+    ]
+    assert "buzzer on GPIO 17" in words(changes[0]).say

@@ -1,0 +1,136 @@
+"""The lines on the terminal, for one who may have stopped reading: Ctrl-S, a dead connection, a full pipe. The companion
+`terminal`.
+
+    changes ──► standard output      ports, the log, what companions say ──► standard error
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections import deque
+
+from witnesspost.daemon.companion import PostView
+from witnesspost.daemon.host.news import News, port_words
+from witnesspost.daemon.lines import clock_text, json_line, line
+from witnesspost.rules.alert import Change
+
+MOST_LINES = 500
+_STOP_S = 0.5
+
+
+class Terminal:
+    """Prints each change as a line for people, or as JSON if `as_json`; `out` and `err` are file descriptors."""
+
+    name = "terminal"
+    vital = False
+
+    def __init__(self, as_json: bool, out: int = 1, err: int = 2):
+        self._as_json = as_json
+        self._fds = out, err
+        self._out: Lines | None = None
+        self._err: Lines | None = None
+
+    def start(self, post: PostView) -> None:
+        """Say where the log is."""
+        out, err = self._fds
+        self._out, self._err = Lines(out, "standard output"), Lines(err, "standard error")
+        self._post, self._news = post, News(post)
+        self._lost = 0
+        pulse = post.pulse()
+        self._err.put(f"{clock_text(pulse.t, None)} log   {pulse.log.path or 'waits for the disk'}")
+
+    def see(self, changes: list[Change]) -> None:
+        """A line each."""
+        assert self._out is not None
+        for change in changes:
+            self._out.put(json_line(change) if self._as_json else line(change))
+
+    def turn(self, t: float) -> None:
+        """What is new goes to standard error, so that standard output carries alerts alone."""
+        self._tell_news(t)
+
+    def stop(self) -> None:
+        """The last lines, if anybody reads them now."""
+        if self._out is None or self._err is None:
+            return
+        t = self._post.now()
+        self._tell_news(t)
+        if (pulse := self._post.pulse()).ended:
+            self._err.put(f"{clock_text(t, None)} log   {pulse.log.path or 'none'} closed")
+        self._out.close()
+        self._err.close()
+        self._out.join(_STOP_S)
+        self._err.join(_STOP_S)
+
+    def _tell_news(self, t: float) -> None:
+        assert self._out is not None
+        assert self._err is not None
+        for words in self._news.said():
+            self._err.put(words)
+        for port in self._news.ports():
+            self._err.put(f"{clock_text(t, None)} port  {port_words(port)}")
+        if self._out.lost and not self._lost:
+            self._post.say("nobody reads standard output: the oldest lines are dropped", lasting=True)
+        if self._out.lost > self._lost and self._out.empty:
+            self._err.put(f"{clock_text(t, None)} {self._out.lost - self._lost} lines of alerts were dropped: nobody read them")
+            self._lost = self._out.lost
+
+
+class Lines:
+    """Lines to a file descriptor, from a thread of its own; the last MOST_LINES wait there, `lost` counts the others.
+
+    Past Python's own streams: whoever is held up while writing to one keeps its lock, at the interpreter's end too.
+    """
+
+    def __init__(self, fd: int, name: str):
+        self.lost = 0
+        self._fd = fd
+        self._waiting: deque[bytes] = deque()
+        self._writes = False
+        self._closing = False
+        self._news = threading.Condition()
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
+        self._thread.start()
+
+    @property
+    def empty(self) -> bool:
+        """True if all is written."""
+        return not self._waiting and not self._writes
+
+    def put(self, text: str) -> None:
+        """Write this line when the ones before it are written."""
+        with self._news:
+            self._waiting.append(text.encode(errors="replace") + b"\n")
+            if len(self._waiting) > MOST_LINES:
+                self._waiting.popleft()
+                self.lost += 1
+            self._news.notify_all()
+
+    def close(self) -> None:
+        """No more will come."""
+        with self._news:
+            self._closing = True
+            self._news.notify_all()
+
+    def join(self, timeout_s: float) -> None:
+        """Wait at most so long until all is written."""
+        self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        while (data := self._next()) is not None:
+            with contextlib.suppress(OSError):  # a terminal that is gone must not end the watch
+                while data:
+                    data = data[os.write(self._fd, data) :]
+            if data:
+                self.lost += 1
+
+    def _next(self) -> bytes | None:
+        with self._news:
+            self._writes = False
+            self._news.wait_for(lambda: self._closing or self._waiting)
+            if not self._waiting:
+                return None
+            self._writes = True
+            return self._waiting.popleft()

@@ -1,0 +1,150 @@
+"""The lines on the terminal, over real pipes and a real pty: in their order, and never a wait for who does not read."""
+
+import os
+import pty
+import termios
+
+import msgspec
+import pytest
+from witnesspost.daemon.host.terminal import MOST_LINES, Lines, Terminal
+from witnesspost.rules.alert import Change
+from witnesspost.rules.engine.rule import Cause
+
+from tests.daemon.view import View, port, until
+
+CHANGE = Change(
+    t=12.0,
+    utc=None,
+    change="raised",
+    rule="corrections-stopped",
+    cause="line-silent",
+    causes=[Cause(cause="line-silent")],
+    severity="stop",
+    stream="corrections",
+    because_of=None,
+    evidence={"silent_s": 12.0},
+    words={},
+    role="base",
+    post="kestrel-base",
+    alert=1,
+)
+
+
+class Pipe:
+    def __init__(self):
+        self.ours, self.theirs = os.pipe()
+
+    def read(self):
+        """All that is in it."""
+        os.set_blocking(self.ours, False)
+        data = b""
+        try:
+            while more := os.read(self.ours, 1 << 20):
+                data += more
+        except BlockingIOError:
+            pass
+        return data.decode()
+
+    def close(self):
+        for fd in (self.ours, self.theirs):
+            os.close(fd)
+
+
+@pytest.fixture
+def pipes():
+    made = [Pipe(), Pipe()]
+    yield made
+    for pipe in made:
+        pipe.close()
+
+
+def test_alerts_go_to_one_and_everything_else_to_the_other(pipes):
+    out, err = pipes
+    terminal, view = Terminal(False, out.theirs, err.theirs), View()
+    terminal.start(view)
+    terminal.see([CHANGE])
+    view.t = 3.0
+    view.beats(ports=(port("waiting", "not there yet"),))
+    view.say("LED blue: no such LED")
+    terminal.turn(3.0)
+    terminal.turn(3.5)
+    view.beats(ended=True)
+    terminal.stop()
+    assert (
+        out.read()
+        == "+00:00:12 STOP  corrections-stopped: line-silent  No corrections for 12.0 s: not one byte on corrections.\n"
+    )
+    assert err.read().splitlines() == [
+        "+00:00:00 log   /log/kestrel-base.0001.db",
+        "LED blue: no such LED",
+        "+00:00:03 port  corrections (/dev/ttyKESTREL) waiting: not there yet",
+        "+00:00:03 log   /log/kestrel-base.0001.db closed",
+    ]
+
+
+def test_an_alert_as_json(pipes):
+    out, err = pipes
+    terminal = Terminal(True, out.theirs, err.theirs)
+    terminal.start(View())
+    terminal.see([CHANGE])
+    terminal.stop()
+    assert msgspec.json.decode(out.read())["rule"] == "corrections-stopped"
+
+
+def test_a_pipe_that_nobody_reads_costs_the_oldest_lines_which_are_counted(pipes):
+    out, err = pipes
+    terminal, view = Terminal(False, out.theirs, err.theirs), View()
+    terminal.start(view)
+    held = 70_000 // 65  # a pipe holds 64 KiB, a line has 66 bytes
+    for number in range(10_000):
+        terminal.see([msgspec.structs.replace(CHANGE, t=float(number))])
+    terminal.turn(1.0)
+    assert view.lines == ["nobody reads standard output: the oldest lines are dropped"]
+    seen = ""
+
+    def read_all():
+        nonlocal seen
+        seen += out.read()
+        terminal.turn(2.0)
+        return "lines of alerts were dropped" in err_seen()
+
+    said = []
+
+    def err_seen():
+        said.append(err.read())
+        return "".join(said)
+
+    until(read_all)
+    (words,) = [line for line in "".join(said).splitlines() if "were dropped" in line]
+    lost = int(words.split()[1])
+    lines = seen.splitlines()
+    assert len(lines) + lost == 10_000
+    assert MOST_LINES <= len(lines) <= MOST_LINES + held
+    assert lines[-1].startswith("+02:46:39 ")  # the last one of all
+    terminal.stop()
+
+
+def test_a_terminal_that_was_stopped_holds_up_neither_a_turn_nor_the_end():
+    master, slave = pty.openpty()
+    termios.tcflow(slave, termios.TCOOFF)
+    terminal = Terminal(False, slave, slave)
+    terminal.start(View())
+    for _ in range(2000):
+        terminal.see([CHANGE])
+    terminal.stop()
+    assert terminal._out.lost > 0
+    termios.tcflow(slave, termios.TCOON)
+    until(lambda: os.read(master, 65536) and terminal._out.empty and terminal._err.empty)
+    os.close(master)
+    os.close(slave)
+
+
+def test_a_reader_that_is_gone_is_no_fault():
+    ours, theirs = os.pipe()
+    os.close(ours)
+    lines = Lines(theirs, "standard output")
+    lines.put("nobody")
+    lines.close()
+    lines.join(10.0)
+    assert (lines.lost, lines.empty) == (1, True)
+    os.close(theirs)
