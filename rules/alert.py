@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from msgspec import Struct
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Role, Severity
+
+GRAVITY: Mapping[Severity, int] = {"note": 0, "check": 1, "stop": 2}
+"""How grave a severity is, the gravest highest."""
 
 ChangeKind = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
 """`raised` (again, where it became graver or what explained it is over), `cause`: another first cause, `normal`: over, not yet

@@ -1,5 +1,9 @@
-"""The pages that the code itself knows: `python -m tests.documentation` writes them anew, which takes some minutes."""
+"""The pages that the code itself knows: `python -m tests.documentation [PART OF A PATH]…` writes them anew.
 
+All of them take some minutes: the scenarios are invented for theirs.
+"""
+
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -47,4 +51,5 @@ PAGES: dict[Path, Callable[[], str]] = {
 
 if __name__ == "__main__":
     for path, page in PAGES.items():
-        path.write_text(page())
+        if not sys.argv[1:] or any(name in str(path.relative_to(TOP)) for name in sys.argv[1:]):
+            path.write_text(page())

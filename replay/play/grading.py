@@ -2,7 +2,8 @@
 
 Each truth line takes the first change that fits it: the rule, the word, within its time, with the right cause first. A
 change that fits but for its cause, its explanation or its time is a miss of its own kind. Every raised alert that no truth
-line took, and that no other alert explains (`because_of`), is false. Chattering and a flood of alerts fail a run as well.
+line took, and that no other alert explains (`because_of`), is false; that one which stands has become worse is no new alert.
+Chattering and a flood of alerts fail a run as well.
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ from typing import Literal
 import msgspec
 from msgspec import UNSET, Struct
 from witnesspost.replay.play.tape import Truth
-from witnesspost.rules.alert import Change
+from witnesspost.rules.alert import GRAVITY, Change
 from witnesspost.rules.engine.nuisance import chattering, in_flood
+from witnesspost.rules.site.model import Severity
 
 _EPSILON_S = 1e-3
 """Tapes and logs hold `t` to the millisecond."""
 
-Fate = Literal["right", "wrong cause", "wrong explanation", "early", "late", "missed"]
+Fate = Literal["right", "wrong cause", "wrong explanation", "wrong severity", "early", "late", "missed"]
 
 
 class Verdict(Struct, kw_only=True):
@@ -40,7 +42,7 @@ class Verdict(Struct, kw_only=True):
         if change is None:
             return f"{self.fate}: {want}"
         because = f", because of {change.because_of}" if change.because_of else ""
-        return f"{self.fate}: {want}; was {change.change} at {change.t:.1f} s ({change.cause}{because})"
+        return f"{self.fate}: {want}; was {change.change} as a {change.severity} at {change.t:.1f} s ({change.cause}{because})"
 
 
 class Grade(Struct, kw_only=True):
@@ -90,8 +92,11 @@ def grade(truths: Iterable[Truth], changes: Iterable[Change]) -> Grade:
     for index, truth in enumerate(wanted):
         if index not in verdicts:
             verdicts[index] = _out_of_time(truth, said, taken)
+    worse = _worse(said)
     false = [
-        change for i, change in enumerate(said) if i not in taken and change.change == "raised" and change.because_of is None
+        change
+        for i, change in enumerate(said)
+        if i not in taken and i not in worse and change.change == "raised" and change.because_of is None
     ]
     nuisances = [f"chattering: {rule} sounds three times or more within a minute" for rule in chattering(said)]
     if in_flood(said):
@@ -145,7 +150,7 @@ class Tally(Struct, kw_only=True):
             score = self.scores.setdefault(truth.rule, Score())
             score.expected += 1
             said = "nothing"
-            if change is not None and verdict.fate in ("right", "wrong cause", "wrong explanation"):
+            if change is not None and verdict.fate in ("right", "wrong cause", "wrong explanation", "wrong severity"):
                 score.detected += 1
                 score.first_cause_right += not truth.causes or change.cause in truth.causes
                 score.times_s.append(change.t - truth.t)
@@ -161,6 +166,20 @@ class Tally(Struct, kw_only=True):
         return self.scores[rule].false * 24 / self.hours if self.hours else 0.0
 
 
+def _worse(said: list[Change]) -> set[int]:
+    """Which of the changes say that an alert which stands has become worse."""
+    standing: dict[int, Severity] = {}
+    worse = set()
+    for index, change in enumerate(said):
+        if change.change == "raised":
+            if GRAVITY[change.severity] > GRAVITY[standing.get(change.alert, "stop")]:
+                worse.add(index)
+            standing[change.alert] = change.severity
+        elif change.change in ("normal", "cleared"):
+            standing.pop(change.alert, None)
+    return worse
+
+
 def _says(truth: Truth, change: Change) -> bool:
     ended = truth.expect == "cleared" and change.change in ("normal", "cleared")
     return change.rule == truth.rule and (change.change == truth.expect or ended)
@@ -174,8 +193,12 @@ def _explained(truth: Truth, change: Change) -> bool:
     return truth.because_of is UNSET or change.because_of == truth.because_of
 
 
+def _grave(truth: Truth, change: Change) -> bool:
+    return truth.severity is UNSET or change.severity == truth.severity
+
+
 def _fits(truth: Truth, change: Change) -> bool:
-    right = not truth.causes or change.cause in truth.causes
+    right = (not truth.causes or change.cause in truth.causes) and _grave(truth, change)
     return _says(truth, change) and _in_time(truth, change) and right and _explained(truth, change)
 
 
@@ -186,6 +209,8 @@ def _fits_but_cause(truth: Truth, change: Change) -> bool:
 def _fate(truth: Truth, change: Change) -> Fate:
     if truth.causes and change.cause not in truth.causes:
         return "wrong cause"
+    if not _grave(truth, change):
+        return "wrong severity"
     return "right" if _explained(truth, change) else "wrong explanation"
 
 

@@ -7,7 +7,7 @@
     {"t": 300.0, "expect": "raised", "rule": "corrections-stopped", "cause": "line-silent", "within_s": 6.0}
 
 `note`, `site` (a site file's tables, so that a tape can be played alone), `scenario` (that it was invented from: its truth
-lines are then complete, even where there are none), `reason` and `because_of` are optional.
+lines are then complete, even where there are none), `reason`, `because_of` and `severity` are optional.
 `tell` brings what no stream says: `planned`, `acknowledge`, `shelve`, `health`, each with the fields of its fact. Truth
 lines (`expect`) are for the grader, may stand anywhere, and are never played; all other lines stand in the order of `t`.
 """
@@ -27,6 +27,7 @@ from msgspec import UNSET, Struct, UnsetType
 from witnesspost.daemon.atomic import output
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
+from witnesspost.rules.site.model import Severity
 from witnesspost.rules.site.tables import nearest
 
 ChangeWord = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
@@ -56,7 +57,8 @@ class Truth(Struct, kw_only=True):
     """What ought to be said: `rule` changes as `expect` says between `t` and `t + within_s` seconds.
 
     `cause` is the one that must stand first; a list names causes that cannot be told apart, of which any may; None asks
-    for none. `because_of` asks for the rule that explains the alert (None: for one that sounds); left out, both will do.
+    for none. `because_of` asks for the rule that explains the alert (None: for one that sounds), `severity` for how grave it
+    is; left out, any will do.
     """
 
     t: float
@@ -65,6 +67,7 @@ class Truth(Struct, kw_only=True):
     within_s: float
     cause: str | list[str] | None = None
     because_of: str | UnsetType | None = UNSET
+    severity: Severity | UnsetType = UNSET
 
     @property
     def causes(self) -> list[str]:
@@ -88,6 +91,7 @@ class _Line(Struct, forbid_unknown_fields=True):
     within_s: float | None = None
     cause: str | list[str] | None = None
     because_of: str | UnsetType | None = UNSET
+    severity: Severity | UnsetType = UNSET
 
 
 class _First(Struct):
@@ -184,7 +188,7 @@ class Tape:
             raise self._error("a truth line needs rule and within_s (seconds from 0)")
         return Truth(
             t=cast(float, line.t), expect=cast(ChangeWord, line.expect), rule=line.rule, within_s=line.within_s,
-            cause=line.cause, because_of=line.because_of,
+            cause=line.cause, because_of=line.because_of, severity=line.severity,
         )  # fmt: skip
 
     def _told(self, line: _Line) -> Fact:

@@ -16,7 +16,8 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal
 
-from msgspec import Meta, Struct
+from msgspec import UNSET, Meta, Struct, UnsetType
+from witnesspost.rules.site.model import Severity
 
 Seconds = Annotated[float, Meta(ge=0)]
 Bps = Annotated[int, Meta(gt=0)]
@@ -32,6 +33,7 @@ class Expect(Struct, kw_only=True):
     within_s: Seconds | None = None
     expect: Literal["raised", "cause", "acknowledged", "normal", "cleared"] = "raised"
     because_of: str | None = None
+    severity: Severity | UnsetType = UNSET
 
 
 class Event(Struct, kw_only=True):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 from witnesspost.replay.play.tape import Truth
 from witnesspost.replay.world.events import (
     AntennaHeight,
@@ -30,7 +30,7 @@ from witnesspost.replay.world.events import (
     StationIdSet,
 )
 from witnesspost.replay.world.scenario import Scenario
-from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.model import Severity, Site
 
 RAISED_WITHIN_S = 0.3
 """An alert is raised at most this long after its on-delay has run out."""
@@ -92,12 +92,19 @@ def truths(scenario: Scenario) -> Iterator[Truth]:
                 cause=stated.cause,
                 within_s=within,
                 because_of=stated.because_of,
+                severity=stated.severity,
             )
         if not event.expect:
             yield from _of(scenario, event)
     for own in scenario.truths:
         yield Truth(
-            t=own.t, expect=own.expect, rule=own.rule, cause=own.cause, within_s=own.within_s, because_of=own.because_of
+            t=own.t,
+            expect=own.expect,
+            rule=own.rule,
+            cause=own.cause,
+            within_s=own.within_s,
+            because_of=own.because_of,
+            severity=own.severity,
         )
 
 
@@ -111,9 +118,18 @@ def _within(scenario: Scenario, rule: str, event: Event) -> float:
     return within
 
 
-def _raised(scenario: Scenario, event: Event, rule: str, cause: str | list[str] | None, because_of: str | None = None) -> Truth:
+def _raised(
+    scenario: Scenario,
+    event: Event,
+    rule: str,
+    cause: str | list[str] | None,
+    because_of: str | None = None,
+    severity: Severity | UnsetType = UNSET,
+) -> Truth:
     within = _within(scenario, rule, event)
-    return Truth(t=event.at_s, expect="raised", rule=rule, cause=cause, within_s=within, because_of=because_of)
+    return Truth(
+        t=event.at_s, expect="raised", rule=rule, cause=cause, within_s=within, because_of=because_of, severity=severity
+    )
 
 
 def _ended(scenario: Scenario, event: Event, rule: str, slack_s: float) -> Iterator[Truth]:
@@ -136,11 +152,10 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         # A rover that fixed to the louder base holds on to it for as long as a fix holds.
         yield from _ended(scenario, event, "wrong-channel", 14.0 if event.instead else 5.0)
     elif isinstance(event, PoleTilt) and at_rover and lasts > ON_DELAY_S["tilt"]:
-        cause = "sensor-not-aligned" if not event.aligned and scenario.rover.tilt == "sentence" else None
-        if cause is None and event.angle_deg > 15.0:
-            cause = "pole-too-far-over"
-        if cause is not None:
-            yield _raised(scenario, event, "tilt", cause)
+        told = _lean(scenario, event)
+        if told is not None:
+            cause, severity = told
+            yield _raised(scenario, event, "tilt", cause, severity=severity)
             yield from _ended(scenario, event, "tilt", 1.5)
     elif isinstance(event, Separation) and at_rover:
         cause = {"none": "no-separation", "reversed": "sign-reversed", "other": "other-geoid"}[event.how]
@@ -190,6 +205,18 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
 def _held(scenario: Scenario, event: Event) -> bool:
     """True if the crew announced an interruption that covers the event."""
     return any(isinstance(e, Planned) and e.at_s <= event.at_s and event.until_s <= e.at_s + e.lasts_s for e in scenario.events)
+
+
+def _lean(scenario: Scenario, event: PoleTilt) -> tuple[str, Severity] | None:
+    """What the post ought to say of a standing pole: past 1.5° nothing is plumb, past 45° it is laid down."""
+    says_aligned = scenario.rover.tilt == "sentence"
+    leans = 1.5 < event.angle_deg <= 45.0
+    if says_aligned and not event.aligned:
+        return ("sensor-not-aligned", "check") if leans or event.at_s > 0 else None
+    made_up_for = says_aligned and scenario.site.tilt is not None and scenario.site.tilt.compensates
+    if not leans or (made_up_for and event.angle_deg <= 30.0):
+        return None
+    return "pole-too-far-over", "check" if made_up_for or event.angle_deg > 15.0 else "note"
 
 
 def _fix_limit(scenario: Scenario, event: FixLimit) -> Iterator[Truth]:

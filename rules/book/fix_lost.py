@@ -1,8 +1,11 @@
 """fix-lost (stop): the rover does not give centimetres.
 
-When: GGA's quality is not 4 (RTK fixed) for 3 s after it was; or corrections arrive for 120 s and it never is. A receiver
-that says nothing for 5 s (or three of its usual intervals) has no position either. A loss that begins in an announced
-interruption counts as a fresh start afterwards, with its own 120 s.
+When: the position's quality is not RTK fixed (GGA 4) for 3 s after it was; or corrections arrive for 120 s and it never is. A
+receiver that says nothing for 5 s (or three of its usual intervals) has no position either, nor has one whose port has been
+gone for 5 s. A loss that begins in an announced interruption counts as a fresh start afterwards, with its own 120 s.
+
+A `check` while the rover moves; a `stop` from when it has stood still for 2 s, for somebody may be storing a point, and then
+to the end. Where nothing says whether it moves it is a `stop`.
 
 Causes name the state that it fell to: `float` (5), `differential` (2), `autonomous` (1, and 3, a single-point solution of the
 precise service), `no-position` (everything else: none, estimated, manual, simulator, 9, silence).
@@ -17,7 +20,7 @@ from collections import deque
 from collections.abc import Iterable
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Epoch, Fact, Fix, Planned
+from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, Port
 from witnesspost.rules.gnss import FixQuality
 
 _STATES: dict[int, str] = {
@@ -27,6 +30,7 @@ _STATES: dict[int, str] = {
     FixQuality.RTK_FLOAT: "float",
 }
 _SILENT_S = 5.0
+_FIRST_SILENCE_S = 15.0
 _MORE_LIKELY_FIRST = ("float", "differential", "autonomous", "no-position")
 
 
@@ -43,19 +47,19 @@ class FixLostFigures(Delays, kw_only=True):
 
 
 class FixLost(Rule[FixLostFigures]):
-    """See the module."""
+    """Follows the quality of the rover's positions, and the times at which it was lost and won."""
 
     name = "fix-lost"
     severity = "stop"
     at = ("rover",)
-    sees = (Fix, Epoch, Planned)
+    sees = (Fix, Epoch, Planned, Port)
     causes = {
         "float": Advice(
             "{happened}.",
             (
                 _DO_NOT_STORE,
                 "Step into the open: trees and walls cost satellites ({satellites} now).",
-                "Age of corrections ({age_s} s): over 5 s, look at the radio.",
+                "Age of corrections ({age}): over 5 s, look at the radio.",
                 "Hold still for a minute. If it does not fix, restart the fix in the receiver.",
                 _CHECK_IN,
             ),
@@ -65,7 +69,7 @@ class FixLost(Rule[FixLostFigures]):
             (
                 _DO_NOT_STORE,
                 "Receiver: is it set to RTK from our base, or does it use satellite corrections (SBAS)?",
-                "Are corrections coming in (radio light, age {age_s} s)?",
+                "Are corrections coming in (radio light, age {age})?",
                 "Step into the open and hold still for a minute.",
                 _CHECK_IN,
             ),
@@ -99,42 +103,63 @@ class FixLost(Rule[FixLostFigures]):
         self._fixed_since: float | None = None
         self._time_to_fix_s: float | None = None
         self._falls: deque[float] = deque(maxlen=100)
-        self._interval_s = 1.0
+        self._interval_s: float | None = None  # usual time between positions
         self._was_fixed = False
         self._lost_since: float | None = None
         self._fresh_from = 0.0
         self._arriving_since: float | None = None
-        self._last_epoch_at: float | None = None
+        self._last_epoch_t: float | None = None
         self._planned_until: float | None = None
+        self._port_lost_t: dict[str, float] = {}
+        self._stood = False  # since it was lost
 
     def see(self, fact: Fact) -> None:
         if isinstance(fact, Fix):
             if self._last is not None:
-                self._interval_s += 0.2 * (min(fact.t - self._last.t, 10.0) - self._interval_s)
+                gap_s = min(fact.t - self._last.t, 10.0)
+                self._interval_s = gap_s if self._interval_s is None else self._interval_s + 0.2 * (gap_s - self._interval_s)
             self._last = fact
             if fact.quality == FixQuality.RTK_FIXED:
                 self._fixed(fact)
             elif self._lost_since is None:
                 self._lost(fact.t)
-                self.quiet_until = 0.0
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 self._epoch(fact)
         elif isinstance(fact, Planned):
             self._planned_until = fact.t + fact.for_s
+        elif isinstance(fact, Port):
+            self._port_lost_t.pop(fact.stream, None)
+            if fact.state == "lost" and fact.stream in self.scene.position_streams:
+                self._port_lost_t[fact.stream] = fact.t
+
+    def due(self) -> float:
+        """Always once it is lost; before that from when its silence counts as a loss, or the wait for a first fix is over."""
+        if not self.scene.position_streams:
+            return math.inf
+        gone_t = min(self._port_lost_t.values(), default=math.inf) + _SILENT_S
+        if self._lost_since is None:
+            last_t = self._last.t if self._last is not None else 0.0
+            return min(gone_t, last_t + self._silence_s())
+        if self._was_fixed:
+            return self._lost_since
+        if self._arriving_since is None:
+            return gone_t
+        return min(gone_t, max(self._arriving_since, self._fresh_from) + self.figures.never_fixed_s)
 
     def judge(self, t: float) -> Iterable[Finding]:
         if not self.scene.position_streams:
-            self.quiet_until = math.inf
             return ()
-        silent = self._silent(t)
+        gone_since = self._gone_since(t)
+        silent = gone_since is not None or self._silent(t)
         if silent and self._lost_since is None:
             self._lost(self._last.t if self._last is not None else 0.0)
         if self._lost_since is None:
-            self.quiet_until = (self._last.t if self._last is not None else 0.0) + _SILENT_S
             return ()
         if self._was_fixed:
             return (self._finding(t, silent, self._lost_since, self.figures.on_delay_s),)
+        if gone_since is not None:
+            return (self._finding(t, silent, gone_since, self.figures.on_delay_s),)
         since = self._arriving_since
         if since is None or self._corrections_silent(t) or t - max(since, self._fresh_from) < self.figures.never_fixed_s:
             return ()
@@ -145,7 +170,7 @@ class FixLost(Rule[FixLostFigures]):
             self._fixed_since = fix.t
             if not self._was_fixed and self._arriving_since is not None:
                 self._time_to_fix_s = fix.t - max(self._arriving_since, self._fresh_from)
-        self._last_fixed, self._was_fixed, self._lost_since = fix, True, None
+        self._last_fixed, self._was_fixed, self._lost_since, self._stood = fix, True, None, False
 
     def _lost(self, t: float) -> None:
         self._lost_since = t
@@ -157,17 +182,28 @@ class FixLost(Rule[FixLostFigures]):
     def _epoch(self, epoch: Epoch) -> None:
         if self._arriving_since is None or self._corrections_silent(epoch.t):
             self._arriving_since = epoch.t
-        self._last_epoch_at = epoch.t
+        self._last_epoch_t = epoch.t
 
     def _corrections_silent(self, t: float) -> bool:
-        usual = max((self.scene.interval_s(name) or 0.0 for name in self.scene.correction_streams), default=0.0)
-        return self._last_epoch_at is None or t - self._last_epoch_at > max(_SILENT_S, 3.0 * usual)
+        limit_s = max((self.scene.limit_s(name) for name in self.scene.correction_streams), default=_SILENT_S)
+        return self._last_epoch_t is None or t - self._last_epoch_t > limit_s
+
+    def _gone_since(self, t: float) -> float | None:
+        """Since when the receiver's port has been gone, once that is no short break."""
+        gone_t = min(self._port_lost_t.values(), default=math.inf)
+        return gone_t if t - gone_t >= _SILENT_S else None
 
     def _silent(self, t: float) -> bool:
-        return t - (self._last.t if self._last is not None else 0.0) > max(_SILENT_S, 3.0 * self._interval_s)
+        return t - (self._last.t if self._last is not None else 0.0) > self._silence_s()
+
+    def _silence_s(self) -> float:
+        """How long it may say nothing: where one position alone does not tell how often they come, as long as at the start."""
+        return _FIRST_SILENCE_S if self._interval_s is None else max(_SILENT_S, 3.0 * self._interval_s)
 
     def _finding(self, t: float, silent: bool, since: float, on_delay_s: float) -> Finding:
         fix, fixed = self._last, self._last_fixed
+        still_s = self.scene.still_s(t)
+        self._stood = self._stood or still_s is None or still_s > 0.0
         quality = fix.quality if fix is not None and not silent else None
         state = _STATES.get(quality, "no-position") if quality is not None else "no-position"
         port = self.scene.ports.get(fix.stream if fix is not None else self.scene.position_streams[0])
@@ -176,6 +212,7 @@ class FixLost(Rule[FixLostFigures]):
             stream=fix.stream if fix is not None else self.scene.position_streams[0],
             since=since,
             on_delay_s=on_delay_s,
+            severity="stop" if self._stood else "check",
             evidence={
                 "quality": quality,
                 "lost_for_s": round(t - since, 1),
@@ -191,15 +228,22 @@ class FixLost(Rule[FixLostFigures]):
                 "station_id": fix.station_id if fix is not None else None,
                 "port": port.state if port is not None else None,
             },
-            words={"happened": _happened(self._was_fixed, silent, state)},
+            words={
+                "happened": _happened(self._was_fixed, silent, state, bool(self._port_lost_t)),
+                "age": "not said" if fix is None or fix.age_s is None else f"{fix.age_s:g} s",
+            },
         )
 
 
-def _happened(was_fixed: bool, silent: bool, state: str) -> str:
+def _happened(was_fixed: bool, silent: bool, state: str, port_gone: bool) -> str:
     now = {
         "float": "the rover is floating: decimetres",
         "differential": "the rover is only differential: half a metre or worse",
         "autonomous": "the rover is on its own: metres",
         "no-position": "the rover says nothing" if silent else "the rover has no position",
     }[state]
-    return f"The fix is lost, {now}" if was_fixed else f"Corrections arrive, but there was never a fix: {now}"
+    if silent and port_gone:
+        now = "the receiver's port is gone"
+    if was_fixed:
+        return f"The fix is lost, {now}"
+    return "No position: the receiver's port is gone" if port_gone else f"Corrections arrive, but there was never a fix: {now}"

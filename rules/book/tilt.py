@@ -1,11 +1,16 @@
 """tilt (check): the pole is not where the position says it is.
 
-When, for 3 s: the tilt sensor says that it is not aligned, or the pole leans past 15° while the rover stands. A pole that
-leans while it is carried (the position moves by over a metre every 3 s) is nobody's point.
+When, for 3 s: the tilt sensor is not aligned after it was in this run, or it is not aligned while the standing pole leans past
+1.5°; or the standing pole leans past `limit_deg`, or past `compensated_limit_deg` where the receiver makes up for the lean
+itself. Past 1.5° and up to the limit, a lean that nothing makes up for is a `note`, once a stand. A pole that leans while it is
+carried is nobody's point, and one past 45° is laid down and measures nothing.
+
+Right practice that stays quiet: a sensor that was never aligned and a pole held plumb by its bubble; a pole that leans by 25°
+where the receiver makes up for it; a pole on the shoulder, or on the ground.
 
 Causes: `sensor-not-aligned`, `pole-too-far-over`.
-Source: a pole of length L that leans by θ has its antenna L·sin θ beside and
-L·(1 − cos θ) lower than a plumb one: so far beside and too low comes the point (geometry); 15° is common practice, no source.
+Source: a pole of length L that leans by θ has its antenna L·sin θ beside and L·(1 − cos θ) lower than a plumb one: so far
+beside and too low comes the point (geometry); the angles are common practice, no source.
 """
 
 from __future__ import annotations
@@ -14,30 +19,30 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.engine.bound import Bound
+from witnesspost.rules.engine.pole import FRESH_S, LAID_DOWN_DEG, PLUMB_DEG
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Fact, Fix, Tilt
-
-_METRES_PER_DEGREE = 111_320.0
+from witnesspost.rules.facts import Fact, Tilt
+from witnesspost.rules.site.model import Severity
 
 
 class TiltFigures(Delays, kw_only=True):
-    """`limit_deg` and `deadband_deg` off plumb; a move of `standing_m` is a step; a Tilt older than `silent_s` is nothing."""
+    """Degrees off plumb."""
 
     on_delay_s: float = 3.0
     off_delay_s: float = 3.0
     limit_deg: float = 15.0
+    compensated_limit_deg: float = 30.0
     deadband_deg: float = 2.0
-    standing_m: float = 1.0
-    silent_s: float = 5.0
+    plumb_deg: float = PLUMB_DEG
 
 
 class TiltRule(Rule[TiltFigures]):
-    """See the module."""
+    """Judges the standing pole by its lean, and the sensor by its word."""
 
     name = "tilt"
     severity = "check"
     at = ("rover",)
-    sees = (Tilt, Fix)
+    sees = (Tilt,)
     causes = {
         "sensor-not-aligned": Advice(
             "The pole's tilt sensor is not aligned: {error}.",
@@ -60,69 +65,90 @@ class TiltRule(Rule[TiltFigures]):
 
     def begin(self) -> None:
         self._over = Bound(above=self.figures.limit_deg, deadband=self.figures.deadband_deg)
+        self._leaning = Bound(above=self.figures.plumb_deg)
         self._unaligned_since: float | None = None
-        self._last: Tilt | None = None
-        self._angle_deg: float | None = None
-        self._here: tuple[float, float] | None = None
-        self._metres_east = 0.0
-        self._moved_at: float | None = None
+        self._stream = ""
+        self._seen_t = 0.0
+        self._noted_t: float | None = None  # when the last note was said
 
     def see(self, fact: Fact) -> None:
-        if isinstance(fact, Tilt):
-            self._last = fact
-            if fact.angle_deg is not None:
-                self._angle_deg = abs(fact.angle_deg)
-                self._over.put(fact.t, self._angle_deg)
-            if fact.aligned is not None:
-                self._unaligned_since = None if fact.aligned else self._unaligned_since or fact.t
-            if self._unaligned_since is not None or self._over.since is not None:
-                self.quiet_until = 0.0
-        elif isinstance(fact, Fix) and fact.latitude is not None and fact.longitude is not None:
-            self._move(fact.t, fact.latitude, fact.longitude)
+        assert isinstance(fact, Tilt)
+        self._stream, self._seen_t = fact.stream, fact.t
+        pole = self.scene.pole
+        lean = pole.lean_deg(fact.t)
+        if lean is not None and lean > LAID_DOWN_DEG:
+            lean = None
+        compensated = pole.compensated(fact.t)
+        self._over.move(self.figures.compensated_limit_deg if compensated else self.figures.limit_deg)
+        self._over.put(fact.t, lean)
+        self._leaning.put(fact.t, None if compensated else lean)
+        if fact.aligned is not None:
+            self._unaligned_since = None if fact.aligned else self._unaligned_since or fact.t
+
+    def due(self) -> float:
+        """From when the pole leans, or its sensor is not aligned: never while neither is so."""
+        since = (self._over.since, self._leaning.since, self._unaligned_since)
+        return min((begun for begun in since if begun is not None), default=math.inf)
 
     def judge(self, t: float) -> Iterable[Finding]:
-        if self._unaligned_since is None and self._over.since is None:
-            self.quiet_until = math.inf
-        if self._last is None or t - self._last.t > self.figures.silent_s:
+        if t - self._seen_t > FRESH_S:
             return
+        stood_s = self.scene.still_s(t)
+        if stood_s is None and self.scene.fix is not None:
+            stood_s = 0.0  # it had positions, and has none now: nobody can measure with it
+        stands_since = t - stood_s if stood_s is not None else 0.0  # where no position tells, it is taken to stand
+        walks = stood_s == 0.0
+        leans_since = None if walks else _later(self._leaning.since, stands_since)
         if self._unaligned_since is not None:
-            yield self._finding("sensor-not-aligned", self._unaligned_since)
-        if self._over.since is not None:
-            # Only a lean that has outlasted the last step by the on-delay is one that somebody measures with.
-            since = max(self._over.since, self._moved_at if self._moved_at is not None else self._over.since)
-            if t - since >= self.figures.on_delay_s:
-                yield self._finding("pole-too-far-over", since)
-
-    def _move(self, t: float, latitude: float, longitude: float) -> None:
-        if self._here is not None:
-            north = (latitude - self._here[0]) * _METRES_PER_DEGREE
-            east = (longitude - self._here[1]) * self._metres_east
-            if abs(north) + abs(east) <= self.figures.standing_m or math.hypot(north, east) <= self.figures.standing_m:
+            if self.scene.pole.was_aligned:
+                yield self._finding("sensor-not-aligned", self._unaligned_since)
                 return
-            self._moved_at = t
-        self._here = (latitude, longitude)
-        self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
+            if leans_since is not None:
+                yield self._finding("sensor-not-aligned", max(self._unaligned_since, leans_since))
+                return
+        over_since = None if walks else _later(self._over.since, stands_since)
+        # A lean counts once it has outlasted the last step by the on-delay: then somebody measures with it.
+        if over_since is not None and t - over_since >= self.figures.on_delay_s:
+            yield self._finding("pole-too-far-over", over_since)
+        elif (
+            leans_since is not None
+            and t - leans_since >= self.figures.on_delay_s
+            and self._may_note(t, stands_since, leans_since)
+        ):
+            self._noted_t = t
+            yield self._finding("pole-too-far-over", leans_since, "note")
 
-    def _finding(self, cause: str, since: float) -> Finding:
-        assert self._last is not None
-        length, angle = self.site.rover.pole_height_m or None, self._angle_deg
+    def _may_note(self, t: float, stands_since: float, leans_since: float) -> bool:
+        """True for the first lean of a stand, for as long as it lasts."""
+        return self._noted_t is None or self._noted_t < stands_since or self._noted_t >= leans_since
+
+    def _finding(self, cause: str, since: float, severity: Severity = "check") -> Finding:
+        length, angle = self.site.rover.pole_height_m or None, self.scene.pole.lean_deg(self._seen_t)
         beside = below = None
         if length is not None and angle is not None:
             beside, below = point_error_m(length, angle)
+        compensated = self.scene.pole.compensated(self._seen_t)
         return Finding(
             causes=[Cause(cause=cause)],
-            stream=self._last.stream,
+            stream=self._stream,
             key=cause,
             since=since,
+            severity=severity,
             evidence={
                 "angle_deg": round(angle, 2) if angle is not None else None,
-                "limit_deg": self.figures.limit_deg,
+                "limit_deg": self.figures.compensated_limit_deg if compensated else self.figures.limit_deg,
+                "compensated": compensated,
                 "pole_height_m": length,
                 "horizontal_error_m": round(beside, 4) if beside is not None else None,
                 "vertical_error_m": round(below, 4) if below is not None else None,
             },
             words={"error": _error_words(angle, length, beside, below)},
         )
+
+
+def _later(since: float | None, stands_since: float) -> float | None:
+    """From when it holds while the pole stands."""
+    return None if since is None else max(since, stands_since)
 
 
 def point_error_m(length_m: float, angle_deg: float) -> tuple[float, float]:

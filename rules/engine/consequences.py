@@ -8,9 +8,10 @@ that is silent keeps no receiver from saying where it is. A note explains nothin
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
+from witnesspost.rules.alert import GRAVITY
 from witnesspost.rules.engine.rule import Rule
 from witnesspost.rules.site.model import Severity
 
@@ -87,12 +88,10 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
 
 LONGEST_HOLD_S = max(explanation.hold_s for row in EXPLAINED_BY.values() for explanation in row)
 
-_GRAVITY: Mapping[Severity, int] = {"note": 0, "check": 1, "stop": 2}
-
 
 def graver(one: Severity, other: Severity) -> bool:
     """True if `one` is graver than `other`."""
-    return _GRAVITY[one] > _GRAVITY[other]
+    return GRAVITY[one] > GRAVITY[other]
 
 
 def explanations(rule: Rule[Any]) -> tuple[Explanation, ...]:

@@ -24,7 +24,7 @@ import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from witnesspost.rules.alert import Change, ChangeKind
+from witnesspost.rules.alert import GRAVITY, Change, ChangeKind
 from witnesspost.rules.engine.consequences import (
     LONGEST_HOLD_S,
     Explanation,
@@ -76,9 +76,8 @@ class Engine:
 
     def open_alerts(self) -> list[OpenAlert]:
         """The alerts that are raised and not cleared, worst first."""
-        worst = {"stop": 0, "check": 1, "note": 2}
         raised = [alert for alert in self._alerts.values() if alert.number and (alert.active or not alert.acknowledged)]
-        return sorted(raised, key=lambda a: (not a.active, worst[a.severity], a.raised_t or 0.0))
+        return sorted(raised, key=lambda a: (not a.active, -GRAVITY[a.severity], a.raised_t or 0.0))
 
     def see(self, fact: Fact) -> None:
         """Tell one fact: the scene first, then each rule that wants its kind."""

@@ -2,7 +2,7 @@
 
 Whose station is it (`is_ours`, `base_of`)? For how long has a line been without corrections (`silent_for`), without a byte
 (`no_bytes_for`), and how long is too long (`limit_s`)? Is the rover being corrected (`corrected`), does it stand
-(`still_s`)? Is the base proven right (`proven_right`)?
+(`still_s`), and does its pole lean (`pole`)? Is the base proven right (`proven_right`)?
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ import math
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.engine.motion import Motion
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Traffic, Utc
+from witnesspost.rules.engine.pole import Pole
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Tilt, Traffic, Utc
 from witnesspost.rules.gnss import GRS80, FixQuality
 from witnesspost.rules.site.model import Base, Site
 
@@ -45,6 +46,7 @@ class Scene:
         self._named = self._names()
         self._spoken_t: dict[str, float] = {}  # by stream: the last byte
         self._motions: dict[str, Motion] = {}
+        self.pole = Pole(site)
         self._used_ours = False
         self._proven: dict[int, bool] = {}
         self._intervals: dict[str, list[float]] = {}
@@ -79,6 +81,8 @@ class Scene:
             self.antennas[fact.station_id] = fact
         elif isinstance(fact, Port):
             self.ports[fact.stream] = fact
+        elif isinstance(fact, Tilt):
+            self.pole.put(fact)
         elif isinstance(fact, Utc):
             self.utc = fact
         elif isinstance(fact, Planned):

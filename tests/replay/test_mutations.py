@@ -12,7 +12,7 @@ from witnesspost.rules.book.tilt import TiltRule
 from tests.proof.mutations import hear, judged, mutations_of, try_out
 
 CAUGHT = [
-    (TiltRule, "limit_deg 15 → 7.5", "tilt:quiet-close-to-the-limit"),
+    (TiltRule, "limit_deg 15 → 7.5", "tilt:leans-a-little"),
     (TiltRule, "limit_deg 15 → 30", "tilt:pole-too-far-over"),
     (CorrectionsStopped, "`line-silent` and `radio-settings-differ` swapped", "corrections-stopped-base:line-silent"),
     (CorrectionsStopped, "silent", "corrections-stopped-base:line-silent"),

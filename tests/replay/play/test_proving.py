@@ -47,7 +47,7 @@ def test_the_table_of_scenarios_runs_nothing():
     assert done.output.splitlines()[2:] == [
         "| `tilt:pole-too-far-over` | rover | 2 min | The pole leans 22 degrees, for a corner that cannot be reached. "
         "| `tilt` (pole-too-far-over) |",
-        "| `tilt:quiet-close-to-the-limit` | rover | 2 min | The pole leans 14.5 degrees. | nothing |",
+        "| `tilt:quiet-close-to-the-limit` | rover | 2 min | The pole leans 1.4 degrees: plumb, by its bubble. | nothing |",
     ]
 
 

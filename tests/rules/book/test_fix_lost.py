@@ -159,3 +159,50 @@ def test_a_post_without_positions_judges_none(day):
     stream = [{"name": "corrections", "port": "loop://", "carries": ["corrections"]}]
     bench = day.bench(FixLost, stream=stream)
     assert bench.play(corrections(day, 300.0), 300.0) == []
+
+
+def moving(day, until, start=0.0, speed_m_s=1.2, **fix):
+    return [day.fix(t, latitude=39.1 + speed_m_s * (t - start) / 111_320.0, **fix) for t in day.every(1.0, start, until)]
+
+
+def test_on_the_way_it_is_a_look_and_where_the_rover_stands_a_stop(day):
+    bench = day.bench(FixLost)
+    facts = moving(day, 60.0) + moving(day, 80.0, start=60.0, quality=5)
+    there = 39.1 + 1.2 * 19.0 / 111_320.0
+    facts += [day.fix(t, quality=5, latitude=there) for t in day.every(1.0, 80.0, 90.0)]
+    facts += [day.fix(t, quality=5, latitude=there + 1.2 * (t - 90) / 111_320.0) for t in day.every(1.0, 90.0, 110.0)]
+    facts += [day.fix(t, latitude=there + 24.0 / 111_320.0) for t in day.every(1.0, 110.0, 130.0)]
+    changes = bench.play(facts, 130.0)
+    assert [(c.change, c.severity, c.alert) for c in changes] == [
+        ("raised", "check", 1),
+        ("raised", "stop", 1),
+        ("normal", "stop", 1),  # it ends as a stop, though the rover walked on
+    ]
+    assert changes[0].t == pytest.approx(63.0)
+    assert changes[1].t == pytest.approx(81.0, abs=1.5)
+    assert [c.sounds for c in changes] == [True, True, False]
+
+
+def test_a_float_that_wanders_over_a_point_stands(day):
+    bench = day.bench(FixLost)
+    # Half a metre in a minute, and back: what a float does, and no walk.
+    wander = [39.1 + 0.5 * abs((t % 120) / 60.0 - 1.0) / 111_320.0 for t in range(60, 180)]
+    facts = walk(day, 60.0, latitude=wander[0])
+    facts += [day.fix(float(t), quality=5, latitude=there) for t, there in zip(range(60, 180), wander, strict=True)]
+    assert [(c.change, c.severity) for c in bench.play(facts, 180.0)] == [("raised", "stop")]
+
+
+@pytest.mark.parametrize("quality", [4, 1])
+def test_a_port_that_goes_away_is_no_position_within_eight_seconds(day, quality):
+    bench = day.bench(FixLost)
+    facts = [*walk(day, 60.0, interval=10.0, quality=quality), Port(t=60.5, stream="receiver", state="lost")]
+    (raised,) = bench.play(facts, 100.0)
+    assert (raised.cause, raised.severity, raised.because_of) == ("no-position", "stop", None)
+    assert raised.t <= 68.5
+    assert "port is gone" in words(raised).say
+
+
+def test_a_port_that_is_back_within_five_seconds_is_quiet(day):
+    bench = day.bench(FixLost)
+    facts = [*walk(day, 61.0), Port(t=60.5, stream="receiver", state="lost"), Port(t=64.0, stream="receiver", state="back")]
+    assert bench.play(facts + walk(day, 100.0, start=64.5), 100.0) == []

@@ -68,7 +68,7 @@ class Incident:
         seconds,
         corrections=True,
         station=417,
-        angle=2.0,
+        angle=1.0,
         aligned=True,
         temperature=50.0,
         bias=True,
