@@ -47,9 +47,7 @@ def _points(where: str, name: str, path: Path, reader: TableReader) -> Iterator[
         data = path.read_bytes()
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) else "no such name can be"
-        reader.problems.append(
-            f"{where}.path: read {shown(name)}, which cannot be read: {why}; expected a CSV file beside the site file"
-        )
+        reader.problems.append(f"{where}.path: read {shown(name)}, which cannot be read: {why}; expected a CSV file")
         return
     text, problems = decoded(data)
     short = Path(name).name if Path(name).name.isprintable() else where
@@ -92,11 +90,8 @@ def _header_problem(header: list[str]) -> str | None:
 
 def _point(where: str, header: list[str], row: list[str], delimiter: str, reader: TableReader) -> Control | None:
     if len(row) != len(header):
-        many = "fewer" if len(row) < len(header) else "more"
-        hint = "; is a decimal comma among them? Expected a point" if delimiter == "," and len(row) > len(header) else ""
-        reader.problems.append(
-            f"{where}: {len(row)} cells, {many} than the header's {len(header)}{hint or '; expected as many'}"
-        )
+        hint = " (a decimal comma cuts a number in two)" if delimiter == "," and len(row) > len(header) else ""
+        reader.problems.append(f"{where}: {len(row)} cells; expected {len(header)}, as in the header{hint}")
         return None
     table: dict[str, Any] = {}
     for column, cell in zip(header, row, strict=True):
@@ -107,13 +102,9 @@ def _point(where: str, header: list[str], row: list[str], delimiter: str, reader
             table[column] = text
         elif _NUMBER.fullmatch(text) and len(text) < 40:
             table[column] = float(text)
-        elif _COMMA.fullmatch(text):
-            reader.problems.append(
-                f"{where}.{column}: read {text}, with a decimal comma; expected a point: {text.replace(',', '.')}"
-            )
-            return None
         else:
-            reader.problems.append(f"{where}.{column}: read {shown(text)}; expected a number")
+            with_point = f", with a point: {text.replace(',', '.')}" if _COMMA.fullmatch(text) else ""
+            reader.problems.append(f"{where}.{column}: read {shown(text)}; expected a number{with_point}")
             return None
     point: Control | None = reader.struct(Control, table, where)
     return point

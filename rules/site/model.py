@@ -9,7 +9,7 @@ import datetime as dt
 import functools
 import zoneinfo
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import msgspec
 from msgspec import Meta, Struct
@@ -232,6 +232,7 @@ class Site(Struct, kw_only=True, dict=True):
     button: Button | None = None
     page: Page | None = None
 
+    no_keys: ClassVar = ("path", "moved")
     path: str = ""
     moved: dict[str, str] = {}
     """Files that the site names and that lie elsewhere now (a log that was carried to the office): where, by name."""

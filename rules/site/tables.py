@@ -15,7 +15,6 @@ import msgspec
 from msgspec import Meta, Struct
 from witnesspost.rules.site.renamed import new_name
 
-WRITTEN_BY_US = {"path", "where", "moved"}  # fields that are no keys
 _LONGEST_SHOWN = 80
 
 
@@ -37,7 +36,7 @@ class TableReader:
         if not isinstance(table, dict):
             self._wrong(where, f"{where}: read {shown(table)}; expected a table")
             return None
-        fields = _keys(kind)
+        fields = keys_of(kind)
         values: dict[str, Any] = dict(otherwise or {})
         for key, value in table.items():
             here = _dotted(where, key)
@@ -88,6 +87,13 @@ def struct_from(kind: type[Struct], table: object, where: str, problems: list[st
 
 
 @functools.cache
+def keys_of(kind: type[Struct]) -> Mapping[str, msgspec.structs.FieldInfo]:
+    """The keys that a table of this kind may have: the struct's fields but for `where` and those that it names `no_keys`."""
+    others = {"where", *getattr(kind, "no_keys", ())}
+    return {field.name: field for field in msgspec.structs.fields(kind) if field.name not in others}
+
+
+@functools.cache
 def struct_in(wanted: Any) -> type[Struct] | None:
     """The struct that an annotation holds, plainly, in a list or as an option."""
     if isinstance(wanted, type) and issubclass(wanted, Struct):
@@ -133,11 +139,6 @@ def on_one_line(name: str) -> str:
 
 def _dotted(where: str, key: str) -> str:
     return f"{where}.{on_one_line(key)}" if where else on_one_line(key)
-
-
-@functools.cache
-def _keys(kind: type[Struct]) -> dict[str, msgspec.structs.FieldInfo]:
-    return {field.name: field for field in msgspec.structs.fields(kind) if field.name not in WRITTEN_BY_US}
 
 
 def _comma_hint(wanted: Any, value: object) -> str:
