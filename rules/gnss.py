@@ -94,3 +94,7 @@ def msm_kind(message: int) -> int | None:
 def is_observation(message: int) -> bool:
     """True of every message that carries observations, legacy or MSM."""
     return message in MSM or message in LEGACY_OBSERVATIONS
+
+
+HEIGHT_UNIT_M: Final = {"m": 1.0, "ft": 0.3048, "us-ft": 1200 / 3937}
+"""Metres in a unit of length, by the site file's word. 85 FR 62698 (NIST and NGS, 2020): both feet are exact."""

@@ -9,7 +9,6 @@ import click
 from witnesspost.daemon.cli import Unusable
 from witnesspost.rules.book.contents import open_whole_site, rules_in_force
 from witnesspost.rules.book.measures import MEASURES
-from witnesspost.rules.datum.frames import frame_of
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.site.model import Site, SiteError
@@ -62,7 +61,7 @@ def what_it_means(site: Site) -> dict[str, Any]:
         "geoid": arp.geoid if arp else None,
         "geoid_error_m": arp.geoid_error_m if arp else None,
         "frame": arp.frame if arp else None,
-        "frame_name": frame_of(arp.frame).name if arp else None,
+        "frame_name": arp.frame_name if arp else None,
         "epoch": arp.epoch if arp else None,
         "station_id": site.base.station_id,
         "antenna": site.base.antenna or None,

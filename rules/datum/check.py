@@ -1,23 +1,33 @@
-"""What is wrong with a project's datum, found before anything starts: for `witnesspost check`."""
+"""What is wrong with a project's datum, found before anything starts, and what a person should know of it: for `check`."""
 
 from __future__ import annotations
 
-import itertools
 import math
 import statistics
-from collections.abc import Set
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Set
+from typing import NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
-from witnesspost.rules.datum.geodesy import HEIGHT_UNIT_M, position, to_ecef
+from witnesspost.rules.datum.geodesy import position, to_ecef
 from witnesspost.rules.datum.geoid import Geoid, GeoidError, open_geoid
-from witnesspost.rules.site.model import Control, Site
+from witnesspost.rules.datum.national import GNSS_FRAMES
+from witnesspost.rules.datum.opening import WGS84_CODES, open_frame
+from witnesspost.rules.gnss import HEIGHT_UNIT_M
+from witnesspost.rules.site.model import Control, Project, Site
+from witnesspost.rules.site.tables import few, on_one_line, shown
 
 FARTHEST_KM = 200.0  # common practice, no source: an RTK base's control lies within a day's drive
 AREA_MARGIN_DEGREES = 1.0  # grids are used a little beyond the border they were made for
 FOOT_RATIO = 1 / 0.3048
 FOOT_RATIO_SLACK = 0.05
 STEEPEST = 0.4  # height difference over distance: no two marks of one job stand on such a wall
+ACCURATE_M = 0.1  # an old datum's way that is worse has its better grid named
+RESIDUAL_M = 0.03  # of a site's own grid, past which a mark is named
+SCALE_PPM = 1000.0  # off 1, past which a site's own grid is no plane of metres
+EXCHANGED = 0.1  # of the residual that is left where easting and northing are exchanged
+_MOST_PAIRS = 2_000_000  # of heights that are compared: no list of marks makes `check` endless
 
 # The highest ground of a part of the world, metres; rounded up, from memory (common geography). The first box counts.
 _HIGHEST_M = (
@@ -29,6 +39,13 @@ _HIGHEST_M = (
 _LOWEST_M = -500.0
 
 
+class _Placed(NamedTuple):
+    control: Control
+    latitude: float
+    longitude: float
+    ecef: Ecef
+
+
 def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
     """The problems of the site file's datum, a line each: the key, what was read, what was expected. Loads PROJ.
 
@@ -38,129 +55,278 @@ def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
     if project is None or not project.control:
         return []
     problems: list[str] = []
-    frame, geoid = None, None
-    try:
-        frame = frame_of(project.frame)
-    except FrameError as error:
-        problems.append(f"project.frame: {error}")
-    try:
-        geoid = open_geoid(site)
-    except GeoidError as error:
-        problems.append(f"project.geoid: {error}")
+    geoid = None
+    if "project.geoid" not in unread:
+        try:
+            geoid = open_geoid(site)
+        except GeoidError as error:
+            problems.append(f"project.geoid: {error}")
+    if project.grids is not None and not site.file(project.grids).is_dir():
+        problems.append(f"project.grids: read {shown(project.grids)}, which is no folder; expected one of PROJ grids, or none")
+    frame = None
+    if not {"project.frame", "project.gnss_frame", "project.vertical"} & unread and not (project.is_local and problems):
+        try:
+            frame = open_frame(site)
+        except FrameError as error:
+            problems.append(f"project.frame: {error}")
     if frame is None:
         return problems
-    problems += _frame_problems(site, frame)
-    places: dict[str, tuple[float, float]] = {}
-    for index, control in enumerate(project.control, 1):
-        where = f"project.control[{index}] ({control.name})"
-        found = _place_problems(where, control, frame)
-        problems += found
-        if not found:
-            places[control.name] = position(frame, control)
-            problems += _height_problems(f"{where}.height", site, control, places[control.name])
-            problems += _cover_problems(where, site, geoid, places[control.name])
-    return problems + _far_problems(site, frame, places) + _mixed_heights(site, frame, places)
-
-
-def _frame_problems(site: Site, frame: Frame) -> list[str]:
-    project = site.project
-    assert project is not None
-    problems: list[str] = []
-    if project.vertical != "geoid" and frame.two_d and not frame.projected:
-        instead = f'"EPSG:{frame.code_3d}"' if frame.code_3d else "the frame's 3D form"
-        problems.append(
-            f"project.frame: read {project.frame!r} ({frame.name}), a 2D frame, with vertical = {project.vertical!r}; "
-            f'frame = {instead}, or vertical = "geoid", would do'
-        )
-    in_feet = frame.unit_m is not None and abs(frame.unit_m / 0.3048 - 1.0) < 1e-3
-    if in_feet and project.height_unit == "m":
-        foot = "ft" if frame.unit_m == 0.3048 else "us-ft"
-        problems.append(
-            f'project.height_unit: read "m" while {project.frame} counts in feet; height_unit = "{foot}" would do '
-            "(with the heights in feet too)"
-        )
+    problems += _frame_problems(project, frame, unread)
+    placed: list[_Placed] = []
+    problems += few(_control_problems(site, frame, geoid, unread, placed))
+    problems += few(_far_problems(site, placed))
+    if "project.height_unit" not in unread:
+        problems += few(_mixed_heights(project, placed), 5)
     return problems
 
 
-def _place_problems(where: str, control: Control, frame: Frame) -> list[str]:
+def datum_notes(site: Site) -> list[str]:
+    """What is no mistake, and should be known of the datum before a day's work: sentences. The site has no problems."""
+    project = site.project
+    if project is None or not project.control:
+        return []
+    frame = open_frame(site)
+    if frame.calibration is not None:
+        return [*_fit_notes(frame), *_reading_notes(frame, str(project.gnss_frame), project, site)]
+    return _reading_notes(frame, project.frame, project, site)
+
+
+def _reading_notes(frame: Frame, code: str, project: Project, site: Site) -> list[str]:
+    """That a frame is not read as itself."""
+    if frame.way is not None:
+        way = frame.way
+        grids = f" with {' and '.join(grid.rpartition('/')[2] for grid in way.grids)}" if way.grids else ""
+        notes = [
+            f"{frame.code} ({frame.name}) is no datum that GNSS speaks: judged in {frame.gnss_name} by PROJ's “{way.name}”"
+            f"{grids}, to {way.accuracy_m:g} m. Nothing within that is raised."
+        ]
+        if way.accuracy_m > ACCURATE_M and way.better and way.better_accuracy_m is not None:
+            several = " and ".join(way.better)
+            where = f"the folder {project.grids}" if project.grids else 'a folder named by grids = "…" under [project]'
+            notes.append(f"{several} in {where} would make it {way.better_accuracy_m:g} m.")
+        return notes
+    own = frame_of(code)
+    if own.code_3d == frame.code_3d and own.ensemble == frame.ensemble:
+        return []
+    moment = f" at {project.epoch:g}" if project.epoch is not None and own.ensemble else ""
+    likelier = _likelier(own, position(frame, project.control[0])) if own.ensemble else []
+    meant = f" More likely meant here: {', '.join(likelier)}." if likelier else ""
+    instead = "" if own.ensemble or frame.code_3d is None else f" Name EPSG:{frame.code_3d} or a grid on it, to be sure."
+    return [f"{code} ({own.name}) is read as {frame.gnss_name}{moment}.{meant}{instead}"]
+
+
+def _fit_notes(frame: Frame) -> list[str]:
+    fit = frame.calibration
+    assert fit is not None
+    if fit.exchanged_m < EXCHANGED * fit.horizontal_m and fit.horizontal_m > 1.0:
+        return [f"With easting and northing exchanged the marks would fit to {fit.exchanged_m:.3f} m: look at their order."]
+    ppm = 1e6 * (fit.scale - 1.0)
+    if abs(ppm) > SCALE_PPM:
+        unit_m = frame.unit_m or 1.0
+        unit = [name for name in ("m", "ft") if abs(fit.scale * HEIGHT_UNIT_M[name] / unit_m - 1.0) < 1e-3]
+        hint = f'height_unit = "{unit[0]}" would be right if that is the grid\'s unit.' if unit else "Look at the grid's unit."
+        return [f"The scale of the site's own grid is off 1 by {ppm:+,.0f} ppm, over 1,000. {hint}"]
+    return list(
+        few(
+            f"{on_one_line(left.name)} fits the site's own grid to {left.horizontal_m:.3f} m in plan and {abs(left.up_m):.3f} m"
+            " in height: over 3 cm. Look at its numbers, or at the mark."
+            for left in fit.residuals
+            if left.horizontal_m > RESIDUAL_M or abs(left.up_m) > RESIDUAL_M
+        )
+    )
+
+
+def _likelier(frame: Frame, place: tuple[float, float]) -> list[str]:
+    """The regional frames in use there, in the same projection where EPSG has it: "ETRS89 / UTM zone 33N (EPSG:25833)"."""
+    from pyproj.aoi import AreaOfInterest
+    from pyproj.database import query_crs_info
+    from pyproj.enums import PJType
+
+    zone = frame.name.partition(" / ")[2]
+    here = [one for code in GNSS_FRAMES if (one := frame_of(f"EPSG:{code}")).in_use_at(*place)]
+    if not zone:
+        return [f"{one.name} (EPSG:{one.code_3d})" for one in here]
+    latitude, longitude = place
+    area = AreaOfInterest(longitude, latitude, longitude, latitude)
+    listed = query_crs_info(auth_name="EPSG", pj_types=[PJType.PROJECTED_CRS], area_of_interest=area, contains=True)
+    codes = {info.name: info.code for info in listed}
+    names = [f"{one.name} / {zone}" for one in here]
+    return [f"{name} (EPSG:{codes[name]})" for name in names if name in codes] or [
+        f"{one.name} (EPSG:{one.code_3d})" for one in here
+    ]
+
+
+def _frame_problems(project: Project, frame: Frame, unread: Set[str]) -> Iterator[str]:
+    code = project.gnss_frame if project.is_local else project.frame
+    ensemble = code is not None and frame.way is None and frame_of(code).code_3d in WGS84_CODES
+    if ensemble and project.epoch is None and "project.epoch" not in unread:
+        likelier = _likelier(frame_of(str(code)), position(frame, project.control[0]))
+        instead = f"; or the regional frame that is meant: {', '.join(likelier)}" if likelier else ""
+        yield (
+            f"project.epoch: missing; {code} (WGS 84) is read as ITRF2014, in which the ground moves; expected the epoch of the"
+            f" control's coordinates, such as 2025.0{instead}"
+        )
+    in_feet = frame.unit_m is not None and abs(frame.unit_m / 0.3048 - 1.0) < 1e-3 and not project.is_local
+    if in_feet and project.height_unit == "m" and "project.height_unit" not in unread:
+        foot = "ft" if frame.unit_m == 0.3048 else "us-ft"
+        yield (
+            f'project.height_unit: read "m" while {project.frame} counts in feet; expected height_unit = "{foot}" '
+            "(with the heights in feet too)"
+        )
+
+
+def _control_problems(site: Site, frame: Frame, geoid: Geoid | None, unread: Set[str], placed: list[_Placed]) -> Iterator[str]:
+    """The problems of each point by itself; those that have a place go into `placed`."""
+    project = site.project
+    assert project is not None
+    for control in project.control:
+        where = f"{control.where} ({on_one_line(control.name)})"
+        if not _is_whole(control, project.is_local) or any(f"{control.where}.{key}" in unread for key in _COORDINATES):
+            continue  # told by `contradictions`, or by the reader
+        try:
+            found = list(_place_problems(where, control, frame))
+        except ValueError:  # an angle that is none, told as well
+            continue
+        yield from found
+        if not found:
+            latitude, longitude = position(frame, control)
+            placed.append(_Placed(control, latitude, longitude, to_ecef(latitude, longitude, 0.0, frame.ellipsoid)))
+            if not project.is_local and "project.height_unit" not in unread:
+                yield from _height_problems(f"{where}.height", project, control, (latitude, longitude))
+            yield from _cover_problems(where, project, geoid, (latitude, longitude))
+
+
+_COORDINATES = ("latitude", "longitude", "easting", "northing", "height")
+
+
+def _is_whole(control: Control, local: bool) -> bool:
+    """True if the point has coordinates of one kind, and not of both; on a site's own grid the site's."""
+    angles = (control.latitude is not None, control.longitude is not None)
+    lengths = (control.easting is not None, control.northing is not None)
+    return all(lengths) if local else sorted((angles, lengths)) == [(False, False), (True, True)]
+
+
+def _place_problems(where: str, control: Control, frame: Frame) -> Iterator[str]:
     """Coordinates of the wrong kind for the frame, or outside where it is in use."""
     if frame.projected and control.easting is None:
-        return [f"{where}: latitude and longitude in {frame.code}, a projected frame; easting and northing would do"]
+        yield f"{where}: latitude and longitude in {frame.code}, a projected frame; expected easting and northing"
+        return
     if not frame.projected and control.latitude is None:
-        return [f"{where}: easting and northing in {frame.code}, a geographic frame; latitude and longitude would do"]
+        yield f"{where}: easting and northing in {frame.code}, a geographic frame; expected latitude and longitude"
+        return
     latitude, longitude = position(frame, control)
+    if math.isfinite(latitude + longitude) and frame.in_use_at(latitude, longitude, AREA_MARGIN_DEGREES):
+        return
     if frame.projected:
         read = f"easting {control.easting}, northing {control.northing}"
         if math.isfinite(latitude + longitude):
             read += f" ({latitude:.4f}, {longitude:.4f})"
     else:
         read = f"latitude {control.latitude}, longitude {control.longitude}"
-    if not math.isfinite(latitude + longitude) or not frame.in_use_at(latitude, longitude, AREA_MARGIN_DEGREES):
-        remedy = "order, unit and zone" if frame.projected else "order and signs (west and south are negative)"
-        return [f"{where}: read {read}, outside where {frame.code} ({frame.name}) is in use; look at their {remedy}"]
-    return []
+    remedy = "order, unit and zone" if frame.projected else "order and signs (west and south are negative)"
+    name = frame.gnss_name if frame.calibration is not None else f"{frame.code} ({frame.name})"
+    yield f"{where}: read {read}, outside where {name} is in use; look at their {remedy}"
 
 
-def _height_problems(where: str, site: Site, control: Control, place: tuple[float, float]) -> list[str]:
+def _height_problems(where: str, project: Project, control: Control, place: tuple[float, float]) -> Iterator[str]:
     """A height that no ground there has, said with the unit that would make it one."""
-    assert site.project is not None
-    unit = site.project.height_unit
+    unit = project.height_unit
     height = control.height * HEIGHT_UNIT_M[unit]
     latitude, longitude = place
     part, *_, highest = next(
         box for box in _HIGHEST_M if box[1] <= latitude <= box[2] and box[3] <= (longitude + 180) % 360 - 180 <= box[4]
     )
     if _LOWEST_M <= height <= highest + 150.0:
-        return []
+        return
     bound = f"over {highest:.0f} m, the highest ground of {part}" if height > highest else f"under {_LOWEST_M:.0f} m"
     fits = [u for u, metres in HEIGHT_UNIT_M.items() if u != unit and _LOWEST_M <= control.height * metres <= highest]
     units = " or ".join(f'"{fit}"' for fit in fits)
-    remedy = f"height_unit = {units} would do if that is its unit" if fits else "look at its unit and its digits"
-    return [f"{where}: read {control.height!r} {unit}, {bound}; {remedy}"]
+    remedy = f"expected height_unit = {units}, if that is its unit" if fits else "look at its unit and its digits"
+    yield f"{where}: read {control.height!r} {unit}, {bound}; {remedy}"
 
 
-def _cover_problems(where: str, site: Site, geoid: Geoid | None, place: tuple[float, float]) -> list[str]:
-    project = site.project
-    assert project is not None
-    if geoid is None or project.vertical != "geoid" or geoid.separation_m(*place) is not None:
-        return []
-    return [
-        f"project.geoid: read {project.geoid!r}, which does not cover {where} ({place[0]:.4f}, {place[1]:.4f}), or is "
-        'damaged there; a whole grid of the place, or "bundled", would do'
-    ]
+def _cover_problems(where: str, project: Project, geoid: Geoid | None, place: tuple[float, float]) -> Iterator[str]:
+    if geoid is not None and project.vertical == "geoid" and geoid.separation_m(*place) is None:
+        yield (
+            f"project.geoid: read {project.geoid!r}, which does not cover {where} ({place[0]:.4f}, {place[1]:.4f}), or is "
+            'damaged there; expected a whole grid of the place, or "bundled"'
+        )
 
 
-def _far_problems(site: Site, frame: Frame, places: dict[str, tuple[float, float]]) -> list[str]:
+def _far_problems(site: Site, placed: list[_Placed]) -> Iterator[str]:
     """Control far from the base (or, where the site names no base, from the middle of the list)."""
-    points: dict[str, Ecef] = {name: to_ecef(*place, 0.0, frame.ellipsoid) for name, place in places.items()}
-    if not points:
-        return []
-    base = site.base.occupies
-    if base in points:
-        origin, what = points[base], f"the base's point {base}"
+    if not placed:
+        return
+    base = next((point for point in placed if point.control.name == site.base.occupies), None)
+    if base is not None:
+        origin, what = base.ecef, f"the base's point {on_one_line(base.control.name)}"
     else:
-        x, y, z = (statistics.median(axis) for axis in zip(*points.values(), strict=True))
-        origin, what = Ecef(x, y, z), "the middle of the list"
-    return [
-        f"project.control ({name}): {math.dist(origin, at) / 1000:.0f} km from {what}; "
-        f"a point within {FARTHEST_KM:.0f} km would do: look at its digits, or leave it out"
-        for name, at in points.items()
-        if math.dist(origin, at) > FARTHEST_KM * 1000
-    ]
-
-
-def _mixed_heights(site: Site, frame: Frame, places: dict[str, tuple[float, float]]) -> list[str]:
-    """Two points side by side with a cliff between them that is the factor of feet to metres: not in one unit."""
-    assert site.project is not None
-    points = [point for point in site.project.control if point.name in places and point.height > 0]
-    found = []
-    for one, two in itertools.combinations(points, 2):
-        low, high = sorted((one, two), key=lambda point: point.height)
-        apart = math.dist(*(to_ecef(*places[point.name], 0.0, frame.ellipsoid) for point in (low, high)))
-        cliff = (high.height - low.height) * HEIGHT_UNIT_M[site.project.height_unit] > STEEPEST * apart
-        if cliff and abs(high.height / low.height / FOOT_RATIO - 1.0) < FOOT_RATIO_SLACK:
-            found.append(
-                f"project.control: height {high.height!r} ({high.name}) is {high.height / low.height:.3f} times "
-                f"{low.height!r} ({low.name}), {apart:.0f} m away, as feet are to metres; one unit for all would do"
+        origin = Ecef(*(statistics.median(axis) for axis in zip(*(point.ecef for point in placed), strict=True)))
+        what = "the middle of the list"
+    for point in placed:
+        apart_km = math.dist(origin, point.ecef) / 1000
+        if apart_km > FARTHEST_KM:
+            yield (
+                f"{point.control.where} ({on_one_line(point.control.name)}): {apart_km:.0f} km from {what}; "
+                f"expected a point within {FARTHEST_KM:.0f} km: look at its digits, or leave it out"
             )
-    return found
+
+
+def _mixed_heights(project: Project, placed: Iterable[_Placed]) -> Iterator[str]:
+    """Two points side by side with a cliff between them that is the factor of feet to metres: not in one unit.
+
+    Such a pair lies within a distance that grows with the lower height. So heights are put into classes, each a little wider
+    than the one before, and those of two classes are compared only in neighbouring cells of that distance: the work grows
+    as the list does, and ends at `_MOST_PAIRS` in a list made to stop it.
+    """
+    unit_m = HEIGHT_UNIT_M[project.height_unit]
+    step = math.log(1.0 + FOOT_RATIO_SLACK)
+    classes: dict[int, list[_Placed]] = defaultdict(list)
+    for point in placed:
+        if point.control.height > 0:
+            classes[math.floor(math.log(point.control.height) / step)].append(point)
+    apart = math.floor(math.log(FOOT_RATIO) / step)
+    compared = 0
+    for number, lows in classes.items():
+        highs = [high for beside in range(apart - 1, apart + 4) for high in classes.get(number + beside, ())]
+        if not highs:
+            continue
+        reach_m = (FOOT_RATIO * (1.0 + FOOT_RATIO_SLACK) - 1.0) * math.exp((number + 1) * step) * unit_m / STEEPEST
+        cells: dict[tuple[int, ...], list[_Placed]] = defaultdict(list)
+        for high in highs:
+            cells[_cell(high.ecef, reach_m)].append(high)
+        for low in lows:
+            for high in _beside(cells, _cell(low.ecef, reach_m)):
+                compared += 1
+                if compared > _MOST_PAIRS:
+                    return
+                if _is_cliff(low, high, unit_m):
+                    yield _cliff(low, high)
+                    break
+
+
+def _cell(at: Ecef, size_m: float) -> tuple[int, ...]:
+    return tuple(math.floor(axis / size_m) for axis in at)
+
+
+def _beside(cells: dict[tuple[int, ...], list[_Placed]], cell: tuple[int, ...]) -> Iterator[_Placed]:
+    for dx, dy, dz in _NEIGHBOURS:
+        yield from cells.get((cell[0] + dx, cell[1] + dy, cell[2] + dz), ())
+
+
+_NEIGHBOURS = [(x, y, z) for x in (0, -1, 1) for y in (0, -1, 1) for z in (0, -1, 1)]
+
+
+def _is_cliff(low: _Placed, high: _Placed, unit_m: float) -> bool:
+    ratio = high.control.height / low.control.height / FOOT_RATIO
+    rise_m = (high.control.height - low.control.height) * unit_m
+    return abs(ratio - 1.0) < FOOT_RATIO_SLACK and rise_m > STEEPEST * math.dist(low.ecef, high.ecef)
+
+
+def _cliff(low: _Placed, high: _Placed) -> str:
+    one, two = high.control, low.control
+    return (
+        f"project.control: height {one.height!r} ({on_one_line(one.name)}) is {one.height / two.height:.3f} times "
+        f"{two.height!r} ({on_one_line(two.name)}), {math.dist(low.ecef, high.ecef):.0f} m away, as feet are to metres; "
+        "expected one unit for all"
+    )

@@ -21,7 +21,10 @@ from typing import Any, NamedTuple
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.datum.calibration import Calibration
+from witnesspost.rules.datum.national import Way
 from witnesspost.rules.gnss import Ellipsoid
+from witnesspost.rules.site.tables import shown
 
 ACCURACY_LIMIT_M = 0.1
 ASSUMED_EPOCH = 2026.0  # while no receiver has said the date
@@ -41,7 +44,7 @@ _ITRF_EPOCHS = (2010.0, 2020.0)
 
 
 class FrameError(ValueError):
-    """A frame cannot be used; the text says what was read and what would do."""
+    """A frame cannot be used; the text says what was read and what was expected."""
 
 
 class Shift(NamedTuple):
@@ -66,6 +69,10 @@ class Frame(Struct, frozen=True, kw_only=True):
     `unit_m` is the length of one unit of a projected frame in metres, None for a geographic one. `code_3d` is the EPSG
     code of its geographic 3D form, None where EPSG has none. `area` is west, south, east, north in degrees (east may
     be less than west, across the antimeridian), None where unknown.
+
+    Latitude and longitude are always in a frame that GNSS speaks. Where the project's own datum is not one, `way` leads to
+    it; a site's own grid has a `calibration`; ellipsoid, `code_3d` and `ensemble` are then that frame's (`gnss_name`).
+    `accuracy_m` is what that costs in plan, `height_accuracy_m` in height: 0 where the frame is GNSS's own.
     """
 
     name: str
@@ -77,6 +84,11 @@ class Frame(Struct, frozen=True, kw_only=True):
     code_3d: int | None
     ensemble: str | None
     area: tuple[float, float, float, float] | None
+    gnss_name: str = ""
+    accuracy_m: float = 0.0
+    height_accuracy_m: float = 0.0
+    way: Way | None = None
+    calibration: Calibration | None = None
     _geodetic_degrees: float = 1.0
     _greenwich_degrees: float = 0.0
 
@@ -92,21 +104,37 @@ class Frame(Struct, frozen=True, kw_only=True):
 
     def geographic(self, easting: float, northing: float) -> tuple[float, float]:
         """Latitude and longitude (degrees from Greenwich) of grid coordinates in the frame's unit; inf outside it."""
+        if self.calibration is not None:
+            assert self.unit_m is not None
+            return self.calibration.geographic(easting * self.unit_m, northing * self.unit_m)
         longitude, latitude = _to_geographic(self.code).transform(easting, northing)
-        return latitude * self._geodetic_degrees, longitude * self._geodetic_degrees + self._greenwich_degrees
+        return self.from_own_datum(latitude, longitude)
 
     def grid(self, latitude: float, longitude: float) -> tuple[float, float]:
         """Easting and northing in the frame's unit of latitude and longitude (degrees from Greenwich)."""
-        east, north = _to_geographic(self.code).transform(
-            (longitude - self._greenwich_degrees) / self._geodetic_degrees,
-            latitude / self._geodetic_degrees,
-            direction="INVERSE",
-        )
+        if self.calibration is not None:
+            assert self.unit_m is not None
+            east_m, north_m = self.calibration.grid(latitude, longitude)
+            return east_m / self.unit_m, north_m / self.unit_m
+        if self.way is not None:
+            latitude, longitude = self.way.back(latitude, longitude)
+        else:
+            latitude, longitude = self._in_own_unit(latitude, longitude - self._greenwich_degrees)
+        east, north = _to_geographic(self.code).transform(longitude, latitude, direction="INVERSE")
         return float(east), float(north)
 
-    def from_greenwich(self, longitude: float) -> float:
-        """A longitude of the frame's own meridian as one from Greenwich."""
-        return longitude + self._greenwich_degrees
+    def from_degrees(self, latitude: float, longitude: float) -> tuple[float, float]:
+        """GNSS's latitude and longitude (degrees from Greenwich) of degrees in the frame, from its own meridian."""
+        return self.from_own_datum(*self._in_own_unit(latitude, longitude))
+
+    def from_own_datum(self, latitude: float, longitude: float) -> tuple[float, float]:
+        """The same of angles in the frame's own unit."""
+        if self.way is not None:
+            return self.way.forward(latitude, longitude)
+        return latitude * self._geodetic_degrees, longitude * self._geodetic_degrees + self._greenwich_degrees
+
+    def _in_own_unit(self, latitude: float, longitude: float) -> tuple[float, float]:
+        return latitude / self._geodetic_degrees, longitude / self._geodetic_degrees
 
     def in_use_at(self, latitude: float, longitude: float, margin_degrees: float = 0.0) -> bool:
         """True if PROJ's database says that the frame is in use there (a bounding box, widened by the margin)."""
@@ -129,15 +157,15 @@ def frame_of(code: str) -> Frame:
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
-    remedy = "a geographic or projected frame such as EPSG:6319 would do"
+    remedy = "expected a geographic or projected frame such as EPSG:6319"
     try:
         crs = CRS.from_user_input(code)
     except CRSError:
-        raise FrameError(f"read {code!r}, which PROJ does not know; {remedy}") from None
+        raise FrameError(f"read {shown(code)}, which PROJ does not know; {remedy}") from None
     if crs.is_compound:
         part = crs.sub_crs_list[0]
         raise FrameError(
-            f"read {code!r} ({crs.name}), a compound; its horizontal part {_code(part)}, with `vertical` and `geoid`, would do"
+            f"read {code!r} ({crs.name}), a compound; expected its horizontal part, {_code(part)}, with `vertical` and `geoid`"
         )
     if crs.is_geocentric or not (crs.is_geographic or crs.is_projected):
         raise FrameError(f"read {code!r} ({crs.name}), which is neither geographic nor projected; {remedy}")
@@ -149,6 +177,7 @@ def frame_of(code: str) -> Frame:
     return Frame(
         name=crs.name,
         code=code,
+        gnss_name=geodetic.name,
         semi_major_m=crs.ellipsoid.semi_major_metre,
         inverse_flattening=crs.ellipsoid.inverse_flattening,
         unit_m=crs.axis_info[0].unit_conversion_factor if crs.is_projected else None,

@@ -15,13 +15,12 @@ from typing import Any
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
-from witnesspost.rules.datum.frames import Frame, FrameError, Place, cartesian, frame_of
+from witnesspost.rules.datum.frames import Frame, FrameError, Place, cartesian
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
-from witnesspost.rules.gnss import GRS80, Ellipsoid
+from witnesspost.rules.datum.opening import open_frame
+from witnesspost.rules.gnss import GRS80, HEIGHT_UNIT_M, Ellipsoid
 from witnesspost.rules.site.angles import degrees
 from witnesspost.rules.site.model import Control, Site
-
-HEIGHT_UNIT_M = {"m": 1.0, "ft": 0.3048, "us-ft": 1200 / 3937}  # 85 FR 62698 (NIST and NGS, 2020): both exact
 
 
 class DatumError(ValueError):
@@ -35,7 +34,9 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     `height_unit_m` what the site file's height counts in, `grid` the easting and northing as typed (None: geographic).
     `above_geoid` says whether the site file's height is above the geoid; where it is not and the geoid does not cover the
     place, `separation_m` is None. `geoid_error_m` is the geoid's stated error at the place, `height_error_m` what of it
-    went into the height.
+    went into the height, with what the frame is out in height; `plan_error_m` is what the frame is out in plan, by the
+    stated accuracy of the way from an old datum or the fit of a site's own grid. On a site's own grid `separation_m` is
+    what the fitted plane (and the geoid, where the site file names what its heights are above) adds to a height.
     """
 
     point: str
@@ -49,10 +50,12 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     antenna_height_m: float
     separation_m: float | None
     frame: str
+    frame_name: str
     epoch: float | None
     geoid: str
     geoid_error_m: float
     height_error_m: float
+    plan_error_m: float
     above_geoid: bool
     height_unit_m: float
     grid: tuple[float, float] | None
@@ -85,7 +88,7 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
         raise DatumError(f"{name}: no such control point in the site file")
     project = site.project
     try:
-        frame, geoid = frame_of(project.frame), open_geoid(site)
+        frame, geoid = open_frame(site), open_geoid(site)
     except FrameError as error:
         raise DatumError(f"project.frame: {error}") from None
     except GeoidError as error:
@@ -94,16 +97,20 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
     if not math.isfinite(latitude + longitude):
         raise DatumError(
             f"{name}: easting {control.easting} and northing {control.northing} lie outside {project.frame} "
-            f"({frame.name}); its own grid coordinates would do"
+            f"({frame.name}); expected its own grid coordinates"
         )
     above_geoid = project.vertical == "geoid"
     separation = geoid.separation_m(latitude, longitude)
     if separation is None and above_geoid:
         raise DatumError(
             f"project.geoid: read {project.geoid!r}, which does not cover {name} ({latitude:.4f}, {longitude:.4f}); "
-            'a grid that does, or "bundled", would do'
+            'expected a grid that does, or "bundled"'
         )
     error_m = geoid.error_m(latitude, longitude)
+    height_error_m = frame.height_accuracy_m + (error_m if above_geoid else 0.0)
+    if frame.calibration is not None:
+        separation = (separation or 0.0 if above_geoid else 0.0) + frame.calibration.separation_m(latitude, longitude)
+        above_geoid = True
     height = control.height * HEIGHT_UNIT_M[project.height_unit]
     mark = height + (separation or 0.0) if above_geoid else height
     x, y, z = to_ecef(latitude, longitude, mark + antenna_height_m, frame.ellipsoid)
@@ -120,10 +127,12 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
         antenna_height_m=antenna_height_m,
         separation_m=separation,
         frame=project.frame,
+        frame_name=frame.name,
         epoch=project.epoch,
         geoid=geoid.name,
         geoid_error_m=error_m,
-        height_error_m=error_m if above_geoid else 0.0,
+        height_error_m=height_error_m,
+        plan_error_m=frame.accuracy_m,
         above_geoid=above_geoid,
         height_unit_m=HEIGHT_UNIT_M[project.height_unit],
         grid=grid,
@@ -133,7 +142,7 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
 def position(frame: Frame, control: Control) -> tuple[float, float]:
     """A control point's latitude and longitude in degrees from Greenwich; inf where its grid does not reach."""
     if control.latitude is not None and control.longitude is not None:
-        return degrees(control.latitude), frame.from_greenwich(degrees(control.longitude))
+        return frame.from_degrees(degrees(control.latitude), degrees(control.longitude))
     return frame.geographic(control.easting or 0.0, control.northing or 0.0)
 
 

@@ -8,10 +8,11 @@ from typing import Any
 
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, explain, in_words
-from witnesspost.rules.datum.frames import Frame, frame_of
+from witnesspost.rules.datum.frames import Frame
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at
 from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
 from witnesspost.rules.datum.hypotheses import Situation, predictions
+from witnesspost.rules.datum.opening import open_frame
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Site
@@ -43,7 +44,7 @@ class Datum:
     def frame(self) -> Frame:
         """The project's frame."""
         assert self.site.project is not None
-        return frame_of(self.site.project.frame)
+        return open_frame(self.site)
 
     @property
     def expected(self) -> ExpectedArp:
@@ -176,7 +177,7 @@ def words_of(offset: Enu, expected: ExpectedArp, verdict: Verdict, site: Site) -
         "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
         "antenna": f"{site.base.antenna_height_m:.3f} m",
         "pole": f"{site.rover.pole_height_m:.3f} m",
-        "frame_words": frame_of(expected.frame).name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
+        "frame_words": expected.frame_name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
         "check_in": others[0] if others else "a second control point",
         "note": note,
     }

@@ -14,7 +14,7 @@ from typing import Any
 
 from witnesspost.rules.site.angles import degrees
 from witnesspost.rules.site.model import Base, Control, OwnRule, Project, Signal, Site
-from witnesspost.rules.site.tables import on_one_line, shown
+from witnesspost.rules.site.tables import few, on_one_line, shown
 
 LOWEST_HEIGHT, HIGHEST_HEIGHT = -1_000.0, 30_000.0  # in any unit
 _MOST_NAMES = 12  # that a line lists
@@ -28,10 +28,11 @@ def contradictions(site: Site, table: Mapping[str, Any], unread: Set[str]) -> It
         yield "stream: none; expected at least one [[stream]] with name, port and carries"
     if site.project is not None and "project.frame" not in unread:
         yield from _project(site.project, unread)
-        for point in site.project.control:
-            yield from _kind_of_control(point, site.project, unread)
-    for point in site.project.control if site.project else ():
-        yield from _impossible_control(point)
+        kinds = (problem for point in site.project.control for problem in _kind_of_control(point, site.project, unread))
+        yield from few(kinds)
+    yield from few(
+        problem for point in (site.project.control if site.project else ()) for problem in _impossible_control(point)
+    )
     yield from _twice(site)
     yield from _bases(site, table, unread)
     for rule in site.own_rule:
@@ -128,9 +129,9 @@ def _twice(site: Site) -> Iterator[str]:
         ("own_rule", [rule.name for rule in site.own_rule]),
     )
     for what, names in named:
-        for name, times in Counter(names).items():
-            if times > 1:
-                yield f"{what}: {shown(name)} stands {times} times; expected once"
+        yield from few(
+            f"{what}: {shown(name)} stands {times} times; expected once" for name, times in Counter(names).items() if times > 1
+        )
     pins = [signal.pin for signal in site.signal if signal.pin is not None] + ([site.button.pin] if site.button else [])
     for pin, times in sorted(Counter(pins).items()):
         if times > 1:

@@ -17,14 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from witnesspost.rules.site.model import Control, ControlFile
-from witnesspost.rules.site.tables import TableReader, nearest, shown
+from witnesspost.rules.site.tables import TableReader, few, nearest, shown
 from witnesspost.rules.site.text import decoded
 
 COLUMNS = ("name", "latitude", "longitude", "easting", "northing", "height", "ellipsoidal_height")
 _ANGLES = ("latitude", "longitude")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)", re.ASCII)
 _COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
-_MOST_LINES = 30  # with a mistake, told one by one
 
 
 def control_of(files: Iterable[ControlFile], folder: Path, reader: TableReader) -> list[Control]:
@@ -34,11 +33,9 @@ def control_of(files: Iterable[ControlFile], folder: Path, reader: TableReader) 
         where = f"project.control_file[{index}]"
         before = len(reader.problems)
         points += _points(where, file.path, folder / file.path, reader)
-        wrong = reader.problems[before:]
-        if wrong:
+        if len(reader.problems) > before:
             reader.unread.add(where)
-        if len(wrong) > _MOST_LINES:
-            reader.problems[before:] = [*wrong[:_MOST_LINES], f"{where}: {len(wrong) - _MOST_LINES:,} more lines like these"]
+            reader.problems[before:] = few(reader.problems[before:])
     return points
 
 

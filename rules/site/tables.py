@@ -8,7 +8,7 @@ import functools
 import math
 import types
 import typing
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -101,6 +101,18 @@ def struct_in(wanted: Any) -> type[Struct] | None:
     if typing.get_origin(wanted) in (list, typing.Union, types.UnionType):
         return next((found for part in typing.get_args(wanted) if (found := struct_in(part))), None)
     return None
+
+
+def few(problems: Iterable[str], most: int = 20) -> Iterator[str]:
+    """The first of very many lines, and how many more there are."""
+    left = 0
+    for count, problem in enumerate(problems):
+        if count < most:
+            yield problem
+        else:
+            left += 1
+    if left:
+        yield f"{left:,} more lines like these"
 
 
 def nearest(key: str, known: Iterable[str]) -> str:

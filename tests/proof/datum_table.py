@@ -304,8 +304,8 @@ def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
         "EPSG:7931",
         "EPSG:25832",
         "EPSG:7855",
-        "EPSG:2056",
-        "EPSG:4275",
+        "EPSG:3006",
+        "EPSG:4171",
     )
     kind = kinds[number % len(kinds)]
     if kind in ("EPSG:7912", "EPSG:9000", "utm"):
@@ -320,7 +320,7 @@ def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
         zone = int((longitude + 180) // 6) + 1
         kind = f"EPSG:{(32600 if latitude >= 0 else 32700) + zone}"
     geoidal = draw.random() < 0.5
-    if kind in ("EPSG:9000", "EPSG:4275"):
+    if kind in ("EPSG:9000", "EPSG:4171"):
         geoidal = True  # 2D frames
     height = draw.uniform(-50, 4000)
     antenna = round(draw.uniform(0.0, 3.0), 3)
@@ -329,7 +329,7 @@ def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
     unit_m = 1200 / 3937 if unit_name == "us-ft" else 1.0
     point: dict[str, Any] = {"name": "P", "height": height / unit_m}
     crs_3d = _geocentric_of(kind)
-    if kind in ("EPSG:6428", "EPSG:25832", "EPSG:7855", "EPSG:2056") or kind.startswith(("EPSG:326", "EPSG:327")):
+    if kind in ("EPSG:6428", "EPSG:25832", "EPSG:7855", "EPSG:3006") or kind.startswith(("EPSG:326", "EPSG:327")):
         easting, northing = _grid(kind).transform(longitude, latitude)
         point |= {"easting": easting, "northing": northing}
     else:

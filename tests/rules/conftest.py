@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 from collections.abc import Iterable
 from typing import Any
 
@@ -138,3 +139,24 @@ class Day:
 @pytest.fixture(scope="session")
 def day() -> Day:
     return Day()
+
+
+@pytest.fixture
+def count_calls():
+    """How many Python functions a call enters: work that does not depend on the machine."""
+
+    def count(call):
+        entered = 0
+
+        def note(frame, event, argument):
+            nonlocal entered
+            entered += event == "call"
+
+        sys.setprofile(note)
+        try:
+            call()
+        finally:
+            sys.setprofile(None)
+        return entered
+
+    return count

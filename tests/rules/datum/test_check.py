@@ -28,6 +28,7 @@ def site(*control, base="KQ-1", **project):
         site(KESTREL),
         site(KESTREL, vertical="ellipsoidal"),
         site(KESTREL, frame="EPSG:6318"),
+        site(KESTREL, frame="EPSG:6318", vertical="ellipsoidal"),
         site({**KESTREL, "height": 6149.35}, height_unit="ft"),
         site(ON_GRID, frame="EPSG:6428", height_unit="us-ft"),
         site(ON_GRID, frame="EPSG:6428", height_unit="us-ft", vertical="ellipsoidal"),
@@ -48,14 +49,13 @@ def test_no_project_no_problems():
 @pytest.mark.parametrize(
     ("bad", "key", "read", "remedy"),
     [
-        (site(KESTREL, frame="EPSG:5703"), "project.frame", "NAVD88 height", "EPSG:6319 would do"),
-        (site(KESTREL, frame="EPSG:4978"), "project.frame", "neither geographic nor projected", "would do"),
+        (site(KESTREL, frame="EPSG:5703"), "project.frame", "NAVD88 height", "such as EPSG:6319"),
+        (site(KESTREL, frame="EPSG:4978"), "project.frame", "neither geographic nor projected", "expected"),
         (site(KESTREL, frame="EPSG:6349"), "project.frame", "compound", "EPSG:6318"),
-        (site(KESTREL, frame="EPSG:1"), "project.frame", "'EPSG:1'", "would do"),
-        (site(KESTREL, frame="EPSG:6318", vertical="ellipsoidal"), "project.frame", "a 2D frame", '"EPSG:6319"'),
+        (site(KESTREL, frame="EPSG:1"), "project.frame", "'EPSG:1'", "expected"),
         (site(KESTREL, geoid="nowhere.gtx"), "project.geoid", "'nowhere.gtx'", '"bundled"'),
         (site({**KESTREL, "height": 6149.35}), "KQ-1).height", "6149.35 m, over 4430 m", 'height_unit = "ft"'),
-        (site({**KESTREL, "height": -600.0}), "KQ-1).height", "-600.0 m, under -500 m", "would do"),
+        (site({**KESTREL, "height": -600.0}), "KQ-1).height", "-600.0 m, under -500 m", "expected height_unit"),
         (site({**ON_GRID, "height": 1874.322}, frame="EPSG:6428"),
          "project.height_unit", '"m" while EPSG:6428 counts in feet', '"us-ft"'),
         (site({**KESTREL, "longitude": 104.9876543}), "KQ-1", "104.9876543", "signs"),
@@ -64,7 +64,7 @@ def test_no_project_no_problems():
          "KQ-1", "31426400.0", "order, unit and zone"),
         (site(KESTREL, frame="EPSG:6428", height_unit="us-ft"),
          "KQ-1", "latitude and longitude in EPSG:6428", "easting and northing"),
-        (site(ON_GRID), "KQ-1", "easting and northing in EPSG:6319", "latitude and longitude would do"),
+        (site(ON_GRID), "KQ-1", "easting and northing in EPSG:6319", "expected latitude and longitude"),
         (site(KESTREL, {**KESTREL, "name": "KQ-9", "latitude": 43.62}),
          "KQ-9", "km from the base's point KQ-1", "200 km"),
         (site(KESTREL, {**KESTREL, "name": "KQ-2", "latitude": 39.125, "height": 571.3}), "project.control",
@@ -115,6 +115,37 @@ def test_a_truncated_grid(tmp_path):
     (problem,) = check_datum(site(KESTREL, geoid=str(grid)))
     assert problem.startswith("project.geoid")
     assert "cut short" in problem
+
+
+def test_ten_times_the_points_are_ten_times_the_work(count_calls):
+    """Heights that lie apart as feet and metres do, in places that do not: nothing to tell, and much to compare."""
+
+    def work(n):
+        spread = [
+            {
+                "name": f"P{i}",
+                "latitude": 38.5 + (i % 97) / 97,
+                "longitude": -105.4 + (i % 89) / 89,
+                "height": (571.3, 1874.3)[i % 2],
+            }
+            for i in range(n)
+        ]
+        here = site(*spread, base=None)
+        return count_calls(lambda: check_datum(here))
+
+    work(10)  # PROJ is loaded, frame and geoid are opened
+    assert work(3000) < 11 * work(300)
+
+
+def test_very_many_mistakes_are_told_in_few_lines():
+    wrong = [{**KESTREL, "name": f"P{i}", "longitude": 104.9876543} for i in range(1000)]
+    problems = check_datum(site(*wrong, base=None))
+    assert len(problems) == 21
+    assert problems[-1] == "980 more lines like these"
+    feet = [{**KESTREL, "name": f"P{i}", "longitude": -104.98 + i / 1e5, "height": (571.3, 1874.3)[i % 2]} for i in range(200)]
+    problems = check_datum(site(*feet, base=None))
+    assert len(problems) == 6
+    assert problems[-1] == "95 more lines like these"
 
 
 def test_all_problems_at_once():

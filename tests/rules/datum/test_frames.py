@@ -140,7 +140,7 @@ def test_a_global_frame_at_todays_epoch_is_the_epoch_shift():
     [
         ("EPSG:5703", "neither geographic nor projected"),  # a vertical frame: no ellipsoid
         ("EPSG:4978", "neither geographic nor projected"),  # geocentric
-        ("EPSG:6349", "its horizontal part EPSG:6318"),  # compound
+        ("EPSG:6349", "its horizontal part, EPSG:6318"),  # compound
         ("EPSG:999999", "does not know"),
         ("a frame", "does not know"),
         ("", "does not know"),

@@ -1,7 +1,5 @@
 """A whole site file, and what is said of one that is wrong."""
 
-import sys
-
 import pytest
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.model import SiteError
@@ -102,24 +100,3 @@ def changed(*changes):
         assert old in text, old
         text = text.replace(old, new, 1)
     return text
-
-
-@pytest.fixture
-def count_calls():
-    """How many Python functions a call enters: work that does not depend on the machine."""
-
-    def count(call):
-        entered = 0
-
-        def note(frame, event, argument):
-            nonlocal entered
-            entered += event == "call"
-
-        sys.setprofile(note)
-        try:
-            call()
-        finally:
-            sys.setprofile(None)
-        return entered
-
-    return count

@@ -192,6 +192,7 @@ def test_no_layer_of_problems_hides_another(tmp_path):
         changed(
             ('role = "base"', 'role = "bass"'),
             ('frame = "EPSG:6319"', 'frame = "EPSG:99999"'),
+            ('geoid = "bundled"', 'geoid = "nowhere.gtx"'),
             ('measure = "fix.satellites"\nbelow = 6', 'measure = "fix.satelites"'),
             ("height = 1880.0", 'height = "high"'),
         )
@@ -203,6 +204,8 @@ def test_no_layer_of_problems_hides_another(tmp_path):
         "project.control[2].height",
         "own_rule[1]",
         "own_rule[1].measure",
+        "project.geoid",
+        "project.grids",
         "project.frame",
     ]
     with pytest.raises(SiteError) as caught:
