@@ -104,7 +104,6 @@ def truths(scenario: Scenario) -> Iterator[Truth]:
             cause=own.cause,
             within_s=own.within_s,
             because_of=own.because_of,
-            severity=own.severity,
         )
 
 
