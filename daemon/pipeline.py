@@ -140,6 +140,15 @@ class Pipeline:
             self.log.tick(self.t)
         return changes
 
+    def end(self) -> None:
+        """Nothing more comes: what the streams carried since the last judgement goes to the log."""
+        for line in self._lines.values():
+            if line.framer.waiting:
+                self._read(line, self.t, None)
+            traffic = line.decoder.take_traffic(self.t)
+            if traffic is not None:
+                self._see([traffic])
+
     def _advance(self, t: float) -> list[Change]:
         now_ms = max(self._now_ms, math.floor(t * 1000 + 1e-6))
         changes: list[Change] = []

@@ -105,6 +105,7 @@ class Service:
                 end.callback(lambda: parting.extend(self._supervisor.stop()))
                 end.callback(self._publish_end)
                 end.callback(lambda: self.log.close(self.pipeline.t, how))
+                end.callback(self.pipeline.end)
                 end.callback(lambda: self.pipeline.tick(self.clock()))
                 end.callback(self._take_rest)
                 for reader in self.readers:
@@ -228,7 +229,11 @@ class Service:
             self.report(CompanionFailed(t=t, stream="", companion="status", error=f"snapshot: {failure_words(error)}"))
 
     def _publish_end(self) -> None:
-        self._pulse = msgspec.structs.replace(self._pulse, ended=True)
+        log = self._pulse.log
+        if self.log.loss is not None:
+            self.say(self.log.loss.in_a_line())
+            log = self.log.state()
+        self._pulse = msgspec.structs.replace(self._pulse, log=log, ended=True)
 
     def _rates_at(self, t: float) -> list[float | None]:
         """Bytes a second of each port over the last _RATE_S."""

@@ -66,6 +66,8 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
         raise SystemExit(1) from None
     for words in parting:
         _last_word(words)
+    if service.log.loss is not None:  # said already, by whoever lives around the watch
+        raise SystemExit(2)
 
 
 def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:

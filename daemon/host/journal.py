@@ -59,7 +59,7 @@ class Journal:
         """Let go of the socket."""
         if self._socket is not None:
             self._tell_news()
-            if (pulse := self._post.pulse()).ended:
+            if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
                 self._socket.send(f"log {pulse.log.path or 'none'} closed")
             self._socket.close()
             self._socket = None

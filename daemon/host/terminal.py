@@ -57,7 +57,7 @@ class Terminal:
             return
         t = self._post.now()
         self._tell_news(t)
-        if (pulse := self._post.pulse()).ended:
+        if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
             self._err.put(f"{clock_text(t, None)} log   {pulse.log.path or 'none'} closed")
         self._out.close()
         self._err.close()

@@ -112,6 +112,14 @@ class Backlog:
         self._gaps = {stream: gap for stream, gap in self._gaps.items() if id(gap.waiting) not in done}
         self.size_bytes = sum(one.size_bytes for one in self._rows)
 
+    def unwritten(self) -> tuple[int, list[AlertRow]]:
+        """What would be lost if nothing more were written: raw bytes, those of gaps that were not told yet among them, and
+        alerts."""
+        rows = [one.row for one in self._rows]
+        size = sum(len(row.data) for row in rows if isinstance(row, RawRow))
+        size += sum(gap.size_bytes for gap in self._gaps.values())
+        return size, [row for row in rows if isinstance(row, AlertRow)]
+
     def _come(self, t: float) -> None:
         ms = round(t * 1000)
         if ms > self._ms:
@@ -151,6 +159,11 @@ class _Gap:
             t=first.ms / 1000, order_in_ms=first.order_in_ms, kind="gap", stream=stream, detail=json_text(self._detail)
         )
         self.waiting = Waiting(first.ms, first.order_in_ms, self._row)
+
+    @property
+    def size_bytes(self) -> int:
+        """How many bytes were dropped so far."""
+        return int(self._detail["bytes"])
 
     def widen(self, dropped: ChainedRow) -> int:
         """Take in a dropped row; gives its raw bytes."""

@@ -9,9 +9,12 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import fcntl
+import itertools
 import os
 import re
 import sqlite3
+import tempfile
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -41,6 +44,8 @@ _OUTSIDE = (  # SQLite's errors that lie outside the file (sqlite.org, "Result a
     sqlite3.SQLITE_AUTH,
 )
 _CLOCKS_AGREE = dt.timedelta(days=1)
+_LONGEST_PAUSE = dt.timedelta(days=31)
+_LONGEST_S = 2 * 86400.0  # a file is rotated after a day; one that says more of itself may be damaged
 
 
 class LogBusy(Exception):
@@ -155,27 +160,46 @@ class Folder:
             os.ftruncate(self._lock, 0)
             os.pwrite(self._lock, f"{text}\n".encode(), 0)
 
+    def leave_note(self, text: str) -> Path | None:
+        """Write `text` where it can be written, the folder first: its path, None where it cannot anywhere."""
+        for folder in (self.path, Path(tempfile.gettempdir())):
+            for number in itertools.count(1):
+                path = folder / f"{self.name}.lost-{number}.txt"
+                try:
+                    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
+                except FileExistsError:
+                    continue
+                except OSError:
+                    break
+                with contextlib.suppress(OSError), open(handle, "w", errors="replace") as file:
+                    file.write(text + "\n")
+                    file.flush()
+                    os.fsync(handle)
+                    return path
+                path.unlink(missing_ok=True)
+                break
+        return None
+
     def make_room(
         self, wanted_bytes: int, keep_days: float, receiver: dt.datetime | None, system: dt.datetime, current: Path | None
     ) -> list[str]:
         """Remove whole old files, oldest first, until `wanted_bytes` more are free; none that may be younger than
         `keep_days`. Gives the names.
 
-        `receiver` and `system` are the two clocks' UTC now. A file is at least as old as the files after it last together;
-        and where the clocks agree now, at least as old as both say that it is. No clock is trusted alone, for a receiver
-        that is 1024 weeks off, or a board that starts in 1970, would remove what is minutes old.
+        `receiver` and `system` are the two clocks' UTC now. A file is as old as the files after it last together, by a clock
+        that nobody sets, and as the pauses between them. A pause counts where both clocks say the same of it and it is no
+        longer than a month: a receiver that is 1024 weeks off and a board that starts in 1970 make years of what is minutes
+        old, together as well as alone. Where that is in doubt the file stays, and the disk is told to be low.
         """
         files = [path for _, path in self.files() if path != current]
-        spans = [_span(path) for path in files]
-        agreed = receiver is not None and abs(receiver - system) < _CLOCKS_AGREE
+        ends = [_end_of(path) for path in files]
+        now = _End(_end_of(current).length_s if current is not None else 0.0, receiver, system)
+        pauses = [_pause_s(before, after) for before, after in pairwise([*ends, now])]
         removed: list[str] = []
-        for index, (path, (_, last)) in enumerate(zip(files, spans, strict=True)):
+        for index, path in enumerate(files):
             if wanted_bytes <= 0:
                 break
-            age_s = sum(length for length, _ in spans[index + 1 :])
-            if agreed and last is not None:
-                by_clocks = system - max(last, _written_at(path))
-                age_s = max(age_s, by_clocks.total_seconds())
+            age_s = now.length_s + sum(end.length_s for end in ends[index + 1 :]) + sum(pauses[index:])
             if age_s <= keep_days * 86400:
                 break
             wanted_bytes -= path.stat().st_size
@@ -301,22 +325,33 @@ def boot_id() -> str:
         return ""
 
 
-def _written_at(path: Path) -> dt.datetime:
-    """When the file was last written, by the system's clock then."""
-    files = [one.stat() for one in (path, wal_of(path)) if one.exists()]
-    return dt.datetime.fromtimestamp(max(one.st_mtime for one in files if one.st_size), dt.UTC)
+class _End(NamedTuple):
+    """How long a file lasts by `t`, and what the two clocks said at its end: None where they did not."""
+
+    length_s: float
+    receiver: dt.datetime | None
+    system: dt.datetime | None
 
 
-def _span(path: Path) -> tuple[float, dt.datetime | None]:
-    """How long a file lasts by `t`, and the UTC of its end where it is known; (0, None) where it cannot be read."""
+def _end_of(path: Path) -> _End:
     try:
-        connection = connect_reading(path)
-        try:
+        with contextlib.closing(connect_reading(path)) as connection:
             (first,) = connection.execute("SELECT begun_at_t FROM run").fetchone()
             (last,) = connection.execute(schema.LAST_T).fetchone()
             (utc,) = connection.execute(f"SELECT {schema.utc_of('last.t')} FROM (SELECT ? AS t) AS last", (last,)).fetchone()
-        finally:
-            connection.close()
-    except sqlite3.Error:
-        return 0.0, None
-    return (last or 0.0) - (first or 0.0), schema.utc_from(utc)
+        written = [one.stat() for one in (path, wal_of(path)) if one.exists()]
+        system = dt.datetime.fromtimestamp(max(one.st_mtime for one in written if one.st_size), dt.UTC)
+        return _End(min(max(0.0, last - first), _LONGEST_S), schema.utc_from(utc), system)
+    except Exception:  # a file that cannot be read proves nothing
+        return _End(0.0, None, None)
+
+
+def _pause_s(before: _End, after: _End) -> float:
+    """Seconds between the end of one file and the beginning of the next, as far as they are proven."""
+    if before.receiver is None or before.system is None or after.receiver is None or after.system is None:
+        return 0.0
+    length = dt.timedelta(seconds=after.length_s)
+    by_receiver, by_system = after.receiver - length - before.receiver, after.system - length - before.system
+    if abs(by_receiver - by_system) > _CLOCKS_AGREE or max(by_receiver, by_system) > _LONGEST_PAUSE:
+        return 0.0
+    return max(0.0, min(by_receiver, by_system).total_seconds())

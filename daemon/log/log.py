@@ -50,6 +50,22 @@ class LogState(msgspec.Struct, kw_only=True):
     disk_left_h: float | None
 
 
+class Loss(msgspec.Struct, kw_only=True):
+    """What could not be written at the end, and why: raw bytes, and a line for each change of an alert. `note` is the file
+    that says so, None where there is no writing anywhere."""
+
+    why: str
+    raw_bytes: int
+    alerts: list[str]
+    note: Path | None = None
+
+    def in_a_line(self) -> str:
+        """For people."""
+        alerts = f" and {len(self.alerts)} changes of alerts" if self.alerts else ""
+        said = f"the log could not be written at its end ({self.why}): {self.raw_bytes} bytes{alerts} are lost"
+        return f"{said}; see {self.note}" if self.note else said
+
+
 class Log:
     """The writer. Made by `start`; `t` is the pipeline's clock, seconds, never stepping back."""
 
@@ -108,6 +124,7 @@ class Log:
         self._derived = DerivedRows(system_utc if live else None, at_base=site.post.role == "base")
         self._room = Room(folder, site.post.keep_days, t)
 
+        self.loss: Loss | None = None
         self._behind = False  # so much had waited that it takes several turns to write
         self._trying: list[Waiting] = []
         self._last_tick = t
@@ -164,9 +181,15 @@ class Log:
             self._after_commit(t)
 
     def close(self, t: float, how: str) -> None:
-        """Write all that waits and the event that says `how` it ended, then let go of the file."""
+        """Write all that waits and the event that says `how` it ended, then let go of the file. What could not be written
+        is in `loss` then, and in a note."""
         self._event(t, "log-closed", {"how": how})
         self._write(t, end=True)
+        if self._failed is not None:
+            size_bytes, alerts = self._backlog.unwritten()
+            self.loss = Loss(why=self._failed, raw_bytes=size_bytes, alerts=[_line_of(alert) for alert in alerts])
+            if self._live:
+                self.loss.note = self._folder.leave_note("\n".join([self.loss.in_a_line(), *self.loss.alerts]))
         self._let_go()
         self._folder.unlock()
 
@@ -297,6 +320,10 @@ class Log:
         if abs(step_s) >= _CLOCK_STEP_S:
             detail = {"by_s": round(step_s, 3), "to": system_utc().strftime("%Y-%m-%dT%H:%M:%SZ")}
             self._event(t, "system-clock-stepped", detail)
+
+
+def _line_of(alert: AlertRow) -> str:
+    return f"t {alert.t:.1f} ({alert.utc or 'UTC unknown'}) {alert.change} {alert.rule}: {alert.cause}  {alert.say}"
 
 
 def _system_ahead_s() -> float:

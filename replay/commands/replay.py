@@ -114,6 +114,7 @@ def _through(opened: Source, as_json: bool, log: Log | None, speed: float | None
             click.echo(f"played to {pipeline.t:.0f} s, and nothing sounded", err=True)
     finally:
         if log is not None:
+            pipeline.end()
             log.close(pipeline.t, ended)
     return changes
 

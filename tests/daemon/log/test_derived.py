@@ -46,8 +46,8 @@ def logged(request, tmp_path_factory):
         pipeline.feed(chunk.t, chunk.stream, chunk.data)
         data[chunk.stream] += chunk.data
         log.tick(chunk.t)
-    pipeline.tick(LASTS_S + 5.0)
-    log.close(LASTS_S + 5.0, "stopped")
+    pipeline.end()
+    log.close(pipeline.t, "stopped")
     (path,) = folder.glob("*.db")
     with contextlib.closing(sqlite3.connect(path)) as connection:
         yield request.param, data, connection

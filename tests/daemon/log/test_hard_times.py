@@ -213,3 +213,71 @@ def test_garbage_over_the_header_is_noticed_in_seconds(tmp_path, cut):
     assert kept[0][0] <= 100.0
     assert (tmp_path / f"{FIRST}.damaged").exists()
     assert "was cut or overwritten while it was written" in events(tmp_path / SECOND)[0][3]
+
+
+# ── the end while the disk takes nothing ────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of 2 MB."""
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount")
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", folder], capture_output=True, check=False).returncode:
+        pytest.skip("no mounting here")
+    yield folder
+    subprocess.run(["umount", "-l", folder], check=True)
+
+
+def fill(folder):
+    with contextlib.suppress(OSError), (folder / "filler").open("wb", buffering=0) as file:
+        while True:
+            file.write(bytes(4096))
+
+
+def test_what_is_lost_at_the_end_is_said_to_the_byte(small_disk, tmp_path, monkeypatch):
+    monkeypatch.setattr("witnesspost.daemon.log.folder.tempfile.gettempdir", lambda: str(tmp_path / "elsewhere"))
+    (tmp_path / "elsewhere").mkdir()
+    log = start(small_disk / "log", waiting_most_bytes=100_000)
+    feeder = Feeder(log, size=2000)
+    feeder.feed(0, 30)
+    fill(small_disk)
+    feeder.feed(30, 60)  # more than may wait
+    log.change(change(60.0))
+    log.close(60.0, "stopped")
+    kept = stored(small_disk / "log" / FIRST)
+    lost = sum(len(data) for _, _, data in feeder.fed) - sum(len(data) for _, _, data in kept)
+    assert lost > 0
+    assert log.loss.raw_bytes == lost
+    assert log.loss.note == tmp_path / "elsewhere" / "kestrel-base.lost-1.txt"
+    first, alert = log.loss.note.read_text().splitlines()
+    assert first.startswith("the log could not be written at its end (")
+    assert first.endswith(f"): {lost} bytes and 1 changes of alerts are lost")
+    assert "t 60.0 (UTC unknown) raised corrections-stopped: line-silent" in alert
+
+
+def test_an_end_that_loses_nothing_says_nothing(tmp_path):
+    log = start(tmp_path)
+    Feeder(log).feed(0, 30)
+    log.close(30.0, "stopped")
+    assert log.loss is None
+    assert list(tmp_path.glob("*.txt")) == []
+
+
+def test_a_watch_that_stops_while_its_log_has_failed_ends_with_status_2(small_disk, tmp_path):
+    site = tmp_path / "site.toml"
+    site.write_text(
+        SITE.replace("keep_days = 30", f'keep_days = 30\nlog_dir = "{small_disk}/log"').replace("loop://receiver", "loop://r")
+    )
+    fill(small_disk)
+    command = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
+    environment = {**os.environ, "TMPDIR": str(tmp_path), "RUNTIME_DIRECTORY": str(tmp_path)}
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment) as watch:
+        assert "waits for the disk" in watch.stderr.readline()
+        watch.send_signal(signal.SIGTERM)
+        said = watch.stderr.read()
+    assert watch.returncode == 2
+    assert "the log could not be written at its end (" in said
+    assert "closed" not in said

@@ -817,10 +817,20 @@ YEARS = dt.timedelta(days=7300)
         ([0.02, 0.01], [20_000, 20_000], BEGAN, BEGAN),  # the system's clock stood in 1970 when it wrote
         ([90, 60], [90, 60], BEGAN + YEARS, BEGAN),  # and where they do not agree, not even an old one goes
         ([90, 60], [90, 60], None, BEGAN),
+        ([7168, 7168], [20_000, 20_000], BEGAN, BEGAN),  # both were wrong when they wrote, and are right now
+        ([0.02, 0.01], [0.02, 0.01], BEGAN + YEARS, BEGAN + YEARS),  # both are wrong now, one set by the other
+        ([90, 60], [90, 60], BEGAN + YEARS, BEGAN + YEARS),
     ],
 )
 def test_no_log_goes_on_the_word_of_one_clock(tmp_path, days, by_system, receiver, system):
     assert removed_of(old_logs(tmp_path, days, by_system), 10**9, 30, receiver, system) == []
+
+
+def test_a_file_that_cannot_be_read_proves_no_age_and_costs_nothing(tmp_path):
+    folder = old_logs(tmp_path, [90, 60, 40, 20])
+    (tmp_path / "kestrel-base.0002.db").write_bytes(b"no log")
+    (tmp_path / "kestrel-base.0003.db").write_bytes(b"")
+    assert removed_of(folder, 10**9, 30, BEGAN, BEGAN) == []
 
 
 def test_the_log_makes_room_before_the_disk_is_low_and_says_so(tmp_path, monkeypatch):
