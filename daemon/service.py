@@ -232,7 +232,7 @@ class Service:
         log = self._pulse.log
         if self.log.loss is not None:
             self.say(self.log.loss.in_a_line())
-            log = self.log.state()
+            log = msgspec.structs.replace(log, failed=self.log.loss.why)
         self._pulse = msgspec.structs.replace(self._pulse, log=log, ended=True)
 
     def _rates_at(self, t: float) -> list[float | None]:
