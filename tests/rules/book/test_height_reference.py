@@ -6,8 +6,9 @@ from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.geoid import bundled_geoid
 
 AT = (39.1234567, -104.9876543)
-N = bundled_geoid().separation_m(*AT)
-ERROR = bundled_geoid().error_m(*AT)
+N = -16.0251  # EGM96 on its 15′ grid, by PROJ's vgridshift on proj-data's egm96_15.gtx: what a good receiver says
+MODEL, ERROR = bundled_geoid().separation_m(*AT), bundled_geoid().error_m(*AT)
+"""What the rule compares with, and how much of a difference it may not judge: test_geoid holds both against the 15′ grid."""
 KESTREL = {"name": "KQ-1", "latitude": AT[0], "longitude": AT[1], "height": 1874.322}
 PROJECT = {"frame": "EPSG:6319", "vertical": "geoid", "control": [KESTREL]}
 
@@ -24,18 +25,18 @@ def play(day, separation_m, seconds=30.0, project=PROJECT, **fix):
         (0.0, "no-separation"),
         (-N, "sign-reversed"),
         (N + 1.3, "other-geoid"),
-        (N - ERROR - 0.02, "other-geoid"),
+        (MODEL - ERROR - 0.02, "other-geoid"),
     ],
 )
 def test_causes_after_ten_seconds(day, separation_m, cause):
     changes = play(day, separation_m)
     assert day.said(changes) == [(11.0, "raised", "height-reference", cause)]
     assert changes[0].severity == "check"
-    assert changes[0].evidence["separation_m"] == pytest.approx(N, abs=1e-3)
+    assert changes[0].evidence["separation_m"] == pytest.approx(N, abs=0.06)
     assert "?" not in words(changes[0]).say
 
 
-@pytest.mark.parametrize("separation_m", [N, round(N, 1), N + ERROR - 0.01, N - ERROR + 0.01])
+@pytest.mark.parametrize("separation_m", [N, round(N, 1), MODEL + ERROR - 0.01, MODEL - ERROR + 0.01])
 def test_within_the_grids_error_is_quiet(day, separation_m):
     assert play(day, separation_m) == []
 
