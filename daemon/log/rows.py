@@ -27,7 +27,6 @@ _T = "seconds since the log began"
 _DIGEST = "BLAKE2b-128 of the row before's digest and this row's columns (`daemon.log.blocks`)"
 _N = "running number over `raw`, `event` and `alert`, and over all files of the post"
 _ORDER = "order among all inputs of the same millisecond"
-_CHANGE = "raised, cause (another one is the likeliest), acknowledged, normal (over, not yet seen) or cleared"
 _AT = re.compile(r" - at `\$\[(\d+)\]`")  # where msgspec says that a value is wrong
 _encode = msgspec.json.Encoder(enc_hook=str).encode
 

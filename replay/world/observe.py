@@ -27,9 +27,6 @@ memory). GLONASS moves by 9/16 MHz (band 1) and 7/16 MHz (band 2) a channel."""
 SIGNALS = {"G": ("1C", "2W"), "R": ("1C", "2C"), "E": ("1C", "7Q"), "C": ("2I", "6I")}
 """The signals that a receiver tracks unless told otherwise: two of each constellation, as most base stations send."""
 
-THREE_BAND_SIGNALS = {"G": ("1C", "2W", "5Q"), "R": ("1C", "2C"), "E": ("1C", "7Q", "5Q"), "C": ("2I", "6I", "5P")}
-"""What a base with three bands sends; not every GPS satellite has the third."""
-
 WEAKEST_DB_HZ = 26.0
 """A signal that falls below this is lost and comes back 2 dB above it (common practice, no source)."""
 

@@ -27,7 +27,6 @@ from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
 
-_DAY_YEARS = 1 / 365.25
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
 _LEAST_RADIUS_M = 6_300_000.0  # the polar radius is 6357 km, the deepest trench 11 km
 _SINGLE_POINT = Noise(horizontal_m=3.0, up_m=5.0)  # of an autonomous position; common practice, no source

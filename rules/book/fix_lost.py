@@ -31,7 +31,6 @@ _STATES: dict[int, str] = {
 }
 _SILENT_S = 5.0
 _FIRST_SILENCE_S = 15.0
-_MORE_LIKELY_FIRST = ("float", "differential", "autonomous", "no-position")
 
 
 _DO_NOT_STORE = "Store no points until it is fixed again."

@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 from pyrtcm import RTCMReader
 from witnesspost.replay.world import rtcm
-from witnesspost.replay.world.observe import SIGNALS, THREE_BAND_SIGNALS, WEAKEST_DB_HZ, Observation, Observer, Signal
+from witnesspost.replay.world.observe import SIGNALS, WEAKEST_DB_HZ, Observation, Observer, Signal
 from witnesspost.replay.world.sky import SPEED_OF_LIGHT_M_S, Sky, Vector
 
 START = dt.datetime(2026, 5, 4, 6, 0, tzinfo=dt.UTC)
 TO_ECEF = Transformer.from_crs(4979, 4978, always_xy=True)
+THREE_BAND_SIGNALS = {"G": ("1C", "2W", "5Q"), "R": ("1C", "2C"), "E": ("1C", "7Q", "5Q"), "C": ("2I", "6I", "5P")}
+"""What a base with three bands sends; not every GPS satellite has the third."""
 PLACES = {
     "quarry": TO_ECEF.transform(-104.9876543, 39.1234567, 1874.3),
     "north": TO_ECEF.transform(25.0, 65.0, 100.0),
