@@ -40,6 +40,7 @@ TOLD: dict[str, type[Fact]] = {
         facts.Planned,
         facts.Acknowledge,
         facts.Shelve,
+        facts.Unseen,
     )
 }
 _Kind = TypeVar("_Kind", bound=Row)

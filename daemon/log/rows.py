@@ -193,6 +193,7 @@ class AlertRow(Row, kw_only=True):
     steps: Annotated[str, Meta(description="what to check, in order: JSON list")]
     alert: Annotated[int, Meta(description="number of the alert: its changes share it")]
     shelved: Annotated[int, Meta(description="1 while a person had silenced it")]
+    words: Annotated[str, Meta(description="what its sentence needs beyond the figures: JSON")]
     digest: Annotated[bytes, Meta(description=_DIGEST)] = b""
 
     @classmethod
@@ -213,6 +214,7 @@ class AlertRow(Row, kw_only=True):
             steps=json_text(steps),
             alert=change.alert,
             shelved=int(change.shelved),
+            words=json_text(change.words),
         )
 
 

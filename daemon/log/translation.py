@@ -1,7 +1,7 @@
 """Logs of older versions, read as if they were of this one.
 
 version 1   `station` has no degrees
-version 2   `order_in_ms` was `place`; `run` kept no grids
+version 2   `order_in_ms` was `place`; `run` kept no grids, `alert` no words
 
 A connection that has been translated sees, under the names of the tables, temporary views over the file's own: they live
 in the connection's memory, and the file is neither changed nor copied. The views that come with the schema are this
@@ -23,10 +23,14 @@ _DEGREES = ("latitude", "longitude", "ellipsoidal_height_m")
 # For the last version that lacked it: a column, and what stands for it in SQL over the file's own table.
 _INSTEAD: dict[int, dict[str, dict[str, str]]] = {
     1: {"station": {name: f"geodetic('{name}', x_m, y_m, z_m)" for name in _DEGREES}},
-    2: {"event": {"order_in_ms": "place"}, "alert": {"order_in_ms": "place"}, "run": {"grids": "'[]'"}},
+    2: {
+        "event": {"order_in_ms": "place"},
+        "alert": {"order_in_ms": "place", "words": "'{}'"},
+        "run": {"grids": "'[]'"},
+    },
 }
 # Columns of rows with a digest that a version did not have at all: they are not covered by its digests.
-_LACKED: dict[int, dict[str, frozenset[str]]] = {2: {"run": frozenset({"grids"})}}
+_LACKED: dict[int, dict[str, frozenset[str]]] = {2: {"run": frozenset({"grids"}), "alert": frozenset({"words"})}}
 
 
 def translate(connection: sqlite3.Connection, version: int) -> None:

@@ -241,7 +241,7 @@ class Engine:
 
     def _remember(self, fact: Unseen) -> None:
         """A stop of an earlier run that nobody has seen: over, and unseen still."""
-        evidence = {**fact.evidence, "of_run": fact.run, "over_utc": fact.utc and utc_text(fact.utc)}
+        evidence = {**fact.evidence, "of_run": fact.run, "of_alert": fact.alert, "over_utc": fact.utc and utc_text(fact.utc)}
         finding = Finding(
             causes=[Cause(cause=fact.cause)],
             stream=fact.stream,

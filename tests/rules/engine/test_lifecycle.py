@@ -225,6 +225,7 @@ class TestUnseen:
         assert alert.sentence.evidence == {
             "silent_s": 8.0,
             "of_run": "kestrel.0041.db",
+            "of_alert": 3,
             "over_utc": "2026-05-12T17:30:00.000Z",
         }
         bench.engine.see(Acknowledge(t=bench.t, stream=""))
