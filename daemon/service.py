@@ -88,6 +88,7 @@ class Service:
         how = "fault"
         parting: list[str] = []
         self._supervisor.start()
+        self._tell_unseen()
         for reader in self.readers:
             reader.start()
         try:
@@ -169,6 +170,14 @@ class Service:
             elif isinstance(item, Health):
                 self._health = item
             self.pipeline.tell(item)
+
+    def _tell_unseen(self) -> None:
+        """What nobody had seen when the run before ended. A fault here must not cost the watch."""
+        try:
+            for fact in self.log.left_unseen(self.pipeline.t):
+                self.pipeline.tell(fact)
+        except Exception as error:
+            self.report(CompanionFailed(t=self.pipeline.t, stream="", companion="log", error=failure_words(error)))
 
     def _take_rest(self) -> None:
         while items := self.inbox.take(0.0):

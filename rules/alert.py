@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from msgspec import Struct
 from witnesspost.rules.finding import Cause
@@ -26,6 +26,13 @@ class Sentence(Struct, kw_only=True, frozen=True):
     role: Role
     evidence: dict[str, Any]
     words: dict[str, str]
+
+
+class Held(NamedTuple):
+    """The condition has ended `back_s` ago, but it came `times` within a minute: the alert stays open, not to chatter."""
+
+    back_s: float
+    times: int
 
 
 class Change(Struct, kw_only=True):

@@ -10,7 +10,7 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
-from witnesspost.daemon.status.snapshot import Status
+from witnesspost.daemon.status.snapshot import AlertStatus, Status
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.salvage import salvage
 
@@ -87,15 +87,21 @@ def screenful(said: Status) -> str:
     rows += [("health", _health(said))]
     rows += [("problem", problem) for problem in said.problems]
     for alert in said.alerts:
-        quiet = f", because of {alert.because_of}" if alert.because_of else ", shelved" if alert.shelved else ""
-        state = {"raised": "", "acknowledged": ", seen", "normal": ", over, not seen"}.get(alert.state, "")
-        rows.append(
-            (alert.severity.upper(), f"{alert.rule} ({alert.cause}) for {_span(alert.for_s)}{state}{quiet}: {alert.say}")
-        )
+        rows.append((alert.severity.upper(), f"{alert.rule} ({alert.cause}){_state(alert)}: {alert.say}"))
     if not said.alerts:
         rows.append(("alerts", "none"))
     wide = max(len(name) for name, _ in rows)
     return "\n".join(f"{name:<{wide}}  {words}" for name, words in rows)
+
+
+def _state(alert: AlertStatus) -> str:
+    if alert.state == "normal":
+        return f", over, not seen ({alert.of_run})" if alert.of_run else ", over, not seen"
+    words = [f" for {_span(alert.for_s)}"]
+    words += ["seen"] if alert.state == "acknowledged" else []
+    words += [f"because of {alert.because_of}"] if alert.because_of else ["shelved"] if alert.shelved else []
+    words += [alert.held] if alert.held else []
+    return ", ".join(words)
 
 
 def _log(said: Status) -> str:

@@ -24,10 +24,11 @@ from witnesspost.daemon.log.folder import Folder, UnreliableFile
 from witnesspost.daemon.log.room import Room, system_utc
 from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow
 from witnesspost.daemon.log.succession import Succession
+from witnesspost.daemon.log.unseen import unseen_stops
 from witnesspost.daemon.log.writing import NotOurs, Writer
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
-from witnesspost.rules.facts import Fact, Health
+from witnesspost.rules.facts import Fact, Health, Unseen
 from witnesspost.rules.site.model import Site
 
 _WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
@@ -133,6 +134,11 @@ class Log:
         self._failed: str | None = None
         self._failed_since = t
         self._system_ahead_s = _system_ahead_s()
+
+    def left_unseen(self, t: float) -> list[Unseen]:
+        """The stop alerts of the run before that nobody had seen, to be told at `t` (`daemon.log.unseen`)."""
+        path = self.state().path
+        return unseen_stops(self._folder, t, Path(path) if path is not None else None)
 
     # ── what the pipeline says ──────────────────────────────────────────────────────────────────────────────────
 

@@ -24,10 +24,16 @@ _FILES_MOST = 50
 def unseen_stops(folder: Folder, t: float, now: Path | None = None) -> list[Unseen]:
     """What the last run left, as facts for this run's `t`, oldest first; `now` is the file that this run writes.
 
-    Files that cannot be read are passed over: no log, however broken, keeps a post from starting.
+    What cannot be read leaves nothing: no log, however broken, keeps a post from starting.
     """
-    known: set[tuple[str, int]] = set()
     unseen: list[Unseen] = []
+    with contextlib.suppress(msgspec.MsgspecError):
+        unseen.extend(_left(folder, t, now))
+    return sorted(unseen, key=lambda fact: (fact.run, fact.alert))
+
+
+def _left(folder: Folder, t: float, now: Path | None) -> Iterator[Unseen]:
+    known: set[tuple[str, int]] = set()
     for run, rows, last_t in _runs(folder, now):
         left: dict[int, AlertRow] = {}
         for row in rows:
@@ -39,11 +45,10 @@ def unseen_stops(folder: Folder, t: float, now: Path | None = None) -> list[Unse
             fact = _fact(row, run, t)
             stop = alert in left and row.severity == "stop" and row.because_of is None and not row.shelved
             if stop and (fact.run, fact.alert) not in known:
-                unseen.append(fact)
+                yield fact
             known.add((fact.run, fact.alert))
         if last_t >= _TOLD_BY_S:
-            break
-    return sorted(unseen, key=lambda fact: (fact.run, fact.alert))
+            return
 
 
 def _runs(folder: Folder, now: Path | None) -> Iterator[tuple[str, list[AlertRow], float]]:

@@ -11,7 +11,7 @@ import os
 
 from msgspec import Struct
 from witnesspost.daemon.state import State
-from witnesspost.rules.book.words import words
+from witnesspost.rules.book.words import held_words, words
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Health
@@ -52,7 +52,11 @@ class FixStatus(Struct, kw_only=True, frozen=True):
 
 
 class AlertStatus(Struct, kw_only=True, frozen=True):
-    """An alert that stands: its state as its last change left it, and for how long it has been raised."""
+    """An open alert: its state as its last change left it, and for how long it has been raised.
+
+    `held` is why it is open although its condition has ended, in words. `of_run` is the log of an earlier run that left it
+    over and unseen.
+    """
 
     rule: str
     cause: str
@@ -63,6 +67,8 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
     because_of: str | None
     shelved: bool
     say: str
+    held: str | None = None
+    of_run: str | None = None
 
 
 class LogStatus(Struct, kw_only=True, frozen=True):
@@ -178,6 +184,7 @@ def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
 
 
 def _alert(alert: OpenAlert, t: float) -> AlertStatus:
+    held = alert.held(t)
     return AlertStatus(
         rule=alert.rule,
         cause=alert.cause,
@@ -188,4 +195,6 @@ def _alert(alert: OpenAlert, t: float) -> AlertStatus:
         because_of=alert.because_of,
         shelved=alert.shelved,
         say=words(alert.sentence).say,
+        held=held_words(held) if held is not None else None,
+        of_run=alert.of_run,
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from witnesspost.rules.advice import Advice
-from witnesspost.rules.alert import Change, Sentence
+from witnesspost.rules.alert import Change, Held, Sentence
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.coordinate_words import CAUSES, PAIRS
 from witnesspost.rules.book.own import CrewRule
@@ -39,6 +39,11 @@ def words(told: Change | Sentence) -> Words:
         return Words(advice.line.format_map(fields), [step.format_map(fields) for step in steps])
     except Exception:  # words that do not fit their figures must not cost the alert
         return Words(f"{told.rule}: {told.cause}", [])
+
+
+def held_words(held: Held) -> str:
+    """Why an alert is open although its condition has ended."""
+    return f"back for {held.back_s:.0f} s; came {'twice' if held.times == 2 else f'{held.times} times'} within a minute"
 
 
 class _Fields(dict[str, Any]):

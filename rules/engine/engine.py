@@ -254,7 +254,7 @@ class Engine:
             return
         alert = self._alerts[where] = OpenAlert(fact.rule, self.scene.site.post.role, finding, "stop", fact.t)
         self._numbers += 1
-        alert.number, alert.gone_since = self._numbers, fact.t
+        alert.number, alert.gone_since, alert.of_run = self._numbers, fact.t, fact.run
         alert.forgotten_utc = fact.utc + UNSEEN_FOR if fact.utc is not None else None
         self._waiting.append(self._change(alert, fact.t, "normal"))
 

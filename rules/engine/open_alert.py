@@ -4,21 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from typing import NamedTuple
 
-from witnesspost.rules.alert import ChangeKind, Sentence
+from witnesspost.rules.alert import ChangeKind, Held, Sentence
 from witnesspost.rules.engine.consequences import Trouble, graver
 from witnesspost.rules.finding import Finding
 from witnesspost.rules.site.model import Role, Severity
 
 CAUSE_S = 3.0  # a first cause that has been another for so long is told
-
-
-class Held(NamedTuple):
-    """Its condition has been gone for `back_s`, but it came `times` within a minute: it stays open so as not to chatter."""
-
-    back_s: float
-    times: int
 
 
 class OpenAlert:
@@ -44,7 +36,8 @@ class OpenAlert:
         self.active = False
         self.because_of: str | None = None
         self.shelved = False
-        self.forgotten_utc: dt.datetime | None = None  # of an earlier run's: when it has lost its meaning
+        self.of_run: str | None = None  # the log of an earlier run, where that had left it unseen
+        self.forgotten_utc: dt.datetime | None = None  # and when it has lost its meaning
         self._another_since: float | None = None
 
     @property

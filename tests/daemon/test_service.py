@@ -11,6 +11,8 @@ import time
 import pytest
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
+from witnesspost.daemon.status.server import ask
+from witnesspost.rules.facts import Unseen
 
 from tests.daemon.conftest import Watch, epoch_frame
 
@@ -95,6 +97,35 @@ def test_silence_on_a_pty_then_back_then_unplugged_then_back(tmp_path, line, wat
         assert log.ended() == "stopped"
         assert verify(log).sound
     assert replayed(path, tmp_path / "site.toml") == post.changes
+
+
+@pytest.mark.slow
+def test_a_stop_that_nobody_had_seen_when_the_power_went_is_unseen_after_the_next_start(tmp_path, line, watch):
+    text = SITE.format(port=line.path)
+    post = watch(text)
+    post.until_said("open")
+    feed_epochs(line.send, 5)
+    raised = post.until_change("raised", "corrections-stopped")
+    until_written(tmp_path / "log" / "kestrel-rover.0001.db", "raised")
+    post.process.kill()
+    post.process.wait(10)
+
+    post = watch(text)
+    again = post.until_change("normal", "corrections-stopped")
+    assert (again["t"], again["severity"], again["cause"], again["because_of"]) == (0.0, "stop", raised["cause"], None)
+    assert again["say"] == raised["say"]
+    assert again["evidence"]["of_run"] == "kestrel-rover.0001.db"
+    post.until_said("open")
+    feed_epochs(line.send, 8)
+    status = ask(tmp_path / "kestrel-rover.sock")
+    assert [(a.state, a.of_run, a.say) for a in status.alerts] == [("normal", "kestrel-rover.0001.db", raised["say"])]
+    assert status.showing == "past"
+    assert post.stop() == 0
+    second = tmp_path / "log" / "kestrel-rover.0002.db"
+    with LogFile.open(second) as log:
+        assert [type(what) for _, _, what in log.inputs()].count(Unseen) == 1
+        assert verify(log).sound
+    assert replayed(second, tmp_path / "site.toml") == post.changes
 
 
 def test_a_tcp_source_is_watched_the_same(tmp_path, watch):

@@ -235,6 +235,16 @@ def test_a_screenful():
     assert screenful(SAID) == SCREEN
 
 
+def test_what_is_over_and_what_is_only_held_says_so():
+    held = msgspec.structs.replace(SAID.alerts[0], held="back for 12 s; came twice within a minute")
+    over = msgspec.structs.replace(SAID.alerts[0], state="normal")
+    older = msgspec.structs.replace(over, of_run="kestrel-rover.0041.db")
+    text = screenful(msgspec.structs.replace(SAID, alerts=[held, over, older]))
+    assert "corrections-stopped (port-lost) for 12 s, back for 12 s; came twice within a minute: The port" in text
+    assert "corrections-stopped (port-lost), over, not seen: The port" in text
+    assert "corrections-stopped (port-lost), over, not seen (kestrel-rover.0041.db): The port" in text
+
+
 def test_a_screenful_of_a_post_that_has_heard_nothing():
     log = LogStatus(
         path=None,
