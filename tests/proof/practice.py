@@ -25,11 +25,12 @@ from typing import Any, NamedTuple
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import FIGURES
+from witnesspost.rules.book.words import words
 from witnesspost.rules.site.model import SiteError
 from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.situations import ALL
-from tests.proof.situations.case import Situation, faults
+from tests.proof.situations.case import Situation, faults, word_faults
 
 _GROUPS = {
     "practice": "right practice, quiet",
@@ -71,7 +72,12 @@ def answer(situation: Situation) -> Answer:
     except SiteError as error:
         return Answer(situation, (), tuple(f"site file refused: {problem}" for problem in error.problems))
     told = tuple(change for change in changes if change.change in ("raised", "cause"))
-    return Answer(situation, told, tuple(faults(situation, changes)))
+    wrong = faults(situation, changes)
+    for change in told:
+        if change.rule in ("base-datum", "control-check"):
+            said = words(change)
+            wrong += word_faults(situation, change, said.say, said.steps)
+    return Answer(situation, told, tuple(wrong))
 
 
 def play(situation: Situation) -> list[Change]:

@@ -11,7 +11,7 @@ from witnesspost.rules.finding import Cause
 
 from tests.proof.practice import answer, counts
 from tests.proof.situations import ALL, ground
-from tests.proof.situations.case import Allow, Situation, faults, note, stop
+from tests.proof.situations.case import Allow, Situation, faults, note, stop, word_faults
 from tests.proof.situations.ground import KESTREL, aside, ecef, egm96, geodetic, site
 from tests.proof.situations.shift import Shift
 
@@ -59,6 +59,22 @@ def test_the_judge_tells_right_from_wrong(told, changes, fault):
     found = faults(told, changes)
     assert (fault is None) == (not found), found
     assert fault is None or any(fault in line for line in found)
+
+
+@pytest.mark.parametrize(
+    ("right_base", "causes", "say", "step", "fault"),
+    [
+        (True, ("rover-pole", "mark-or-point"), "That may be the pole.", "Measure the pole.", None),
+        (True, ("rover-pole", "mark-or-point"), "That is the pole.", "Measure the pole.", "sure of one"),
+        (True, ("rover-pole",), "That is the pole.", "Type the rover's point into the base.", "has a right base corrected"),
+        (True, ("rover-pole",), "That is the pole.", "The base agrees with the project: leave it as it is.", None),
+        (False, ("rounded",), "That is rounding.", "Note the time, then correct the base.", None),
+    ],
+)
+def test_words_are_judged_too(right_base, causes, say, step, fault):
+    found = word_faults(situation(POLE, right_base=right_base), change(causes=causes), say, [step])
+    assert (fault is None) == (not found), found
+    assert fault is None or fault in found[0]
 
 
 def test_a_right_base_where_another_is_expected_is_found_wrong():

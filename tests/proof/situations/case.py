@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from typing import Any, Literal, NamedTuple
 
@@ -138,6 +139,19 @@ def faults(situation: Situation, changes: Sequence[Change]) -> list[str]:
             _allows(a, change) for a in situation.allow
         ):
             found.append(f"false {change.change} {where}")
+    return found
+
+
+_CORRECTS = re.compile(r"\b(type|enter|give|correct|set|change)\b[^.:]*\bbase\b", re.IGNORECASE)
+
+
+def word_faults(situation: Situation, change: Change, say: str, steps: Sequence[str]) -> list[str]:
+    """What is not right about the words of a coordinate's alert: too sure, or an order to correct a base that is right."""
+    found = []
+    if len(change.causes) > 1 and not re.search(r"\bmay\b", say):
+        found.append(f"sure of one among {len(change.causes)} causes: {say}")
+    if situation.right_base:
+        found += [f"has a right base corrected: {step}" for step in steps if _CORRECTS.search(step)]
     return found
 
 

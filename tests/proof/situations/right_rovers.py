@@ -364,7 +364,7 @@ def _() -> Told:
     return crew(ground.SAVANNA, where, until, n=ground.SAVANNA.n + 0.8)
 
 
-@BOOK("a receiver with EGM96's separation, bundled", "Asia", allow=NOT_JUDGED, right_base=True)
+@BOOK("a receiver with EGM96's separation, bundled", "Asia", allow=NOT_JUDGED + OTHER_GEOID, right_base=True)
 def _() -> Told:
     place = ground.NGA_POINTS[2]
     where, until = round_trip(place, (on(place, "KQ-2"), 30.0))
