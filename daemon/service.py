@@ -20,7 +20,7 @@ from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import GRID_MS, Pipeline
 from witnesspost.daemon.state import state_of
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
-from witnesspost.daemon.stream.inbox import Chunk, Full, Inbox
+from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
 from witnesspost.daemon.stream.ports import PortReader
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words
 from witnesspost.rules.alert import Change
@@ -97,6 +97,7 @@ class Service:
                 self._take(self.inbox.take(max(0.0, next_turn - self.clock()), MOST_BYTES))
                 t = self.clock()
                 if t >= next_turn:
+                    self.inbox.begin_turn()
                     self.pipeline.tick(t)
                     self._turn(t)
                     next_turn = (int(t / TURN_S) + 1) * TURN_S
@@ -180,6 +181,7 @@ class Service:
             self.report(CompanionFailed(t=self.pipeline.t, stream="", companion="log", error=failure_words(error)))
 
     def _take_rest(self) -> None:
+        self.inbox.begin_turn(ROOM_BYTES)
         while items := self.inbox.take(0.0):
             self._take(items)
 
@@ -197,7 +199,7 @@ class Service:
         self._snapshot_at = 0.0
 
     def _take_pulse(self, t: float, *, ended: bool = False) -> Pulse:
-        log = self.log.state()
+        log = self._log_status()
         tried = all(reader.tried.is_set() for reader in self.readers)
         self._ready = self._ready or (tried and log.failed is None)
         state, silent = state_of(self.pipeline.open_alerts())
@@ -212,7 +214,7 @@ class Service:
             ready=self._ready,
             ports=tuple(_port(reader, rate) for reader, rate in zip(self.readers, self._rates, strict=True)),
             stuck=tuple(reader.name for reader in self.readers if t - reader.moved_at > READER_MOVES_S),
-            log=msgspec.convert(log, LogStatus, from_attributes=True),
+            log=log,
             lost_bytes=self.inbox.lost_bytes,
             ended=ended,
         )
@@ -236,6 +238,9 @@ class Service:
         except Exception as error:
             self._snapshot_at = t + _SNAPSHOT_AGAIN_S
             self.report(CompanionFailed(t=t, stream="", companion="status", error=f"snapshot: {failure_words(error)}"))
+
+    def _log_status(self) -> LogStatus:
+        return msgspec.convert(self.log.state(), LogStatus, from_attributes=True)
 
     def _publish_end(self) -> None:
         log = self._pulse.log

@@ -12,6 +12,7 @@ from witnesspost.daemon.log.rows import AlertRow, ChainedRow, EventRow, RawRow, 
 
 _BATCH_BYTES = 256 << 10  # of what has waited: a disk with a little room takes a little
 _ROW_BYTES = 200  # what a row takes beside its text and bytes
+_CHUNK_BYTES = 120  # what a chunk takes in an open block beside its bytes
 
 
 class Waiting:
@@ -36,12 +37,13 @@ class Waiting:
 
 class Backlog:
     """What waits. `size_bytes` is the rows' memory, `lost_bytes` the raw bytes dropped so far, `raw_bytes` all that came
-    in closed blocks. `begun_t` is when the streams began to be listened to."""
+    in closed blocks, `open_bytes` the memory of the open ones. `begun_t` is when the streams began to be listened to."""
 
     def __init__(self, most_bytes: int, begun_t: float):
         self.size_bytes = 0
         self.lost_bytes = 0
         self.raw_bytes = 0
+        self.open_bytes = 0
         self._most_bytes = most_bytes
         self._ms = self._begun_ms = round(begun_t * 1000)
         self._order_in_ms = -1
@@ -59,6 +61,7 @@ class Backlog:
         block = self._blocks.get(stream)
         if block is None:
             block = self._blocks[stream] = OpenBlock()
+        self.open_bytes += len(data) + _CHUNK_BYTES
         block.milliseconds.append(self._ms)
         block.orders.append(self._order_in_ms)
         block.parts.append(data)
@@ -75,6 +78,7 @@ class Backlog:
         for stream, block in self._blocks.items():
             self._close(stream, block)
         self._blocks.clear()
+        self.open_bytes = 0
         self._rows.sort(key=Waiting.order)
         if self.size_bytes <= self._most_bytes:
             return

@@ -32,6 +32,7 @@ from witnesspost.rules.facts import Fact, Health, Unseen
 from witnesspost.rules.site.model import Site
 
 _WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
+_OPEN_MOST_BYTES = 1 << 20  # of blocks that are being filled, whatever `commit_s` is: a line may flood
 _BATCHES_A_TURN = 4  # when much has waited: the pipeline must come round between
 _LOOK_EVERY_S = 1.0  # at the file itself: a WAL that somebody deletes takes what is written with it
 _CLOCK_STEP_S = 1.0  # between two commits; a clock that is only steered moves by milliseconds
@@ -173,7 +174,7 @@ class Log:
         if self._live and t >= self._look_due:
             self._look_due = t + _LOOK_EVERY_S
             self._look_at_file(t)
-        if t + step < self._due and not self._behind:
+        if t + step < self._due and not self._behind and self._backlog.open_bytes < _OPEN_MOST_BYTES:
             return
         if self._live:
             self._watch_system_clock(t)

@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 from witnesspost.rules.facts import Fact
 
-ROOM_BYTES = 8_000_000  # more than an hour of a base while the disk stands still
+ROOM_BYTES = 4_000_000  # some twenty seconds of the fastest serial line, while a slow card holds up the loop
+TURN_BYTES = 80_000  # of one stream in a turn of the loop: four times what the fastest serial line brings
 MOST_FACTS = 200
 _CHUNK_BYTES = 200  # what a chunk takes in memory besides its bytes: a line may bring them one by one
 _FACT_BYTES = 4000  # counted for a fact: each is a commit of the log, and takes its time
@@ -29,7 +30,7 @@ class Full(Exception):
 
 class Inbox:
     """What came and was not taken yet. `lost_bytes` counts what found no room; each of `streams` has an equal share of it,
-    so that a line that floods costs no other its bytes."""
+    and of the loop's time by `begin_turn`, so that a line that floods costs no other its bytes."""
 
     def __init__(self, streams: Sequence[str] = (), room_bytes: int = ROOM_BYTES):
         self.lost_bytes = 0
@@ -60,18 +61,24 @@ class Inbox:
             self._add(line, fact, 0)
 
     def take(self, timeout_s: float, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
-        """What came, in its order, after waiting at most `timeout_s` for the first: of each stream about
-        `most_bytes`. Empty where nothing came."""
+        """What came, in its order, after waiting at most `timeout_s` for the first: of each stream about `most_bytes`, and
+        no more than is left to it in this turn. Empty where nothing came."""
         with self._changed:
-            if not self._any():
-                self._changed.wait(timeout_s)
-            taken = self._facts.take(most_bytes)
-            for line in self._lines.values():
-                taken += line.take(most_bytes)
+            self._changed.wait_for(self._any, timeout_s)
+            taken = [placed for line in self._all() for placed in line.take(most_bytes)]
         return [item for _, item in sorted(taken, key=_order)]
 
+    def begin_turn(self, most_bytes: int = TURN_BYTES) -> None:
+        """Each stream may be taken so much of until the next turn begins."""
+        with self._changed:
+            for line in self._all():
+                line.left_bytes = most_bytes
+
+    def _all(self) -> list[_Line]:
+        return [self._facts, *self._lines.values()]
+
     def _any(self) -> bool:
-        return bool(self._facts.items) or any(line.items for line in self._lines.values())
+        return any(line.items and line.left_bytes > 0 for line in self._all())
 
     def _add(self, line: _Line, item: Chunk | Fact, size: int) -> None:
         self._order += 1
@@ -86,11 +93,12 @@ class _Line:
     def __init__(self) -> None:
         self.items: deque[tuple[int, Chunk | Fact]] = deque()
         self.held_bytes = 0
+        self.left_bytes = TURN_BYTES
         self.facts = 0
 
     def take(self, most_bytes: int) -> list[tuple[int, Chunk | Fact]]:
         taken: list[tuple[int, Chunk | Fact]] = []
-        left = most_bytes
+        left = whole = min(most_bytes, self.left_bytes)
         while self.items and left > 0:
             place, item = self.items.popleft()
             if isinstance(item, Chunk):
@@ -101,6 +109,7 @@ class _Line:
                 self.facts -= 1
                 left -= _FACT_BYTES
             taken.append((place, item))
+        self.left_bytes -= whole - left
         return taken
 
 

@@ -1,17 +1,20 @@
 """The whole service as a process on real lines: what it says, what it keeps, and what a replay of its log says."""
 
+import contextlib
 import json
 import os
+import pty
 import signal
 import socket
 import subprocess
 import sys
+import termios
 import time
 
 import pytest
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
-from witnesspost.daemon.status.server import ask
+from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.rules.facts import Unseen
 
 from tests.daemon.conftest import Watch, epoch_frame
@@ -53,6 +56,17 @@ def until_written(path, change):
             if change in [said.change for said in log.changes()]:
                 return
         assert time.monotonic() < deadline, f"no alert {change}"
+        time.sleep(0.02)
+
+
+def until_answered(path, fits):
+    """Wait until the post answers on its socket, and answers so."""
+    deadline = time.monotonic() + 30.0
+    while True:
+        with contextlib.suppress(NoAnswer):
+            if fits(ask(path)):
+                return
+        assert time.monotonic() < deadline, "no such answer"
         time.sleep(0.02)
 
 
@@ -237,6 +251,40 @@ def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, l
         assert log.ended() == "stopped"
         assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
         assert [c.change for c in log.changes()][:1] == ["raised"]
+
+
+@pytest.mark.parametrize("how", ["a full pipe", "a stopped terminal"])
+def test_output_that_nobody_reads_holds_up_neither_the_watch_nor_its_end(tmp_path, line, how):
+    """Both standard output and standard error are blocked before the watch begins to write."""
+    site = tmp_path / "site.toml"
+    site.write_text(SITE.format(port=line.path))
+    if how == "a full pipe":
+        ours, theirs = os.pipe()
+        os.set_blocking(theirs, False)
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                os.write(theirs, bytes(4096))
+        os.set_blocking(theirs, True)
+    else:
+        ours, theirs = pty.openpty()
+        termios.tcflow(theirs, termios.TCOOFF)
+    environment = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
+    with subprocess.Popen(words, stdout=theirs, stderr=theirs, env=environment) as process:
+        try:
+            until_answered(tmp_path / "kestrel-rover.sock", lambda status: status.ports[0].state == "open")
+            sent = feed_epochs(line.send, 2)
+            until_written(tmp_path / "log" / "kestrel-rover.0001.db", "raised")
+            sent += feed_epochs(line.send, 2)
+            process.send_signal(signal.SIGTERM)
+            assert process.wait(5) == 0  # two seconds on a quiet machine
+        finally:
+            process.kill()
+    os.close(ours)
+    os.close(theirs)
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0001.db") as log:
+        assert log.ended() == "stopped"
+        assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
 
 
 @pytest.mark.parametrize(

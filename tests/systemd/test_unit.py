@@ -50,6 +50,12 @@ def test_the_service_never_gives_up_and_is_never_left_hanging():
     assert int(unit["WatchdogSec"].rstrip("s")) + int(unit["TimeoutAbortSec"].rstrip("s")) <= 30
 
 
+def test_there_is_room_for_every_thread_and_once_more_for_those_that_hang():
+    """Eight ports; seven companions, four outputs, the status socket, two of lines; the loop, and the pin library's two."""
+    unit = dict(re.findall(r"^(\w+)=(.*)$", UNIT.read_text(), re.M))
+    assert int(unit["TasksMax"]) >= 8 + 2 * (7 + 4 + 1 + 2) + 1 + 2
+
+
 def test_the_installer_is_posix_shell_and_refuses_what_it_does_not_know():
     installer = FOLDER / "install"
     assert subprocess.run(["sh", "-n", installer], check=False).returncode == 0

@@ -1,12 +1,14 @@
-"""However the watch ends, its lights and its buzzer end off: real processes, and a /sys of the test's own."""
+"""Lights that are off at the end, that hang, and that go: real processes, and a /sys of the test's own."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
 
 import pytest
+from witnesspost.daemon.log.reading import LogFile
 
 SITE = """
 [post]
@@ -92,3 +94,46 @@ def test_after_a_kill_the_unit_s_own_command_makes_it_dark(command, lamp):
     lamp.write_text("255")
     assert command("signal", "--off").wait(10) == 0
     assert lamp.read_text() == "0"
+
+
+def alerts_until(folder, fits):
+    """The log's alerts as soon as one fits, while it is being written."""
+    deadline = time.monotonic() + 30
+    while True:
+        with LogFile.open(folder / "log" / "kestrel-base.0001.db") as log:
+            changes = log.changes()
+        if any(fits(change) for change in changes):
+            return changes
+        assert time.monotonic() < deadline, [(change.rule, change.cause) for change in changes]
+        time.sleep(0.05)
+
+
+def test_a_light_that_hangs_is_told_by_the_other_and_costs_no_more(command, lamp, tmp_path):
+    """A pipe that nobody reads in place of the file: whoever opens it waits."""
+    other = tmp_path / "sys/class/leds/other"
+    shutil.copytree(lamp.parent, other)
+    site = tmp_path / "site.toml"
+    site.write_text(site.read_text() + '[[signal]]\nkind = "led-class"\nled = "other"\n')
+    watch = command("watch")
+    until_lit(watch, lamp)
+    lamp.unlink()
+    os.mkfifo(lamp)
+    alerts_until(tmp_path, lambda change: (change.cause, change.evidence.get("output")) == ("output-failed", "LED lamp"))
+    until_lit(watch, other / "brightness")
+    watch.send_signal(signal.SIGTERM)
+    assert watch.wait(10) == 0
+    assert (other / "brightness").read_text() == "0"
+    with LogFile.open(tmp_path / "log" / "kestrel-base.0001.db") as log:
+        assert log.ended() == "stopped"
+
+
+@pytest.mark.slow
+def test_a_post_whose_only_light_is_gone_ends_with_its_log_closed_for_the_service_manager_to_start_it(command, lamp, tmp_path):
+    watch = command("watch")
+    until_lit(watch, lamp)
+    shutil.rmtree(lamp.parent)
+    assert watch.wait(60) == 1
+    assert "the watch ends, its log closed: signals: turn: NoOutput" in watch.stderr.read()
+    with LogFile.open(tmp_path / "log" / "kestrel-base.0001.db") as log:
+        assert log.ended() == "fault"
+        assert {"output-failed", "companion-failed"} <= {change.cause for change in log.changes()}
