@@ -45,6 +45,7 @@ ALLOWED = {
     "daemon.stream": PLAIN,
     "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic",
     "daemon.pipeline": f"{PLAIN} rules.book rules.engine daemon.stream daemon.log",
+    "daemon.recomputing": f"{PLAIN} rules.book daemon.pipeline daemon.log",
     "daemon.state": "rules.alert rules.site",
     "daemon.companion": f"{PLAIN} daemon.state daemon.status.snapshot",
     "daemon.supervisor": f"{PLAIN} daemon.companion daemon.status.snapshot",

@@ -13,6 +13,7 @@ from witnesspost.daemon.log.opening import LogError, UnreadableLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import Report
 from witnesspost.daemon.log.verifying import verify as verified
+from witnesspost.daemon.recomputing import OddRow, Recomputation
 
 _GAPS_SHOWN = 20
 
@@ -20,19 +21,22 @@ _GAPS_SHOWN = 20
 @click.command()
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
 def verify(logs: tuple[str, ...]) -> None:
-    """Check that LOG is as it was written: every block's digest, SQLite's own check, and where nothing was heard.
+    """Check that LOG is as it was written: every block's digest, SQLite's own check, where nothing was heard, and whether
+    the tables of positions, stations, times and traffic are what the bytes say.
 
     With several logs of one post, in order, also that none between them is missing. Exit status 1 where something was
     changed, removed or cannot be read: the first bad block is named with its time and stream.
     """
     sound = True
     before: tuple[str, Report] | None = None
+    recomputation = Recomputation()
     for path in logs:
         try:
             with LogFile.open(path) as log:
                 report = _checked(log)
                 _print(log, report)
                 sound &= report.sound & _joins(log, report, before)
+                sound &= not report.sound or _says_what_the_bytes_say(log, report, recomputation)
                 before = (path, report)
         except UnreadableLog as error:
             click.echo(str(error))
@@ -94,6 +98,17 @@ def _joins(log: LogFile, report: Report, before: tuple[str, Report] | None) -> b
         return True
     click.echo(f"  DAMAGED: does not go on from {before[0]}: a file between them is missing, or one was changed")
     return False
+
+
+def _says_what_the_bytes_say(log: LogFile, report: Report, recomputation: Recomputation) -> bool:
+    found = recomputation.compare(log, report.digest)
+    if isinstance(found, OddRow):
+        utc = log.utc_at(found.t)
+        when = _when(found.t, f"{utc:%Y-%m-%dT%H:%M:%S}Z" if utc else None)
+        click.echo(f"  DAMAGED: row of {found.table} at {when}: {found.what}")
+        return False
+    click.echo("  tables: what the bytes say" if found is None else f"  tables not compared with the bytes: {found}")
+    return True
 
 
 def _when(t: float, utc: str | None) -> str:

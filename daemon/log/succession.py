@@ -68,7 +68,7 @@ class Succession:
             site_toml=self._site_text,
             site_path=self._site.path,
             grids=json_text(self._grids),
-            program=_program(),
+            program=program(),
             sqlite=sqlite3.sqlite_version,
             previous_file=ending.file,
         )
@@ -127,7 +127,7 @@ class Succession:
             return self._let_go_bytes
 
 
-def _program() -> str:
+def program() -> str:
     from importlib.metadata import PackageNotFoundError, version
 
     try:

@@ -45,7 +45,9 @@ def main() -> None:
         folder = Path(name)
         log = Log.start(folder, told.site, "", rotate_s=told.duration_s / 2)
         begun = time.monotonic()
-        changes = sum(1 for _ in play(Pipeline(told.site, log), counted(), end_t=told.duration_s))
+        pipeline = Pipeline(told.site, log)
+        changes = sum(1 for _ in play(pipeline, counted(), end_t=told.duration_s))
+        pipeline.end()
         log.close(told.duration_s, "played")
         took_s = time.monotonic() - begun
         paths = sorted(folder.glob("*.db"))
