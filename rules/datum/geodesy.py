@@ -28,7 +28,7 @@ class DatumError(ValueError):
 
 
 class ExpectedArp(Struct, frozen=True, kw_only=True):
-    """A control point, raised by an antenna height, in the project's frame at its epoch.
+    """A control point, raised by an antenna height, in the project's frame at its epoch (`gnss_name`, as GNSS speaks it).
 
     Geocentric metres; degrees from Greenwich; heights in metres. `mark_height_m` is the mark's ellipsoidal height,
     `height_unit_m` what the site file's height counts in, `grid` the easting and northing as typed (None: geographic).
@@ -51,6 +51,7 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     separation_m: float | None
     frame: str
     frame_name: str
+    gnss_name: str
     epoch: float | None
     geoid: str
     geoid_error_m: float
@@ -128,6 +129,7 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
         separation_m=separation,
         frame=project.frame,
         frame_name=frame.name,
+        gnss_name=frame.gnss_name,
         epoch=project.epoch,
         geoid=geoid.name,
         geoid_error_m=error_m,

@@ -30,7 +30,7 @@ _GTX_HEADER = struct.Struct(">4d2i")  # south, west, step north, step east, rows
 
 
 class GeoidError(ValueError):
-    """A grid cannot be used; the text says which, why, and what would do."""
+    """A grid cannot be used; the text says which, why, and what was expected."""
 
 
 class Geoid(Protocol):
@@ -137,7 +137,7 @@ def _vgridshift(path: str, name: str) -> Any:
     from pyproj.exceptions import ProjError
 
     what = f"read {name!r}"
-    remedy = 'the path of a whole .gtx or .tif grid, or "bundled", would do'
+    remedy = 'expected the path of a whole .gtx or .tif grid, or "bundled"'
     file = Path(path)
     if not file.is_file():
         raise GeoidError(f"{what}: no such file; {remedy}")

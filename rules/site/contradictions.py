@@ -143,7 +143,7 @@ def _bases(site: Site, table: Mapping[str, Any], unread: Set[str]) -> Iterator[s
     written = {"base": table.get("base", {})}
     if isinstance(others := table.get("other_base"), list):
         written |= {f"other_base[{index}]": other for index, other in enumerate(others, 1)}
-    bases = {base.where or "base": base for base in (site.base, *site.other_base)}
+    bases = {base.where or "base": base for base in site.bases}
     for where, base in bases.items():
         yield from _occupied(where, base, written[where], points, unread)
     if len(bases) == 1:

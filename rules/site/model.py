@@ -246,6 +246,11 @@ class Site(Struct, kw_only=True, dict=True):
         """Where the file lies that the site names so."""
         return Path(self.moved.get(name, self.folder / name))
 
+    @property
+    def bases(self) -> tuple[Base, ...]:
+        """The project's bases: `[base]`, then each `[[other_base]]`."""
+        return (self.base, *self.other_base)
+
     def control_point(self, name: str) -> Control | None:
         """The listed control point of that name, or None."""
         return self._control_by_name.get(name)

@@ -1,4 +1,4 @@
-"""`witnesspost replay` and `check` as a person calls them: what they print, what they refuse, and with which status."""
+"""`witnesspost replay` as a person calls it: what it prints, what it refuses, and with which status."""
 
 import contextlib
 import gzip
@@ -182,35 +182,6 @@ def test_sources_that_are_none(tmp_path, tape):
     bare.write_text('{"tape": 1, "streams": ["corrections"]}\n')
     assert "--site" in refused("replay", bare)
     assert "cannot be read" in refused("replay", tape, "--site", tmp_path / "none.toml")
-
-
-def test_check_prints_what_it_understood_or_all_that_is_wrong(tmp_path):
-    site = tmp_path / "kestrel.toml"
-    site.write_text(
-        '[post]\nname = "kestrel-base"\nrole = "base"\n[[stream]]\nname = "corrections"\nport = "/dev/ttyUSB0"\n'
-        'carries = ["corrections"]\n[project]\nframe = "EPSG:6319"\nepoch = 2010.0\nvertical = "geoid"\n'
-        '[[project.control]]\nname = "KQ-1"\nlatitude = 39.1234567\nlongitude = -104.9876543\nheight = 1874.322\n'
-        '[base]\noccupies = "KQ-1"\nstation_id = 417\n'
-        "antenna_height_m = 1.843\n"
-    )
-    understood = json.loads(call("check", site, "--json").stdout)
-    assert understood["frame"] == "EPSG:6319"
-    assert understood["station_id"] == 417
-    assert set(understood["expected_arp"]) == {"x_m", "y_m", "z_m", "latitude", "longitude", "ellipsoidal_height_m"}
-    height_m = 1874.322 + 1.843 + understood["separation_m"]
-    assert understood["expected_arp"]["ellipsoidal_height_m"] == pytest.approx(height_m, abs=1e-4)
-    assert "base-datum" in understood["rules"]
-    assert "height-reference" not in understood["rules"]  # a rule of the rover's
-    assert call("check", site).stdout.startswith(f"{site}: good.")
-    site.write_text(site.read_text().replace('role = "base"', 'role = "bass"').replace('"KQ-1"\nstation', '"KQ-9"\nstation'))
-    done = call("check", site)
-    assert done.exit_code == 2
-    assert [line.split(": ")[1] for line in done.stderr.splitlines()] == ["post.role", "base.occupies"]
-
-
-def test_check_lists_the_measurements_of_own_rules():
-    lines = call("check", "--measures").stdout.splitlines()
-    assert any(line.startswith("fix.satellites ") for line in lines)
 
 
 @pytest.fixture
