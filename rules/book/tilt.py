@@ -76,13 +76,16 @@ class TiltRule(Rule[TiltFigures]):
         self._stream, self._seen_t = fact.stream, fact.t
         pole = self.scene.pole
         lean = pole.lean_deg(fact.t)
-        if lean is not None and lean > LAID_DOWN_DEG:
+        laid_down = lean is not None and lean > LAID_DOWN_DEG
+        if laid_down:
             lean = None
         compensated = pole.compensated(fact.t)
         self._over.move(self.figures.compensated_limit_deg if compensated else self.figures.limit_deg)
         self._over.put(fact.t, lean)
         self._leaning.put(fact.t, None if compensated else lean)
-        if fact.aligned is not None:
+        if laid_down:
+            self._unaligned_since = None
+        elif fact.aligned is not None:
             self._unaligned_since = None if fact.aligned else self._unaligned_since or fact.t
 
     def due(self) -> float:

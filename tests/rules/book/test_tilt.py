@@ -50,6 +50,16 @@ def test_right_practice_is_quiet(day, site, angle, aligned):
     assert bench.play(pole(day, 300.0, angle, aligned) + standing(day, 300.0), 300.0) == []
 
 
+def test_a_sensor_that_loses_its_alignment_on_the_ground_counts_once_the_pole_is_picked_up(day):
+    bench = day.bench(TiltRule, **COMPENSATED)
+    upright = pole(day, 20.0, 5.0, True)
+    lying = pole(day, 60.0, 87.0, False, start=20.0)
+    picked_up = pole(day, 80.0, 4.0, False, start=60.0)
+    said = bench.play(upright + lying + picked_up + standing(day, 80.0), 80.0)
+    assert [(change.change, change.cause) for change in said] == [("raised", "sensor-not-aligned")]
+    assert said[0].t == pytest.approx(63.0, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("site", "angle", "aligned", "severity", "cause"),
     [
