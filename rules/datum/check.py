@@ -12,7 +12,7 @@ from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 from witnesspost.rules.datum.geodesy import position, to_ecef
 from witnesspost.rules.datum.geoid import Geoid, GeoidError, open_geoid
-from witnesspost.rules.datum.national import GNSS_FRAMES
+from witnesspost.rules.datum.national import GNSS_FRAMES, around
 from witnesspost.rules.datum.opening import WGS84_CODES, open_frame
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
 from witnesspost.rules.site.model import Control, Project, Site
@@ -146,8 +146,7 @@ def _likelier(frame: Frame, place: tuple[float, float]) -> list[str]:
     here = [one for code in GNSS_FRAMES if (one := frame_of(f"EPSG:{code}")).in_use_at(*place)]
     if not zone:
         return [f"{one.name} (EPSG:{one.code_3d})" for one in here]
-    latitude, longitude = place
-    area = AreaOfInterest(longitude, latitude, longitude, latitude)
+    area = AreaOfInterest(*around(*place))
     listed = query_crs_info(auth_name="EPSG", pj_types=[PJType.PROJECTED_CRS], area_of_interest=area, contains=True)
     codes = {info.name: info.code for info in listed}
     names = [f"{one.name} / {zone}" for one in here]

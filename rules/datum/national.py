@@ -40,6 +40,7 @@ GNSS_FRAMES = {
 }
 _WGS84 = 4326
 _WGS84_M = 1.0  # what an operation to the WGS 84 ensemble, which is no frame, must be better by; no source
+_BOX_DEGREES = 0.01
 _SYSTEM = "/usr/share/proj"  # Debian's proj-data
 _GRIDS = re.compile(r"(?<=[+ ])grids=@?([^\s,]+)")
 _LIKE_WGS84 = (6378137.0, 298.257)
@@ -130,7 +131,7 @@ def _operations(code: str, to_code: int, latitude: float, longitude: float) -> I
                 CRS.from_user_input(code),
                 target,
                 allow_ballpark=False,
-                area_of_interest=AreaOfInterest(longitude, latitude, longitude, latitude),
+                area_of_interest=AreaOfInterest(*around(latitude, longitude)),
             )
     except ProjError:
         return
@@ -200,6 +201,11 @@ def _proj_folders() -> list[str]:
     own = datadir.get_data_dir().split(os.pathsep)
     named = os.environ.get("PROJ_DATA", os.environ.get("PROJ_LIB", "")).split(os.pathsep)
     return [folder for folder in (*own, *named) if folder]
+
+
+def around(latitude: float, longitude: float) -> tuple[float, float, float, float]:
+    """A little box: west, south, east, north. Older versions of PROJ find nothing at a bare point."""
+    return longitude - _BOX_DEGREES, latitude - _BOX_DEGREES, longitude + _BOX_DEGREES, latitude + _BOX_DEGREES
 
 
 def within(longitude: float, west: float, east: float) -> bool:

@@ -16,6 +16,7 @@ from msgspec import Meta, Struct
 from witnesspost.rules.site.renamed import new_name
 
 _LONGEST_SHOWN = 80
+_MOST_BITS = 1000  # of an integer: no float holds more than 1023
 
 
 class TableReader:
@@ -67,6 +68,8 @@ class TableReader:
             return self.struct(inner, value, where)
         try:
             if isinstance(value, float) and not math.isfinite(value):
+                raise msgspec.ValidationError
+            if isinstance(value, int) and value.bit_length() > _MOST_BITS:
                 raise msgspec.ValidationError
             return msgspec.convert(value, wanted)
         except msgspec.ValidationError:
@@ -131,7 +134,7 @@ def shown(value: object) -> str:
 def _written(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
-    if isinstance(value, int) and value.bit_length() > 1000:
+    if isinstance(value, int) and value.bit_length() > _MOST_BITS:
         return f"a number of about {value.bit_length() * 30103 // 100000:,} digits"
     if isinstance(value, str):
         return repr(value[: 2 * _LONGEST_SHOWN])

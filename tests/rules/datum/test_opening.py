@@ -206,7 +206,7 @@ def test_wgs_84_is_itrf2014_at_an_epoch_that_must_be_given():
 @pytest.mark.parametrize(
     ("code", "easting", "northing", "meant"),
     [
-        ("EPSG:32633", 445_900.0, 4_997_100.0, "ETRS89 / UTM zone 33N (EPSG:25833)"),
+        ("EPSG:32633", 448_000.0, 5_350_000.0, "ETRS89 / UTM zone 33N (EPSG:25833)"),
         ("EPSG:32613", 501_000.0, 4_330_500.0, "NAD83(2011) / UTM zone 13N (EPSG:6342)"),
     ],
 )
