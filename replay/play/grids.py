@@ -34,10 +34,14 @@ def find_grids(site: Site, log: LogFile, folder: Path | None) -> None:
         if wanted.digest is not None or not kept:  # else it could not be read when the log was written either
             files = [path for place in places for path in (place / geoid, place / Path(geoid).name)]
             site.moved[geoid] = str(_file(log.path, wanted, files))
-    inside = [grid for grid in kept if grids is not None and grid.name != geoid and grid.digest is not None]
+    inside = [grid for grid in kept if grid.name.startswith(f"{grids}/") and grid.digest is not None]
     if grids is not None and inside:
         folders = [path for place in places for path in (place / grids, place / Path(grids).name, place)]
         site.moved[grids] = str(_folder(log.path, inside, folders))
+    for grid in kept:  # that PROJ found somewhere on the post
+        if Path(grid.name).is_absolute() and grid not in inside and grid.name != geoid and grid.digest is not None:
+            files = [Path(grid.name), *(place / Path(grid.name).name for place in places)]
+            site.moved[grid.name] = str(_file(log.path, grid, files))
 
 
 def _file(log: Path, wanted: Grid, files: Iterable[Path]) -> Path:

@@ -133,6 +133,13 @@ class Frame(Struct, frozen=True, kw_only=True):
             return self.way.forward(latitude, longitude)
         return latitude * self._geodetic_degrees, longitude * self._geodetic_degrees + self._greenwich_degrees
 
+    def on_own_datum(self, latitude: float, longitude: float) -> tuple[float, float] | None:
+        """The place's angles on the project's old datum, degrees from Greenwich; None where the datum is GNSS's own."""
+        if self.way is None:
+            return None
+        north, east = self.way.back(latitude, longitude)
+        return north * self._geodetic_degrees, east * self._geodetic_degrees + self._greenwich_degrees
+
     def _in_own_unit(self, latitude: float, longitude: float) -> tuple[float, float]:
         return latitude / self._geodetic_degrees, longitude / self._geodetic_degrees
 

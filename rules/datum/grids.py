@@ -6,6 +6,7 @@ import hashlib
 from pathlib import Path
 
 from msgspec import Struct
+from witnesspost.rules.datum.opening import open_frame
 from witnesspost.rules.site.model import Site
 
 SUFFIXES = (".gtx", ".tif", ".tiff", ".gsb", ".gvb", ".ct2", ".lla")
@@ -21,8 +22,8 @@ class Grid(Struct, frozen=True):
 
 
 def grids_of(site: Site) -> list[Grid]:
-    """The grid files that the site is judged by: its geoid, but for the bundled one, which is a part of the program, and
-    those in its folder of grids."""
+    """The grid files that the site is judged by: its geoid, but for the bundled one, which is a part of the program, those in
+    its folder of grids, and those that PROJ found elsewhere for an old datum (their whole path is their name)."""
     if site.project is None:
         return []
     names = [] if site.project.geoid == "bundled" else [site.project.geoid]
@@ -31,7 +32,19 @@ def grids_of(site: Site) -> list[Grid]:
         folder = site.file(site.project.grids)
         files = sorted(path for path in folder.glob("*") if path.suffix.lower() in SUFFIXES)
         grids += [Grid(f"{site.project.grids}/{path.name}", digest_of(path)) for path in files]
-    return grids
+    return grids + [Grid(path, digest_of(Path(path))) for path in _found_elsewhere(site)]
+
+
+def _found_elsewhere(site: Site) -> list[str]:
+    project = site.project
+    if project is None or not project.control or project.is_local:
+        return []
+    try:
+        way = open_frame(site).way
+    except ValueError:  # a frame or a geoid that cannot be opened: told where it is judged
+        return []
+    folder = site.file(project.grids) if project.grids is not None else None
+    return [path for path in (way.grids if way is not None else ()) if folder is None or Path(path).parent != folder]
 
 
 def digest_of(path: Path) -> str | None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import functools
 import statistics
+from pathlib import Path
 
 from msgspec import structs
 from witnesspost.rules.datum.calibration import CalibrationError, Mark, calibrate
@@ -164,4 +165,7 @@ def _about(frame: Frame, point: Control) -> tuple[float, float] | None:
 
 
 def _folders(site: Site, project: Project) -> tuple[str, ...]:
-    return (str(site.file(project.grids)),) if project.grids else ()
+    own = [str(site.file(project.grids))] if project.grids else []
+    # A log's grid that PROJ found on the post, and that lies elsewhere here.
+    moved = [str(Path(here).parent) for name, here in site.moved.items() if Path(name).is_absolute() and here != name]
+    return (*own, *moved)

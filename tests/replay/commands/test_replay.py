@@ -267,3 +267,30 @@ def test_a_log_wants_all_grids_of_its_folder(tmp_path, tape):
     assert call("replay", log, "--json", "--grids", carried).stdout == said
     write_gtx(carried / "b.gtx", 38.0, -106.0, 0.5, 5, 5, value=-17.1)
     assert "judged with another 'grids/b.gtx' than" in refused("replay", log, "--grids", carried)
+
+
+@pytest.mark.skipif(not Path("/usr/share/proj/CHENYX06_etrs.gsb").exists(), reason="proj-data is not installed")
+def test_a_log_wants_the_grid_that_proj_found_on_the_post(tmp_path, tape, monkeypatch):
+    found, office = tmp_path / "proj", tmp_path / "office"
+    found.mkdir()
+    office.mkdir()
+    grid = found / "CHENyx06_ETRS.gsb"
+    shutil.copy("/usr/share/proj/CHENYX06_etrs.gsb", grid)
+    monkeypatch.setenv("PROJ_DATA", str(found))
+    table = tomllib.loads(site_text("rover", {"corrections": "loop://", "receiver": "loop://"}))
+    point = {"name": "KQ-1", "easting": 681234.5, "northing": 221234.5, "height": 480.0}
+    table["project"] = {"frame": "EPSG:21781", "vertical": "geoid", "control": [point]}
+    table["base"] = {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843}
+    site = tmp_path / "site.toml"
+    site.write_text(tomli_w.dumps(table))
+    log = office / "kestrel-rover.0001.db"
+    said = call("replay", tape, "--site", site, "--log", log, "--json").stdout
+    assert said
+    with LogFile.open(log) as read:
+        assert [kept.name for kept in read.grids()] == [str(grid)]
+    assert call("replay", log, "--json").stdout == said
+    carried = tmp_path / "stick"
+    carried.mkdir()
+    shutil.move(grid, carried)
+    assert f"judged with the grid {str(grid)!r}, which is missing here" in refused("replay", log)
+    assert call("replay", log, "--json", "--grids", carried).stdout == said

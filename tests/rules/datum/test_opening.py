@@ -137,6 +137,18 @@ def test_an_old_datum_is_judged_in_etrs89_by_the_grids_at_hand(code, projection,
     assert (arp.plan_error_m, arp.height_error_m) == (frame.accuracy_m, 0.0)
 
 
+def test_the_angles_on_the_old_datum_are_had_back():
+    """Rigi on CH1903+ (swisstopo): what its angles are there, a hundred metres from ETRS89's."""
+    frame = open_frame(site(grid_point(2679520.05, 1212273.44), frame="EPSG:2056"))
+    old = dms(47, 3, 28.95659233), dms(8, 29, 11.11127154)
+    here = frame.geographic(2679520.05, 1212273.44)
+    assert apart_m(here, old) > 50
+    assert apart_m(frame.on_own_datum(*here), old) < 0.011
+    paris = open_frame(site(place(46.5, 0.1), frame="EPSG:4807"))
+    assert apart_m(paris.on_own_datum(*paris.from_degrees(46.5, 0.1)), (46.5, 0.1 + 2.5969213 * 0.9)) < 0.011
+    assert open_frame(site(place(39.1, -105.0), frame="EPSG:6319")).on_own_datum(39.1, -105.0) is None
+
+
 @needs_grids
 def test_angles_of_an_old_datum_too_also_from_another_meridian():
     """NTF (Paris): degrees from Paris; the French grid of proj-data; Paris is 2.5969213 grads east of Greenwich (EPSG:8903)."""
