@@ -133,8 +133,14 @@ class Sky(Rule[SkyFigures]):
 
     def due(self) -> float:
         """From the moment a view or a line's levels are past their limit and settled; never while all are well."""
-        levels = (0.0 for levels in self._levels.values() if levels.are_past())
-        return min((*levels, *(view.past_from() for view in self._views.values())), default=math.inf)
+        for levels in self._levels.values():
+            if levels.are_past():
+                return 0.0
+        first = math.inf
+        for view in self._views.values():
+            if view.few.since is not None or view.poor.since is not None:
+                first = min(first, view.past_from())
+        return first
 
     def _of_views(self, t: float) -> Iterator[Finding]:
         for view in self._views.values():

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Iterable
 from typing import Any
 
 from witnesspost.rules.alert import GRAVITY, Change, ChangeKind
@@ -43,10 +42,7 @@ from witnesspost.rules.site.model import Severity
 CHATTER_WINDOW_S = 60.0
 UNSEEN_FOR = dt.timedelta(hours=24)  # what nobody has seen by then is another day's: common practice, no source
 _EPSILON_S = 1e-6
-
-See = Callable[[Any], None]
-Judge = Callable[[float], Iterable[Finding]]
-TakeEvents = Callable[[], list[tuple[float, str, dict[str, Any]]]]
+_AT_ONCE = -math.inf  # due, whatever the rule says
 
 
 class Engine:
@@ -63,10 +59,10 @@ class Engine:
         self._numbers = 0
         self._waiting: list[Change] = []
         self._explanations: dict[str, tuple[Explanation, ...]] = {rule.name: explanations(rule) for rule in rules}
-        self._listeners: dict[type[Fact], tuple[tuple[Rule[Any], See], ...]] = {}
-        self._judges: list[tuple[Rule[Any], Judge, TakeEvents | None]] = []
-        self._due: dict[str, float] = {}  # by rule: before this `t` it finds nothing
-        self._next_due = 0.0  # no rule is due before it
+        self._listeners: dict[type[Fact], tuple[_InForce, ...]] = {}
+        self._in_force: list[_InForce] = []
+        self._told: list[_InForce] = []  # those that have seen something since they were asked when they are due
+        self._next_due = _AT_ONCE  # none of the others is due before it
         self._put_in_force(self.rules)
 
     @property
@@ -88,22 +84,23 @@ class Engine:
             self._shelve(fact)
         elif isinstance(fact, Unseen):
             self._remember(fact)
-        for rule, see in self._listeners.get(type(fact), ()):
+        for one in self._listeners.get(type(fact), ()):
             try:
-                see(fact)
-                due = self._due[rule.name] = rule.due()
+                one.see(fact)
             except Exception as error:
-                self._switch_off(rule, fact.t, error)
+                self._switch_off(one.rule, fact.t, error)
                 continue
-            if due < self._next_due:
-                self._next_due = due
+            if not one.told:
+                one.told = True
+                self._told.append(one)
 
     def judge(self, t: float) -> list[Change]:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
+        if self._told:
+            self._ask_when_due(t)
         if t < self._next_due and not self._alerts and not self._waiting:
             return []
-        changes = self._waiting
-        self._waiting = []
+        changes, self._waiting = self._waiting, []
         for where, alert in tuple(self._alerts.items()):
             if alert.shelved and t >= self._shelved_until[alert.rule]:
                 alert.shelved = False
@@ -111,26 +108,40 @@ class Engine:
                 del self._alerts[where]
                 changes.append(self._change(alert, t, "cleared"))
         alive = {alert.rule for alert in self._alerts.values() if alert.lives}
-        for rule, judge, take_events in self._judges:
-            if t < self._due[rule.name] and rule.name not in alive:
+        for one in self._in_force:
+            lives = one.rule.name in alive
+            if t < one.due_t and not lives:
                 continue
             try:
-                found = [*judge(t)]
-                if take_events is not None:
-                    self.events += take_events()
-                self._due[rule.name] = rule.due()
+                found = one.findings(t, self.events)
             except Exception as error:
-                self._switch_off(rule, t, error)
+                self._switch_off(one.rule, t, error)
                 continue
-            if found or rule.name in alive:
-                self._move_on(rule, {finding.key: finding for finding in found}, t, changes)
-        self._next_due = min(self._due.values(), default=math.inf)
+            if found or lives:
+                self._move_on(one.rule, {finding.key: finding for finding in found}, t, changes)
+        self._next_due = min((one.due_t for one in self._in_force), default=math.inf)
         return changes
+
+    def _ask_when_due(self, t: float) -> None:
+        """Ask those that have seen something when they could find something."""
+        told, self._told = self._told, []
+        for one in told:
+            one.told = False
+            if one.due_t == _AT_ONCE:
+                continue
+            try:
+                due_t = one.due_t = one.rule.due()
+            except Exception as error:
+                self._switch_off(one.rule, t, error)
+                continue
+            if due_t < self._next_due:
+                self._next_due = due_t
 
     def ask_all(self) -> None:
         """Which rules are active has changed, and some rules judge by it: each is asked at the next `judge`."""
-        self._due = {rule.name: 0.0 for rule in self.rules}
-        self._next_due = 0.0
+        for one in self._in_force:
+            one.due_t = _AT_ONCE
+        self._next_due = _AT_ONCE
 
     def _move_on(self, rule: Rule[Any], findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
         for key, finding in findings.items():
@@ -273,12 +284,10 @@ class Engine:
     def _put_in_force(self, rules: list[Rule[Any]]) -> None:
         """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
         self.rules = rules
-        self.ask_all()
+        self._in_force = [_InForce(rule) for rule in rules]
         kinds = {kind for rule in rules for kind in rule.sees}
-        self._listeners = {kind: tuple((rule, rule.see) for rule in rules if kind in rule.sees) for kind in kinds}
-        self._judges = [
-            (rule, rule.judge, None if type(rule).take_events is Rule.take_events else rule.take_events) for rule in rules
-        ]
+        self._listeners = {kind: tuple(one for one in self._in_force if kind in one.rule.sees) for kind in kinds}
+        self._next_due = _AT_ONCE
 
     def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding
@@ -300,6 +309,28 @@ class Engine:
             alert=alert.number,
             shelved=alert.shelved,
         )
+
+
+class _InForce:
+    """A rule as the engine asks it: many times a second, so what does not change is looked up once.
+
+    `told`: it has seen something since it was asked when it is due. `due_t`: before it the rule finds nothing.
+    """
+
+    def __init__(self, rule: Rule[Any]):
+        self.rule = rule
+        self.see = rule.see
+        self.told = False
+        self.due_t = _AT_ONCE
+        self._has_events = type(rule).take_events is not Rule.take_events
+
+    def findings(self, t: float, events: list[tuple[float, str, dict[str, Any]]]) -> list[Finding]:
+        """What it finds at `t`; what it wants recorded goes to `events`."""
+        found = [*self.rule.judge(t)]
+        if self._has_events:
+            events += self.rule.take_events()
+        self.due_t = self.rule.due()
+        return found
 
 
 def utc_text(utc: dt.datetime) -> str:

@@ -31,31 +31,39 @@ class Motion:
 
     def __init__(self) -> None:
         self._last: Fix | None = None
-        self._north_m = self._east_m = 0.0  # from where the positions began, without the jumps
+        self._origin = (0.0, 0.0)  # latitude and longitude from which metres count, as far as nobody walks
+        self._metres_east = 0.0  # a degree's, there
         self._points: deque[_Point] = deque()  # of the last two seconds
         self._still_since: float | None = None
         self._known = False
 
     def put(self, fix: Fix) -> None:
         """The receiver's next position; one without coordinates says nothing."""
-        if fix.latitude is None or fix.longitude is None:
+        latitude, longitude = fix.latitude, fix.longitude
+        if latitude is None or longitude is None:
             return
         last, self._last = self._last, fix
-        if last is None or fix.t - last.t > GAP_S or last.latitude is None or last.longitude is None:
-            self._points.clear()
-            self._known = False
-        elif fix.quality == last.quality:
-            around = (fix.longitude - last.longitude + 180.0) % 360.0 - 180.0
-            self._north_m += (fix.latitude - last.latitude) * _METRES_PER_DEGREE
-            self._east_m += around * _METRES_PER_DEGREE * math.cos(math.radians(fix.latitude))
         points = self._points
+        if last is None or fix.t - last.t > GAP_S or last.latitude is None or last.longitude is None:
+            points.clear()
+            self._known = False
+            self._origin = (latitude, longitude)
+            self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
+        elif fix.quality != last.quality:
+            north, east = self._origin
+            self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
         if points and fix.t - points[-1].t < _APART_S - _SLACK_S:
             return
-        points.append(_Point(fix.t, self._north_m, self._east_m))
+        here = _Point(
+            fix.t,
+            (latitude - self._origin[0]) * _METRES_PER_DEGREE,
+            ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east,
+        )
+        points.append(here)
         while len(points) > 1 and points[1].t <= fix.t - STANDS_S + _SLACK_S:
             points.popleft()
         if points[0].t <= fix.t - STANDS_S + _SLACK_S:
-            self._look()
+            self._look(here)
 
     def still_s(self, t: float) -> float | None:
         """For how long it has stood at `t`; 0.0 while it walks, None where its positions do not tell."""
@@ -63,10 +71,9 @@ class Motion:
             return None
         return 0.0 if self._still_since is None else t - self._still_since
 
-    def _look(self) -> None:
+    def _look(self, here: _Point) -> None:
         reach_m = SPEED_M_S * STANDS_S
-        walks = any(math.hypot(p.north_m - self._north_m, p.east_m - self._east_m) >= reach_m for p in self._points)
-        if walks:
+        if any(math.hypot(p.north_m - here.north_m, p.east_m - here.east_m) >= reach_m for p in self._points):
             self._still_since = None
         elif self._still_since is None or not self._known:
             self._still_since = self._points[0].t

@@ -69,8 +69,9 @@ class Rule(Generic[FiguresT]):
     def due(self) -> float:
         """The first `t` at which `judge` could find something if nothing more came: before it the rule is not asked.
 
-        Worked out from what was seen, and asked anew after each fact of `sees`, after each `judge`, and whenever an alert of
-        any rule comes or goes. 0.0 (always asked) where the rule cannot tell, infinity where only a fact can change it.
+        Worked out from what was seen, and asked anew once facts of `sees` have come and after each `judge`: what the answer
+        rests on, the scene's too, must come from facts of `sees`. When the active rules change, each rule is judged anew. 0.0
+        (always asked) where the rule cannot tell, infinity where only a fact can change it.
         """
         return self.quiet_until
 

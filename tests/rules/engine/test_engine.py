@@ -259,3 +259,32 @@ def test_a_rule_whose_alert_lives_is_asked_however_sure_it_is():
     assert bench.until(1.0) == [(0.0, "raised", "sure")]
     rule.wrong, rule.due = False, lambda: 1e9
     assert bench.until(6.0) == [(pytest.approx(4.1), "normal", "sure")]
+
+
+def test_when_a_rule_is_due_is_asked_once_for_all_that_it_has_seen():
+    rule = Fake("sure")
+    asked = []
+
+    def due():
+        asked.append(bench.t)
+        return 1e9
+
+    bench = Bench(rule)
+    rule.due = due
+    bench.until(0.4)
+    asked.clear()
+    for _ in range(5):
+        bench.engine.see(Bias(t=bench.t, stream="corrections", station_id=417))
+    bench.until(1.0)
+    assert asked == [0.5]
+
+
+def test_a_rule_whose_due_throws_is_switched_off_and_the_others_go_on():
+    bad, good = Fake("tilt"), Fake("sky", severity="check")
+    bench = Bench(bad, good)
+    bench.until(0.4)
+    bad.due = lambda: 1 / 0
+    bench.engine.see(Bias(t=bench.t, stream="corrections", station_id=417))
+    good.wrong = bad.wrong = True
+    assert bench.until(4.0) == [(3.5, "raised", "sky")]
+    assert [rule.name for rule in bench.engine.rules] == ["sky"]
