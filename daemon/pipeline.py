@@ -162,9 +162,11 @@ class Pipeline:
     def _judge(self, at_ms: int) -> list[Change]:
         t = at_ms / 1000.0
         for line in self._lines.values():
+            heard_t = None
             if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
                 self._read(line, t, None)
-            traffic = line.decoder.take_traffic(t)
+                heard_t = line.last_ms / 1000.0
+            traffic = line.decoder.take_traffic(t, heard_t)
             if traffic is not None:
                 self._see([traffic])
         changes = self.engine.judge(t)

@@ -109,6 +109,8 @@ class Traffic(Fact):
 
     `frames_by_station` counts good RTCM frames by reference station ID (frames that carry none count under None),
     `observation_frames` those with observations, `by_message` (frames, bytes) by the message's text such as "1077".
+    `rtcm2_words` counts words of RTCM 2 among the other bytes, of which only a sample is looked at. `heard_t` is when the
+    last of the bytes came, None where that is `t`: a frame that stays a half is given up, and counted, seconds later.
     """
 
     frame_bytes: int = 0
@@ -122,6 +124,8 @@ class Traffic(Fact):
     observation_frames: int = 0
     frames_by_station: dict[int | None, int] = {}
     by_message: dict[str, tuple[int, int]] = {}
+    rtcm2_words: int = 0
+    heard_t: float | None = None
 
     @property
     def size_bytes(self) -> int:

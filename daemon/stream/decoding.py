@@ -20,6 +20,7 @@ from msgspec.structs import replace
 from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.stream.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
 from witnesspost.daemon.stream.nmea import Sentences
+from witnesspost.daemon.stream.rtcm2 import LONGEST_LOOK, rtcm2_words
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Tilt, Traffic, Utc
 from witnesspost.rules.gnss import (
     ANTENNA,
@@ -39,6 +40,9 @@ FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevel
 """The kinds of facts that streams give."""
 
 SAMPLE_EVERY_S = 10.0
+_ONE_EPOCH_S = 0.01  # times of week that are further apart are two epochs'
+_LONGEST_SET_S = 2.0
+_ENOUGH_BYTES, _LOOK_EVERY_S = 200, 1.0  # a message of RTCM 2 has 165 bytes at most, so that the next begins within these
 
 
 def _band_masks(*bands: tuple[int, ...]) -> tuple[int, ...]:
@@ -99,10 +103,12 @@ def signal_levels(frame: bytes, message: int, system: str) -> dict[str, tuple[fl
 
 
 class _Set:
-    """One station's observation set while its messages come in."""
+    """One station's observation set while its messages come in; `moments` is what each message said of its epoch."""
 
-    def __init__(self) -> None:
+    def __init__(self, began_t: float) -> None:
+        self.began_t = began_t
         self.messages: list[int] = []
+        self.moments: dict[int, int] = {}
         self.systems = ""
         self.satellites = 0
         self.cells = 0
@@ -113,9 +119,13 @@ class _Set:
 
 
 class _Header(NamedTuple):
-    """What the fixed part of an observation message says; `time_s` is GPS seconds of week where it can be had."""
+    """What the fixed part of an observation message says.
+
+    `time_s` is GPS seconds of week where it can be had, `moment` the epoch's field as it stands, in the system's own scale.
+    """
 
     more: bool
+    moment: int
     satellites: int
     signals: int
     cells: int
@@ -139,6 +149,8 @@ class Decoder:
         self._sampled: dict[str, float] = {}
         self._last_sample = -math.inf
         self._last_read: dict[tuple[int, int], tuple[bytes, Fact]] = {}
+        self._odd = b""  # bytes that belong to nothing, until there are enough to look at
+        self._next_look = -math.inf
 
     def take(self, t: float, units: list[Unit]) -> list[Fact]:
         """The facts of these units, in their order."""
@@ -157,6 +169,8 @@ class Decoder:
                 self._sentence(t, data, facts)
             elif kind == OTHER:
                 traffic.other_bytes += len(data)
+                if t >= self._next_look:
+                    self._look_for_rtcm2(t, data)
             elif kind == BAD_FRAME:
                 traffic.bad_frames += 1
                 traffic.bad_frame_bytes += len(data)
@@ -170,15 +184,23 @@ class Decoder:
                 self._count(traffic, "bad sentence", len(data))
         return facts
 
-    def take_traffic(self, t: float) -> Traffic | None:
-        """What came since the last call, None where nothing did."""
+    def take_traffic(self, t: float, heard_t: float | None = None) -> Traffic | None:
+        """What came since the last call, None where nothing did; `heard_t` is when the line's last byte came, if not now."""
         if not self._busy:
             return None
         traffic = self._traffic
         traffic.t = t
+        traffic.heard_t = heard_t
         self._traffic = Traffic(t=0.0, stream=self.stream)
         self._busy = False
         return traffic
+
+    def _look_for_rtcm2(self, t: float, data: bytes) -> None:
+        self._odd += data[:LONGEST_LOOK]
+        if len(self._odd) >= _ENOUGH_BYTES:
+            self._traffic.rtcm2_words += rtcm2_words(self._odd)
+            self._odd = b""
+            self._next_look = t + _LOOK_EVERY_S
 
     def unreadable(self, what: str) -> None:
         """A whole message that its library could not read: counted under its name with "unread"."""
@@ -225,12 +247,13 @@ class Decoder:
         if 0 < mask_bits <= 64:
             tail = int.from_bytes(frame[24:34], "big") >> 8 * max(0, 10 - len(frame[24:34]))
             cells = (tail >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count() if len(frame) >= 34 else mask_bits
-        time_s: float | None = (head >> 122 & 0x3FFFFFFF) / 1000.0
+        moment = head >> 122 & 0x3FFFFFFF
+        time_s: float | None = moment / 1000.0
         if system == "R" or time_s is None or time_s >= WEEK_S:
             time_s = None
         elif system == "C":
             time_s = (time_s + GPS_MINUS_BEIDOU_S) % WEEK_S
-        return _Header(bool(head >> 121 & 1), satellites, signals, cells, frequencies, time_s)
+        return _Header(bool(head >> 121 & 1), moment, satellites, signals, cells, frequencies, time_s)
 
     def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
         """A legacy observation message's header, None where the frame is too short to have one."""
@@ -239,11 +262,11 @@ class Decoder:
         head = int.from_bytes(frame[3:11], "big")
         frequencies = _LEGACY_BANDS[message]
         if LEGACY_OBSERVATIONS[message] == "G":
-            satellites, seconds = head >> 4 & 31, (head >> 10 & 0x3FFFFFFF) / 1000.0
-            time_s = seconds if seconds < WEEK_S else None
-            return _Header(bool(head >> 9 & 1), satellites, frequencies, satellites, frequencies, time_s)
-        satellites = head >> 7 & 31
-        return _Header(bool(head >> 12 & 1), satellites, frequencies, satellites, frequencies, None)
+            satellites, moment = head >> 4 & 31, head >> 10 & 0x3FFFFFFF
+            time_s = moment / 1000.0 if moment < 1000 * WEEK_S else None
+            return _Header(bool(head >> 9 & 1), moment, satellites, frequencies, satellites, frequencies, time_s)
+        satellites, moment = head >> 7 & 31, head >> 13 & 0x7FFFFFF
+        return _Header(bool(head >> 12 & 1), moment, satellites, frequencies, satellites, frequencies, None)
 
     def _observations(
         self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None, facts: list[Fact]
@@ -253,9 +276,14 @@ class Decoder:
         if header.satellites:
             self._traffic.observation_frames += 1
         current = self._sets.get(station)
-        if current is None or message in current.messages or _apart(current.time_s, header.time_s):
-            current = self._sets[station] = _Set()
+        if current is not None and _is_of_the_next(current, t, message, header):
+            # Its end was lost, or is filtered out for good: a rover uses what came, once the next epoch begins.
+            self._end_set(t, station, current, facts)
+            current = None
+        if current is None:
+            current = self._sets[station] = _Set(t)
         current.messages.append(message)
+        current.moments[message] = header.moment
         current.satellites += header.satellites
         current.cells += header.cells
         current.size_bytes += len(frame)
@@ -277,22 +305,25 @@ class Decoder:
             facts += self._levels(t, frame, message, system)
         if not header.more:
             del self._sets[station]
-            if current.satellites:
-                facts.append(
-                    Epoch(
-                        t=t,
-                        stream=self.stream,
-                        station_id=station,
-                        time_s=current.time_s,
-                        systems=current.systems,
-                        satellites=current.satellites,
-                        cells=current.cells,
-                        size_bytes=current.size_bytes,
-                        messages=tuple(current.messages),
-                        masks=tuple(current.masks),
-                        frequencies=current.frequencies,
-                    )
+            self._end_set(t, station, current, facts)
+
+    def _end_set(self, t: float, station: int, current: _Set, facts: list[Fact]) -> None:
+        if current.satellites:
+            facts.append(
+                Epoch(
+                    t=t,
+                    stream=self.stream,
+                    station_id=station,
+                    time_s=current.time_s,
+                    systems=current.systems,
+                    satellites=current.satellites,
+                    cells=current.cells,
+                    size_bytes=current.size_bytes,
+                    messages=tuple(current.messages),
+                    masks=tuple(current.masks),
+                    frequencies=current.frequencies,
                 )
+            )
 
     def _sample_is_due(self, t: float, system: str) -> bool:
         """Of one message in `SAMPLE_EVERY_S` the levels are read, the systems in turn."""
@@ -403,6 +434,14 @@ def _characters(parsed: Any, field: str) -> str | None:
     return "".join(letters) if letters else None
 
 
-def _apart(time_s: float | None, other_s: float | None) -> bool:
-    """True if two messages, whose times are both known, are of different epochs: the end of one set was lost."""
-    return time_s is not None and other_s is not None and abs(time_s - other_s) > 0.01
+def _is_of_the_next(current: _Set, t: float, message: int, header: _Header) -> bool:
+    """True if a message of this header begins another epoch than the set's.
+
+    The same message again is one of the next epoch too, but for a constellation of over 64 cells, which is sent in several
+    messages of one number and one moment (a base whose time stands still says the same moment for ever).
+    """
+    time_s = header.time_s
+    if time_s is not None and current.time_s is not None and abs(time_s - current.time_s) > _ONE_EPOCH_S:
+        return True
+    before = current.moments.get(message)
+    return before is not None and (before != header.moment or t - current.began_t > _LONGEST_SET_S)

@@ -14,7 +14,7 @@ from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.engine.pole import Pole
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Tilt, Traffic, Utc
-from witnesspost.rules.gnss import GRS80, FixQuality
+from witnesspost.rules.gnss import GRS80, WEEK_S, FixQuality
 from witnesspost.rules.site.model import Base, Site
 
 LEFT_S = 3.0  # a station silent for so long has left the line to another
@@ -22,6 +22,7 @@ LIMIT_S = 5.0  # corrections that are older are late, a line without any for lon
 LIMIT_INTERVALS = 3.0  # of the line's usual ones, where it sends more rarely
 NETWORK_AGE_S = 15.0  # corrections computed for a place may be older: common practice of services, no source
 _INTERVALS_KEPT = 15
+_LONGEST_INTERVAL_S = 120.0  # epochs that are further apart have been interrupted, or their time has jumped
 
 
 class Scene:
@@ -55,7 +56,7 @@ class Scene:
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
         if isinstance(fact, Traffic):
-            self._spoken_t[fact.stream] = fact.t
+            self._spoken_t[fact.stream] = fact.t if fact.heard_t is None else fact.heard_t
         elif isinstance(fact, Fix):
             self.fix = fact
             motion = self._motions.get(fact.stream)
@@ -71,9 +72,9 @@ class Scene:
                 before = self.last_epoch.get(fact.stream)
                 if before is not None:
                     gaps = self._intervals.setdefault(fact.stream, [])
-                    gaps.append(fact.t - before.t)
+                    gaps.append(_apart_s(before, fact))
                     del gaps[:-_INTERVALS_KEPT]
-                    self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 2]
+                    self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
                 self.last_epoch[fact.stream] = fact
         elif isinstance(fact, Station):
             self.stations[fact.station_id] = fact
@@ -92,6 +93,11 @@ class Scene:
     def standing(self) -> set[str]:
         """`active_rules` by its former name."""
         return self.active_rules
+
+    @property
+    def station_ids(self) -> frozenset[int] | None:
+        """All numbers of the project's bases; None where a base of its has none."""
+        return self._named
 
     def is_ours(self, station_id: int) -> bool:
         """True if this is a station of the project's: any of the numbers of any of its bases.
@@ -140,7 +146,11 @@ class Scene:
         return t - self._spoken_t.get(stream, self.began_t)
 
     def usual_interval_s(self, stream: str) -> float | None:
-        """The usual time between usable correction epochs on the line: the median of the last ones; None until two came."""
+        """The usual time between correction epochs on the line; None until two came.
+
+        By the epochs' own times, which know no jitter, and the lower quartile of the last ones: a line that loses two of three
+        has not been told to bring fewer.
+        """
         return self._usual_s.get(stream)
 
     def limit_s(self, stream: str, at_least_s: float = LIMIT_S, intervals: float = LIMIT_INTERVALS) -> float:
@@ -219,6 +229,15 @@ class Scene:
             if epoch.t - ours.t <= left_s:
                 return
         self._adopted = epoch
+
+
+def _apart_s(before: Epoch, after: Epoch) -> float:
+    """Between two epochs, by their own times; by their arrival where these are not said or stand still."""
+    if before.time_s is not None and after.time_s is not None:
+        apart_s = (after.time_s - before.time_s) % WEEK_S
+        if 0.0 < apart_s <= _LONGEST_INTERVAL_S:
+            return round(apart_s, 3)
+    return after.t - before.t
 
 
 _CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)

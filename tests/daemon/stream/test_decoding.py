@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.stream.decoding import Decoder, signal_levels
 from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
+from witnesspost.replay.world.rtcm2 import Rtcm2
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fix, SignalLevels, Station, Tilt, Utc
 from witnesspost.rules.gnss import MSM
 from witnesspost.rules.site.model import TiltSentence
@@ -86,11 +87,98 @@ def test_a_broken_frame_within_a_set_spoils_the_set():
     assert [e.messages for e in epochs] == [(1124,)]
 
 
-def test_two_halves_of_two_epochs_are_no_whole_set():
+def msm_set(tow_ms: int, last: int, first: int = 1074) -> bytes:
+    """GPS, then GLONASS, whose multiple-message bit is `last`: 0 ends the set, 1 promises more."""
+    glonass = (tow_ms + 10_800_000 - 18_000) % 86_400_000  # UTC + 3 h, of the day
+    return rtcm(msm_payload(first, 417, tow_ms, 1, [1, 5, 9], [2, 15])) + rtcm(
+        msm_payload(1084, 417, glonass, last, [3, 4], [2])
+    )
+
+
+def epochs_by_second(lines: list[bytes]) -> list[tuple[float, Epoch]]:
+    """The epochs of a line that carries one piece a second, each with the second in which it was known."""
+    framer, decoder = Framer(), Decoder("line")
+    return [
+        (float(second), fact)
+        for second, data in enumerate(lines)
+        for fact in decoder.take(float(second), framer.feed(data))
+        if isinstance(fact, Epoch)
+    ]
+
+
+def test_a_set_whose_last_constellation_is_filtered_out_ends_with_the_next_epochs_first_message():
+    # A caster that leaves out 1124 leaves the promise "more follows" in 1084, for ever.
+    known = epochs_by_second([msm_set(1000 * second, last=1) for second in range(5)])
+    assert [(at, epoch.t, epoch.time_s, epoch.messages) for at, epoch in known] == [
+        (second + 1.0, second + 1.0, float(second), (1074, 1084)) for second in range(4)
+    ]
+    assert {(epoch.satellites, epoch.size_bytes) for _, epoch in known} == {(5, len(msm_set(0, last=1)))}
+
+
+def test_a_set_that_ends_is_not_told_again_by_the_next():
+    known = epochs_by_second([msm_set(1000 * second, last=0) for second in range(4)])
+    assert [(at, epoch.time_s) for at, epoch in known] == [(0.0, 0.0), (1.0, 1.0), (2.0, 2.0), (3.0, 3.0)]
+
+
+@pytest.mark.parametrize("last", [0, 1])
+def test_a_constellation_in_two_messages_of_one_number_is_one_epoch(last):
+    # Over 64 cells: the satellites are shared out over messages of the same number and moment (from memory).
+    def whole(second: int) -> bytes:
+        gps = [rtcm(msm_payload(1077, 417, 1000 * second, 1, part, [2, 15])) for part in ([1, 5, 9], [11, 12])]
+        return b"".join(gps) + rtcm(msm_payload(1087, 417, 7000 + 1000 * second, last, [3, 4], [2]))
+
+    known = epochs_by_second([whole(second) for second in range(3)])
+    assert [(at, epoch.messages, epoch.satellites) for at, epoch in known] == [
+        (float(second + last), (1077, 1077, 1087), 7) for second in range(3 - last)
+    ]
+
+
+def test_a_set_of_a_base_whose_time_stands_still_does_not_grow_for_ever():
+    known = epochs_by_second([msm_set(1000, last=1)] * 20)
+    assert len(known) >= 5
+    assert max(len(epoch.messages) for _, epoch in known) <= 8
+
+
+def test_a_legacy_set_without_its_last_message_ends_with_the_next_epoch():
+    def gps(second: int) -> bytes:  # 1002, synchronous flag up, one satellite: RTCM 10403.3 table 3.5-2 (from memory)
+        bits = f"{1002:012b}{417:012b}{1000 * second:030b}1{1:05b}0000" + "0" * 74
+        return rtcm(int(bits + "0" * (-len(bits) % 8), 2).to_bytes(-(-len(bits) // 8), "big"))
+
+    assert [(at, epoch.messages) for at, epoch in epochs_by_second([gps(second) for second in range(3)])] == [
+        (1.0, (1002,)),
+        (2.0, (1002,)),
+    ]
+
+
+def test_a_broken_frame_spoils_a_set_that_the_next_epoch_would_have_ended():
+    broken = bytearray(rtcm(msm_payload(1124, 417, 987_000, 0, [3, 4], [2])))
+    broken[30] ^= 1
+    known = epochs_by_second([msm_set(0, last=1), msm_set(1000, last=1) + bytes(broken), msm_set(2000, last=1)])
+    assert [(at, epoch.time_s) for at, epoch in known] == [(1.0, 0.0)]
+
+
+def test_what_is_left_of_an_epoch_that_lost_its_end_is_used_as_a_rover_uses_it():
     gps = rtcm(msm_payload(1074, 417, 1000, 1, [1, 5, 9], [2, 15]))
     galileo_of_the_next = rtcm(msm_payload(1094, 417, 2000, 0, [3, 4], [2]))
-    (epoch,) = facts_of(gps + galileo_of_the_next)
-    assert (epoch.messages, epoch.time_s) == ((1094,), 2.0)
+    first, second = (fact for fact in facts_of(gps + galileo_of_the_next) if isinstance(fact, Epoch))
+    assert [(e.messages, e.time_s) for e in (first, second)] == [((1074,), 1.0), ((1094,), 2.0)]
+
+
+def test_words_of_rtcm_2_are_counted_in_a_sample_of_the_other_bytes():
+    decoder, framer, chance = Decoder("line"), Framer(), random.Random(3)
+    stream = Rtcm2()
+    words = []
+    for second in range(6):
+        sent = stream.epoch(417, 200_000.0 + second, 9, chance)
+        for start in range(0, len(sent), 60):
+            decoder.take(second + start / 1000, framer.feed(sent[start : start + 60]))
+        traffic = decoder.take_traffic(second + 0.9)
+        assert traffic.other_bytes == len(sent)
+        words.append(traffic.rtcm2_words)
+    assert sum(count >= 4 for count in words) >= 3
+    assert max(words) <= 50  # no more than it has looked at
+    decoder.take(9.0, framer.feed(chance.randbytes(2000)))
+    assert decoder.take_traffic(9.0).rtcm2_words == 0
 
 
 @pytest.mark.parametrize("name", ["rtcm-receiver.bin", "rtcm-station.bin", "mixed.bin"])

@@ -34,6 +34,20 @@ def test_the_limit_is_five_seconds_or_three_usual_intervals(day, interval, limit
     assert scene.age_limit_s() == pytest.approx(limit)
 
 
+def test_a_line_that_loses_most_of_its_epochs_has_the_interval_that_it_had(day):
+    facts = [epoch for epoch in epochs(day, 120.0) if epoch.t < 60 or round(epoch.t) % 5 in (0, 4)]
+    assert scene_of(day, facts).usual_interval_s("corrections") == 1.0
+
+
+def test_the_usual_interval_is_the_epochs_own_not_that_of_a_modem_s_bursts(day):
+    facts = [day.epoch(4.0 * (t // 4) + 4.0 + t % 4 / 100, time_s=200_000.0 + t) for t in range(60)]
+    assert scene_of(day, facts).usual_interval_s("corrections") == 1.0
+    facts = [day.epoch(t, time_s=200_000.0) for t in day.every(2.0, 0.0, 60.0)]  # their time stands still
+    assert scene_of(day, facts).usual_interval_s("corrections") == 2.0
+    facts = [day.epoch(t, time_s=None) for t in day.every(2.0, 0.0, 60.0)]
+    assert scene_of(day, facts).usual_interval_s("corrections") == 2.0
+
+
 def test_two_epochs_tell_no_usual_interval_before_the_second(day):
     assert scene_of(day, [day.epoch(0.0)]).usual_interval_s("corrections") is None
 
@@ -43,6 +57,11 @@ def test_bytes_are_heard_apart_from_epochs(day):
     assert scene.silent_for("corrections", 9.0) == 8.0
     assert scene.no_bytes_for("corrections", 9.0) == 2.0
     assert scene.no_bytes_for("receiver", 9.0) == 9.0
+
+
+def test_half_a_frame_that_is_given_up_later_was_heard_when_it_came(day):
+    scene = scene_of(day, [Traffic(t=7.0, stream="corrections", bad_frames=1, bad_frame_bytes=90, heard_t=4.0)])
+    assert scene.no_bytes_for("corrections", 9.0) == 5.0
 
 
 class TestWhoseStation:
