@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
@@ -10,12 +11,16 @@ from witnesspost.replay.world import rtcm
 from witnesspost.replay.world.link import Sent
 from witnesspost.replay.world.observe import SIGNALS, Observation, Observer
 from witnesspost.replay.world.receiver import EpochHeard, StationHeard
+from witnesspost.replay.world.rtcm2 import Rtcm2
 from witnesspost.replay.world.scenario import Messages
 from witnesspost.replay.world.sky import Sky, Vector
 from witnesspost.rules.coordinates import Ecef
 
 BIASES_M = {"1C": 0.0, "1P": 0.0, "2C": 0.0, "2P": 0.0}
 INVENTED_RECEIVER = "INVENTED RECEIVER"
+
+_NOT_FOR_ROVERS = {"ssr": (1057, 1058, 1063, 1064), "own": (4090, 4091)}
+"""GPS and GLONASS orbits and clocks (RTCM 10403.3, table 3.5-1, from memory); a maker's own, of whatever they are made."""
 
 
 class Identity(NamedTuple):
@@ -34,6 +39,8 @@ class BaseStation:
     def __init__(self, sky: Sky, ecef_m: Ecef, seed: int) -> None:
         self.sky = sky
         self._observer = Observer(sky, ecef_m, seed)
+        self._rtcm2 = Rtcm2()
+        self._rng = random.Random(f"{seed} what no rover reads")
 
     def observe(
         self,
@@ -46,6 +53,8 @@ class BaseStation:
 
     def frames(self, t: float, who: Identity, messages: Messages, seen: list[Observation], epoch_t: float) -> list[Sent]:
         """The frames of the epoch at `t`; the observations say that they are of `epoch_t`."""
+        if messages.kind == "rtcm2":
+            return [Sent(self._rtcm2.epoch(who.station_id, self.sky.gps_tow_ms(t) / 1000.0, 9, self._rng), None)]
         sent = []
         if due(t, messages.station_s, messages.interval_s):
             sent.append(Sent(_station(who, messages.station), StationHeard(who.station_id, who.error_m)))
@@ -66,6 +75,8 @@ class BaseStation:
         if messages.single_frequency:
             seen = [first for o in seen if (first := _first_only(o)).signals]
         tow_ms = self.sky.gps_tow_ms(epoch_t)
+        if messages.kind in _NOT_FOR_ROVERS:
+            return [Sent(rtcm.frame(self._arbitrary(number)), None) for number in _NOT_FOR_ROVERS[messages.kind]]
         if messages.kind == "legacy":
             payloads = [
                 rtcm.gps_1004(station_id, tow_ms, seen, synchronous=True),
@@ -73,10 +84,21 @@ class BaseStation:
             ]
         else:
             payloads = rtcm.epoch(int(messages.kind[-1]), station_id, tow_ms, seen, messages.systems)
+        payloads = [payload for payload in payloads if _system(payload) not in messages.without]
         # The last message closes the set, whatever became of those before it: that is what a receiver waits for.
         heard = EpochHeard(station_id, epoch_t, not messages.single_frequency)
         last = len(payloads) - 1
         return [Sent(rtcm.frame(payload), heard if i == last else None) for i, payload in enumerate(payloads)]
+
+    def _arbitrary(self, number: int) -> bytes:
+        return (number << 12 | self._rng.getrandbits(12)).to_bytes(3, "big") + self._rng.randbytes(90)
+
+
+def _system(payload: bytes) -> str:
+    """The constellation of an observation message, by its number (RTCM 10403.3, table 3.5-1)."""
+    number = payload[0] << 4 | payload[1] >> 4
+    legacy = {1004: "G", 1012: "R"}
+    return legacy.get(number) or next(system for system, first in rtcm.MSM_BASE.items() if first < number < first + 8)
 
 
 def due(t: float, every_s: float, interval_s: float) -> bool:

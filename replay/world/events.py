@@ -22,6 +22,8 @@ from witnesspost.rules.site.model import Severity
 Seconds = Annotated[float, Meta(ge=0)]
 Bps = Annotated[int, Meta(gt=0)]
 StationId = Annotated[int, Meta(ge=0, le=4095)]
+Kind = Literal["msm4", "msm7", "legacy", "ssr", "own", "rtcm2"]
+"""What a base's observations are sent in: RTCM 3's, those of orbits and clocks alone, a maker's own in RTCM 3, or RTCM 2."""
 
 
 class Expect(Struct, kw_only=True):
@@ -55,7 +57,9 @@ class Event(Struct, kw_only=True):
 
 
 class BaseOff(Event):
-    """The base is switched off."""
+    """The base is switched off; with `half_frame` while it sends, so that half a frame of that moment still arrives."""
+
+    half_frame: bool = False
 
 
 class RoverOff(Event):
@@ -106,6 +110,12 @@ class BitErrors(Event):
     rate: Annotated[float, Meta(gt=0, lt=0.5)]
 
 
+class LostEpochs(Event):
+    """This share of all epochs is lost whole: the radios check frames themselves, and never show a broken one."""
+
+    share: Annotated[float, Meta(gt=0, le=1)]
+
+
 class Fade(Event):
     """Nothing comes through the air: somebody parked a dumper in front of the antenna."""
 
@@ -118,12 +128,21 @@ class Walk(Event):
     speed_m_s: Annotated[float, Meta(gt=0)] = 1.2
 
 
+class OtherWay(Event):
+    """The base's corrections reach the rover's receiver by another way (its own modem): the post's line carries nothing."""
+
+
+class Deaf(Event):
+    """The rover's receiver takes in no corrections, though the post's line carries them: its own plug is loose."""
+
+
 class MessageSet(Event):
     """The base sends another set of messages; intervals in seconds, 0 for never."""
 
     observations: bool | None = None
-    kind: Literal["msm4", "msm7", "legacy"] | None = None
+    kind: Kind | None = None
     systems: str | None = None
+    without: str | None = None
     single_frequency: bool | None = None
     interval_s: Annotated[float, Meta(gt=0)] | None = None
     station_s: Seconds | None = None
@@ -269,8 +288,11 @@ EVENTS: dict[str, type[Event]] = {
     "noise": Noise,
     "bad-frames": BadFrames,
     "bit-errors": BitErrors,
+    "lost-epochs": LostEpochs,
     "fade": Fade,
     "walk": Walk,
+    "other-way": OtherWay,
+    "deaf": Deaf,
     "messages": MessageSet,
     "slow-link": SlowLink,
     "old-epochs": OldEpochs,

@@ -25,12 +25,15 @@ from witnesspost.replay.world.rover import Mouth
 from witnesspost.replay.world.scenario import Scenario
 from witnesspost.replay.world.sky import Sky
 from witnesspost.replay.world.state import State
-from witnesspost.replay.world.truth import Silence, sheet_difference, truths
+from witnesspost.replay.world.truth import NO_OBSERVATIONS, Silence, is_ours, sheet_difference, truths
 from witnesspost.replay.world.world import World
 from witnesspost.rules import facts
 
 WIRE_BITS_A_BYTE = 10
 NOISE_EVERY_S = 0.5
+LOST_SHARE = 0.36
+"""Of the epochs of two minutes, lost by chance: surely over a third."""
+
 NEIGHBOUR_LATENCY_S = 0.55
 """The neighbour's base sends in the pauses of ours, as two bases on one channel that can be told apart do."""
 
@@ -66,13 +69,15 @@ class _Invention:
         self.sky = Sky(scenario.start_utc)
         self.base = BaseStation(self.sky, self.world.arp, seed * 7919 + 1)
         self.crew = Crew(scenario, self.world, random.Random(f"{seed} crew"))
-        self.receiver = Receiver(self.world.axes, random.Random(f"{seed} receiver"))
+        self.receiver = Receiver(
+            self.world.axes, random.Random(f"{seed} receiver"), of_a_service=scenario.site.base.kind != "own"
+        )
         self.rng = random.Random(f"{seed} line")
         self.corrections = self._stream("corrections")
         self.positions = self._stream("positions")
         self.mouth = Mouth(scenario, self.world, self.state, self.sky, self.crew, seed * 7919 + 2)
         self.link = Link(self._bytes_per_s(0.0), random.Random(f"{seed} link"), scenario.link.jitter_s)
-        self.silence = Silence(scenario.messages.interval_s)
+        self.silence = Silence(scenario.messages.interval_s, of_a_service=scenario.site.base.kind != "own")
         self._neighbours: dict[int, BaseStation] = {}
         self._neighbour_link = Link(self._bytes_per_s(0.0), random.Random(f"{seed} neighbour"))
         self._heap: list[tuple[float, int, Record]] = []
@@ -149,10 +154,14 @@ class _Invention:
         messages = state.messages(t)
         self.silence.interval_s = messages.interval_s
         heard = self._air(t)
-        if not state.is_off(t):
+        off = state.active(ev.BaseOff, t)
+        lost = state.lost_share(t)
+        if (off is None or off.half_frame) and not (lost and self.rng.random() < lost):
             levels, horizon, most = state.sky(t) if scenario.at_base else (0.0, None, None)
             seen = with_most(self.base.observe(t, levels, horizon), most) if messages.observations else []
             frames = self.base.frames(t, state.identity(t), messages, seen, self._epoch_time(t))
+            if off is not None:
+                frames = state.half_of(frames, t, messages.interval_s)
             loud = state.neighbour(t)
             if heard and frames and not (loud is not None and loud.instead and not scenario.at_base):
                 self.link.bytes_per_s = self._bytes_per_s(t)
@@ -176,7 +185,8 @@ class _Invention:
         noise = self.state.active(ev.Noise, t)
         if noise is not None and noise.stream == self.corrections:
             return False
-        return self.scenario.at_base or (self.state.air(t) == "same" and not self._out_of_range(t))
+        broken = self.state.active(ev.BadFrames, t) is not None  # far off something may still come
+        return self.scenario.at_base or (self.state.air(t) == "same" and (broken or not self._out_of_range(t)))
 
     def _out_of_range(self, t: float) -> bool:
         reach = self.state.horizon_m()
@@ -207,15 +217,15 @@ class _Invention:
 
     def _arrive(self, pieces: list[tuple[float, bytes]], arrivals: list[Arrival]) -> None:
         assert self.corrections is not None
-        for t, data in pieces:
+        past_us = bool(pieces) and self.state.active(ev.OtherWay, pieces[0][0]) is not None
+        for t, data in () if past_us else pieces:
             self._chunk(t, self.corrections, data)
-        ours = self.scenario.site.base.station_ids
         pulled = [e for e in self.scenario.events if isinstance(e, ev.PortLost) and e.stream == self.corrections]
         for arrival in arrivals:
             if any(e.during(arrival.t) for e in pulled):
                 continue
             heard = arrival.meaning
-            if isinstance(heard, EpochHeard) and (ours is None or heard.station_id in ours):
+            if isinstance(heard, EpochHeard) and not past_us and self.state.is_ours(heard.station_id):
                 self.silence.epoch(round(arrival.t, 3))
             if isinstance(heard, EpochHeard | StationHeard):
                 self._order += 1
@@ -239,7 +249,8 @@ class _Invention:
             return
         while self._heard and self._heard[0][0] <= t:
             at, _order, heard = heapq.heappop(self._heard)
-            self.receiver.hear(at, heard)
+            if self.state.active(ev.Deaf, at) is None:
+                self.receiver.hear(at, heard)
         noise = self.state.active(ev.Noise, t)
         if (noise is not None and noise.stream == self.positions) or (self.scenario.at_base and self.state.is_off(t)):
             return
@@ -249,6 +260,8 @@ class _Invention:
         said = self.mouth.says(t, None if self.scenario.at_base else self.receiver)
         if said:
             self._chunk(t + self.scenario.rover.latency_s, self.positions, said)
+            if not self.scenario.at_base:
+                self.silence.rover_says(t + self.scenario.rover.latency_s, self.mouth.quality, self.mouth.age_s)
 
     def _watch(self, t: float) -> Iterator[Truth]:
         """The truth about silence up to `t`."""
@@ -272,14 +285,18 @@ class _Invention:
         state = self.state
         renamed = state.active(ev.StationIdSet, t)
         neighbour = state.neighbour(t)
-        if neighbour is not None or renamed is not None:
+        if (neighbour is not None and not is_ours(self.scenario, neighbour)) or (
+            renamed is not None and not state.is_ours(renamed.to)
+        ):
             return "another-base", "wrong-channel"
         if state.active(ev.Noise, t) is not None:
             return "line-noise", None
         if state.active(ev.BadFrames, t) is not None or state.bit_error_rate(t) > 1e-3:
-            return "weak-link", None
-        if not state.messages(t).observations:
+            return "out-of-range" if not self.scenario.at_base and self._out_of_range(t) else "weak-link", None
+        if not state.is_off(t) and not state.messages(t).observations:
             return "station-messages-only", None
+        if not state.is_off(t) and state.messages(t).kind in NO_OBSERVATIONS:
+            return "other-format", None
         if self.scenario.at_base:
             return "line-silent", None
         if self._out_of_range(t):
@@ -287,5 +304,8 @@ class _Invention:
         air = state.air(t)
         if air == "garbled":
             return "line-noise", None
-        differ = sheet_difference(self.scenario.site) is not None
-        return "radio-settings-differ" if differ and air == "silent" else "line-silent", None
+        if sheet_difference(self.scenario.site) is not None and air == "silent":
+            return "radio-settings-differ", None
+        last = self.silence.last_t or 0.0
+        losing = [state.lost_share(last - before) for before in (0.0, 30.0, 60.0, 90.0, 120.0)]
+        return "weak-link" if min(losing) > LOST_SHARE else "line-silent", None

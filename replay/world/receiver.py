@@ -58,9 +58,13 @@ class Solution(NamedTuple):
 
 
 class Receiver:
-    """The rover's receiver: tell it what arrives, in order, and ask for its solution, in order of time."""
+    """The rover's receiver: tell it what arrives, in order, and ask for its solution, in order of time.
 
-    def __init__(self, axes: tuple[Vector, Vector, Vector], rng: random.Random) -> None:
+    `of_a_service`: its corrections are a service's, whose station may change its number without a loss of the fix.
+    """
+
+    def __init__(self, axes: tuple[Vector, Vector, Vector], rng: random.Random, *, of_a_service: bool = False) -> None:
+        self._of_a_service = of_a_service
         self._axes = axes
         self._rng = rng
         self._errors: dict[int, Vector] = {}
@@ -79,6 +83,8 @@ class Receiver:
         """A message has arrived unharmed at `t`."""
         if isinstance(heard, StationHeard):
             self._errors[heard.station_id] = heard.error_m
+            if self._of_a_service and self._station is not None:
+                self._station = heard.station_id
         elif isinstance(heard, EpochHeard) and heard.station_id in self._errors:
             if heard.station_id != self._station:
                 if self._station is not None and t - self._heard_t < FIXED_AGE_S:

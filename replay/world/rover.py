@@ -37,6 +37,8 @@ class Mouth:
         self._seen: list[Observation] = []
         self._hdop: float | None = None
         self._due_t = 0.0
+        self.quality: int = NONE  # these two as it said them last
+        self.age_s: float | None = None
         self._separation_m: float | None = None
         self._separation_at = (0.0, 0.0)
 
@@ -57,6 +59,9 @@ class Mouth:
             solution = receiver.solution(t, used, LIMITS[limited.state] if limited is not None else None)
             quality, sigma, age, station = solution.quality, solution.sigma_m, solution.age_s, solution.station_id
             place = moved(self._crew.antenna(t), solution.error_m)
+            if station is not None and self._scenario.rover.says_station is not None:
+                station = self._scenario.rover.says_station
+        self.quality, self.age_s = quality, age
         latitude: float | None
         longitude: float | None
         latitude, longitude, ellipsoidal = geodetic(place)

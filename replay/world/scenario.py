@@ -28,7 +28,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
-from witnesspost.replay.world.events import EVENTS, Event, Seconds, StationId
+from witnesspost.replay.world.events import EVENTS, Event, Kind, Seconds, StationId
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import measure_problems
 from witnesspost.rules.site.model import Site, SiteError
@@ -60,11 +60,13 @@ class Messages(Struct, kw_only=True):
     """What the base sends; intervals in seconds, 0 for never. `systems` are letters of RINEX.
 
     `station` is the message that carries the base's position; 4094 is a maker's own, which its rovers read and nobody else.
+    `without` are constellations that somebody on the way leaves out: the one before them still promises more.
     """
 
     observations: bool = True
-    kind: Literal["msm4", "msm7", "legacy"] = "msm4"
+    kind: Kind = "msm4"
     systems: str = "GREC"
+    without: str = ""
     single_frequency: bool = False
     interval_s: Annotated[float, Meta(ge=0.1)] = 1.0
     station: Literal[1005, 1006, 4094] = 1006
@@ -76,8 +78,12 @@ class Messages(Struct, kw_only=True):
 
 
 class TrueBase(Struct, kw_only=True):
-    """The base as it is: what is left out is as the site file says. `latency_s` from an epoch to its first byte."""
+    """The base as it is: what is left out is as the site file says. `latency_s` from an epoch to its first byte.
 
+    `stands_on` is the control point that a service's or a moving base stands on, of which the site file says nothing.
+    """
+
+    stands_on: str | None = None
     station_id: StationId | None = None
     antenna: str | None = None
     antenna_height_m: float | None = None
@@ -88,6 +94,7 @@ class TrueRover(Struct, kw_only=True):
     """The rover as it is: where it begins (metres from the base), what it says how often, and how its crew works.
 
     `works` walks and stands all day; otherwise the rover stands where it is. `tilt` is how the pole's tilt is said.
+    `says_station` is what it always says for the station that it uses: many receivers put a number of their own there.
     """
 
     east_m: float = 180.0
@@ -96,6 +103,7 @@ class TrueRover(Struct, kw_only=True):
     works: bool = False
     tilt: Literal["none", "xdr", "sentence"] = "none"
     satellites_s: Seconds = 5.0
+    says_station: Annotated[int, Meta(ge=0, le=9999)] | None = None
     latency_s: Annotated[float, Meta(ge=0, le=0.5)] = 0.06
 
 
@@ -354,8 +362,11 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
             problems.append(f"event.point: {point!r} is no control point of the site")
         if read is not None and event.at_s > read.duration_s:
             problems.append(f"event.at_s: {event.at_s:g} is after the end at {read.duration_s:g}")
-    if site.project is None or site.base.occupies is None:
+    stands_on = site.base.occupies or (read.base.stands_on if read is not None else None)
+    if site.project is None or stands_on is None:
         problems.append("site.base.occupies: missing; the world needs a control point under the base")
+    elif site.control_point(stands_on) is None:
+        problems.append(f"base.stands_on: {stands_on!r} is no control point of the site")
     if read is not None and (not read.messages.systems or set(read.messages.systems) - set("GREC")):
         problems.append(f"messages.systems: read {read.messages.systems!r}; letters of GREC would do")
     if read is not None and read.rover.tilt == "sentence" and site.tilt is None:

@@ -20,13 +20,14 @@ from witnesspost.replay.world.events import (
     Event,
     Fade,
     Levels,
+    LostEpochs,
     MessageSet,
     Neighbour,
     Radio,
     SkyBlocked,
     StationIdSet,
 )
-from witnesspost.replay.world.link import corrected
+from witnesspost.replay.world.link import Sent, corrected
 from witnesspost.replay.world.scenario import Messages, Scenario
 from witnesspost.replay.world.sky import Vector
 from witnesspost.replay.world.world import World, minus, moved, plus, shifted
@@ -163,6 +164,24 @@ class State:
         if index >= 0 and self.fades[index][1] > begin:
             return self.fades[index]
         return None
+
+    def half_of(self, frames: list[Sent], t: float, interval_s: float) -> list[Sent]:
+        """What still goes out of the moment at which the base is switched off: half of its longest frame, or nothing."""
+        off = self.active(BaseOff, t)
+        if off is None or not off.half_frame or t - off.at_s >= interval_s or not frames:
+            return []
+        longest = max(frames, key=lambda sent: len(sent.data)).data
+        return [Sent(longest[: len(longest) // 2], None)]
+
+    def is_ours(self, station_id: int) -> bool:
+        """True of the numbers of all bases of the project; a service's or a moving base's may be any."""
+        bases = [self.scenario.site.base, *self.scenario.site.other_base]
+        return bases[0].kind != "own" or any(one.station_ids is None or station_id in one.station_ids for one in bases)
+
+    def lost_share(self, t: float) -> float:
+        """The share of epochs that are lost at `t`."""
+        event = self.active(LostEpochs, t)
+        return event.share if event is not None else 0.0
 
     def neighbour(self, t: float) -> Neighbour | None:
         """The neighbour's base that is on the channel."""

@@ -7,6 +7,7 @@ been changed by mistake must fail its grade. Silence is not worked out here but 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from msgspec import UNSET, Struct, UnsetType
@@ -41,7 +42,7 @@ ON_DELAY_S = {
     "wrong-channel": 3.0,
     "radio-sheet": 0.0,
     "link-overload": 10.0,
-    "message-set": 60.0,
+    "message-set": 60.0,  # but a station position
     "base-datum": 0.0,
     "base-moved": 0.0,
     "antenna-mismatch": 0.0,
@@ -70,6 +71,17 @@ NOTICED_S = {
 
 _SILENT_RECEIVER_S = 5.0
 """A receiver that says nothing for so long has no position."""
+
+NO_OBSERVATIONS = ("ssr", "own", "rtcm2")
+"""Kinds of messages that no rover of RTCM 3 can use."""
+
+STATION_POSITION_S = 150.0
+"""How long a base may send no position of its own, by the same documentation."""
+
+AGE_S, SERVICE_AGE_S = 5.0, 15.0
+"""How old a rover's corrections may be, by the same documentation; three intervals where that is more."""
+
+_FIXED = 4  # GGA's quality (NMEA 0183)
 
 SILENT_START_S, PORT_LOST_S, NEVER_FIXED_S, OFF_DELAY_S = 15.0, 2.0, 120.0, 3.0
 HELD_S = 4.5
@@ -146,7 +158,8 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
     """What follows from one event, whatever the scenario."""
     lasts = event.until_s - event.at_s
     at_rover = not scenario.at_base
-    if isinstance(event, Neighbour) and at_rover and lasts > ON_DELAY_S["wrong-channel"]:
+    own = scenario.site.base.kind == "own"
+    if isinstance(event, Neighbour) and at_rover and lasts > ON_DELAY_S["wrong-channel"] and not is_ours(scenario, event):
         yield _raised(scenario, event, "wrong-channel", "another-base" if event.instead else "two-bases")
         # A rover that fixed to the louder base holds on to it for as long as a fix holds.
         yield from _ended(scenario, event, "wrong-channel", 14.0 if event.instead else 5.0)
@@ -164,7 +177,7 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
             yield _raised(scenario, event, "base-datum", event.cause or None)
         else:
             yield _raised(scenario, event, "base-moved", "coordinate-changed")
-    elif isinstance(event, StationIdSet) and event.at_s > 0:
+    elif isinstance(event, StationIdSet) and event.at_s > 0 and own:
         ours = scenario.site.base.station_ids
         if ours is None:
             yield _raised(scenario, event, "base-moved", "station-changed")
@@ -186,7 +199,7 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         yield truth
     elif isinstance(event, FixLimit) and at_rover:
         yield from _fix_limit(scenario, event)
-    elif isinstance(event, MessageSet) and event.observations is not False:
+    elif isinstance(event, MessageSet) and event.observations is not False and event.kind not in NO_OBSERVATIONS:
         yield from _message_set(scenario, event)
     elif isinstance(event, SlowLink) and event.to_s > 5.0:
         yield _raised(scenario, event, "corrections-late", "slow-link")
@@ -199,6 +212,12 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
             yield _raised(scenario, event, "corrections-late", "clock-not-set")
     elif isinstance(event, Health):
         yield from _health(scenario, event)
+
+
+def is_ours(scenario: Scenario, event: Neighbour) -> bool:
+    """True if the neighbour is the project's own second base, or if of a service's or a moving base any number is ours."""
+    site = scenario.site
+    return site.base.kind != "own" or any(event.station_id in (one.station_ids or ()) for one in site.other_base)
 
 
 def _held(scenario: Scenario, event: Event) -> bool:
@@ -227,8 +246,9 @@ def _fix_limit(scenario: Scenario, event: FixLimit) -> Iterator[Truth]:
 
 
 def _message_set(scenario: Scenario, event: MessageSet) -> Iterator[Truth]:
+    # A rover that has heard the position once keeps it, and its fix: then nothing is missing.
     causes = {
-        "no-station-position": event.station_s == 0.0,
+        "no-station-position": event.station_s == 0.0 and (scenario.at_base or event.at_s == 0),
         "station-position-rare": event.station_s is not None and event.station_s > 30.0,
         "no-glonass-bias": event.bias_s == 0.0,
         "single-frequency": bool(event.single_frequency),
@@ -238,6 +258,8 @@ def _message_set(scenario: Scenario, event: MessageSet) -> Iterator[Truth]:
             truth = _raised(scenario, event, "message-set", cause)
             if cause == "station-position-rare":
                 truth.within_s = 3 * (event.station_s or 0.0) + 5.0
+            elif cause == "no-station-position":
+                truth.within_s += STATION_POSITION_S - ON_DELAY_S["message-set"]
             yield truth
             return
 
@@ -290,6 +312,14 @@ class Silence(Struct):
     back_t: float | None = None
     because_of: str | None = None
     flaps: bool = False
+    of_a_service: bool = False
+    corrected_until: float = -math.inf
+
+    def rover_says(self, t: float, quality: int, age_s: float | None) -> None:
+        """What a rover's receiver says at `t`: fixed by corrections of that age, it misses nothing until they are too old."""
+        limit_s = max(SERVICE_AGE_S if self.of_a_service else AGE_S, 3.0 * self.interval_s)
+        fixed = quality == _FIXED and age_s is not None
+        self.corrected_until = t + limit_s - age_s if fixed and age_s is not None else min(t, self.corrected_until)
 
     def epoch(self, t: float) -> None:
         """A usable epoch of the project's station arrived at `t`."""
@@ -308,16 +338,19 @@ class Silence(Struct):
             since, delay = 0.0, max(delay, SILENT_START_S)
         elif port_lost_at is not None:
             since, delay, cause = port_lost_at, PORT_LOST_S, "port-lost"
-        if not self.raised and t >= since + delay and not held:
+        told = since + delay if port_lost_at is not None else max(since + delay, self.corrected_until)
+        if not self.raised and t >= told and not held:
             self.raised, self.because_of = True, because_of
             yield Truth(
                 t=since,
                 expect="raised",
                 rule="corrections-stopped",
                 cause=cause,
-                within_s=delay + RAISED_WITHIN_S,
+                within_s=told - since + RAISED_WITHIN_S,
                 because_of=because_of,
             )
+        elif self.raised and self.back_t is None and port_lost_at is None and t < self.corrected_until:
+            self.back_t, self.flaps = t, True  # to the second: the rover has found another way
         elif self.raised and self.back_t is not None and t > self.back_t + HELD_S:
             if not self.flaps:
                 yield Truth(
@@ -328,5 +361,5 @@ class Silence(Struct):
                     because_of=self.because_of,
                 )
             self.raised, self.back_t, self.flaps = False, None, False
-        elif self.back_t is not None and t >= since + delay:
+        elif self.back_t is not None and t >= told:
             self.back_t = None

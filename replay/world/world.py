@@ -33,7 +33,7 @@ class World:
             self.geoid = open_geoid(site)
         except (DatumError, GeoidError) as error:
             raise ScenarioError(scenario.name, [f"site.{error}"]) from None
-        self.mark: Ecef = self._points[site.base.occupies or ""]
+        self.mark: Ecef = self._points[site.base.occupies or scenario.base.stands_on or ""]
         self.axes = local_axes(self.mark)
         height_m = scenario.base.antenna_height_m
         self.antenna_height_m: float = site.base.antenna_height_m if height_m is None else height_m

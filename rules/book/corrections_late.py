@@ -1,14 +1,16 @@
 """corrections-late (check): corrections arrive, but too old to be worth a centimetre.
 
-When: the rover's own age of corrections (GGA field 13), or the time from an epoch to the arrival of its last byte, is over
-5 s for 5 s. Where epochs come slowly by design the age's bound is three of their usual intervals, as the age swings with
-them. Arrival minus epoch time needs UTC from a receiver; GPS time = UTC + 18 s (since 2017-01-01, IERS Bulletin C).
+When: the rover's own age of corrections (GGA field 13), or the time from an epoch to the arrival of its last byte, is over the
+limit for 5 s: 5 s, or three usual intervals where epochs come slowly by design, as the age swings with them; of a service's
+corrections 15 s at least. Arrival minus epoch time needs UTC from a receiver; GPS time = UTC + 18 s (since 2017-01-01).
 
 Causes, told apart by how the delay behaves over the last minute of epochs:
 - `slow-link`: the delay grows or wanders: bytes queue somewhere (air rate, modem, a busy channel);
 - `old-epochs`: the delay is steady or came in one step, or the epochs' own time stands still: they were old when sent;
 - `clock-not-set`: the epochs lie ahead, ten minutes or a leap-second count (18 s) away, or the rover calls them fresh: it is
-  the time that is wrong.
+  the time that is wrong;
+- `age-alone`: the rover says so and nothing here shows it: what reaches this post is in time, or nothing does.
+Where no receiver says the time, the rover's ages stand in for the delays.
 Source: common practice, no source.
 """
 
@@ -28,14 +30,22 @@ from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 _GPS_ORIGIN = dt.datetime(1980, 1, 6)
 _STEADY_S = 0.5  # the jitter of a serial line and of the sentence that told the time
 _FRESH_FIX_S = 5.0
+_MUCH_OF_IT = 0.5  # of the limit: a delay of less does not make the age
+_NO_LINK_S = 600.0  # no link holds bytes for so long
+_LEAP_NEAR_S = 1.5
 
 
+_WAIT = "At the rover: is the age of corrections over {limit} s? Then wait before each point until it is under."
 _SLOW_LINK = (
-    "Rover: is the age of corrections in the receiver over {limit} s too? Then wait before each point until it is under.",
-    "Air rate at both radios as high as the distance allows, and the same?",
-    "Anybody else on the channel? Listen with the base off.",
-    "Base: fewer messages (MSM4 instead of MSM7), or an epoch every 2 s.",
+    "Is the air rate the same at both radios, and as high as the distance allows?",
+    "Does somebody else transmit on the channel? Base's transmitter off, then listen.",
+    "Base: send fewer messages (MSM4 instead of MSM7), or an epoch every 2 s.",
     "Corrections through a phone or modem: look at its signal.",
+)
+_OLD_EPOCHS = (
+    "Base: does its screen show today's time and its satellites, and does its clock run?",
+    "Does anything between base and radio store and forward (a caster, a logger, a repeater)? Restart it.",
+    "Base: restart its output of corrections.",
 )
 
 
@@ -50,31 +60,36 @@ class LateFigures(Delays, kw_only=True):
 
 
 class CorrectionsLate(Rule[LateFigures]):
-    """See the module."""
+    """Corrections that are old, by the rover's word or by their own time, and where the time went."""
 
     name = "corrections-late"
     severity = "check"
     sees = (Epoch, Fix)
     causes = {
         "slow-link": Advice(
-            "{late}: the link is too slow or too busy.",
-            _SLOW_LINK,
+            "{late}, later now and then: bytes wait somewhere on the way.",
+            (_WAIT, *_SLOW_LINK),
+            ("Tell the crew: look at the age of corrections before each point.", *_SLOW_LINK[2:]),
         ),
         "old-epochs": Advice(
-            "{late}: they were already old when they were sent.",
-            (
-                "Base: does its clock run, does its screen show today's time and its satellites?",
-                "Anything between base and radio that stores and forwards (a caster, a logger, a repeater)? Restart it.",
-                "Base: restart its output of corrections.",
-                *_SLOW_LINK[:1],
-            ),
+            "{late}, all alike: they are old when they are sent.",
+            (_WAIT, *_OLD_EPOCHS),
+            ("Tell the crew: look at the age of corrections before each point.", *_OLD_EPOCHS),
         ),
         "clock-not-set": Advice(
-            "{late}: the two clocks do not agree, the link may be well.",
+            "{late}: the two clocks do not agree, and the link may be well.",
             (
-                "Is the receiver's age of corrections small? Then go on, and tell the office that its clock is out.",
+                "Is the receiver's age of corrections small? Then go on, and tell the office that a clock is out.",
                 "Base or receiver just switched on? Give it 15 minutes of sky: it learns the leap seconds.",
-                "Base: has it got satellites and today's date?",
+                "Base: does it have satellites and today's date?",
+            ),
+        ),
+        "age-alone": Advice(
+            "{late}: {here}.",
+            (
+                _WAIT,
+                "Does the receiver take its corrections from the line that this post watches? Look at their source there.",
+                "Corrections through a phone or modem: look at its signal.",
             ),
         ),
     }
@@ -82,47 +97,67 @@ class CorrectionsLate(Rule[LateFigures]):
 
     def begin(self) -> None:
         self._lines: dict[str, _Line] = {}
-        self._age = Bound(above=self.figures.limit_s, deadband=self.figures.deadband_s)
+        self._limit_s = self.scene.age_limit_s(self.figures.limit_s)
+        self._age = Bound(above=self._limit_s, deadband=self.figures.deadband_s)
+        self._ages: deque[float] = deque(maxlen=self.figures.window)
+        self._aged_t = -math.inf
         self._fix: Fix | None = None
 
     def see(self, fact: Fact) -> None:
         if isinstance(fact, Fix):
             self._fix = fact
             self._age.put(fact.t, fact.age_s)
-            if self._age.since is not None:
-                self.quiet_until = 0.0
+            if fact.age_s is not None and fact.t - self._aged_t >= 1.0 - 1e-3:
+                self._aged_t = fact.t
+                self._ages.append(fact.age_s)
         elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line = self._lines.get(fact.stream)
             if line is None:
-                line = self._lines[fact.stream] = _Line(self.figures)
-            line.put(fact, delay_s(fact, self.scene.utc))
-            if line.is_late():
-                self.quiet_until = 0.0
-            self._age.move(max(self.figures.limit_s, 3.0 * self._slowest_interval_s()))
+                line = self._lines[fact.stream] = _Line(self._limit_s, self.figures)
+            limit_s = self.scene.age_limit_s(self.figures.limit_s)
+            if limit_s != self._limit_s:
+                self._move(limit_s)
+            line.put(fact, delay_s(fact, self.scene.utc), self.scene.usual_interval_s(fact.stream) is not None)
+
+    def _move(self, limit_s: float) -> None:
+        """Another limit: what is known is held against it."""
+        self._limit_s = limit_s
+        self._age.move(limit_s)
+        if self._fix is not None:
+            self._age.put(self._fix.t, self._fix.age_s)
+        for line in self._lines.values():
+            line.late.move(limit_s)
+
+    def due(self) -> float:
+        """At once while an age or an epoch is late; else one must come first."""
+        late = self._age.since is not None or any(line.late.since is not None for line in self._lines.values())
+        return 0.0 if late else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         fix = self._fix if self._fix is not None and t - self._fix.t <= _FRESH_FIX_S else None
-        age_since = self._age.since if fix is not None else None
-        self.quiet_until = math.inf
+        # While one epoch alone has come, how far the age swings is not known.
+        swings = all(self.scene.usual_interval_s(stream) is not None for stream in self._lines)
+        age_since = self._age.since if fix is not None and swings else None
         for stream, line in self._lines.items():
-            since = line.since(t, self.scene.interval_s(stream))
-            if since is None:
+            since = line.late.since
+            if since is None or not self._is_heard(stream, t):  # what has not come for so long is missing, not late
                 continue
-            yield self._finding(stream, min(since, age_since) if age_since is not None else since, line, fix)
+            yield self._finding(stream, t, min(since, age_since) if age_since is not None else since, line, fix)
             return
         if age_since is not None and fix is not None:
-            stream = next(iter(self._lines), fix.stream)
-            yield self._finding(stream, age_since, self._lines.get(stream), fix)
+            stream = next((stream for stream in self._lines if self._is_heard(stream, t)), fix.stream)
+            yield self._finding(stream, t, age_since, self._lines.get(stream), fix)
 
-    def _slowest_interval_s(self) -> float:
-        return max((self.scene.interval_s(stream) or 0.0 for stream in self._lines), default=0.0)
+    def _is_heard(self, stream: str, t: float) -> bool:
+        return self.scene.silent_for(stream, t) <= self.scene.limit_s(stream, self.figures.limit_s)
 
-    def _finding(self, stream: str, since: float, line: _Line | None, fix: Fix | None) -> Finding:
+    def _finding(self, stream: str, t: float, since: float, line: _Line | None, fix: Fix | None) -> Finding:
         age = fix.age_s if fix is not None else None
         delay = line.delays[-1] if line is not None and line.delays else None
-        interval = self.scene.interval_s(stream)
-        fresh = age is not None and age <= self.figures.limit_s
-        first = line.cause(fresh) if line is not None else "slow-link"
+        interval = self.scene.usual_interval_s(stream)
+        # The rover calls them fresh where it uses one that came since they have been late, not the last before.
+        fresh = age is not None and age <= self._limit_s and line is not None and age < t - (line.late.since or t)
+        first = "age-alone" if line is None else self._cause(line, delay, fresh, interval or 0.0)
         return Finding(
             causes=[Cause(cause=cause) for cause in (first, *(c for c in self.causes if c != first))],
             stream=stream,
@@ -131,57 +166,54 @@ class CorrectionsLate(Rule[LateFigures]):
                 "age_s": age,
                 "delay_s": round(delay, 2) if delay is not None else None,
                 "interval_s": round(interval, 2) if interval is not None else None,
-                "limit_s": self.figures.limit_s,
+                "limit_s": round(self._limit_s, 2),
             },
             words={
-                "late": _late_words(age, delay, self.figures.limit_s),
-                "limit": f"{self.figures.limit_s:g}",
+                "late": _late_words(age, delay, self._limit_s),
+                "limit": f"{self._limit_s:g}",
+                "here": "how they reach it is not seen here" if line is None else "what reaches this post arrives in time",
             },
         )
+
+    def _cause(self, line: _Line, delay: float | None, fresh: bool, interval_s: float) -> str:
+        if line.stands():
+            return "old-epochs"
+        if delay is None:  # nobody says the time: the ages swing with the interval
+            return "old-epochs" if _came_in_one_step(self._ages, _STEADY_S + interval_s) else "slow-link"
+        if 0.0 <= delay <= self._limit_s:
+            if delay <= _MUCH_OF_IT * self._limit_s:
+                return "age-alone"
+        elif delay < 0.0 or delay > _NO_LINK_S or fresh:
+            return "clock-not-set"
+        if not _came_in_one_step(line.delays, _STEADY_S):
+            return "slow-link"
+        return "clock-not-set" if abs(delay - GPS_MINUS_UTC_S) < _LEAP_NEAR_S else "old-epochs"
 
 
 class _Line:
     """One line's epochs: how late each was, and whether their own time moves on."""
 
-    def __init__(self, figures: LateFigures):
+    def __init__(self, limit_s: float, figures: LateFigures):
         self.delays: deque[float] = deque(maxlen=figures.window)
-        self._limit = figures.limit_s
-        self._late = Bound(above=figures.limit_s, deadband=figures.deadband_s)
+        self.late = Bound(above=limit_s, deadband=figures.deadband_s)
         self._standing: deque[bool] = deque(maxlen=10)
         self._last: Epoch | None = None
 
-    def put(self, epoch: Epoch, delay: float | None) -> None:
+    def put(self, epoch: Epoch, delay: float | None, how_often_is_known: bool) -> None:
         if self._last is not None and epoch.time_s is not None and self._last.time_s is not None:
             moved = _within_half_a_week(epoch.time_s - self._last.time_s)
             self._standing.append(moved <= 0.0 and epoch.t > self._last.t + 0.05)
         self._last = epoch
         if delay is None:
             self.delays.clear()
-            self._late.put(epoch.t, None)
+            self.late.put(epoch.t, None)
         else:
             self.delays.append(delay)
-            self._late.put(epoch.t, abs(delay))
+            self.late.put(epoch.t, abs(delay) if how_often_is_known else None)
 
-    def is_late(self) -> bool:
-        return self._late.since is not None
-
-    def since(self, t: float, interval_s: float | None) -> float | None:
-        """Since when epochs have been late; None too where the last one is so long ago that this is silence."""
-        if self._late.since is None or self._last is None:
-            return None
-        return self._late.since if t - self._last.t <= max(self._limit, 3.0 * (interval_s or 0.0)) else None
-
-    def cause(self, rover_calls_them_fresh: bool) -> str:
-        delay = self.delays[-1] if self.delays else None
-        if sum(self._standing) > len(self._standing) / 2:
-            return "old-epochs"
-        if delay is None or abs(delay) <= self._limit:
-            return "slow-link"
-        if rover_calls_them_fresh or delay < 0.0 or delay > 600.0:
-            return "clock-not-set"
-        if not _came_in_one_step(self.delays):
-            return "slow-link"
-        return "clock-not-set" if abs(delay - GPS_MINUS_UTC_S) < 1.5 else "old-epochs"
+    def stands(self) -> bool:
+        """True if most of the last epochs said the time of the one before."""
+        return sum(self._standing) > len(self._standing) / 2
 
 
 def delay_s(epoch: Epoch, utc: Utc | None) -> float | None:
@@ -197,14 +229,14 @@ def _within_half_a_week(seconds: float) -> float:
     return (seconds + WEEK_S / 2) % WEEK_S - WEEK_S / 2
 
 
-def _came_in_one_step(delays: deque[float]) -> bool:
+def _came_in_one_step(delays: deque[float], steady_s: float) -> bool:
     """True if the delays are steady, or were until one step and have been since."""
     values = list(delays)
-    if max(values) - min(values) < _STEADY_S:
+    if max(values, default=0.0) - min(values, default=0.0) < steady_s:
         return True
     steps = [abs(after - before) for before, after in pairwise(values)]
     at = max(range(len(steps)), key=steps.__getitem__) + 1
-    return all(max(part) - min(part) < _STEADY_S for part in (values[:at], values[at:]))
+    return all(max(part) - min(part) < steady_s for part in (values[:at], values[at:]))
 
 
 def _late_words(age: float | None, delay: float | None, limit: float) -> str:

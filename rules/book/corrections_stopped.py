@@ -3,19 +3,27 @@
 When: none for the larger of `on_delay_s` and `intervals` usual intervals; from the very start, or while one epoch alone does
 not tell the interval, after `first_silence_s`; a port that goes away, after `port_lost_s`. Usable: a complete observation set
 with good CRCs from the project's station (from any, where the site names none). Station messages alone are no corrections.
+A rover that says that it is fixed, with an age within the limit, is being corrected by some way: then only a lost port is told.
 
 An epoch that is due just when the time is up is given `jitter_s`: three seconds of fade that cut one epoch at either end make
 five intervals without a whole one.
 
-Causes, told apart by what the line has shown since the last usable epoch (its own tail, `tail_s`, set aside):
+Causes, told apart by what the line shows now: in the last `window_s` (or three intervals) since the last usable epoch, whose
+own tail, `tail_s`, is set aside. A line that has brought nothing for `quiet_s` (two intervals; one and a half times as long as
+whole frames have been apart since) is silent, whatever came before:
 
-    the device is gone                          port-lost
-    no bytes                                    line-silent; radio-settings-differ first where the two radio tables
-                                                differ; out-of-range first past the radio horizon
-    whole frames of another station             another-base
-    whole frames of ours, no observations       station-messages-only
-    broken frames, or sets that never complete  weak-link
-    bytes that are no frames                    line-noise
+    the device is gone                               port-lost
+    nothing                                          line-silent; radio-settings-differ first where the radio tables differ;
+                                                     weak-link first where over `lost_share` of the epochs of the two minutes
+                                                     before were lost, as radios that check frames themselves lose them
+    whole frames of another station                  another-base
+    RTCM 3 of a maker's own kinds or SSR, RTCM 2,    other-format, with what it looks like
+    sentences
+    whole frames of ours, no observations            station-messages-only
+    broken frames, or sets that never complete       weak-link
+    bytes that are no frames                         line-noise; other-format second
+
+At a rover past the radio horizon out-of-range comes first where nothing or broken frames come, from `near_share` of it second.
 
 Source: the figures are common practice, no source; the radio horizon is in `rules.book.radio`.
 """
@@ -23,32 +31,52 @@ Source: the figures are common practice, no source; the radio horizon is in `rul
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from bisect import bisect_right
+from collections import deque
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+from operator import itemgetter
+from typing import NamedTuple
 
 from witnesspost.rules.book.radio import free_space_loss_db, sheet_differences, site_horizon_km
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
+from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, WEEK_S, is_observation
 
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
 _BROKEN_SHARE = 0.3  # of the bytes that are no sentences, in broken frames: a weak link rather than noise
+_RTCM2_WORDS = 4  # in a row with good parity: chance makes them once in some 10⁸ bytes
+_RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
+_LOSSES_OVER_S = 120.0
+_LONGEST_GAP_S = 60.0  # station messages that come more seldom make no line alive
 
+_STATION_MESSAGES = STATION_POSITION | ANTENNA | {TEXT, GLONASS_BIAS, 1013, 1032}  # RTCM 10403.3, table 3.5-1 (from memory)
+_MAKERS_OWN = range(4001, 4096)
+_SSR = range(1057, 1069)
 
+_DO_NOT_STORE = "Store no points until this is over."
+_TELL_THE_CREW = "Tell the crew: no points are to be stored until this is over."
 _RADIO_STEPS = (
-    "Antenna screwed on at both radios, cable not pinched?",
-    "Power light on at both radios, transmit light blinking once a second at the base?",
-    "Base still on and standing where it stood?",
+    "Is the power light on at both radios, and does the base's transmit light blink once an epoch?",
+    "Is the base still on, and does it stand where it stood?",
+    "Transmitter off, then: is the antenna screwed on at both radios, and each cable whole? Transmitter on again.",
 )
 _SAME_AT_BOTH = (
-    "Same frequency at both ends?",
-    "Same protocol at both ends?",
-    "Forward error correction the same at both ends?",
-    "Same air rate at both ends?",
+    "Is the frequency the same at both ends?",
+    "Is the protocol the same at both ends?",
+    "Is forward error correction the same at both ends?",
+    "Is the air rate the same at both ends?",
 )
-_DO_NOT_STORE = "Store no points until this is over."
+_RADIO_AND_RECEIVER = "Check plug and cable between the radio and the receiver."
+_BASE_LINE = (
+    "Base's receiver: is its output of corrections switched on, and on this port?",
+    "Check plugs and cable between the base's receiver, its radio and this post.",
+)
+_BASE_BAUD = "Is the baud of the base's output the one that the site file has for {stream}?"
 
 
 class StoppedFigures(Delays, kw_only=True):
-    """Seconds, but for `intervals`."""
+    """Seconds, but for `intervals`; `lost_share` is of epochs, `near_share` of the radio horizon."""
 
     on_delay_s: float = 5.0
     intervals: float = 3.0
@@ -56,172 +84,191 @@ class StoppedFigures(Delays, kw_only=True):
     port_lost_s: float = 2.0
     tail_s: float = 1.0
     jitter_s: float = 0.1
-
-
-class _Shown:
-    """What one line has shown since its last usable epoch."""
-
-    def __init__(self) -> None:
-        self.size_bytes = 0
-        self.sentence_bytes = 0
-        self.bad_frame_bytes = 0
-        self.frames = 0
-        self.bad_frames = 0
-        self.observation_frames = 0
-        self.ours = 0
-        self.others: dict[int, int] = {}
+    quiet_s: float = 3.0
+    window_s: float = 10.0
+    lost_share: float = 1 / 3
+    near_share: float = 0.3
 
 
 class CorrectionsStopped(Rule[StoppedFigures]):
-    """See the module."""
+    """No usable epoch from the project's station for too long, and why: the module's table says how causes are told apart."""
 
     name = "corrections-stopped"
     severity = "stop"
     sees = (Epoch, Traffic, Port)
     causes = {
         "line-silent": Advice(
-            "No corrections for {silent_s} s: not one byte on {stream}.",
-            (_DO_NOT_STORE, *_RADIO_STEPS, *_SAME_AT_BOTH, "Plug and cable between radio and receiver."),
+            "No corrections for {silent_s} s: nothing comes in on {stream}.",
+            (_DO_NOT_STORE, *_RADIO_STEPS, *_SAME_AT_BOTH, _RADIO_AND_RECEIVER),
+            (_TELL_THE_CREW, "Base's receiver: is it on, and does it track satellites?", *_BASE_LINE),
         ),
         "radio-settings-differ": Advice(
-            "No corrections for {silent_s} s: the site file's two radios differ ({differ}).",
-            (_DO_NOT_STORE, "Set both radios the same: {differ}.", *_SAME_AT_BOTH, *_RADIO_STEPS),
+            "No corrections for {silent_s} s, and the site file's two radio tables differ ({differ}).",
+            (_DO_NOT_STORE, "Set both radios the same, on a channel that you are licensed for: {differ}.", *_RADIO_STEPS),
         ),
         "out-of-range": Advice(
-            "No corrections for {silent_s} s: {distance_km} km from the base, and these antennas reach about {horizon_km} km.",
+            "No corrections for {silent_s} s, {distance_km} km from the base: these antennas see about {horizon_km} km.",
             (
                 _DO_NOT_STORE,
                 "Go back towards the base, or to higher ground.",
-                "Raise the base's radio antenna (mind overhead lines), or move the base closer.",
+                "Transmitter off, then: raise the base's radio antenna (mind overhead lines). Transmitter on again.",
+                "Or move the base closer.",
                 *_RADIO_STEPS,
             ),
         ),
         "line-noise": Advice(
-            "No corrections for {silent_s} s: {bytes} bytes came, and none of it is a correction.",
+            "No corrections for {silent_s} s: {bytes} bytes came in {window_s} s, and none of it is a correction.",
             (
                 _DO_NOT_STORE,
                 *_SAME_AT_BOTH[1:],
-                "Encryption or network key the same at both ends?",
-                "Baud rate between radio and receiver the same on both sides of the cable?",
+                "Is the encryption or network key the same at both ends?",
+                "Is the baud the same at both ends of the cable between radio and receiver?",
             ),
+            (_TELL_THE_CREW, _BASE_BAUD, "Is a device of another kind plugged in here?", *_BASE_LINE),
         ),
         "weak-link": Advice(
-            "No whole corrections for {silent_s} s: {bad_frames} of {all_frames} frames arrived broken.",
+            "No whole corrections for {silent_s} s: {broken}.",
             (
                 _DO_NOT_STORE,
-                "Distance to the base: {distance_km} km. Go closer, or to where you can see it.",
+                "Go closer to the base, or to where you can see it{from_base}.",
                 *_RADIO_STEPS,
-                "Another transmitter on this frequency? Listen on the receiver's squelch light with the base off.",
+                "Does somebody else transmit on this frequency? Base's transmitter off, then listen: does the squelch open?",
             ),
+            (_TELL_THE_CREW, "Check each plug and the cable on this line: frames break on a loose contact.", _BASE_BAUD),
         ),
         "station-messages-only": Advice(
-            "No observations for {silent_s} s: the base sends its position but no satellites.",
+            "No observations for {silent_s} s: the base sends messages about itself and no satellites.",
             (
                 _DO_NOT_STORE,
-                "Base's receiver: does it track satellites? Antenna cable on, sky open?",
+                "Base's receiver: does it track satellites? GNSS antenna plugged in, sky open?",
+                "Base's output: are the observation messages (MSM) switched on?",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Base's receiver: does it track satellites? GNSS antenna plugged in, sky open?",
                 "Base's output: are the observation messages (MSM) switched on?",
             ),
         ),
-        "another-base": Advice(
-            "No corrections from our base for {silent_s} s: station {stations} is on our channel instead.",
+        "other-format": Advice(
+            "No corrections for {silent_s} s: what comes looks like {looks_like}.",
             (
                 _DO_NOT_STORE,
-                "Our base still on?",
-                "Change to a free channel that you are licensed for, at both ends.",
-                "Find out whose station {stations} is.",
+                "Base's output: set it to RTCM 3 with observations (MSM4 or MSM7).",
+                "Corrections of a service: choose a stream of RTCM 3 with observations (MSM).",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Base's output on this port: set it to RTCM 3 with observations (MSM4 or MSM7).",
+                "Rovers that read the format as it is? Then this post cannot watch it: tell the office.",
+            ),
+        ),
+        "another-base": Advice(
+            "No corrections from our base for {silent_s} s: {others} on our channel instead.",
+            (
+                _DO_NOT_STORE,
+                "Is our base still on?",
+                "Change both ends to a free channel that you are licensed for.",
+                "Find out whose base that is, and tell the office.",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Which station number does the base's receiver send, and which has the site file?",
+                "Is this line plugged in at our base's own receiver?",
             ),
         ),
         "port-lost": Advice(
-            "The port of {stream} {gone}: {reason}.",
-            ("Plug back in at both ends?", "Radio or receiver on the other end switched on?", "Try the other cable."),
+            "The port of {stream} {gone}{reason}.",
+            (
+                "Is the cable plugged in at both ends?",
+                "Is the radio or receiver at its other end switched on?",
+                "Try another cable.",
+            ),
         ),
     }
     Figures = StoppedFigures
 
     def begin(self) -> None:
-        self._shown = {stream: _Shown() for stream in self.scene.correction_streams}
+        carries = {stream.name: stream.carries for stream in self.site.stream}
+        self._lines = {
+            stream: _Line(of_sentences="positions" not in carries[stream]) for stream in self.scene.correction_streams
+        }
+        self._differences = sheet_differences(self.site)
+        self._horizon_km = site_horizon_km(self.site)
 
     def see(self, fact: Fact) -> None:
-        """Sum what the line shows; a usable epoch begins the sums anew."""
-        if isinstance(fact, Epoch):
-            if self.scene.is_ours(fact.station_id):
-                self._shown[fact.stream] = _Shown()
-                self.quiet_until = min(self.quiet_until, fact.t + self.figures.on_delay_s)
-        elif isinstance(fact, Port):
-            self.quiet_until = 0.0
-        elif isinstance(fact, Traffic) and fact.stream in self._shown:
+        """Note what the line shows; a usable epoch begins that anew."""
+        line = self._lines.get(fact.stream)
+        if line is None:
+            return
+        if isinstance(fact, Traffic):
+            heard_t = fact.t if fact.heard_t is None else fact.heard_t
             epoch = self.scene.last_epoch.get(fact.stream)
-            if epoch is None or fact.t > epoch.t + self.figures.tail_s:
-                self._add(self._shown[fact.stream], fact)
+            if epoch is None or heard_t > epoch.t + self.figures.tail_s:
+                line.shows(heard_t, fact, self._window_s(fact.stream, line))
+        elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
+            line.usable(fact)
+
+    def due(self) -> float:
+        """When the first line's silence is too long, if nothing more comes."""
+        return min((sum(self._since_and_delay(stream)) for stream in self._lines), default=math.inf) - 1e-3
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line that carries corrections and has none now."""
-        self.quiet_until = math.inf
-        for stream in self.scene.correction_streams:
-            port = self.scene.ports.get(stream)
-            gone = port is not None and port.state in ("lost", "waiting")
-            epoch = self.scene.last_epoch.get(stream)
-            interval_s = self.scene.interval_s(stream)
-            since = epoch.t if epoch else self.scene.began_t
-            delay_s = max(self.figures.on_delay_s, self.figures.intervals * (interval_s or 0.0))
-            if epoch is None or interval_s is None:  # how often this base sends is not known yet
-                delay_s = max(delay_s, self.figures.first_silence_s)
-            else:
-                delay_s += self.figures.jitter_s
-            if epoch is not None and gone and port is not None:
-                since, delay_s = port.t, self.figures.port_lost_s
-            self.quiet_until = min(self.quiet_until, since + delay_s - 1e-3)
-            if t - since >= delay_s - 1e-6:
-                yield self._finding(stream, t, since, delay_s, gone)
-
-    def _add(self, shown: _Shown, fact: Traffic) -> None:
-        shown.size_bytes += fact.size_bytes
-        shown.sentence_bytes += fact.sentence_bytes
-        shown.bad_frame_bytes += fact.bad_frame_bytes
-        shown.frames += fact.frames
-        shown.bad_frames += fact.bad_frames
-        shown.observation_frames += fact.observation_frames
-        for station, frames in fact.frames_by_station.items():
-            if station is None:
+        for stream in self._lines:
+            since, delay_s = self._since_and_delay(stream)
+            if t - since < delay_s - 1e-6:
                 continue
-            if self.scene.is_ours(station):
-                shown.ours += frames
-            else:
-                shown.others[station] = shown.others.get(station, 0) + frames
+            if self.scene.port_gone(stream) or not self.scene.corrected(t):
+                yield self._finding(stream, t, since, delay_s)
 
-    def _finding(self, stream: str, t: float, since: float, delay_s: float, gone: bool) -> Finding:
-        shown = self._shown[stream]
-        silent_bytes = shown.size_bytes - shown.sentence_bytes
-        epoch = self.scene.last_epoch.get(stream)
-        distance_km, horizon_km = self.scene.distance_km(), site_horizon_km(self.site)
-        if gone:
-            causes = ["port-lost"]
-        elif silent_bytes <= _STRAY_BYTES and not shown.frames:
-            causes = self._silence(distance_km, horizon_km)
-        elif shown.others and not shown.ours:
-            causes = ["another-base"]
-        elif shown.frames > shown.bad_frames and shown.ours and not shown.observation_frames:
-            causes = ["station-messages-only"]
-        elif shown.frames and not shown.bad_frames and not shown.observation_frames:
-            causes = ["station-messages-only", "line-noise"]
-        elif shown.bad_frame_bytes >= _BROKEN_SHARE * silent_bytes or shown.observation_frames:
-            causes = ["weak-link", "line-noise"]
+    def _since_and_delay(self, stream: str) -> tuple[float, float]:
+        scene, figures = self.scene, self.figures
+        epoch = scene.last_epoch.get(stream)
+        if epoch is not None and scene.port_gone(stream):
+            return scene.ports[stream].t, figures.port_lost_s
+        delay_s = scene.limit_s(stream, figures.on_delay_s, figures.intervals)
+        if epoch is None or scene.usual_interval_s(stream) is None:  # how often this base sends is not known yet
+            delay_s = max(delay_s, figures.first_silence_s)
         else:
-            causes = ["line-noise", "weak-link"]
+            delay_s += figures.jitter_s
+        return (scene.began_t if epoch is None else epoch.t), delay_s
+
+    def _window_s(self, stream: str, line: _Line) -> float:
+        return max(self.figures.window_s, 3.0 * (self.scene.usual_interval_s(stream) or 0.0), 3.0 * line.frame_gap_s)
+
+    def _quiet_s(self, stream: str, line: _Line) -> float:
+        return max(self.figures.quiet_s, 2.0 * (self.scene.usual_interval_s(stream) or 0.0), 1.5 * line.frame_gap_s)
+
+    def _finding(self, stream: str, t: float, since: float, delay_s: float) -> Finding:
+        line = self._lines[stream]
+        window_s = self._window_s(stream, line)
+        shown = _Shown(fact for heard_t, fact in line.recent if heard_t > t - window_s)
+        shown.silent = t - line.heard_t >= self._quiet_s(stream, line) - 1e-6
+        lost = line.lost(self.scene.limit_s(stream))
+        distance_km = self.scene.distance_km()
+        looks_like = self._looks_like(stream, t, line, shown)
+        causes = self._causes(stream, shown, lost, looks_like)
+        if self.site.post.role == "rover" and causes[0] in ("line-silent", "weak-link", "radio-settings-differ"):
+            self._put_range(causes, distance_km)
+        others = sorted(station for station in shown.stations if not self.scene.is_ours(station))
+        port = self.scene.ports.get(stream)
         evidence = {
-            "silent_s": round(t - (epoch.t if epoch else self.scene.began_t), 1),
-            "interval_s": self.scene.interval_s(stream),
+            "silent_s": round(self.scene.silent_for(stream, t), 1),
+            "interval_s": self.scene.usual_interval_s(stream),
+            "window_s": round(window_s),
             "bytes": shown.size_bytes,
             "frames": shown.frames,
             "all_frames": shown.frames + shown.bad_frames,
             "bad_frames": shown.bad_frames,
             "observation_frames": shown.observation_frames,
-            "other_stations": sorted(shown.others),
+            "looks_like": looks_like or None,
+            "lost_epochs": lost.epochs,
+            "lost_share": round(lost.share, 2),
+            "other_stations": others,
             "distance_km": None if distance_km is None else round(distance_km, 2),
-            "horizon_km": None if horizon_km is None else round(horizon_km, 2),
+            "horizon_km": None if self._horizon_km is None else round(self._horizon_km, 2),
             "free_space_loss_db": self._loss_db(distance_km),
         }
-        port = self.scene.ports.get(stream)
         return Finding(
             causes=[Cause(cause=cause) for cause in causes],
             stream=stream,
@@ -230,26 +277,65 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             on_delay_s=delay_s,
             evidence=evidence,
             words={
-                "stations": ", ".join(map(str, sorted(shown.others))),
+                "others": _stations_in_words(others),
                 "gone": "has never been there" if port and port.state == "waiting" else "is gone",
-                "reason": (port.reason if port else "") or "no reason given",
-                "differ": ", ".join(sheet_differences(self.site)),
+                "reason": f": {port.reason}" if port is not None and port.reason else "",
+                "differ": ", ".join(self._differences),
+                "looks_like": looks_like or "no format that is known here",
+                "broken": _broken_in_words(shown, lost),
+                "from_base": "" if distance_km is None else f": it is {distance_km:.1f} km away",
             },
         )
 
-    def _silence(self, distance_km: float | None, horizon_km: float | None) -> list[str]:
-        """The causes of a line without a byte, most likely first."""
+    def _causes(self, stream: str, shown: _Shown, lost: _Lost, looks_like: str) -> list[str]:
+        """What the line shows, most likely first, wherever the rover stands."""
+        ours = any(self.scene.is_ours(station) for station in shown.stations)
+        if self.scene.port_gone(stream):
+            return ["port-lost"]
+        if shown.silent or (shown.other_than_sentences <= _STRAY_BYTES and not shown.frames and not looks_like):
+            return self._silence(lost)
+        if shown.stations and not ours:
+            return ["another-base"]
+        if looks_like and not shown.observation_frames:
+            return ["other-format", "station-messages-only"] if shown.messages & _STATION_MESSAGES else ["other-format"]
+        if shown.frames > shown.bad_frames and not shown.observation_frames:
+            return ["station-messages-only"]
+        if shown.bad_frame_bytes >= _BROKEN_SHARE * shown.other_than_sentences or shown.observation_frames:
+            return ["weak-link", "line-noise"]
+        return ["line-noise", "other-format", "weak-link"]
+
+    def _silence(self, lost: _Lost) -> list[str]:
         if self.site.post.role == "base":
             return ["line-silent"]
         causes = ["line-silent"]
-        if sheet_differences(self.site):
+        if lost.share > self.figures.lost_share:
+            causes.insert(0, "weak-link")
+        if self._differences:
             causes.insert(0, "radio-settings-differ")
-        if distance_km is not None and horizon_km is not None:
-            if distance_km > horizon_km:
-                causes.insert(0, "out-of-range")
-            elif distance_km > 0.7 * horizon_km:
-                causes.append("out-of-range")
         return causes
+
+    def _put_range(self, causes: list[str], distance_km: float | None) -> None:
+        if distance_km is None or self._horizon_km is None:
+            return
+        if distance_km > self._horizon_km:
+            causes.insert(0, "out-of-range")
+        elif distance_km > self.figures.near_share * self._horizon_km:
+            causes.insert(1, "out-of-range")
+
+    def _looks_like(self, stream: str, t: float, line: _Line, shown: _Shown) -> str:
+        """A format that no rover of RTCM 3 reads, in words; "" where the line shows none."""
+        if t - line.rtcm2_t <= max(_RTCM2_HOLDS_S, self._window_s(stream, line)):
+            return "RTCM 2"
+        kinds = []
+        if own := sorted(number for number in shown.messages if number in _MAKERS_OWN):
+            kinds.append(f"a maker's own messages in RTCM 3 ({_numbers(own)})")
+        if ssr := sorted(number for number in shown.messages if number in _SSR):
+            kinds.append(f"corrections of orbits and clocks alone (SSR, RTCM {_numbers(ssr)})")
+        if not kinds and shown.messages and not any(is_observation(n) or n in _STATION_MESSAGES for n in shown.messages):
+            kinds.append(f"RTCM 3 without observations ({_numbers(sorted(shown.messages))})")
+        if not kinds and shown.sentence_bytes and line.of_sentences and shown.other_than_sentences <= _STRAY_BYTES:
+            kinds.append("sentences of NMEA 0183")
+        return " and ".join(kinds)
 
     def _loss_db(self, distance_km: float | None) -> float | None:
         """What the radio path loses at least, for whoever compares it with the link's budget."""
@@ -257,3 +343,112 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         if not distance_km or frequency_mhz is None:
             return None
         return round(free_space_loss_db(frequency_mhz, distance_km), 1)
+
+
+class _Lost(NamedTuple):
+    """Epochs that did not come in the two minutes before the last one, and their share of those that were due."""
+
+    epochs: int
+    share: float
+
+
+class _Line:
+    """One line: when its usable epochs came, and what it has shown since the last of them."""
+
+    def __init__(self, *, of_sentences: bool) -> None:
+        self.of_sentences = of_sentences  # sentences have no business on it, so they are something that comes
+        self.recent: deque[tuple[float, Traffic]] = deque()
+        self.heard_t = -math.inf
+        self.rtcm2_t = -math.inf
+        self.frame_t: float | None = None
+        self.frame_gap_s = 0.0
+        self._epochs: deque[tuple[float, float | None]] = deque()
+
+    def usable(self, epoch: Epoch) -> None:
+        if self.recent:
+            self.recent.clear()
+        self.frame_t, self.frame_gap_s, self.rtcm2_t = None, 0.0, -math.inf
+        epochs, t = self._epochs, epoch.t
+        epochs.append((t, epoch.time_s))
+        while t - epochs[0][0] > _LOSSES_OVER_S:
+            epochs.popleft()
+
+    def shows(self, heard_t: float, traffic: Traffic, window_s: float) -> None:
+        recent = self.recent
+        recent.append((heard_t, traffic))
+        while heard_t - recent[0][0] > window_s:
+            recent.popleft()
+        if traffic.size_bytes > traffic.sentence_bytes or (traffic.sentence_bytes and self.of_sentences):
+            self.heard_t = heard_t
+        if traffic.frames:
+            if self.frame_t is not None:
+                self.frame_gap_s = min(max(self.frame_gap_s, heard_t - self.frame_t), _LONGEST_GAP_S)
+            self.frame_t = heard_t
+        if traffic.rtcm2_words >= _RTCM2_WORDS:
+            self.rtcm2_t = heard_t
+
+    def lost(self, longest_s: float) -> _Lost:
+        """What was lost before the silence, by the epochs' own times: the lesser share of two minutes and of the last one.
+
+        A gap that is as long as those beside it is the base's own interval, which may have changed. One of over `longest_s`
+        was a silence of its own, and counts as so long.
+        """
+        epochs = [(t, time_s) for t, time_s in self._epochs if time_s is not None]
+        gaps = [round((after - before) % WEEK_S, 3) for (_, before), (_, after) in pairwise(epochs)]
+        if not gaps:
+            return _Lost(0, 0.0)
+        shortest = min((gap for gap in gaps if gap > 0.0), default=1.0)
+        beside = [gaps[1:2], *zip(gaps, gaps[2:], strict=False), gaps[-2:-1]]
+        due = [
+            1 if gap in others and len(set(others)) == 1 else max(1, round(min(gap, longest_s) / shortest))
+            for gap, others in zip(gaps, beside, strict=False)
+        ]
+        last = due[bisect_right(epochs, epochs[-1][0] - _LOSSES_OVER_S / 2, key=itemgetter(0)) :]
+        share = min(1.0 - len(part) / sum(part) for part in (due, last) if part)
+        return _Lost(sum(due) - len(due), share)
+
+
+class _Shown:
+    """Sums of what one line has shown."""
+
+    def __init__(self, traffic: Iterable[Traffic]) -> None:
+        self.silent = False
+        self.size_bytes = self.sentence_bytes = self.bad_frame_bytes = 0
+        self.frames = self.bad_frames = self.observation_frames = 0
+        self.stations: set[int] = set()
+        self.messages: set[int] = set()
+        for fact in traffic:
+            self.size_bytes += fact.size_bytes
+            self.sentence_bytes += fact.sentence_bytes
+            self.bad_frame_bytes += fact.bad_frame_bytes
+            self.frames += fact.frames
+            self.bad_frames += fact.bad_frames
+            self.observation_frames += fact.observation_frames
+            self.stations.update(station for station in fact.frames_by_station if station is not None)
+            self.messages.update(_message_numbers(fact))
+
+    @property
+    def other_than_sentences(self) -> int:
+        """Bytes."""
+        return self.size_bytes - self.sentence_bytes
+
+
+def _message_numbers(traffic: Traffic) -> Iterator[int]:
+    return (int(message) for message in traffic.by_message if message.isdecimal() and message.isascii())
+
+
+def _numbers(numbers: list[int]) -> str:
+    shown = ", ".join(map(str, numbers[:4]))
+    return shown if len(numbers) <= 4 else f"{shown} …"
+
+
+def _stations_in_words(stations: list[int]) -> str:
+    return f"station {stations[0]} is" if len(stations) == 1 else f"stations {', '.join(map(str, stations))} are"
+
+
+def _broken_in_words(shown: _Shown, lost: _Lost) -> str:
+    if shown.silent:
+        return f"{lost.epochs} epochs of the two minutes before were lost, and now nothing comes"
+    if shown.bad_frames:
+        return f"{shown.bad_frames} of {shown.frames + shown.bad_frames} frames arrived broken"
+    return "frames arrive, but no epoch is complete"

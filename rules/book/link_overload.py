@@ -37,7 +37,7 @@ class OverloadFigures(Delays, kw_only=True):
 
 
 class LinkOverload(Rule[OverloadFigures]):
-    """See the module."""
+    """The share of its time that the radio needs for one epoch and its part of the rarer messages."""
 
     name = "link-overload"
     severity = "check"
@@ -47,9 +47,9 @@ class LinkOverload(Rule[OverloadFigures]):
             "The corrections need {percent} % of the radio's time: {epoch_bytes} bytes every {interval_s} s.",
             (
                 "{fits}.",
-                "Base: send one message set only, and leave out what nobody uses.",
-                "A higher air rate at both radios, if the distance allows.",
-                "An epoch every 2 s is enough for a walking rover.",
+                "Base: send one message set only, and leave out what no rover uses.",
+                "An epoch every 2 s is enough for a rover on foot.",
+                "Or set a higher air rate at both radios, if the distance allows.",
             ),
         ),
     }
@@ -67,21 +67,22 @@ class LinkOverload(Rule[OverloadFigures]):
                 line = self._line(fact.stream)
                 line.epoch(fact)
                 load = line.load_bytes()
-                interval = line.interval_s() or self.scene.interval_s(fact.stream)
+                interval = line.interval_s() or self.scene.usual_interval_s(fact.stream)
                 line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
-                if line.share.since is not None:
-                    self.quiet_until = 0.0
         elif isinstance(fact, Traffic) and fact.by_message:
             self._line(fact.stream).others(fact)
 
+    def due(self) -> float:
+        """At once while a line's share is over the limit; else an epoch must come first."""
+        return 0.0 if any(line.share.since is not None for line in self._lines.values()) else math.inf
+
     def judge(self, t: float) -> Iterable[Finding]:
-        self.quiet_until = math.inf
         for stream, line in self._lines.items():
             since = line.share.since
             if since is None or line.last is None:
                 continue
             # A line that falls silent is no lighter: what stands goes on standing, but nothing new is said of it.
-            if t - line.last.t <= self._silent_after(stream) or self.name in self.scene.standing:
+            if t - line.last.t <= self._silent_after(stream) or self.name in self.scene.active_rules:
                 yield self._finding(stream, since, line)
 
     def _line(self, stream: str) -> _Line:
@@ -91,12 +92,12 @@ class LinkOverload(Rule[OverloadFigures]):
         return line
 
     def _silent_after(self, stream: str) -> float:
-        return max(self.figures.silent_s, 3.0 * (self.scene.interval_s(stream) or 0.0))
+        return self.scene.limit_s(stream, self.figures.silent_s)
 
     def _finding(self, stream: str, since: float, line: _Line) -> Finding:
         assert self._link is not None
         assert line.last is not None
-        interval = line.interval_s() or self.scene.interval_s(stream) or 1.0
+        interval = line.interval_s() or self.scene.usual_interval_s(stream) or 1.0
         load, epoch = line.load_bytes(), line.last
         as_msm4, kind = size_as_msm4(epoch), highest_msm_kind(epoch.messages)
         share = self._link.seconds(load) / interval
@@ -166,5 +167,4 @@ class _Line:
 
 
 def _observes(message: str) -> bool:
-    number = int(message)
-    return is_observation(number)
+    return is_observation(int(message))

@@ -1,6 +1,6 @@
-"""radio-sheet (check): the two radios are set differently: the site file's two radio tables do not agree.
+"""radio-sheet (check): the site file's two radio tables differ: set so, radios hear nothing of each other, or only noise.
 
-When: at once, at the start: two radios that differ in one of these hear nothing of each other, or only noise.
+When: at once, at the start. Which of the two the radios themselves are set to is not known: that is read off them.
 Causes: one for each key that both tables name and that differs. Source: common practice, no source.
 """
 
@@ -12,39 +12,47 @@ from collections.abc import Iterable
 from witnesspost.rules.book.radio import sheet_differences
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 
+_SET_BOTH = "Set both the same, and correct the site file."
+
 
 class RadioSheet(Rule[Delays]):
-    """See the module."""
+    """What both radio tables name and say differently; it does not change within a run."""
 
     name = "radio-sheet"
     severity = "check"
     causes = {
         "frequency-differs": Advice(
             "The radio sheet says {base_says} MHz at the base and {rover_says} MHz at the rover.",
-            ("Read the frequency off both radios.", "Set both the same (a licensed one), or mend the site file."),
+            (
+                "Read the frequency off both radios.",
+                "Set both to the same channel, one that you are licensed for, and correct the site file.",
+            ),
         ),
         "protocol-differs": Advice(
             "The radio sheet says protocol {base_says} at the base and {rover_says} at the rover.",
-            ("Read the protocol off both radios.", "Set both the same, or mend the site file."),
+            ("Read the protocol off both radios.", _SET_BOTH),
         ),
         "error-correction-differs": Advice(
             "The radio sheet says forward error correction {base_says} at the base and {rover_says} at the rover.",
-            ("Read it off both radios (FEC).", "Set both the same, or mend the site file."),
+            ("Read it off both radios (FEC).", _SET_BOTH),
         ),
         "air-rate-differs": Advice(
             "The radio sheet says {base_says} bit/s on the air at the base and {rover_says} at the rover.",
-            ("Read the air rate off both radios.", "Set both the same, or mend the site file."),
+            ("Read the air rate off both radios.", _SET_BOTH),
         ),
     }
 
     def begin(self) -> None:
         self._differences = sheet_differences(self.site)
 
+    def due(self) -> float:
+        """At the start, or never."""
+        return 0.0 if self._differences else math.inf
+
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding that names all differences."""
         differences = self._differences
         if not differences:
-            self.quiet_until = math.inf
             return
         evidence = {}
         for key, _cause in differences.items():
@@ -56,7 +64,11 @@ class RadioSheet(Rule[Delays]):
             since=0.0,
             evidence=evidence,
             words={
-                "base_says": str(evidence[f"base_{first}"]),
-                "rover_says": str(evidence[f"rover_{first}"]),
+                "base_says": _in_words(evidence[f"base_{first}"]),
+                "rover_says": _in_words(evidence[f"rover_{first}"]),
             },
         )
+
+
+def _in_words(value: object) -> str:
+    return {True: "on", False: "off"}[value] if isinstance(value, bool) else str(value)

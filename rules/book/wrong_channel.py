@@ -1,9 +1,9 @@
 """wrong-channel (stop): somebody else's base is on the line: good frames from a station that is not the project's.
 
 When: for `on_delay_s`, with no pause longer than `pause_s` (or one and a half of that station's own intervals). Where the site
-names no station ID, a second station on the same line. At a rover also when the receiver itself says that it is fixed to
-another station (GGA field 14: four digits, 0000–1023 by the standard while RTCM has 0–4095, so IDs are compared modulo
-1024 and modulo 1000 too; 0 is many receivers' "not said").
+names no station ID, a second station on the same line. At a rover also when the receiver itself says that it is corrected by
+another station, once it has used one of the project's in this run (`Scene.uses_another_station`). The numbers of the project's
+other bases are its own. A service's stations, or a moving base's, change their number at any time: there nothing is judged.
 
 Causes: `another-base` (ours is not heard beside it), `two-bases` (both are). Source: common practice, no source.
 """
@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import Any
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Traffic
-from witnesspost.rules.gnss import FixQuality
 
 
 class ChannelFigures(Delays, kw_only=True):
@@ -36,37 +36,50 @@ class _Heard:
 
 
 class WrongChannel(Rule[ChannelFigures]):
-    """See the module."""
+    """A station that is not the project's, on a line or in the receiver's own words."""
 
     name = "wrong-channel"
     severity = "stop"
     sees = (Traffic, Fix)
     causes = {
         "another-base": Advice(
-            "Corrections come from station {other}, not from ours ({ours}).",
+            "Corrections come from station {other}{not_ours}.",
             (
                 "Store no points: they would be tied to somebody else's base.",
-                "Our base on, and on the channel of the radio sheet?",
-                "Rover's radio on the channel of the radio sheet?",
-                "In the receiver: let it take station {ours} only.",
-                "Points since this began: mark them for the office.",
+                "Is our base on, and on the channel of the radio sheet?",
+                "Is the rover's radio on the channel of the radio sheet?",
+                "In the receiver: let it use {ours} only.",
+                "Note since when: the office must look at the points stored since then.",
+            ),
+            (
+                "Tell the crew: no points are to be stored until this is over.",
+                "Which station number does the base's receiver send, and which has the site file?",
+                "Is this line plugged in at our base's own receiver?",
             ),
         ),
         "two-bases": Advice(
-            "Station {other} is on the line beside ours ({ours}).",
+            "Station {other} is on the line beside {beside}.",
             (
                 "Store no points while two bases talk over each other.",
-                "In the receiver: let it take station {ours} only.",
-                "Change to a free channel that you are licensed for, at both ends.",
-                "Find out whose station {other} is.",
+                "In the receiver: let it use {ours} only.",
+                "Change both ends to a free channel that you are licensed for.",
+                "Find out whose station {other} is, and tell the office.",
+            ),
+            (
+                "Tell the crew: no points are to be stored until this is over.",
+                "Is a second device plugged in on this line?",
+                "Does the base's receiver pass on what it hears itself? Switch that off.",
             ),
         ),
     }
     Figures = ChannelFigures
 
     def begin(self) -> None:
-        self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in self.scene.correction_streams}
+        streams = self.scene.correction_streams if self.scene.base_kind == "own" else []
+        self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in streams}
+        self._names_none = self.scene.station_ids is None
         self._other_fix: tuple[float, Fix] | None = None
+        self._stranger = False  # one has been heard, and the last judgement did not find it gone
 
     def see(self, fact: Fact) -> None:
         """Note which stations the lines carry, and which one the rover says it uses."""
@@ -74,7 +87,6 @@ class WrongChannel(Rule[ChannelFigures]):
             heard = self._heard.get(fact.stream)
             if heard is None:
                 return
-            ours = self.site.base.station_ids
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
@@ -86,33 +98,35 @@ class WrongChannel(Rule[ChannelFigures]):
                 known.gap_s = max(known.gap_s, fact.t - known.last)
                 known.last = fact.t
                 known.frames += frames
-                if ours is None or not self.scene.is_ours(station):
-                    self.quiet_until = 0.0
+                if not self._stranger:
+                    self._stranger = len(heard) > 1 if self._names_none else not self.scene.is_ours(station)
         elif isinstance(fact, Fix):
-            if not self._is_another_station(fact):
+            if not self.scene.uses_another_station(fact):
                 self._other_fix = None
             elif self._other_fix is None:
                 self._other_fix = (fact.t, fact)
-                self.quiet_until = 0.0
+
+    def due(self) -> float:
+        """At once while a stranger may be there; else only when one is heard."""
+        return 0.0 if self._stranger or self._other_fix is not None else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line with a foreign station on it, one for a rover that uses one."""
-        on_a_line = False
-        self.quiet_until = math.inf
+        self._stranger = False
         for stream, heard in self._heard.items():
             if heard and (finding := self._foreign(stream, heard, t)):
-                on_a_line = True
+                self._stranger = True
                 yield finding
-        if self._other_fix is not None and not on_a_line:
+        if self._other_fix is not None and not self._stranger:
             since, fix = self._other_fix
             # Under the line's own key: the rover rides on for seconds when the line has cleared, no second incident.
             key = next(iter(self._heard), fix.stream)
-            evidence: dict[str, object] = {"station_id": fix.station_id, "quality": fix.quality}
+            evidence: dict[str, Any] = {"station_id": fix.station_id, "quality": fix.quality}
             yield self._finding(["another-base"], fix.stream, key, since, evidence)
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
         now = {station: known for station, known in heard.items() if self._lasts(known, t)}
-        if self.site.base.station_ids is None:
+        if self._names_none:
             if len(now) < 2:
                 return None
             second = max(now, key=lambda station: now[station].first)
@@ -123,30 +137,33 @@ class WrongChannel(Rule[ChannelFigures]):
         if not foreign:
             return None
         since = min(now[station].first for station in foreign)
-        listed = [heard[station] for station in self.site.base.station_ids if station in heard]
-        ours = max(listed, key=lambda known: known.last, default=None)
-        both = ours is not None and ours.last > since + 1.0
+        ours_t = max((known.last for station, known in heard.items() if self.scene.is_ours(station)), default=None)
+        both = ours_t is not None and ours_t > since + 1.0
         loudest = max(foreign, key=lambda station: now[station].frames)
         causes = ["two-bases", "another-base"] if both else ["another-base", "two-bases"]
         evidence = {
             "station_id": loudest,
             "stations": sorted(now),
             "frames": now[loudest].frames,
-            "ours_heard_s_ago": round(t - ours.last, 1) if ours else None,
+            "ours_heard_s_ago": None if ours_t is None else round(t - ours_t, 1),
         }
         return self._finding(causes, stream, stream, since, evidence)
 
-    def _finding(self, causes: list[str], stream: str, key: str, since: float, evidence: dict[str, object]) -> Finding:
-        ours = self.site.base.station_ids
+    def _finding(self, causes: list[str], stream: str, key: str, since: float, evidence: dict[str, Any]) -> Finding:
+        ours = sorted(self.scene.station_ids or ())
+        named = " or ".join(map(str, ours))
+        beside = [station for station in evidence.get("stations", []) if station != evidence["station_id"]]
         return Finding(
             causes=[Cause(cause=cause) for cause in causes],
             stream=stream,
             key=key,
             since=since,
-            evidence={**evidence, "project_station_id": self.site.base.station_id},
+            evidence={**evidence, "project_station_ids": ours},
             words={
                 "other": str(evidence["station_id"]),
-                "ours": "not named" if ours is None else " or ".join(str(one) for one in sorted(ours)),
+                "not_ours": f", not from ours ({named})" if ours else "",
+                "ours": f"station {named}" if ours else "the station of our base",
+                "beside": f"ours ({named})" if ours else f"station {', '.join(map(str, beside))}",
             },
         )
 
@@ -163,9 +180,3 @@ class WrongChannel(Rule[ChannelFigures]):
 
     def _pause_s(self, known: _Heard) -> float:
         return max(self.figures.pause_s, 1.5 * known.interval_s)
-
-    def _is_another_station(self, fix: Fix) -> bool:
-        ours = self.site.base.station_ids
-        if ours is None or not fix.station_id or fix.quality not in (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT):
-            return False
-        return all(fix.station_id not in (one, one % 1024, one % 1000) for one in ours)

@@ -5,6 +5,8 @@ import datetime as dt
 import pytest
 from witnesspost.rules.book.corrections_late import CorrectionsLate, delay_s
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.book.words import words
+from witnesspost.rules.facts import Fix
 
 
 def ordinary(day, until, start=0.0):
@@ -64,11 +66,56 @@ def test_a_rover_that_calls_them_fresh_is_believed(day):
     assert [c.cause for c in bench.play(late(day, 0.0, 60.0, lambda t: 9.0, age_s=1.0), 60.0)] == ["clock-not-set"]
 
 
-def test_the_rover_s_age_alone_is_enough(day):
+class TestTheRoversAgeAlone:
+    """Only the rover says that they are old."""
+
+    @staticmethod
+    def ages(day, until=60.0):
+        return [day.fix(t, age_s=8.0 if t >= 10 else 1.0) for t in day.every(1.0, 0.0, until)]
+
+    def test_is_enough_and_how_they_reach_it_is_not_known(self, day):
+        bench = day.bench(CorrectionsLate)
+        changes = bench.play(self.ages(day), 30.0)
+        assert day.said(changes) == [(15.0, "raised", "corrections-late", "age-alone")]
+        assert changes[0].stream == "receiver"
+        assert words(changes[0]).say == "The rover is using corrections that are 8 s old: how they reach it is not seen here."
+
+    def test_blames_no_link_that_brings_them_in_time(self, day):
+        bench = day.bench(CorrectionsLate)
+        (change,) = bench.play([*self.ages(day), *(f for f in ordinary(day, 60.0) if not isinstance(f, Fix))], 30.0)
+        assert (change.cause, change.stream) == ("age-alone", "corrections")
+        assert words(change).say.endswith("8 s old: what reaches this post arrives in time.")
+
+    @pytest.mark.parametrize(
+        ("age", "cause"), [(lambda t: 8.0 if t >= 10 else 1.0, "old-epochs"), (lambda t: 1.0 + 0.2 * t, "slow-link")]
+    )
+    def test_tells_them_apart_where_no_receiver_says_the_time(self, day, age, cause):
+        bench = day.bench(CorrectionsLate)
+        facts = [f for t in day.every(1.0, 0.0, 60.0) for f in (day.fix(t, age_s=age(t)), day.epoch(t + 0.3))]
+        assert [change.cause for change in bench.play(facts, 60.0)] == [cause]
+
+    def test_over_a_delay_that_makes_most_of_it_goes_by_the_delay(self, day):
+        bench = day.bench(CorrectionsLate)
+        assert [c.cause for c in bench.play(late(day, 0.0, 60.0, lambda t: 4.6, age_s=5.6), 60.0)] == ["old-epochs"]
+        bench = day.bench(CorrectionsLate)
+        wandering = late(day, 0.0, 60.0, lambda t: 3.5 + (t % 7) / 5, age_s=5.6)
+        assert [c.cause for c in bench.play(wandering, 60.0)] == ["slow-link"]
+
+
+def test_an_age_that_swings_with_slow_epochs_is_quiet_from_the_first(day):
     bench = day.bench(CorrectionsLate)
-    changes = bench.play([day.fix(t, age_s=8.0 if t >= 10 else 1.0) for t in day.every(1.0, 0.0, 60.0)], 30.0)
-    assert day.said(changes) == [(15.0, "raised", "corrections-late", "slow-link")]
-    assert changes[0].stream == "receiver"
+    facts = [day.epoch(t + 0.25) for t in day.every(10.0, 0.0, 100.0)]
+    facts += [day.fix(t + 0.3, age_s=0.5 + t % 10.0) for t in day.every(0.5, 0.0, 100.0)]
+    assert bench.play(facts, 100.0) == []
+
+
+def test_epochs_every_five_seconds_may_be_as_late_as_the_rover_may_be_old(day):
+    bench = day.bench(CorrectionsLate)
+    facts = [f for t in day.every(5.0, 0.0, 300.0) for f in (day.utc(t), day.epoch(t + 0.3, late_s=14.0))]
+    assert bench.play(facts, 300.0) == []
+    bench = day.bench(CorrectionsLate)
+    facts = [f for t in day.every(5.0, 0.0, 300.0) for f in (day.utc(t), day.epoch(t + 0.3, late_s=15.5))]
+    assert [c.cause for c in bench.play(facts, 300.0)] == ["old-epochs"]
 
 
 def test_slow_epochs_by_design_let_the_age_swing(day):
@@ -82,7 +129,10 @@ def test_back_on_time_it_clears_once(day):
     bench = day.bench(CorrectionsLate)
     facts = late(day, 0.0, 60.0, lambda t: 9.0, age_s=None) + ordinary(day, 120.0, start=60.0)
     changes = bench.play(facts, 120.0)
-    assert [(c.change, round(c.t)) for c in changes] == [("raised", 5), ("cleared", 80)]
+    assert [(c.change, round(c.t)) for c in changes] == [
+        ("raised", 6),
+        ("cleared", 80),
+    ]  # the second epoch tells how often they come
 
 
 def test_an_age_that_swings_about_the_limit_never_chatters(day):

@@ -58,23 +58,202 @@ def test_a_port_that_goes_is_told_after_two_seconds_and_a_short_absence_never(da
     assert alerts(day, facts, 80.0) == []
 
 
+OURS, NEIGHBOURS = {"frames_by_station": {417: 4}}, {"frames_by_station": {88: 4}}
+STATION = {"by_message": {"1006": (1, 27), "1033": (1, 60)}}
+
+
 @pytest.mark.parametrize(
-    ("sums", "cause"),
+    ("sums", "causes"),
     [
-        ({"other_bytes": 900}, "line-noise"),
-        ({"other_bytes": 12}, "line-silent"),
-        ({"bad_frames": 4, "bad_frame_bytes": 800, "other_bytes": 90}, "weak-link"),
-        ({"bad_frames": 2, "bad_frame_bytes": 400, "other_bytes": 600}, "weak-link"),
-        ({"bad_frames": 1, "bad_frame_bytes": 200, "other_bytes": 800}, "line-noise"),
-        ({"frames": 2, "frame_bytes": 50, "frames_by_station": {417: 2}}, "station-messages-only"),
-        ({"frames": 5, "frame_bytes": 900, "observation_frames": 4, "frames_by_station": {88: 5}}, "another-base"),
-        ({"frames": 2, "frame_bytes": 300, "observation_frames": 2, "frames_by_station": {417: 2}}, "weak-link"),
+        ({"other_bytes": 900}, ["line-noise", "other-format", "weak-link"]),
+        ({"other_bytes": 12}, ["line-silent"]),
+        ({"bad_frames": 4, "bad_frame_bytes": 800, "other_bytes": 90}, ["weak-link", "line-noise"]),
+        ({"bad_frames": 2, "bad_frame_bytes": 400, "other_bytes": 600}, ["weak-link", "line-noise"]),
+        ({"bad_frames": 1, "bad_frame_bytes": 200, "other_bytes": 800}, ["line-noise", "other-format", "weak-link"]),
+        ({"frames": 2, "frame_bytes": 50, **OURS, **STATION}, ["station-messages-only"]),
+        ({"frames": 4, "frame_bytes": 112, **OURS, "by_message": {"1077": (4, 112)}}, ["station-messages-only"]),
+        ({"frames": 5, "frame_bytes": 900, "observation_frames": 4, **NEIGHBOURS}, ["another-base"]),
+        ({"frames": 2, "frame_bytes": 300, "observation_frames": 2, **OURS}, ["weak-link", "line-noise"]),
     ],
 )
-def test_the_cause_is_what_the_line_shows_since_the_last_epoch(day, sums, cause):
+def test_the_cause_is_what_the_line_shows_since_the_last_epoch(day, sums, causes):
     # What came in the last epoch's own second belongs to that epoch.
     facts = [*minute(day), traffic(59.4, frames=2, frames_by_station={417: 2}), traffic(62.0, **sums)]
-    assert day.said(alerts(day, facts, 66.0)) == [(64.2, "raised", "corrections-stopped", cause)]
+    (change,) = alerts(day, facts, 66.0)
+    assert (change.t, [cause.cause for cause in change.causes]) == (64.2, causes)
+
+
+@pytest.mark.parametrize(
+    ("messages", "looks_like", "causes"),
+    [
+        ((1057, 1058, 1060), "corrections of orbits and clocks alone (SSR, RTCM 1057, 1058, 1060)", ["other-format"]),
+        ((1068,), "corrections of orbits and clocks alone (SSR, RTCM 1068)", ["other-format"]),
+        ((4001,), "a maker's own messages in RTCM 3 (4001)", ["other-format"]),
+        ((4095, 1005), "a maker's own messages in RTCM 3 (4095)", ["other-format", "station-messages-only"]),
+        ((1019, 1020, 1042, 1045, 1046), "RTCM 3 without observations (1019, 1020, 1042, 1045 …)", ["other-format"]),
+        ((1005, 1033, 1230), None, ["station-messages-only"]),
+    ],
+)
+def test_good_frames_that_no_rover_can_use_are_told_by_what_they_look_like(day, messages, looks_like, causes):
+    sums = {"frames": len(messages), "frame_bytes": 400, "by_message": {str(number): (1, 90) for number in messages}}
+    (change,) = alerts(day, [traffic(t, **sums) for t in day.every(1.0, 0.0, 20.0)], 16.0)
+    assert (change.t, [cause.cause for cause in change.causes]) == (15.0, causes)
+    assert change.evidence["looks_like"] == looks_like
+
+
+def test_rtcm_2_is_no_noise(day):
+    facts = [traffic(t, other_bytes=300, rtcm2_words=20 if t % 3 == 0 else 0) for t in day.every(1.0, 0.0, 20.0)]
+    (change,) = alerts(day, facts, 16.0)
+    assert (change.cause, change.evidence["looks_like"]) == ("other-format", "RTCM 2")
+    facts = [traffic(t, other_bytes=300, rtcm2_words=3) for t in day.every(1.0, 0.0, 20.0)]
+    assert [change.cause for change in alerts(day, facts, 16.0)] == ["line-noise"]
+
+
+def test_sentences_alone_on_a_line_of_corrections_are_another_format_and_beside_positions_are_none(day):
+    facts = [traffic(t, sentence_bytes=300) for t in day.every(1.0, 0.0, 20.0)]
+    (change,) = alerts(day, facts, 16.0)
+    assert (change.cause, change.evidence["looks_like"]) == ("other-format", "sentences of NMEA 0183")
+    both = [{"name": "corrections", "port": "/dev/ttyUSB0", "carries": ["corrections", "positions"]}]
+    assert [change.cause for change in alerts(day, facts, 16.0, stream=both)] == ["line-silent"]
+
+
+class TestWhatCameBeforeTheSilenceDoesNotCount:
+    @pytest.mark.parametrize("heard_t", [59.6, 60.2, 61.2])
+    def test_half_a_frame_that_the_last_epoch_left(self, day, heard_t):
+        # It is given up, and counted, three seconds after it came.
+        half = traffic(heard_t + 3.0, bad_frames=1, bad_frame_bytes=180, heard_t=heard_t)
+        assert day.said(alerts(day, [*minute(day), half], 66.0)) == [(64.2, "raised", "corrections-stopped", "line-silent")]
+
+    def test_noise_after_a_minute_of_silence(self, day):
+        bench = day.bench(CorrectionsStopped)
+        noise = [traffic(t, other_bytes=90) for t in day.every(0.5, 120.0, 180.0)]
+        bench.play([*minute(day), *noise[:8]], 123.9)
+        assert bench.findings()[0].causes[0].cause == "line-noise"
+        assert bench.findings()[0].evidence["bytes"] == 720
+
+    def test_silence_after_a_minute_of_noise(self, day):
+        bench = day.bench(CorrectionsStopped)
+        bench.play([*minute(day), *(traffic(t, other_bytes=90) for t in day.every(0.5, 60.0, 120.0))], 122.4)
+        assert bench.findings()[0].causes[0].cause == "line-noise"
+        bench.play([], 122.6)
+        assert bench.findings()[0].causes[0].cause == "line-silent"
+
+    def test_broken_frames_after_noise_are_a_weak_link(self, day):
+        bench = day.bench(CorrectionsStopped)
+        noise = [traffic(t, other_bytes=900) for t in day.every(0.5, 60.0, 120.0)]
+        broken = [traffic(t, bad_frames=2, bad_frame_bytes=400) for t in day.every(0.5, 120.0, 132.0)]
+        bench.play([*minute(day), *noise, *broken], 131.9)
+        assert bench.findings()[0].causes[0].cause == "weak-link"
+
+    def test_a_line_of_epochs_every_five_seconds_is_silent_after_two_of_them(self, day):
+        bench = day.bench(CorrectionsStopped)
+        facts = [*minute(day, 5.0), traffic(61.0, other_bytes=200)]
+        bench.play(facts, 71.6)  # the last epoch came at 56
+        assert bench.findings()[0].causes[0].cause == "line-silent"
+        bench = day.bench(CorrectionsStopped)
+        bench.play([*facts, traffic(63.0, other_bytes=200)], 71.6)
+        assert bench.findings()[0].causes[0].cause == "line-noise"
+
+    def test_station_messages_every_ten_seconds_are_no_silence_in_between(self, day):
+        bench = day.bench(CorrectionsStopped)
+        seldom = [traffic(t, frames=1, frame_bytes=27, by_message={"1006": (1, 27)}, **OURS) for t in (62.0, 72.0, 82.0)]
+        bench.play([*minute(day), *seldom], 72.4)
+        said = []
+        for t in day.every(0.2, 72.4, 95.0):
+            bench.play([], t)
+            said.append(bench.findings()[0].causes[0].cause)
+        assert set(said) == {"station-messages-only"}
+        bench.play([], 100.0)  # one and a half times as long as they were apart
+        assert bench.findings()[0].causes[0].cause == "line-silent"
+
+
+def lossy(day, lost, until=180.0):
+    return [day.epoch(t) for t in day.every(1.0, 1.0, until) if not lost(round(t))]
+
+
+class TestEpochsLostMoreAndMore:
+    """Radios with a check of their own never show a broken frame."""
+
+    def said(self, day, facts, until=200.0, **tables):
+        # On a line that loses epochs the silence before the last may already have been told: the last word counts.
+        bench = day.bench(CorrectionsStopped, base={"station_id": 417}, **tables)
+        bench.play(facts, until)
+        return [cause.cause for cause in bench.findings()[0].causes], bench.findings()[0].evidence
+
+    @pytest.mark.parametrize(
+        ("lost", "causes"),
+        [
+            (lambda t: t % 5 in (1, 3), ["weak-link", "line-silent"]),
+            (lambda t: (t > 60 and t % 5 in (1, 2)) or (t > 120 and t % 5 == 3), ["weak-link", "line-silent"]),
+            (lambda t: t % 4 == 1, ["line-silent"]),
+            (lambda t: t < 115 and t % 5 in (1, 3), ["line-silent"]),  # that was long ago
+            (lambda t: 80 < t < 140, ["line-silent"]),  # off and on again
+            (lambda t: t > 100 and t % 5 != 0, ["line-silent"]),  # told to send every five seconds
+        ],
+    )
+    def test_make_a_silence_a_weak_link(self, day, lost, causes):
+        assert self.said(day, lossy(day, lost))[0] == causes
+
+    def test_their_share_is_evidence(self, day):
+        evidence = self.said(day, lossy(day, lambda t: t % 5 in (1, 3)))[1]
+        assert evidence["lost_share"] == pytest.approx(0.4, abs=0.02)
+        assert 46 <= evidence["lost_epochs"] <= 49
+
+    def test_but_not_on_the_base_s_own_wire(self, day):
+        assert self.said(day, lossy(day, lambda t: t % 5 in (1, 3)), role="base")[0] == ["line-silent"]
+
+    def test_nor_where_the_epochs_do_not_say_their_time(self, day):
+        facts = [day.epoch(t, time_s=None) for t in day.every(1.0, 1.0, 180.0) if round(t) % 5 not in (1, 3)]
+        assert self.said(day, facts)[0] == ["line-silent"]
+
+
+@pytest.mark.parametrize(
+    ("share", "causes"),
+    [
+        (1.05, ["out-of-range", "weak-link", "line-noise"]),
+        (0.5, ["weak-link", "out-of-range", "line-noise"]),
+        (0.2, ["weak-link", "line-noise"]),
+    ],
+)
+def test_broken_frames_from_far_away_are_out_of_range(day, share, causes):
+    distance_m = share * radio_horizon_km(4.0, 2.0) * 1000
+    station = day.station(1.0, x_m=6378137.0, y_m=0.0, z_m=0.0)
+    fix = day.fix(58.0, latitude=0.0, longitude=distance_m / 6378137.0 * 57.29577951, height_m=0.0)
+    broken = [traffic(t, bad_frames=4, bad_frame_bytes=800) for t in day.every(1.0, 61.0, 66.0)]
+    (change,) = alerts(day, [station, fix, *minute(day), *broken], 66.0, radio=RADIOS)
+    assert [cause.cause for cause in change.causes] == causes
+
+
+class TestARoverWhoseOwnWordsSayFixed:
+    """It is being corrected by some way."""
+
+    def said(self, day, fixes, *others, until=120.0, **tables):
+        return day.said(alerts(day, [*minute(day), *fixes, *others], until, **tables))
+
+    def test_with_a_small_age_misses_nothing(self, day):
+        assert self.said(day, [day.fix(t, age_s=1.2) for t in day.every(1.0, 1.0, 120.0)]) == []
+
+    def test_nor_does_one_that_never_had_a_line(self, day):
+        assert day.said(alerts(day, [day.fix(t, age_s=1.2) for t in day.every(1.0, 1.0, 120.0)], 120.0)) == []
+
+    def test_whose_age_grows_past_the_limit_has_lost_them(self, day):
+        fixes = [day.fix(t, age_s=max(1.0, t - 58.5)) for t in day.every(1.0, 1.0, 120.0)]
+        assert self.said(day, fixes) == [(64.2, "raised", "corrections-stopped", "line-silent")]
+
+    @pytest.mark.parametrize("words", [{"quality": 5}, {"quality": 1}, {"age_s": None}])
+    def test_not_one_that_floats_or_does_not_say_how_old(self, day, words):
+        fixes = [day.fix(t, **{"age_s": 1.2} | words) for t in day.every(1.0, 1.0, 120.0)]
+        assert self.said(day, fixes) == [(64.2, "raised", "corrections-stopped", "line-silent")]
+
+    def test_whose_cable_to_the_post_is_pulled_hears_of_that(self, day):
+        gone = Port(t=62.0, stream="corrections", state="lost")
+        fixes = [day.fix(t, age_s=1.2) for t in day.every(1.0, 1.0, 120.0)]
+        assert self.said(day, fixes, gone) == [(64.0, "raised", "corrections-stopped", "port-lost")]
+
+    def test_falls_silent_with_its_line(self, day):
+        fixes = [day.fix(t, age_s=1.2) for t in day.every(1.0, 1.0, 80.0)]
+        # The last word, at 79 s, was 1.2 s old: it is good for 3.8 s more.
+        assert self.said(day, fixes) == [(83.0, "raised", "corrections-stopped", "line-silent")]
 
 
 def test_radios_that_differ_come_before_plain_silence_at_the_rover(day):
@@ -85,7 +264,15 @@ def test_radios_that_differ_come_before_plain_silence_at_the_rover(day):
     assert [cause.cause for cause in change.causes] == ["line-silent"]
 
 
-@pytest.mark.parametrize(("share", "causes"), [(1.05, ["out-of-range", "line-silent"]), (0.5, ["line-silent"])])
+@pytest.mark.parametrize(
+    ("share", "causes"),
+    [
+        (1.05, ["out-of-range", "line-silent"]),
+        (0.95, ["line-silent", "out-of-range"]),
+        (0.31, ["line-silent", "out-of-range"]),
+        (0.29, ["line-silent"]),
+    ],
+)
 def test_past_the_radio_horizon_it_is_out_of_range(day, share, causes):
     # 4.12 km a root metre (effective earth radius of 4/3): 4 m and 2 m see 14.07 km.
     distance_m = share * radio_horizon_km(4.0, 2.0) * 1000

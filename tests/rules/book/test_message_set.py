@@ -1,8 +1,10 @@
 """message-set: what a fixed solution needs beside observations."""
 
 import pytest
+from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 from witnesspost.rules.book.message_set import MessageSet
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Antenna, Bias
 
 
@@ -21,29 +23,30 @@ def test_an_hour_with_everything_is_quiet(day, position_s):
     assert bench.play(stream(day, 3600.0, position_s=position_s, bias_s=60.0), 3600.0) == []
 
 
-def test_no_station_position_in_a_minute(day):
+def test_no_station_position_in_two_and_a_half_minutes(day):
     bench = day.bench(MessageSet)
-    assert day.said(bench.play(stream(day, 120.0, position_s=None), 120.0)) == [
-        (60.0, "raised", "message-set", "no-station-position")
-    ]
+    changes = bench.play(stream(day, 240.0, position_s=None), 240.0)
+    assert day.said(changes) == [(150.0, "raised", "message-set", "no-station-position")]
+    assert words(changes[0]).say == "The base sends satellites, but for 150 s not its own position (1005 or 1006)."
 
 
 def test_observations_and_nothing_else(day):
-    facts = stream(day, 120.0, position_s=None, bias_s=None, start=20.0, systems="G")
-    assert day.said(day.bench(MessageSet).play(facts, 120.0)) == [(80.0, "raised", "message-set", "no-station-position")]
+    facts = stream(day, 240.0, position_s=None, bias_s=None, start=20.0, systems="G")
+    assert day.said(day.bench(MessageSet).play(facts, 240.0)) == [(170.0, "raised", "message-set", "no-station-position")]
 
 
 def test_a_position_at_the_last_moment_keeps_it_quiet(day):
     bench = day.bench(MessageSet)
-    facts = [*stream(day, 100.0, position_s=None), day.station(59.5), day.station(69.5), day.station(79.5), day.station(89.5)]
-    assert bench.play(facts, 100.0) == []
+    facts = [*stream(day, 250.0, position_s=None), *(day.station(t) for t in (149.5, 179.5, 209.5, 239.5))]
+    assert bench.play(facts, 250.0) == []
 
 
 def test_a_position_that_stops_coming(day):
     bench = day.bench(MessageSet)
     facts = stream(day, 300.0, position_s=None) + [day.station(t) for t in day.every(10.0, 0.0, 100.0)]
-    changes = bench.play(facts, 300.0)
-    assert day.said(changes) == [(150.0, "raised", "message-set", "no-station-position")]
+    assert day.said(bench.play(facts, 300.0)) == [(240.0, "raised", "message-set", "no-station-position")]
+    changes = bench.play(stream(day, 400.0, start=300.0), 400.0)
+    assert [(round(c.t), c.change) for c in changes] == [(304, "cleared")]
 
 
 def test_one_lost_of_a_thirty_second_position_is_quiet(day):
@@ -52,11 +55,62 @@ def test_one_lost_of_a_thirty_second_position_is_quiet(day):
     assert bench.play(stream(day, 600.0, position_s=None) + positions, 600.0) == []
 
 
-def test_two_long_intervals_running_are_rare(day):
-    bench = day.bench(MessageSet)
-    changes = bench.play(stream(day, 300.0, position_s=45.0), 300.0)
-    assert day.said(changes) == [(90.6, "raised", "message-set", "station-position-rare")]
-    assert changes[0].evidence["interval_s"] == 45.0
+class TestAPositionThatComesSeldom:
+    """Told once, and never raised, cleared and raised again."""
+
+    def test_two_long_intervals_running_are_rare(self, day):
+        bench = day.bench(MessageSet)
+        changes = bench.play(stream(day, 300.0, position_s=45.0), 300.0)
+        assert day.said(changes) == [(90.6, "raised", "message-set", "station-position-rare")]
+        assert changes[0].evidence["interval_s"] == 45.0
+
+    @pytest.mark.parametrize(("every_s", "raised_t"), [(35.0, 70.6), (60.0, 120.6), (120.0, 240.6), (149.0, 298.6)])
+    @pytest.mark.parametrize("role", ["base", "rover"])
+    def test_as_seldom_as_every_two_minutes(self, day, every_s, raised_t, role):
+        bench = day.bench(MessageSet, role=role)
+        fixed = [day.fix(t) for t in day.every(1.0, 0.0, 1500.0)] if role == "rover" else []
+        changes = bench.play(stream(day, 1500.0, position_s=every_s) + fixed, 1500.0)
+        assert day.said(changes) == [(raised_t, "raised", "message-set", "station-position-rare")]
+
+    @pytest.mark.parametrize("every_s", [160.0, 240.0, 600.0])
+    def test_or_every_four(self, day, every_s):
+        bench = day.bench(MessageSet, role="base")
+        facts = stream(day, 2400.0, position_s=None) + [day.station(t + 100.0) for t in day.every(every_s, 0.0, 2300.0)]
+        changes = bench.play(facts, 2400.0)
+        assert [(c.change, c.rule) for c in changes if c.change != "cause"] == [("raised", "message-set")]
+        assert bench.findings()[0].causes[0].cause == "station-position-rare"
+
+    def test_with_a_first_one_after_a_while(self, day):
+        # Averaging for 200 s, then every 10 s: over with the second.
+        bench = day.bench(MessageSet)
+        facts = stream(day, 400.0, position_s=None) + [day.station(t) for t in day.every(10.0, 200.0, 400.0)]
+        assert [(round(c.t), c.change) for c in bench.play(facts, 400.0)] == [(150, "raised"), (213, "cleared")]
+
+    def test_until_it_comes_twice_within_half_a_minute(self, day):
+        bench = day.bench(MessageSet)
+        bench.play(stream(day, 300.0, position_s=60.0), 300.0)
+        changes = bench.play(stream(day, 400.0, start=300.0), 400.0)
+        assert [(round(c.t), c.change) for c in changes] == [(314, "cleared")]
+
+    def test_and_a_pause_of_the_observations_mends_nothing(self, day):
+        bench = day.bench(MessageSet)
+        bench.play(stream(day, 300.0, position_s=60.0), 300.0)
+        assert bench.play(stream(day, 900.0, start=320.0, position_s=60.0), 900.0) == []
+
+
+class TestBesideARoverThatIsFixed:
+    """No "no rover can fix"."""
+
+    def test_the_position_is_not_missed(self, day):
+        bench = day.bench(MessageSet)
+        facts = stream(day, 600.0, position_s=None) + [day.fix(t) for t in day.every(1.0, 0.0, 600.0)]
+        assert bench.play(facts, 600.0) == []
+
+    def test_until_it_is_not_fixed_any_more(self, day):
+        bench = day.bench(MessageSet)
+        fixes = [day.fix(t, quality=4 if t < 400 else 5) for t in day.every(1.0, 0.0, 600.0)]
+        changes = bench.play(stream(day, 600.0, position_s=None) + fixes, 600.0)
+        assert day.said(changes) == [(400.2, "raised", "message-set", "no-station-position")]
 
 
 def test_glonass_without_its_biases(day):
@@ -119,8 +173,8 @@ def test_silent_while_another_rule_explains_it(day, root):
     assert bench.play(stream(day, 200.0, position_s=None), 200.0) == []
     bench.scene.standing.discard(root)
     bench.engine.ask_all()
-    assert day.said(bench.play(stream(day, 300.0, position_s=None, start=200.0), 300.0)) == [
-        (260.0, "raised", "message-set", "no-station-position")
+    assert day.said(bench.play(stream(day, 400.0, position_s=None, start=200.0), 400.0)) == [
+        (350.0, "raised", "message-set", "no-station-position")
     ]
 
 
@@ -140,10 +194,10 @@ def test_a_foreign_station_is_not_judged(day):
     assert bench.play(stream(day, 200.0, position_s=None, station_id=9), 200.0) == []
 
 
-def test_once_it_comes_it_clears(day):
-    bench = day.bench(MessageSet)
-    facts = stream(day, 90.0, position_s=None) + stream(day, 200.0, start=90.0)
-    assert [(c.change, c.cause) for c in bench.play(facts, 200.0)] == [
-        ("raised", "no-station-position"),
-        ("cleared", "no-station-position"),
-    ]
+def test_one_frequency_is_1001_and_1002_alone(day):
+    # RTCM 10403.3, table 3.5-1: 1003 and 1004 are of L1 and L2.
+    said = " ".join(
+        words(Sentence(rule="message-set", cause="single-frequency", stream="", role="base", evidence={}, words={})).steps
+    )
+    assert "1001 or 1002" in said
+    assert "1003" not in said

@@ -1,5 +1,8 @@
 """wrong-channel: when, and by which cause, on a stepped clock through the real engine."""
 
+import math
+
+from witnesspost.rules.book.words import words
 from witnesspost.rules.book.wrong_channel import WrongChannel
 from witnesspost.rules.facts import Traffic
 
@@ -33,6 +36,37 @@ def test_a_second_base_where_none_is_named(day):
     assert said(day, facts, 70.0, station_id=None)[0] == (64.2, "raised", "wrong-channel", "two-bases")
 
 
-def test_a_rover_that_uses_another_base(day):
-    facts = [day.fix(t, station_id=417 if t < 61.0 else 88) for t in day.every(1.0, 1.0, 70.0)]
-    assert said(day, facts, 70.0) == [(64.0, "raised", "wrong-channel", "another-base")]
+def test_a_second_base_that_takes_over_where_none_is_named_is_ours_then(day):
+    assert said(day, heard(day, [417], 1.0, 61.0) + heard(day, [88], 64.0, 120.0), 120.0, station_id=None) == []
+
+
+class TestTheReceiversOwnWord:
+    """GGA's last field."""
+
+    def test_counts_where_it_has_used_ours_in_this_run(self, day):
+        facts = [day.fix(t, station_id=417 if t < 61.0 else 88) for t in day.every(1.0, 1.0, 70.0)]
+        assert said(day, facts, 70.0) == [(64.0, "raised", "wrong-channel", "another-base")]
+
+    def test_is_no_evidence_while_it_has_not(self, day):
+        # A caster's own number, or a constant: many receivers put that there (common practice, no source).
+        assert said(day, [day.fix(t, station_id=88) for t in day.every(1.0, 1.0, 120.0)], 120.0) == []
+
+    def test_is_over_when_it_uses_ours_again(self, day):
+        facts = [day.fix(t, station_id=88 if 61.0 <= t < 80.0 else 417) for t in day.every(1.0, 1.0, 100.0)]
+        assert [change for _, change, _, _ in said(day, facts, 100.0)] == ["raised", "normal"]
+
+
+def test_the_words_name_only_what_is_known(day):
+    bench = day.bench(WrongChannel)
+    (change,) = bench.play(heard(day, [417], 1.0, 61.0) + heard(day, [417, 88], 61.0, 70.0), 70.0)
+    assert words(change).say == "Station 88 is on the line beside station 417."
+
+
+def test_a_line_without_a_stranger_is_not_asked(day):
+    bench = day.bench(WrongChannel, base={"station_id": 417})
+    bench.play(heard(day, [417], 1.0, 10.0), 10.0)
+    assert bench.rules[0].due() == math.inf
+    bench.play(heard(day, [88], 10.0, 11.0), 10.4)
+    assert bench.rules[0].due() == 0.0
+    bench.play([], 20.0)
+    assert bench.rules[0].due() == math.inf
