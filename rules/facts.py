@@ -229,3 +229,9 @@ class Unseen(Fact):
     utc: dt.datetime | None = None
     evidence: dict[str, Any] = {}
     words: dict[str, str] = {}
+
+
+class CheckIn(Fact):
+    """A person says that the rover stands on this control point, now or within the minute. `stream` is ""."""
+
+    point: str

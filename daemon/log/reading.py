@@ -41,6 +41,7 @@ TOLD: dict[str, type[Fact]] = {
         facts.Acknowledge,
         facts.Shelve,
         facts.Unseen,
+        facts.CheckIn,
     )
 }
 _Kind = TypeVar("_Kind", bound=Row)

@@ -26,12 +26,18 @@ import msgspec
 from msgspec import UNSET, Struct, UnsetType
 from witnesspost.daemon.atomic import output
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.rules.facts import Acknowledge, Fact, Health, Planned, Port, Shelve
+from witnesspost.rules.facts import Acknowledge, CheckIn, Fact, Health, Planned, Port, Shelve
 from witnesspost.rules.site.model import Severity
 from witnesspost.rules.site.tables import nearest
 
 ChangeWord = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
-_TOLD: dict[str, type[Fact]] = {"planned": Planned, "acknowledge": Acknowledge, "shelve": Shelve, "health": Health}
+_TOLD: dict[str, type[Fact]] = {
+    "planned": Planned,
+    "acknowledge": Acknowledge,
+    "shelve": Shelve,
+    "checkin": CheckIn,
+    "health": Health,
+}
 _TOLD_AS = {kind: word for word, kind in _TOLD.items()}
 
 

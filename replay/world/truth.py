@@ -47,7 +47,7 @@ ON_DELAY_S = {
     "base-moved": 0.0,
     "antenna-mismatch": 0.0,
     "fix-lost": 3.0,
-    "control-check": 5.0,
+    "control-check": 10.0,
     "height-reference": 10.0,
     "tilt": 3.0,
     "sky": 30.0,
@@ -185,6 +185,10 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
             yield _raised(scenario, event, "wrong-channel", "another-base")
     elif isinstance(event, AntennaHeight) and event.at_s > 0:
         yield _raised(scenario, event, "base-moved", "antenna-height-changed")
+        if scenario.site.base.occupies is not None and abs(event.height_m - scenario.site.base.antenna_height_m) > 0.005:
+            truth = _raised(scenario, event, "antenna-mismatch", "height-differs")
+            truth.within_s += scenario.messages.station_s
+            yield truth
     elif isinstance(event, AntennaSet):
         yield _raised(scenario, event, "antenna-mismatch", "descriptor-differs")
     elif (

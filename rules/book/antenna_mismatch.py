@@ -1,10 +1,14 @@
-"""antenna-mismatch (check): the base says that it has another antenna than the site file does.
+"""antenna-mismatch (check): the base says that it has another antenna, or another antenna height, than the site file does.
 
-When: the descriptor in 1007, 1008 or 1033 of the project's station is not `base.antenna`; at once, for as long as any of the
-three says so. Compared are the antenna's name and its radome as the IGS writes them (rcvr_ant.tab, from memory): capitals
-and the number of blanks do not matter, a missing radome is NONE. A wrong antenna is a wrong phase centre: centimetres.
+When: the descriptor in 1007, 1008 or 1033 of one of the project's own bases is not that base's `antenna`; at once, for as long
+as any of the three says so. Compared are the antenna's name and its radome as the IGS writes them (rcvr_ant.tab, from memory):
+capitals and the number of blanks do not matter, a missing radome is NONE. A wrong antenna is a wrong phase centre: centimetres.
 
-Cause: `descriptor-differs`. Source: the descriptors' form is the IGS's (rcvr_ant.tab); the rule is common practice, no source.
+Or: the antenna height that a 1006 says (over 0) is over 5 mm from the site file's. A crew sets up anew each morning, so that is
+a note: the mark under the day's height is what `base-datum` judges.
+
+Causes: `descriptor-differs`, `height-differs`. Source: the descriptors' form is the IGS's (rcvr_ant.tab); the rule is common
+practice, no source.
 """
 
 from __future__ import annotations
@@ -13,15 +17,22 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Antenna, Fact
+from witnesspost.rules.facts import Antenna, Fact, Station
+from witnesspost.rules.site.model import Base
 
 
-class AntennaMismatch(Rule[Delays]):
-    """See the module."""
+class AntennaMismatchFigures(Delays, kw_only=True):
+    """`height_m` is how far the day's antenna height may be from the site file's, metres."""
+
+    height_m: float = 0.005
+
+
+class AntennaMismatch(Rule[AntennaMismatchFigures]):
+    """Compares what the project's own bases say of their antenna with what the site file says."""
 
     name = "antenna-mismatch"
     severity = "check"
-    sees = (Antenna,)
+    sees = (Antenna, Station)
     causes = {
         "descriptor-differs": Advice(
             "The base says that its antenna is {said}; the site file says {expected}.",
@@ -31,41 +42,88 @@ class AntennaMismatch(Rule[Delays]):
                 "Tell the office: heights since the start may be out by centimetres.",
             ),
         ),
+        "height-differs": Advice(
+            "The base says that its antenna is {height_m} m over the mark; the site file has {expected_m} m.",
+            (
+                "Set up anew today? Then {height_m} m is the day's height: measure it once more, and write it down.",
+                "Not set up anew: measure the antenna height, and correct it where it is wrong.",
+            ),
+        ),
     }
+    Figures = AntennaMismatchFigures
 
     def begin(self) -> None:
-        self._wanted = _antenna_and_radome(self.site.base.antenna)
-        self._different: dict[int, Antenna] = {}
+        self._descriptors: dict[int, Antenna] = {}  # by message, where another than the site file's
+        self._heights: dict[int, tuple[Station, Base]] = {}  # by station, likewise
 
     def see(self, fact: Fact) -> None:
-        if not self._wanted or not isinstance(fact, Antenna) or not self.scene.is_ours(fact.station_id):
+        """What a base of the project's own says of its antenna."""
+        if not isinstance(fact, Antenna | Station):
             return
-        if _antenna_and_radome(fact.descriptor) == self._wanted:
-            self._different.pop(fact.message, None)
+        base = self.scene.base_of(fact.station_id)
+        if base is None or base.kind != "own":
             return
-        before = self._different.get(fact.message)
-        if before is None or before.station_id != fact.station_id:
-            self._different[fact.message] = fact
-            self.quiet_until = 0.0
+        if isinstance(fact, Antenna):
+            self._see_descriptor(fact, _antenna_and_radome(base.antenna))
+        elif base.occupies is not None or base.antenna_height_m > 0:
+            self._see_height(fact, base)
+
+    def due(self) -> float:
+        """At once while something differs; else only a message can change that."""
+        return 0.0 if self._descriptors or self._heights else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
-        if not self._different:
-            self.quiet_until = math.inf
-        different = [antenna for antenna in self._different.values() if self.scene.is_ours(antenna.station_id)]
+        """One finding for the descriptors, one for each station's height."""
+        different = [antenna for antenna in self._descriptors.values() if self.scene.is_ours(antenna.station_id)]
         if different:
-            first = min(different, key=lambda antenna: antenna.t)
+            yield self._descriptor_finding(min(different, key=lambda antenna: antenna.t))
+        for station, base in self._heights.values():
             yield Finding(
-                causes=[Cause(cause="descriptor-differs")],
-                stream=first.stream,
-                since=first.t,
+                causes=[Cause(cause="height-differs")],
+                stream=station.stream,
+                key=f"height of {station.station_id}",
+                severity="note",
+                since=station.t,
                 evidence={
-                    "broadcast": first.descriptor.strip() or None,
-                    "expected": self.site.base.antenna.strip(),
-                    "message": first.message,
-                    "station_id": first.station_id,
+                    "station_id": station.station_id,
+                    "height_m": round(station.antenna_height_m or 0.0, 4),
+                    "expected_m": base.antenna_height_m,
                 },
-                words={"said": first.descriptor.strip() or "no antenna at all"},
             )
+
+    def _see_descriptor(self, fact: Antenna, wanted: tuple[str, ...]) -> None:
+        if not wanted or _antenna_and_radome(fact.descriptor) == wanted:
+            self._descriptors.pop(fact.message, None)
+            return
+        before = self._descriptors.get(fact.message)
+        if before is None or before.station_id != fact.station_id:
+            self._descriptors[fact.message] = fact
+
+    def _see_height(self, fact: Station, base: Base) -> None:
+        said = fact.antenna_height_m
+        if not said:  # 1005 says none, and 0 is a base that does not know it
+            return
+        if abs(said - base.antenna_height_m) <= self.figures.height_m:
+            self._heights.pop(fact.station_id, None)
+            return
+        before = self._heights.get(fact.station_id)
+        if before is None or before[0].antenna_height_m != said:
+            self._heights[fact.station_id] = fact, base
+
+    def _descriptor_finding(self, first: Antenna) -> Finding:
+        base = self.scene.base_of(first.station_id)
+        return Finding(
+            causes=[Cause(cause="descriptor-differs")],
+            stream=first.stream,
+            since=first.t,
+            evidence={
+                "broadcast": first.descriptor.strip() or None,
+                "expected": base.antenna.strip() if base is not None else None,
+                "message": first.message,
+                "station_id": first.station_id,
+            },
+            words={"said": first.descriptor.strip() or "no antenna at all"},
+        )
 
 
 def _antenna_and_radome(descriptor: str) -> tuple[str, ...]:

@@ -1,16 +1,20 @@
 """base-datum (stop): the base does not broadcast the coordinate that the project gives it.
 
-When: the project's station sends an antenna reference point (1005/1006) that differs from the site file's control point
-plus antenna height by over 0.05 m horizontally or vertically; raised with the first message that shows it. With heights
-above the bundled geoid the vertical tolerance widens by that grid's stated error at the place, and the alert says so. A
-foreign station is never judged; a project without a point that the base occupies keeps the rule silent.
+When: the project's own station sends an antenna reference point (1005/1006) that differs from the site file's control point
+plus antenna height by over 0.03 m horizontally or vertically; raised with the first message that shows it. Where a 1006 says
+the antenna height, the mark under it is judged. The stated errors of the bundled geoid and of the project's own datum operation
+widen the tolerances. Another base of the project's own is judged at its own mark; a foreign station is never judged, nor a
+network's or a moving base's, nor one over a point that is not listed.
+
+Over the bundled geoid, a coordinate whose plan is right and whose height is less than 3 m off is a note: EGM96 is no national
+height system, and heights cannot be judged better there.
 
 At the rover without a station position: each time the position's quality changes, it jumps; from autonomous to fixed the jumps
 add up to the base's error, within the few metres of a single-point position. Over 10 m that is no single-point error.
 Where corrections come in on a line of this post, their station position is waited for, 60 s.
 
 Causes: `rules.datum.hypotheses`, ranked by `rules.datum.explanation`; `unexplained` where nothing fits. Zeros and positions
-inside the earth are judged like any other. Source: common practice, no source.
+inside the earth are judged like any other. Source: common practice (0.03 m is centring, plumb and sheet), no source.
 """
 
 from __future__ import annotations
@@ -18,19 +22,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from witnesspost.rules.book.coordinate_words import CAUSES
+from msgspec import Struct
+from witnesspost.rules.book.coordinate_words import BASE_CAUSES, words_of
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise
-from witnesspost.rules.datum.geodesy import to_ecef
-from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words_of
+from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
+from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
+from witnesspost.rules.site.model import Base
 
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
 _LEAST_RADIUS_M = 6_300_000.0  # the polar radius is 6357 km, the deepest trench 11 km
-_SINGLE_POINT = Noise(horizontal_m=3.0, up_m=5.0)  # of an autonomous position; common practice, no source
+_SINGLE_POINT = Noise(horizontal_m=9.0, vertical_m=15.0)  # of an autonomous position; common practice, no source
 _STEP_S = 3.0  # two positions this close in time are one step: a walking rover moves a few metres
+_DAY_S = 86_400.0  # a frame's shift is of the day: judged anew when that is another
 
 
 class BaseDatumFigures(Delays, kw_only=True):
@@ -38,111 +45,136 @@ class BaseDatumFigures(Delays, kw_only=True):
     `jump_wait_s` how long a station position is waited for before the jump is judged.
     """
 
-    horizontal_m: float = 0.05
-    vertical_m: float = 0.05
+    horizontal_m: float = 0.03
+    vertical_m: float = 0.03
     jump_m: float = 10.0
     jump_wait_s: float = 60.0
 
 
 class BaseDatum(Rule[BaseDatumFigures]):
-    """See the module."""
+    """Judges each of the project's bases when its coordinate is another, and once a day; at a rover also its first fix."""
 
     name = "base-datum"
     severity = "stop"
     sees = (Station, Fix)
-    causes = CAUSES
+    causes = BASE_CAUSES
     Figures = BaseDatumFigures
 
     def begin(self) -> None:
         self._datum = Datum(self.site)
-        self._station: Station | None = None
-        self._judged: tuple[Ecef, float | None] | None = None
-        self._finding: Finding | None = None
+        self._pending: dict[str, tuple[Base, Station]] = {}
+        self._judged: dict[str, _Judged] = {}  # by the finding's key, as is the dictionary above
         self._jumps = _Jumps()
+        self._jump: Finding | None = None
 
     def see(self, fact: Fact) -> None:
         """A station position, or at the rover a fix."""
-        if not self._datum.has_base:
+        if not self._datum.has_control:
             return
-        if isinstance(fact, Station) and self.scene.is_ours(fact.station_id):
-            self._station = fact
-            self.quiet_until = 0.0
-        elif isinstance(fact, Fix) and self.site.post.role == "rover" and self._station is None:
+        if isinstance(fact, Station):
+            base = self.scene.base_of(fact.station_id)
+            if base is not None and base.kind == "own" and base.occupies is not None:
+                self._pending["" if base is self.site.base else base.occupies] = base, fact
+        elif isinstance(fact, Fix) and self._listens_for_jumps:
             self._jumps.see(fact)
-            if self._jumps.done is not None:
-                self.quiet_until = 0.0
+
+    def due(self) -> float:
+        """At once where a position is unjudged or something stands; a jump when its station position was waited for."""
+        if self._pending or self._jump is not None or any(judged.finding for judged in self._judged.values()):
+            return 0.0
+        return self._jumps.done.t + self._wait_s if self._jumps.done is not None else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged anew when the coordinate changes, or the day that its frame is compared at."""
-        if self._station is not None:
-            self._judge_station(self._station, t)
-        elif self._jumps.done is not None and t >= self._jumps.done.t + self._wait_s:
-            self._judge_jump(self._jumps.done, t)
+        pending, self._pending = self._pending, {}
+        for key, (base, station) in pending.items():
+            self._judge_station(key, base, station, t)
+        if self._jumps.done is not None and t >= self._jumps.done.t + self._wait_s:
+            self._jump = None if self._judged else self._judge_jump(self._jumps.done, t)
             self._jumps.done = None
-        if self._finding is not None:
-            return (self._finding,)
-        if self._jumps.done is None or self._station is not None:
-            self.quiet_until = math.inf
-        return ()
+        if self._judged:
+            self._jump = None
+        found = [judged.finding for judged in self._judged.values() if judged.finding is not None]
+        return [*found, self._jump] if self._jump is not None else found
+
+    @property
+    def _listens_for_jumps(self) -> bool:
+        return self.site.post.role == "rover" and self._datum.has_base and not self._judged
 
     @property
     def _wait_s(self) -> float:
         return self.figures.jump_wait_s if self.scene.correction_streams else 0.0
 
-    def _judge_station(self, station: Station, t: float) -> None:
+    def _judge_station(self, key: str, base: Base, station: Station, t: float) -> None:
         at = Ecef(station.x_m, station.y_m, station.z_m)
-        known = self._judged is not None and self._judged[0] == at
-        if known and self._finding is None:
-            return
         utc = self.scene.utc_at(t)
-        day = utc.timestamp() / 86400.0 if utc else None
-        if self._judged is not None and known:
-            then = self._judged[1]
-            if day is None or (then is not None and abs(day - then) <= 1.0):
-                return
-        first, self._judged = self._judged is None, (at, day)
-        expected = self._datum.expected
-        offset = self._datum.offset(at, expected)
-        vertical_m = self.figures.vertical_m + expected.height_error_m
-        if math.hypot(offset[0], offset[1]) <= self.figures.horizontal_m and abs(offset[2]) <= vertical_m:
-            self._finding = None
-            if first:
-                self._datum.prepare(expected, utc)
+        utc_s = utc.timestamp() if utc else None
+        before = self._judged.get(key)
+        if before is not None and before.same(at, station) and not (before.finding and before.old(utc_s)):
             return
-        verdict = self._datum.why(offset, expected, utc, self.scene.fix)
-        words = words_of(offset, expected, verdict, self.site)
+        expected = self._datum.arp(base, station.antenna_height_m)
+        offset = self._datum.offset(at, expected)
+        limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
+        wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
+        self.scene.prove(station.station_id, not wrong)
+        finding = self._finding(key, station, offset, expected, limits, t) if wrong else None
+        if finding is not None:
+            standing = before.finding if before is not None else None
+            finding.since = standing.since if standing is not None else station.t
+        elif before is None:
+            self._datum.prepare(self._datum.situation(expected, utc))
+        self._judged[key] = _Judged(
+            at=at, station_id=station.station_id, height_m=station.antenna_height_m, utc_s=utc_s, finding=finding
+        )
+
+    def _finding(
+        self, key: str, station: Station, offset: Enu, expected: ExpectedArp, limits: tuple[float, float], t: float
+    ) -> Finding:
+        antenna_m = expected.antenna_height_m
+        verdict = self._datum.why(offset, self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix))
+        noted = self._datum.not_judged(offset, limits[0])
+        if noted:
+            which = "antenna-height-doubled" if offset.up_m > 0 else "antenna-height-missing"
+            verdict = not_judged(verdict, offset, {which: antenna_m})
+        words = words_of(offset, expected, verdict, self.site, antenna_m, self._rover_m())
         head = f"The base's position is {words['offset']}."
+        at = Ecef(station.x_m, station.y_m, station.z_m)
         if at == (0.0, 0.0, 0.0):
             head = "The base broadcasts no position: all zeros."
         elif math.hypot(*at) < _LEAST_RADIUS_M:
             head = "The base broadcasts a position inside the earth."
-        self._finding = Finding(
+        return Finding(
             causes=causes_of(verdict),
             stream=station.stream,
-            since=self._finding.since if self._finding and self._finding.key == "" else station.t,
+            key=key,
+            severity="note" if noted else None,
             evidence={
                 "station_id": station.station_id,
                 "x_m": station.x_m,
                 "y_m": station.y_m,
                 "z_m": station.z_m,
                 "antenna_height_sent_m": station.antenna_height_m,
-                **evidence_of(offset, expected, verdict, self.figures.horizontal_m, vertical_m),
+                **evidence_of(offset, expected, verdict, *limits),
             },
             words={**words, "head": head},
         )
 
-    def _judge_jump(self, jump: Jump, t: float) -> None:
+    def _rover_m(self) -> float | None:
+        """How far the rover is from the base, where this post stands with the rover."""
+        distance_km = self.scene.distance_km() if self.site.post.role == "rover" else None
+        return None if distance_km is None else distance_km * 1000.0
+
+    def _judge_jump(self, jump: Jump, t: float) -> Finding | None:
         expected = self._datum.expected
         offset = self._datum.offset(jump.to, expected)
         start = self._datum.offset(jump.start, expected)
-        east, north, up = (b - a for a, b in zip(start, offset, strict=True))
-        if math.hypot(east, north) <= self.figures.jump_m and abs(up) <= self.figures.jump_m:
-            self._finding = None
-            return
-        moved = Enu(east, north, up)
-        verdict = self._datum.why(moved, expected, self.scene.utc_at(t), self.scene.fix, noise=_SINGLE_POINT, autonomous=False)
-        words = words_of(moved, expected, verdict, self.site)
-        self._finding = Finding(
+        moved = Enu(*(b - a for a, b in zip(start, offset, strict=True)))
+        if math.hypot(moved.east_m, moved.north_m) <= self.figures.jump_m and abs(moved.up_m) <= self.figures.jump_m:
+            return None
+        situation = self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix, typing=False)
+        verdict = self._datum.why(moved, situation, _SINGLE_POINT, may_be_autonomous=False)
+        words = words_of(moved, expected, verdict, self.site, expected.antenna_height_m, None)
+        return Finding(
             causes=causes_of(verdict),
             stream=jump.stream,
             key="jump",
@@ -150,6 +182,24 @@ class BaseDatum(Rule[BaseDatumFigures]):
             evidence=evidence_of(moved, expected, verdict, self.figures.jump_m, self.figures.jump_m),
             words={**words, "head": f"With its fix the position jumped: {words['offset']}, within a few metres."},
         )
+
+
+class _Judged(Struct, frozen=True, kw_only=True):
+    """A base's coordinate as it was judged: where, with which antenna height, when (UTC seconds), and what was found."""
+
+    at: Ecef
+    station_id: int
+    height_m: float | None
+    utc_s: float | None
+    finding: Finding | None
+
+    def same(self, at: Ecef, station: Station) -> bool:
+        """True while the base says what was judged."""
+        return (self.at, self.station_id, self.height_m) == (at, station.station_id, station.antenna_height_m)
+
+    def old(self, utc_s: float | None) -> bool:
+        """True once the day is another than that of the judgement, or known for the first time."""
+        return utc_s is not None and (self.utc_s is None or abs(utc_s - self.utc_s) > _DAY_S)
 
 
 class Jump:

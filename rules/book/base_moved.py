@@ -1,12 +1,17 @@
 """base-moved (stop): the base is not where it was: its broadcast position changed within the run.
 
-When: the project's station sends an antenna reference point over 0.01 m from the one before; or, where the site file names
-no station, a line's corrections come from a station that was not heard on it before. Raised with the first message that
+When: one of the project's own bases sends an antenna reference point over 0.01 m from the one before; or, where the site file
+names no station, a line's corrections come from a station that was not heard on it before. Raised with the first message that
 shows it. The condition lasts 30 s, and on for as long as the new position is not the project's; it ends at once when the
-old position is back.
+old position is back. A 1006 that comes with another antenna height after a pause, the mark under it the project's, is a new
+set-up, no move; without a pause nobody has touched the antenna, and the points before and after differ.
+A network's or a moving base's stations change as they like.
+
+At a rover whose post hears positions alone: the fixed position steps by over 0.2 m while the rover stands, or faster than it
+can move, without a loss of fix. Who carries a pole to the next point is slower, and plumbs it for a few seconds.
 
 Causes: `antenna-height-changed` where the change is vertical and message 1006's antenna height changed by as much,
-`coordinate-changed`, `station-changed`. Source: common practice, no source.
+`coordinate-changed`, `station-changed`, `position-jumped`. Source: common practice, no source.
 """
 
 from __future__ import annotations
@@ -17,27 +22,35 @@ from collections.abc import Iterable
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.explanation import in_words
 from witnesspost.rules.datum.geodesy import DatumError, enu
+from witnesspost.rules.datum.leap import Leap, Leaps
 from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Epoch, Fact, Station
+from witnesspost.rules.facts import Epoch, Fact, Fix, Station
+from witnesspost.rules.site.model import Base
 
 _SAME_M = 0.003  # the antenna height and the position change by as much: twice the wire's rounding, and a millimetre
 
 
 class BaseMovedFigures(Delays, kw_only=True):
-    """`limit_m` is what the position may change by; `news_s` how long a change is news; `tolerance_m` is base-datum's."""
+    """`limit_m` is what the position may change by; `news_s` how long a change is news; `tolerance_m` is base-datum's;
+    `step_m` is the step of a standing rover's position that is a leap; a base that was silent for `pause_s` is set up anew, and
+    says its new height within `setup_s`.
+    """
 
     limit_m: float = 0.01
     news_s: float = 30.0
-    tolerance_m: float = 0.05
+    tolerance_m: float = 0.03
+    step_m: float = 0.2
+    pause_s: float = 30.0
+    setup_s: float = 300.0
 
 
 class BaseMoved(Rule[BaseMovedFigures]):
-    """See the module."""
+    """Keeps the last position of each base, the senders of each line, and at a rover alone its positions."""
 
     name = "base-moved"
     severity = "stop"
-    sees = (Station, Epoch)
+    sees = (Station, Epoch, Fix)
     causes = {
         "coordinate-changed": Advice(
             "The base's position changed: it is now {offset} of where it was.",
@@ -67,6 +80,15 @@ class BaseMoved(Rule[BaseMovedFigures]):
                 "Name our station in the site file (station_id).",
             ),
         ),
+        "position-jumped": Advice(
+            "The fixed position jumped: it is now {offset} of where it was, and nobody can have walked that.",
+            (
+                "Stop: store no points.",
+                "Ask at the base: was it moved, started again, or its coordinate typed anew?",
+                "Lose the fix, initialise anew, and check in on a control point before you go on.",
+                "Points from before and after the jump may not fit together: tell the office when it was.",
+            ),
+        ),
     }
     Figures = BaseMovedFigures
 
@@ -74,32 +96,44 @@ class BaseMoved(Rule[BaseMovedFigures]):
         self._datum = Datum(self.site)
         self._now: dict[int, Station] = {}
         self._moved: dict[int, _Move] = {}
+        self._sent: dict[int, float] = {}  # by station: its last epoch
+        self._began: dict[int, float] = {}  # and when it was back after its last pause
         self._heard: dict[str, list[int]] = {}
         self._changed: dict[str, Finding] = {}
+        hears_positions_alone = self.site.post.role == "rover" and not self.scene.correction_streams
+        self._leaps = Leaps(self.figures.step_m) if hears_positions_alone else None
 
     def see(self, fact: Fact) -> None:
-        """A station position of the project's base, or an epoch that says who sends."""
-        if isinstance(fact, Epoch):
+        """A station position of the project's base, an epoch that says who sends, or a rover's position."""
+        if self.scene.base_kind != "own":
+            return
+        if isinstance(fact, Fix):
+            leap = self._leaps.see(fact) if self._leaps is not None else None
+            if leap is not None:
+                self._changed["jump"] = _leap_finding(leap)
+        elif isinstance(fact, Epoch):
+            self._see_pause(fact)
             self._see_sender(fact)
-        elif isinstance(fact, Station) and self.scene.is_ours(fact.station_id):
-            self._see_position(fact)
-        if self._moved or self._changed:
-            self.quiet_until = 0.0
+        elif isinstance(fact, Station):
+            base = self.scene.base_of(fact.station_id)
+            if base is not None:
+                self._see_position(fact, base)
+
+    def due(self) -> float:
+        """At once while a change is news; else only a message can bring one."""
+        return 0.0 if self._moved or self._changed else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         """The changes that are still news, and those to a position that is not the project's."""
-        if not self._moved and not self._changed:
-            self.quiet_until = math.inf
-            return ()
         for station_id, move in tuple(self._moved.items()):
             if t >= move.since + self.figures.news_s and not move.wrong:
                 del self._moved[station_id]
-        for stream, finding in tuple(self._changed.items()):
+        for what, finding in tuple(self._changed.items()):
             if finding.since is not None and t >= finding.since + self.figures.news_s:
-                del self._changed[stream]
+                del self._changed[what]
         return [*(move.finding for move in self._moved.values()), *self._changed.values()]
 
-    def _see_position(self, station: Station) -> None:
+    def _see_position(self, station: Station, base: Base) -> None:
         before = self._now.get(station.station_id)
         self._now[station.station_id] = station
         if before is None or math.dist(_at(before), _at(station)) <= self.figures.limit_m:
@@ -107,8 +141,12 @@ class BaseMoved(Rule[BaseMovedFigures]):
         standing = self._moved.pop(station.station_id, None)
         if standing is not None and math.dist(_at(standing.origin), _at(station)) <= self.figures.limit_m:
             return  # back where it was
+        right = self._right(station, base)
+        other_height = station.antenna_height_m and station.antenna_height_m != before.antenna_height_m
+        if right and other_height and station.t - self._on_air_since(station) < self.figures.setup_s:
+            return  # the day's antenna height over the project's own mark, after a pause: a new set-up
         origin = standing.origin if standing is not None else before
-        self._moved[station.station_id] = _Move(origin, station, self._finding(origin, station), self._wrong(station))
+        self._moved[station.station_id] = _Move(origin, station, self._finding(origin, station), right is False)
 
     def _finding(self, before: Station, station: Station) -> Finding:
         offset = enu(_at(before), _at(station))
@@ -140,16 +178,27 @@ class BaseMoved(Rule[BaseMovedFigures]):
             words={"offset": in_words(offset)},
         )
 
-    def _wrong(self, station: Station) -> bool:
-        """True if the project says where the base is, and it is not there."""
-        if not self._datum.has_base:
-            return False
+    def _right(self, station: Station, base: Base) -> bool | None:
+        """True where the base is where the project says, None where the project does not say it."""
+        if not self._datum.has_control or base.occupies is None:
+            return None
         try:
-            expected = self._datum.expected
+            expected = self._datum.arp(base, station.antenna_height_m)
         except DatumError:
-            return False  # base-datum fails over it and is named; a base that moves is news all the same
+            return None  # base-datum fails over it and is named; a base that moves is news all the same
         east, north, up = self._datum.offset(_at(station), expected)
-        return max(math.hypot(east, north), abs(up) - expected.height_error_m) > self.figures.tolerance_m
+        horizontal_m, vertical_m = self._datum.limits(expected, self.figures.tolerance_m, self.figures.tolerance_m)
+        return math.hypot(east, north) <= horizontal_m and abs(up) <= vertical_m
+
+    def _on_air_since(self, station: Station) -> float:
+        """Since when the base has sent without a pause."""
+        return self._began.get(station.station_id, -math.inf)
+
+    def _see_pause(self, epoch: Epoch) -> None:
+        last = self._sent.get(epoch.station_id)
+        if last is not None and epoch.t - last > self.figures.pause_s:
+            self._began[epoch.station_id] = epoch.t
+        self._sent[epoch.station_id] = epoch.t
 
     def _see_sender(self, epoch: Epoch) -> None:
         if self.site.base.station_id is not None or not self.scene.is_ours(epoch.station_id):
@@ -173,6 +222,24 @@ class _Move:
 
     def __init__(self, origin: Station, station: Station, finding: Finding, wrong: bool):
         self.origin, self.since, self.finding, self.wrong = origin, station.t, finding, wrong
+
+
+def _leap_finding(leap: Leap) -> Finding:
+    east, north, up = leap.by
+    return Finding(
+        causes=[Cause(cause="position-jumped")],
+        stream=leap.stream,
+        key="jump",
+        since=leap.t,
+        evidence={
+            "moved_m": round(math.hypot(*leap.by), 4),
+            "east_m": round(east, 4) + 0.0,
+            "north_m": round(north, 4) + 0.0,
+            "up_m": round(up, 4) + 0.0,
+            "stood": leap.stood,
+        },
+        words={"offset": in_words(leap.by)},
+    )
 
 
 def _at(station: Station) -> Ecef:

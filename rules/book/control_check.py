@@ -1,211 +1,346 @@
 """control-check (stop): the rover stands on a control point, and does not read that point's coordinate.
 
-When: fixed positions stay within 0.05 m of each other for 5 s, within 1 m (horizontally) of a control point, and their mean
-differs from it by over 0.03 m horizontally or 0.05 m vertically (with heights above the bundled geoid, by that grid's stated
-error more). Positions are the antenna's: the pole height comes off. Every check is an event, passed or not: the proof
-that the crew checked in. The mean goes on while the rover stands, and is judged anew whenever its time has doubled.
+When: fixed positions stay within 0.05 m of each other for 10 s on a control point, and their mean differs from it by over
+√(0.03² + (2 ppm·b)²) m horizontally or √(0.05² + (3 ppm·b)²) m vertically, b the distance to the base. The stated errors of the
+bundled geoid and of the project's own datum operation widen the limits. Positions are the antenna's: the pole height comes off.
 
-Causes: as for `base-datum`, since a rover carries its base's error; and the rover's pole height, never taken off
-(`antenna-height-missing`) or taken off twice (`antenna-height-doubled`).
-Source: common practice (checking in on a known point), no source.
+"On a control point" is: within 0.15 m of it in plan; or declared by a person; or, while the base is not proven right, within
+0.05 m of it as a cause of a base's wrong coordinate would move it (`rules.datum.marks`). While the pole leans past 1.5°
+uncompensated, or past its limit, the rule waits. Positions with fewer decimals than the limits need are declined: an event.
+With a moving base nothing is judged; a network's coordinate can only be of another frame.
+
+Every check is an event, passed or not: the proof that the crew checked in. The mean goes on while the rover stands, and is
+judged anew whenever its time has doubled.
+
+Causes: the rover's own (`rover-pole`, `leaning-pole`, `mark-or-point`); and, while the base is not proven right, those of
+`base-datum`, since a rover carries its base's error. It never asks anyone to give the base the rover's point.
+Source: common practice (checking in on a known point; the limits are a receiver's own figures, doubled), no source.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
-from witnesspost.rules.book.coordinate_words import CAUSES
-from witnesspost.rules.coordinates import Enu
+from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, words_of
+from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise
-from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
-from witnesspost.rules.datum.geoid import open_geoid
-from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, words_of
+from witnesspost.rules.datum.geodesy import ExpectedArp
+from witnesspost.rules.datum.hypotheses import Rover, autonomous, predictions
+from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
+from witnesspost.rules.datum.occupation import Occupation
+from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
-from witnesspost.rules.facts import Fact, Fix
-from witnesspost.rules.gnss import WGS84, FixQuality
+from witnesspost.rules.facts import CheckIn, Fact, Fix, Tilt
+from witnesspost.rules.gnss import FixQuality
 
-_GAP_S = 3.0  # a longer gap between two fixed positions ends the standing
-_MEAN_NOISE = Noise(horizontal_m=0.02, up_m=0.03)  # of a mean of some seconds: common practice, no source
+_GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
+_DECLARED_S = 60.0  # a person says it shortly before standing still, or while
+_TILT_S = 5.0  # an older word of the tilt sensor says nothing
+_DAY_S = 86_400.0
+_EASY_AT, _OWN_AT = 2, 3  # so many marks must show the same step: stakes stand on round metres
 
 
 class ControlCheckFigures(Delays, kw_only=True):
-    """Tolerances, how near the point counts as on it, and how long and how still the rover must stand."""
+    """Limits in metres and in millionths of the distance to the base; how near counts as on the point, and as moved by a base's
+    cause; how long and how still the rover must stand; how far its pole may lean, plain and compensated.
+    """
 
     horizontal_m: float = 0.03
     vertical_m: float = 0.05
-    within_m: float = 1.0
-    still_s: float = 5.0
+    horizontal_ppm: float = 2.0
+    vertical_ppm: float = 3.0
+    within_m: float = 0.15
+    moved_m: float = 0.05
+    still_s: float = 10.0
     still_m: float = 0.05
+    lean_deg: float = 1.5
+    compensated_deg: float = 30.0
+
+
+class _Check(NamedTuple):
+    """An occupation as seen from one mark: how far off, within which limits, and what may explain it beside the rest."""
+
+    point: ExpectedArp
+    offset: Enu
+    limits: tuple[float, float]
+    distance_m: float | None
+    typing: bool = False
+    own_position: bool = False
+    base_error: Enu | None = None  # of the base's broadcast, where it is what the rover carries
+
+    @property
+    def plan_m(self) -> float:
+        return math.hypot(self.offset.east_m, self.offset.north_m)
+
+    @property
+    def noise(self) -> Noise:
+        """What the limits let pass as right is no less than what the rover's own noise is."""
+        return Noise(horizontal_m=self.limits[0], vertical_m=self.limits[1])
+
+    @property
+    def step(self) -> Step:
+        return Step(self.point.point, self.offset)
 
 
 class ControlCheck(Rule[ControlCheckFigures]):
-    """See the module."""
+    """Follows each occupation by arithmetic alone; geodesy only once it has lasted."""
 
     name = "control-check"
     severity = "stop"
     at = ("rover",)
-    sees = (Fix,)
-    causes = CAUSES
+    sees = (Fix, Tilt, CheckIn)
+    causes = CONTROL_CAUSES
     Figures = ControlCheckFigures
 
     def begin(self) -> None:
         self._datum = Datum(self.site)
-        self._points: list[ExpectedArp] | None = None
-        self._standing: _Standing | None = None
+        self._wanted = self._datum.has_control and self.scene.base_kind != "moving"
+        self._points: tuple[ExpectedArp, ...] | None = None
+        self._occupation: Occupation | None = None
+        self._tilt: Tilt | None = None
+        self._declared: CheckIn | None = None
         self._finding: Finding | None = None
+        self._moves: tuple[float | None, Moves, Moves] | None = None
+        self._steps = Steps()
         self._events: list[tuple[float, str, dict[str, Any]]] = []
 
     def see(self, fact: Fact) -> None:
-        """One position: it goes on with the standing, begins one, or ends it."""
-        if not isinstance(fact, Fix) or not self._datum.has_control:
+        """One position: it goes on with the occupation, begins one, or ends it; or a word of the sensor or a person."""
+        if not self._wanted:
             return
-        found = self._on_point(fact) if fact.quality == FixQuality.RTK_FIXED else None
-        if found is None:
-            self._leave()
-            return
-        point, offset = found
-        standing = self._standing
-        if standing is None or not standing.goes_on(point, offset, self.figures.still_m):
-            self._leave()
-            standing = self._standing = _Standing(fact.t, point)
-        standing.add(fact.t, offset)
-        self.quiet_until = 0.0
+        if isinstance(fact, Tilt):
+            self._tilt = fact
+        elif isinstance(fact, CheckIn):
+            self._declared = fact
+            if self._occupation is not None:
+                self._occupation.judged_s = None
+        elif isinstance(fact, Fix):
+            self._see_position(fact)
+
+    def due(self) -> float:
+        """At once while something stands or an occupation has lasted; else only a position can change anything."""
+        occupation = self._occupation
+        if self._finding is not None:
+            return 0.0
+        return 0.0 if occupation is not None and self._lasted(occupation) else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged when the rover has stood long enough, and each time that time has doubled."""
-        standing = self._standing
-        if standing is None:
-            self.quiet_until = math.inf
+        occupation = self._occupation
+        if occupation is None:
             return ()
-        if t - standing.last_t > _GAP_S:
+        if t - occupation.last_t > self._gap_s(occupation):
             self._leave()
             return ()
-        if standing.lasted_s >= standing.next_at_s(self.figures.still_s) and standing.count > 1:
-            first = standing.judged_s is None
-            standing.judged_s = standing.lasted_s
-            self._judge(standing, t, first)
+        if self._lasted(occupation):
+            first = occupation.judged_s is None
+            occupation.judged_s = occupation.lasted_s
+            self._judge(occupation, t, first)
         return (self._finding,) if self._finding is not None else ()
 
     def take_events(self) -> list[tuple[float, str, dict[str, Any]]]:
-        """The checks since the last call, one a standing, passed or not."""
+        """The checks since the last call, one an occupation, passed or not."""
         events, self._events = self._events, []
         return events
 
+    def _see_position(self, fix: Fix) -> None:
+        known = fix.quality == FixQuality.RTK_FIXED and None not in (fix.latitude, fix.longitude, fix.height_m)
+        if not known or self._leans(fix.t):
+            self._leave()
+            return
+        occupation = self._occupation
+        if (
+            occupation is None
+            or fix.t - occupation.last_t > self._gap_s(occupation)
+            or not occupation.goes_on(fix, self.figures.still_m)
+        ):
+            self._leave()
+            self._occupation = Occupation(fix)
+        else:
+            occupation.add(fix)
+
     def _leave(self) -> None:
-        self._standing = None
+        self._occupation = None
         self._finding = None
 
-    def _judge(self, standing: _Standing, t: float, first: bool) -> None:
-        point, offset = standing.point, standing.mean
-        vertical_m = self.figures.vertical_m + point.height_error_m
-        horizontal = math.hypot(offset[0], offset[1])
-        passed = horizontal <= self.figures.horizontal_m and abs(offset[2]) <= vertical_m
-        scatter_horizontal_m, scatter_up_m = standing.scatter
-        seen = {
-            "point": point.point,
-            "epochs": standing.count,
-            "stood_s": round(standing.lasted_s, 1),
-            "scatter_horizontal_m": round(scatter_horizontal_m, 4),
-            "scatter_up_m": round(scatter_up_m, 4),
-            "pole_height_m": self.site.rover.pole_height_m,
-        }
-        if first:
-            measured = dict(zip(("east_m", "north_m", "up_m"), (round(part, 4) + 0.0 for part in offset), strict=True))
-            limits = {"tolerance_horizontal_m": self.figures.horizontal_m, "tolerance_vertical_m": round(vertical_m, 4)}
-            self._events.append((t, "control-check", {"passed": passed, **seen, **measured, **limits}))
-        if passed:
-            self._finding = None
+    def _gap_s(self, occupation: Occupation) -> float:
+        interval_s = occupation.lasted_s / (occupation.count - 1) if occupation.count > 1 else _GAP_S
+        return max(_GAP_S, 2.5 * interval_s)
+
+    def _lasted(self, occupation: Occupation) -> bool:
+        return occupation.count > 1 and occupation.lasted_s >= occupation.next_at_s(self.figures.still_s)
+
+    def _angle_deg(self, t: float) -> float | None:
+        """How far the pole leans that nothing reduces; None where no sensor says it."""
+        tilt = self._tilt
+        if tilt is None or tilt.angle_deg is None or t - tilt.t > _TILT_S:
+            return None
+        return 0.0 if self._compensated(tilt) else abs(tilt.angle_deg)
+
+    def _compensated(self, tilt: Tilt) -> bool:
+        compensates = self.site.tilt is not None and self.site.tilt.compensates
+        return compensates and bool(tilt.aligned) and abs(tilt.angle_deg or 0.0) <= self.figures.compensated_deg
+
+    def _leans(self, t: float) -> bool:
+        angle = self._angle_deg(t)
+        return angle is not None and angle > self.figures.lean_deg
+
+    def _judge(self, occupation: Occupation, t: float, first: bool) -> None:
+        check = self._checked(occupation, t)
+        self._finding = None
+        if check is None:
             return
-        fix = self.scene.fix
-        base = self._datum.expected if self._datum.has_base else point
-        verdict = self._datum.why(
-            self._datum.turned(offset, point, base),
-            base,
+        seen = _seen(occupation, check, self.site.rover.pole_height_m)
+        coarse_m, (horizontal_m, vertical_m), offset = occupation.resolution_m, check.limits, check.offset
+        if coarse_m[0] > horizontal_m or coarse_m[1] > vertical_m:
+            if first:
+                why = {"horizontal_digit_m": round(coarse_m[0], 4), "vertical_digit_m": round(coarse_m[1], 4)}
+                self._events.append((t, "control-check-declined", {**seen, **why}))
+            return
+        passed = math.hypot(offset.east_m, offset.north_m) <= horizontal_m and abs(offset.up_m) <= vertical_m
+        if first:
+            self._events.append((t, "control-check", {"passed": passed, **seen}))
+        if not passed:
+            self._finding = self._failed(check, seen, occupation.stream, t)
+
+    def _failed(self, check: _Check, seen: dict[str, Any], stream: str, t: float) -> Finding:
+        point, offset = check.point, check.offset
+        expected = self._base_arp() or point
+        pole_m = self.site.rover.pole_height_m
+        proven = self.scene.proven_right()
+        situation = self._datum.situation(
+            expected,
             self.scene.utc_at(t),
-            fix,
-            noise=_MEAN_NOISE,
-            pole_m=self.site.rover.pole_height_m,
+            self.scene.fix,
+            rover=Rover(point=point, pole_m=pole_m, tilt_deg=self._angle_deg(t), others=self._marks(point)),
+            base=not proven,
+            typing=check.typing,
+            network=self.scene.base_kind == "network",
         )
-        words = words_of(offset, point, verdict, self.site)
-        self._finding = Finding(
+        if check.base_error is not None:
+            verdict = self._datum.why(check.base_error, self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix))
+        else:
+            verdict = self._datum.why(self._datum.turned(offset, point, expected), situation, check.noise, check.own_position)
+        noted = self._datum.not_judged(offset, check.limits[0])
+        antenna_m = situation.antenna_height_m
+        if noted:
+            which = "antenna-height-doubled" if offset.up_m > 0 else "antenna-height-missing"
+            verdict = not_judged(verdict, offset, {"rover-pole": pole_m} | ({} if proven else {which: antenna_m}))
+        words = words_of(offset, point, verdict, self.site, antenna_m, check.distance_m, proven)
+        return Finding(
             causes=causes_of(verdict),
-            stream=fix.stream if fix else "",
+            stream=stream,
             key=point.point,
-            evidence={**evidence_of(offset, point, verdict, self.figures.horizontal_m, vertical_m), **seen},
+            severity="note" if noted else None,
+            evidence={**evidence_of(offset, point, verdict, *check.limits), **seen, "base_proven_right": proven},
             words={**words, "head": f"On {point.point} the rover reads {words['offset']}."},
         )
 
-    def _on_point(self, fix: Fix) -> tuple[ExpectedArp, Enu] | None:
-        """The control point that the position is on, and the offset of the pole's tip from it."""
-        if fix.latitude is None or fix.longitude is None or fix.height_m is None:
+    def _checked(self, occupation: Occupation, t: float) -> _Check | None:
+        """The control point that is occupied; None where it is no control point."""
+        tip = self._datum.tip(occupation.mean, self.site.rover.pole_height_m)
+        distance_km = self.scene.distance_km()
+        distance_m = None if distance_km is None else distance_km * 1000.0
+        steps = [_Check(point, self._datum.offset(tip, point), self._limits(point, distance_m), distance_m)
+                 for point in self._marks()]  # fmt: skip
+        declared = self._declared
+        if declared is not None and occupation.since - _DECLARED_S <= declared.t <= t:
+            named = next((step for step in steps if step.point.point == declared.point), None)
+            if named is not None:
+                return named._replace(typing=True, own_position=True)
+        carried = self._carried(steps)
+        if carried is not None:
+            return carried
+        nearest = min(steps, key=lambda step: step.plan_m)
+        if nearest.plan_m <= max(self.figures.within_m, occupation.resolution_m[0]):
+            return nearest._replace(typing=self._steps.repeated(nearest.step) >= _EASY_AT)
+        return None if self.scene.proven_right() else self._moved(steps, t)
+
+    def _carried(self, steps: list[_Check]) -> _Check | None:
+        """The mark that the base's own wrong broadcast moves to where the rover stands: then the base's error is known."""
+        station = self.scene.station()
+        expected = self._base_arp()
+        if station is None or expected is None or self.scene.proven_right():
             return None
+        error = self._datum.offset(Ecef(station.x_m, station.y_m, station.z_m), expected)
+        for step in steps:
+            east, north, up = (a - b for a, b in zip(self._datum.turned(step.offset, step.point, expected), error, strict=True))
+            if math.hypot(east, north) <= max(step.limits[0], self.figures.moved_m) and abs(up) <= step.limits[1]:
+                return step._replace(base_error=error)
+        return None
+
+    def _moved(self, steps: list[_Check], t: float) -> _Check | None:
+        """The mark that a cause of the base's moves to where the rover stands."""
+        predicted, easy = self._predicted(t, steps[0].point)
+        expected = self._base_arp()
+        shown_twice: list[_Check] = []
+        for step in steps:
+            at_base = step.offset if expected is None else self._datum.turned(step.offset, step.point, expected)
+            if predicted.causes(at_base, step.noise):
+                return step
+            if easy.causes(at_base, step.noise):
+                shown_twice.append(step)
+        own = [step for step in steps if autonomous(step.offset)]
+        found = next((step._replace(typing=True) for step in shown_twice if self._steps.repeated(step.step) >= _EASY_AT), None)
+        if found is None:
+            found = next((step._replace(own_position=True) for step in own if self._steps.repeated(step.step) >= _OWN_AT), None)
+        for one in {step.point.point: step.step for step in (*shown_twice, *own)}.values():
+            self._steps.add(one)
+        return found
+
+    def _base_arp(self) -> ExpectedArp | None:
+        """Where the base that the rover uses ought to be; None where the site file does not say it."""
+        station = self.scene.station()
+        base = self.scene.base_of(station.station_id) if station is not None else self.site.base
+        if base is None or base.kind != "own" or base.occupies is None or not self._datum.has_control:
+            return None
+        return self._datum.arp(base, station.antenna_height_m if station is not None else None)
+
+    def _marks(self, but: ExpectedArp | None = None) -> tuple[ExpectedArp, ...]:
         if self._points is None:
             control = self.site.project.control if self.site.project else []
-            self._points = [self._datum.point(point.name) for point in control]
-        near = [point for point in self._points if _near(point, fix.latitude, fix.longitude, self.figures.within_m)]
-        if not near:
-            return None
-        separation = fix.separation_m
-        if separation is None:
-            separation = open_geoid(self.site).separation_m(fix.latitude, fix.longitude) or 0.0
-        tip = fix.height_m + separation - self.site.rover.pole_height_m
-        at = to_ecef(fix.latitude, fix.longitude, tip, WGS84)
-        offsets = [(point, self._datum.offset(at, point)) for point in near]
-        point, offset = min(offsets, key=lambda found: math.hypot(found[1][0], found[1][1]))
-        return (point, offset) if math.hypot(offset[0], offset[1]) <= self.figures.within_m else None
+            self._points = tuple(self._datum.point(point.name) for point in control)
+        return tuple(point for point in self._points if point is not but)
+
+    def _limits(self, point: ExpectedArp, distance_m: float | None) -> tuple[float, float]:
+        figures, far_m = self.figures, (distance_m or 0.0) * 1e-6
+        horizontal_m = math.hypot(figures.horizontal_m, figures.horizontal_ppm * far_m)
+        return self._datum.limits(point, horizontal_m, math.hypot(figures.vertical_m, figures.vertical_ppm * far_m))
+
+    def _predicted(self, t: float, mark: ExpectedArp) -> tuple[Moves, Moves]:
+        """Where the causes of a base's wrong coordinate put a mark, on the day; and those that must show twice."""
+        utc = self.scene.utc_at(t)
+        day = utc.timestamp() // _DAY_S if utc else None
+        if self._moves is None or self._moves[0] != day:
+            expected = self._base_arp() or mark
+            rover = Rover(point=mark, pole_m=self.site.rover.pole_height_m)
+            network = self.scene.base_kind == "network"
+            ways = predictions(self._datum.situation(expected, utc, self.scene.fix, rover=rover, network=network))
+            ways = [way for way in ways if way.alone and not way.vague]
+            self._moves = (
+                day,
+                Moves((way for way in ways if way.cause not in EASY), self.figures.moved_m),
+                Moves((way for way in ways if way.cause in EASY), self.figures.moved_m),
+            )
+        return self._moves[1], self._moves[2]
 
 
-class _Standing:
-    """The rover standing still on one point: sums over its epochs."""
-
-    def __init__(self, t: float, point: ExpectedArp):
-        self.point = point
-        self.since = self.last_t = t
-        self.count = 0
-        self.judged_s: float | None = None
-        self._mean = [0.0, 0.0, 0.0]
-        self._squares = [0.0, 0.0, 0.0]
-
-    @property
-    def lasted_s(self) -> float:
-        return self.last_t - self.since
-
-    @property
-    def mean(self) -> Enu:
-        return Enu(*self._mean)
-
-    @property
-    def scatter(self) -> tuple[float, float]:
-        """Standard deviation of one epoch, metres: horizontal (both axes together) and up."""
-        east, north, up = (square / max(1, self.count - 1) for square in self._squares)
-        return math.sqrt(east + north), math.sqrt(up)
-
-    def next_at_s(self, still_s: float) -> float:
-        """How long it must have lasted to be judged (again)."""
-        return still_s if self.judged_s is None else 2 * self.judged_s
-
-    def goes_on(self, point: ExpectedArp, offset: Enu, still_m: float) -> bool:
-        """True if the next position belongs to the same standing."""
-        moved = math.hypot(offset[0] - self._mean[0], offset[1] - self._mean[1])
-        return point.point == self.point.point and moved <= still_m
-
-    def add(self, t: float, offset: Enu) -> None:
-        """Take in one position (Welford's running mean and sum of squares)."""
-        self.last_t = t
-        self.count += 1
-        for axis in range(3):
-            away = offset[axis] - self._mean[axis]
-            self._mean[axis] += away / self.count
-            self._squares[axis] += away * (offset[axis] - self._mean[axis])
-
-
-def _near(point: ExpectedArp, latitude: float, longitude: float, within_m: float) -> bool:
-    """A quick look that spares PROJ where the rover is far off: twice the distance, on a sphere."""
-    per_degree = 111_200.0
-    reach_m = 2 * within_m + 1.0
-    if abs(latitude - point.latitude) * per_degree > reach_m:
-        return False
-    east = abs((longitude - point.longitude + 180.0) % 360.0 - 180.0) * per_degree * math.cos(math.radians(latitude))
-    return east <= reach_m
+def _seen(occupation: Occupation, check: _Check, pole_m: float) -> dict[str, Any]:
+    """What the check measured, and against which limits."""
+    scatter_horizontal_m, scatter_up_m = occupation.scatter
+    return {
+        "point": check.point.point,
+        "epochs": occupation.count,
+        "stood_s": round(occupation.lasted_s, 1),
+        "scatter_horizontal_m": round(scatter_horizontal_m, 4),
+        "scatter_up_m": round(scatter_up_m, 4),
+        "pole_height_m": pole_m,
+        "east_m": round(check.offset.east_m, 4) + 0.0,
+        "north_m": round(check.offset.north_m, 4) + 0.0,
+        "up_m": round(check.offset.up_m, 4) + 0.0,
+        "tolerance_horizontal_m": round(check.limits[0], 4),
+        "tolerance_vertical_m": round(check.limits[1], 4),
+        "distance_m": None if check.distance_m is None else round(check.distance_m, 1),
+    }

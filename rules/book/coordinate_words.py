@@ -1,6 +1,7 @@
-"""The words for a coordinate that is not the project's: one clause a cause, and what to check first.
+"""The words for a coordinate that is not the project's: what happened in one clause a cause, and what to check first.
 
-`base-datum` and `control-check` share the clauses, each with a head of its own; pairs of causes put two clauses together.
+`base-datum` and `control-check` share the clauses, each with a head and steps of its own; pairs of causes put two clauses
+together. `{is}` is "is" where the verdict is sure, "may be" where it is not: then `{others}` names what else fits.
 """
 
 from __future__ import annotations
@@ -8,86 +9,236 @@ from __future__ import annotations
 import itertools
 
 from witnesspost.rules.advice import Advice
-from witnesspost.rules.datum.hypotheses import FAMILY, ORDER
+from witnesspost.rules.coordinates import Enu
+from witnesspost.rules.datum.explanation import Verdict, in_words, length_in_words
+from witnesspost.rules.datum.geodesy import ExpectedArp
+from witnesspost.rules.datum.hypotheses import BASE_ORDER, FAMILY
+from witnesspost.rules.datum.verdict import NOT_JUDGED, reach_of, repair_of
+from witnesspost.rules.site.model import Site
 
 _CLAUSES = {
     "orthometric-as-ellipsoidal": (
-        "That is the geoid separation here ({separation}): "
-        "the orthometric height of {point} was probably typed where the base asks for the ellipsoidal one."
+        "That {is} the geoid separation here ({separation}): the height above the geoid of {point}, typed where the base asks "
+        "for the ellipsoidal one."
     ),
     "geoid-applied-twice": (
-        "That is the geoid separation here ({separation}) once more: an ellipsoidal height was probably typed where the "
-        "base asks for the orthometric one, and the base added its geoid."
+        "That {is} the geoid separation here ({separation}) once more: an ellipsoidal height, typed where the base asks for "
+        "the one above the geoid and adds its own."
     ),
-    "other-geoid": "That may be the difference between two geoids: {which} at the base, and the project's ({geoid}).",
-    "antenna-height-missing": "That is an antenna height: {which} was probably left out.",
-    "antenna-height-doubled": "That is an antenna height: {which} was probably put in twice.",
+    "other-geoid": "That {is} the difference between two geoids: {which} at the base, and the project's ({geoid}).",
+    "antenna-height-missing": "That {is} the base's antenna height ({antenna}), left out.",
+    "antenna-height-doubled": "That {is} the base's antenna height ({antenna}), put in twice.",
     "slant-as-vertical": (
-        "That is what a slant height makes: the tape's slant was probably typed where the vertical height ({antenna}) belongs."
+        "That {is} what a slant height makes: the tape's slant, typed where the vertical height ({antenna}) belongs."
     ),
-    "feet-as-metres": "That is a height in feet read as metres ({which}).",
-    "metres-as-feet": "That is a height in metres read as feet ({which}).",
-    "survey-foot": "That is the two kinds of foot in the grid coordinates ({which}).",
+    "feet-as-metres": "That {is} a height in feet, read as metres ({which}).",
+    "metres-as-feet": "That {is} a height in metres, read as feet ({which}).",
+    "survey-foot": "That {is} the difference between the two kinds of foot ({which}).",
+    "digit-slip": "That {is} one slip in typing: {which}.",
     "frame-shift": (
-        "That is the step between two reference frames: the coordinate is probably in {which}, and the project is in "
-        "{frame_words}."
+        "That {is} the step between two reference frames: a coordinate in {which}, where the project is in {frame_words}."
     ),
-    "epoch-shift": "That is how far the ground has moved ({which}): the coordinate is of another epoch than the project's.",
-    "other-control-point": "That is another control point: the base was probably given {which} instead of {point}.",
-    "sign-or-order": "That is a slip in the typing: {which}.",
-    "other-zone": "The grid coordinates were probably read in another zone: {which}.",
-    "rounded": "That is what is lost by fewer decimals: {which}.",
+    "epoch-shift": "That {is} how far the ground has moved ({which}): a coordinate of another epoch than the project's.",
+    "other-control-point": "That {is} another control point: {which} instead of {point}.",
+    "sign-or-order": "That {is} a slip in typing: {which}.",
+    "other-zone": "That {is} another zone of the grid: {which}.",
+    "rounded": "That {is} what is lost by fewer decimals: {which}.",
     "autonomous-base": (
-        "Metres without a pattern: the base probably took its own position ('here') instead of the coordinate of {point}."
+        "Metres off in plan and height, without a pattern: the base may have taken its own position ('here') instead of the "
+        "coordinate of {point}."
     ),
     "unexplained": "Nothing that usually goes wrong explains it.",
 }
+_ROVER_CLAUSES = {
+    "rover-pole": "That {is} the rover's pole: {which}.",
+    "leaning-pole": "That {is} a pole that leans ({which}).",
+    "mark-or-point": "That {is} the mark or the point picked: {which}.",
+}
+_NAMES = {
+    "orthometric-as-ellipsoidal": "a missing geoid separation",
+    "geoid-applied-twice": "a geoid separation added twice",
+    "other-geoid": "another geoid",
+    "antenna-height-missing": "an antenna height left out",
+    "antenna-height-doubled": "an antenna height put in twice",
+    "slant-as-vertical": "a slant height",
+    "feet-as-metres": "feet read as metres",
+    "metres-as-feet": "metres read as feet",
+    "survey-foot": "the other kind of foot",
+    "digit-slip": "a slip in typing",
+    "frame-shift": "another reference frame",
+    "epoch-shift": "another epoch",
+    "other-control-point": "another control point",
+    "sign-or-order": "a sign or an order",
+    "other-zone": "another zone",
+    "rounded": "lost decimals",
+    "rover-pole": "the pole's height",
+    "leaning-pole": "a leaning pole",
+    "mark-or-point": "the mark or the point picked",
+}
 
-_MEASURE_AGAIN = "Measure the antenna height again and compare with what is typed: {antenna} at the base, {pole} at the pole."
-_FIRST_STEPS = {
-    "orthometric-as-ellipsoidal": "Base: does its screen ask for an ellipsoidal height? Type that one, or switch its geoid on.",
-    "geoid-applied-twice": "Base: which height does its screen ask for? Type that kind, and only one geoid between.",
-    "other-geoid": "Base and controller on the geoid of the control sheet? A national one belongs on the post too (office).",
+_MEASURE_AGAIN = "Measure the base's antenna height again, to the mark on the antenna that its plan names, and compare."
+_ASK_THE_OFFICE = "Nobody converts coordinates in the field: ask the office for the one in {frame_words}."
+_CHECKS = {
+    "orthometric-as-ellipsoidal": "Which height does the base's screen ask for? Type that kind, or switch its geoid on.",
+    "geoid-applied-twice": "Which height does the base's screen ask for? Type that kind, with one geoid between.",
+    "other-geoid": "Which geoid is chosen at the base? Ask the office for the project's ({geoid}).",
     "antenna-height-missing": _MEASURE_AGAIN,
     "antenna-height-doubled": _MEASURE_AGAIN,
-    "slant-as-vertical": "Base: is the antenna height typed as slant or as vertical? To which mark on the antenna?",
-    "feet-as-metres": "Base: which unit does its screen show? Type the height of {point} in that unit.",
-    "metres-as-feet": "Base: which unit does its screen show? Type the height of {point} in that unit.",
-    "survey-foot": "Controller: US survey foot or international foot? Choose the one of the control sheet.",
-    "frame-shift": "Which frame and epoch did the coordinate come in? Bring it to {frame_words}, then type it.",
-    "epoch-shift": "Which epoch did the coordinate come in? Bring it to {frame_words}, then type it.",
-    "other-control-point": "Read the mark under the tripod: is it {point}? Then pick {point} in the base.",
-    "sign-or-order": "Base: read latitude and longitude aloud against the control sheet, signs and letters too.",
-    "other-zone": "Base or controller: choose the project's zone ({frame_words}).",
-    "rounded": "Base: type every decimal of the control sheet.",
-    "autonomous-base": "Base: pick {point} from the list, or type its coordinate; do not use 'here'.",
-    "unexplained": "Compare the base's coordinate with the control sheet, figure by figure: name, latitude, longitude, height.",
+    "slant-as-vertical": "Is the base's antenna height typed as slant or as vertical, and to which mark on the antenna?",
+    "feet-as-metres": "Which unit does the base's screen show? Type the height of {point} in that unit.",
+    "metres-as-feet": "Which unit does the base's screen show? Type the height of {point} in that unit.",
+    "survey-foot": "US survey feet or international feet? Choose the unit of the control sheet at the base.",
+    "digit-slip": "Read the base's numbers aloud against the control sheet, digit by digit: {which}?",
+    "frame-shift": _ASK_THE_OFFICE,
+    "epoch-shift": _ASK_THE_OFFICE,
+    "other-control-point": "Read the mark under the base: is it {point}? And which point is picked in the base?",
+    "sign-or-order": "Read the base's coordinate aloud against the control sheet: order, signs and letters too.",
+    "other-zone": "Choose the project's zone at the base ({frame_words}).",
+    "rounded": "Type every decimal of the control sheet at the base.",
+    "autonomous-base": "Pick {point} from the base's list, or type its coordinate; do not use 'here'.",
+    "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, position, height.",
+}
+_ROVER_CHECKS = {
+    "rover-pole": "Measure the pole, foot to antenna: as long as the {pole} that are typed?",
+    "leaning-pole": "Check the bubble against a plumb line: a bubble that is out makes every point lean.",
+    "mark-or-point": "Is the mark firm and the right one? Measure another one: {check_in}.",
+}
+_STOP = "Stop: store no points."
+_NOTE_IT = "Before the base is corrected: note the time and its old coordinate."
+_LEAVE_THE_BASE = "The base's coordinate agrees with the project: leave it as it is."
+_ASK_AT_THE_BASE = "The base last: ask there which point and coordinate it was given, and change nothing without the office."
+
+_REPAIR = {
+    "undecided": "Points taken so far: mark them; the office decides whether they can be repaired.",
+    "one-vector": "Points taken so far: keep them, the office can repair them by one vector.",
+    "within": (
+        "Points within {reach} of the base: keep them, the office can repair them by one vector. "
+        "Farther out the baselines must be computed again."
+    ),
+    "again": "Points taken so far: keep the raw data; the office must compute the baselines again, one vector does not do.",
 }
 
-_ONE_VECTOR = "Points taken so far: keep them, the office can repair them by one vector."
-_NO_VECTOR = "Points taken so far: mark them; the office decides whether they can be repaired."
-_REPAIRABLE = frozenset(ORDER) - {"sign-or-order", "other-zone"}
+
+def _base_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
+    checks = dict.fromkeys(_CHECKS[cause] for cause in causes)
+    return (_STOP, *checks, _NOTE_IT, "Then correct it, and check in on {check_in}.", "{repair}")
 
 
-def _steps(causes: tuple[str, ...]) -> tuple[str, ...]:
-    repair = _ONE_VECTOR if _REPAIRABLE.issuperset(causes) else _NO_VECTOR
+def _at_base(causes: tuple[str, ...]) -> tuple[str, ...]:
+    checks = dict.fromkeys(_CHECKS[cause] for cause in causes)
     return (
-        "Stop: store no points.",
-        *dict.fromkeys(_FIRST_STEPS[cause] for cause in causes),
-        "Correct the base, then check in on {check_in}.",
-        repair,
+        "Tell the rovers: store no points.",
+        *checks,
+        "Before you correct it: note the time and the old coordinate.",
+        "Then let a rover check in on {check_in}.",
+        "{repair}",
     )
 
 
-CAUSES = {cause: Advice(f"{{head}} {_CLAUSES[cause]}{{note}}", _steps((cause,))) for cause in _CLAUSES}
-"""The words for each cause of a wrong coordinate."""
-
-PAIRS = {
-    f"{one}+{two}": Advice(
-        f"{{head}} Two things at once. {_CLAUSES[one]} {_CLAUSES[two].replace('{which}', '{also}')}{{note}}",
-        _steps((one, two)),
+def _control_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
+    base = [_CHECKS[cause] for cause in causes if cause in _CHECKS and cause != "unexplained"]
+    own = [_ROVER_CHECKS[cause] for cause in causes if cause in _ROVER_CHECKS]
+    return (
+        _STOP,
+        "Right mark, right point picked ({point})? Pole at {pole}, its foot on the mark, the bubble in the middle?",
+        "Lose the fix, initialise anew, and measure {point} again.",
+        *dict.fromkeys(own),
+        *(("The base last. " + check for check in base) if base else ("{base_words}",)),
+        *((_NOTE_IT,) if base else ()),
+        "{repair}",
     )
-    for one, two in itertools.combinations([cause for cause in ORDER if cause in FAMILY], 2)
-    if FAMILY[one] != FAMILY[two]
+
+
+def _pairs() -> list[tuple[str, str]]:
+    able = [cause for cause in BASE_ORDER if cause in FAMILY]
+    return [(one, two) for one, two in itertools.combinations(able, 2) if FAMILY[one] != FAMILY[two]]
+
+
+def _line(*clauses: str) -> str:
+    one = clauses[0]
+    if len(clauses) == 1:
+        return f"{{head}} {one}{{others}}{{note}}"
+    return f"{{head}} Two things at once. {one} {clauses[1].replace('{which}', '{also}')}{{others}}{{note}}"
+
+
+_HEIGHT_LINE = (
+    "{head} Heights cannot be judged better than a metre or two here without the project's geoid file.{height_words}{note}"
+)
+_HEIGHT_STEP = "Office: put the project's geoid file on the post (project.geoid)."
+
+BASE_CAUSES = {
+    **{cause: Advice(_line(clause), _base_steps((cause,)), _at_base((cause,))) for cause, clause in _CLAUSES.items()},
+    NOT_JUDGED: Advice(
+        _HEIGHT_LINE,
+        (_HEIGHT_STEP, "Check in on a control point, its height too.", _MEASURE_AGAIN),
+        (_HEIGHT_STEP, _MEASURE_AGAIN),
+    ),
+}
+"""The words for each cause of a base's wrong coordinate."""
+
+BASE_PAIRS = {
+    f"{one}+{two}": Advice(_line(_CLAUSES[one], _CLAUSES[two]), _base_steps((one, two)), _at_base((one, two)))
+    for one, two in _pairs()
 }
 """The words for each pair of causes that can come together."""
+
+CONTROL_CAUSES = {
+    **{cause: Advice(_line(clause), _control_steps((cause,))) for cause, clause in (_ROVER_CLAUSES | _CLAUSES).items()},
+    NOT_JUDGED: Advice(
+        _HEIGHT_LINE, (_HEIGHT_STEP, "Pole at {pole}, its foot on the mark? Base's antenna height as measured?")
+    ),
+}
+"""The words for each cause of a rover's miss on a control point."""
+
+CONTROL_PAIRS = {
+    f"{one}+{two}": Advice(_line(_CLAUSES[one], _CLAUSES[two]), _control_steps((one, two))) for one, two in _pairs()
+}
+
+
+def words_of(
+    offset: Enu,
+    expected: ExpectedArp,
+    verdict: Verdict,
+    site: Site,
+    antenna_m: float,
+    distance_m: float | None,
+    proven: bool = False,
+) -> dict[str, str]:
+    """What the sentences need beyond the evidence: the offset, the way of the first cause, what else fits, and the rest.
+
+    `antenna_m` is the base's antenna height in use, `distance_m` the rover's from the base (None: not known);
+    `proven` says that the base's coordinate agrees with the project.
+    """
+    first = verdict.causes[0]
+    points = [point.name for point in site.project.control if point.name != expected.point] if site.project else []
+    note = ""
+    if expected.height_error_m:
+        note = f" (Heights only to {expected.height_error_m:.2f} m here: that is the bundled geoid's error.)"
+    return {
+        "offset": in_words(offset),
+        "is": "is" if verdict.sure else "may be",
+        "which": first.which or "another",
+        "also": first.prediction.also if first.prediction is not None else "",
+        "others": _others(verdict),
+        "antenna": f"{antenna_m:.3f} m",
+        "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
+        "pole": f"{site.rover.pole_height_m:.3f} m",
+        "frame_words": expected.frame_name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
+        "check_in": points[0] if points else "a second control point",
+        "base_words": _LEAVE_THE_BASE if proven else _ASK_AT_THE_BASE,
+        "repair": _REPAIR[repair_of(offset, verdict, distance_m)].format(reach=length_in_words(reach_of(offset))),
+        "height_words": _height_words(verdict),
+        "note": note,
+    }
+
+
+def _height_words(verdict: Verdict) -> str:
+    named = [_NAMES[one.cause] for one in verdict.causes if one.cause in _NAMES and verdict.causes[0].cause == NOT_JUDGED]
+    return f" This one looks like {' or '.join(named)}." if named else ""
+
+
+def _others(verdict: Verdict) -> str:
+    if verdict.causes[0].cause == NOT_JUDGED:
+        return ""
+    names = [" and ".join(_NAMES[part] for part in one.cause.split("+")) for one in verdict.causes[1:3]]
+    return f" It may also be {', or '.join(names)}." if names else ""

@@ -1,4 +1,4 @@
-"""height-reference (check): the receiver's geoid is not the project's, so its heights are not either.
+"""height-reference (note): the receiver's geoid is not the project's, so its heights are not either.
 
 When: the geoid separation that the rover's receiver reports (GGA field 11) differs for 10 s from the project's model at the
 rover's position by over 0.10 m, or, with the bundled grid, by over that grid's stated error there if that is more. Only
@@ -29,10 +29,10 @@ class HeightReferenceFigures(Delays, kw_only=True):
 
 
 class HeightReference(Rule[HeightReferenceFigures]):
-    """See the module."""
+    """Compares the receiver's separation with the project's model, once a second."""
 
     name = "height-reference"
-    severity = "check"
+    severity = "note"
     at = ("rover",)
     sees = (Fix,)
     causes = {
@@ -78,17 +78,18 @@ class HeightReference(Rule[HeightReferenceFigures]):
         before = self._looked
         if before is None or fact.t - before.t >= _EVERY_S or fact.separation_m != before.separation_m:
             self._look(fact)
-        if self._finding is not None:
-            self.quiet_until = 0.0
+
+    def due(self) -> float:
+        """At once while something differs; else only a position can change that."""
+        return 0.0 if self._finding is not None else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What the last position showed, while positions come."""
-        self.quiet_until = math.inf
         return (self._finding,) if self._finding is not None and t - self._last_t <= _STALE_S else ()
 
     def _look(self, fix: Fix) -> None:
         if fix.latitude is None or fix.longitude is None or fix.height_m is None:
-            return
+            return  # a sentence without a height says no separation either
         self._looked = fix
         standing, self._finding = self._finding, None
         geoid = open_geoid(self.site)

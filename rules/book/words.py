@@ -11,13 +11,13 @@ from typing import Any, NamedTuple
 from witnesspost.rules.advice import Advice
 from witnesspost.rules.alert import Change, Held, Sentence
 from witnesspost.rules.book.contents import RULES
-from witnesspost.rules.book.coordinate_words import CAUSES, PAIRS
+from witnesspost.rules.book.coordinate_words import BASE_PAIRS, CONTROL_PAIRS
 from witnesspost.rules.book.own import CrewRule
 
+_PAIRS = {"base-datum": BASE_PAIRS, "control-check": CONTROL_PAIRS}
+
 ADVICE: dict[tuple[str, str], Advice] = {
-    (rule.name, cause): advice
-    for rule in RULES
-    for cause, advice in (rule.causes | PAIRS if rule.causes is CAUSES else rule.causes).items()
+    (rule.name, cause): advice for rule in RULES for cause, advice in (rule.causes | _PAIRS.get(rule.name, {})).items()
 }
 """Every sentence of the book by its key."""
 

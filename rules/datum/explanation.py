@@ -1,23 +1,23 @@
-"""Why a coordinate differs: the causes ranked by how well they explain the offset.
+"""Why a coordinate differs: the causes ranked by how well they predict the offset.
 
-**The principle.** Each cause predicts an offset (east, north, up) as normal distributions, one for each way in which the
-cause comes about; the ways share the cause's weight. A cause's score is the logarithm of
+**Fitting.** A way of a cause fits where its prediction lies within its own tolerance and the observation's, sideways and up
+each by themselves: so a cause of the height alone explains nothing sideways. What fits nothing is `unexplained`; a base's own
+single-point position (`autonomous-base`) is told from what is left over, never against a pattern.
 
-    prior × Σ over ways of (weight × density of the way at the observed offset, with the noise of the offset added).
+**Ranking.** A cause's score is the logarithm of
 
-So a close fit counts for more where the prediction is sharp, a vague prediction pays for its vagueness, and a cause with
-a hundred ways pays a hundredfold for the chance that one of them fits by luck. Priors: a single cause 1, a pair 1/50,
-`unexplained` 1/20. `autonomous-base` is a normal distribution of metres; `unexplained` is three broad ones: something
-vertical only (an exact horizontal match is no accident), something horizontal only, anything at all.
+    prior × Σ over ways of (weight × normal density of the way at the observed offset),
 
-**Fitting.** A way fits if its residual's χ² (3 degrees of freedom) is under 16.27, which the truth exceeds once in a
-thousand. Pairs are tried only where no single cause fits. Where nothing fits, or `unexplained` scores best, the first
-cause is `unexplained`.
+tolerances being three sigmas. So a close fit counts for more where the prediction is sharp, and a cause with a hundred ways
+pays a hundredfold for the chance that one of them fits by luck. Pairs are tried only where no single cause fits, and pay 1/50.
+At a rover what is sharp comes first, be it the base's or its own, then its own vague ones, then the base's.
 
-**Ties.** Causes that fit within 1 cm of the best one's residual, and whose score is within a factor of 100, cannot be told
-apart: all are named, in the order of `hypotheses.ORDER`.
+**Ties.** Causes whose residuals are within 1 cm of the best one's, and whose score is within a factor of 100, predict the same:
+they stand in the order of `hypotheses.ORDER`, the rover's own before the base's.
 
-Source: Bayesian model comparison (common statistics); χ² quantile from tables; the priors are common practice, no source.
+**Certainty.** A verdict is `sure` where one cause fits and no other does, and what it predicts is five times its own doubt.
+
+Source: Bayesian model comparison (common statistics); priors and factors are common practice, no source.
 """
 
 from __future__ import annotations
@@ -28,32 +28,37 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.hypotheses import ALONE, ORDER, Prediction, Situation, autonomous_base, predictions, sum_of
+from witnesspost.rules.datum.hypotheses import (
+    ALONE,
+    ORDER,
+    ROVER_ORDER,
+    Prediction,
+    Situation,
+    autonomous,
+    predictions,
+    rover_predictions,
+    sum_of,
+)
 
-FITS_CHI2 = 16.27  # χ², 3 degrees of freedom, 0.1 %
 PAIR_PRIOR = 1 / 50
-UNEXPLAINED_PRIOR = 1 / 20
 TIE_M = 0.01
 TIE_FACTOR = 100.0
-NAMED_FACTOR = 1e5  # what is this much less likely than the first is not named
 LISTED = 3
 PLACES_TRIED = 8
+SIGMAS = 3.0  # a tolerance is so many
+SHARP = 5.0
+_SLACK_M = 1e-6
 
-_BROAD = ((0.02, 30.0), (30.0, 0.02), (3000.0, 3000.0))  # horizontal and up sigma of `unexplained`, metres
 
+class Noise(Struct, frozen=True, kw_only=True):
+    """How far the observed offset itself may be out, metres: sideways, and up. Nothing for a broadcast coordinate."""
 
-class Noise(Struct, frozen=True):
-    """One sigma of the observed offset itself, metres: a horizontal axis, and up.
-
-    The default lets through what `base-datum` calls right: its 0.05 m is two and a half of these.
-    """
-
-    horizontal_m: float = 0.02
-    up_m: float = 0.02
+    horizontal_m: float = 0.0
+    vertical_m: float = 0.0
 
 
 class Explanation(Struct, frozen=True, kw_only=True):
-    """One cause with the way that fits best: its prediction (None for `unexplained`), residual (3D) and score."""
+    """One cause with the way that fits best: its prediction (None for what has none), residual (3D) and score."""
 
     cause: str
     residual_m: float | None
@@ -64,34 +69,37 @@ class Explanation(Struct, frozen=True, kw_only=True):
 
 
 class Verdict(Struct, frozen=True, kw_only=True):
-    """`causes`: those that explain the offset, the likeliest first. `best`: the closest three, whether they fit or not."""
+    """`causes`: those that explain the offset, the likeliest first. `best`: the closest three, whether they fit or not.
+
+    `sure` where the first cause is the only one that fits.
+    """
 
     causes: list[Explanation]
     best: list[Explanation]
+    sure: bool
 
 
-def explain(offset: Enu, situation: Situation, noise: Noise | None = None, autonomous: bool = True) -> Verdict:
-    """The ranked causes of an offset (east, north, up; metres; said minus right).
+def explain(offset: Enu, situation: Situation, noise: Noise | None = None, may_be_autonomous: bool = True) -> Verdict:
+    """The ranked causes of an offset (said minus right).
 
-    `autonomous=False` leaves `autonomous-base` out: for an offset that was itself taken from a single-point position.
+    `may_be_autonomous=False` leaves `autonomous-base` out: for an offset that was itself taken from a single-point position.
     """
     noise = noise or Noise()
     singles = predictions(situation)
-    ranked = _ranked(singles, offset, noise, 1.0)
+    alone = [way for way in singles if way.alone]
+    ranked = _ranked([*rover_predictions(situation, offset), *alone], offset, noise, 1.0)
     if not any(one.fits for one in ranked):
-        ranked = _ranked(_pairs(singles, offset, situation), offset, noise, PAIR_PRIOR) + ranked
-    if autonomous:
-        ranked += _ranked(autonomous_base(situation), offset, noise, 1.0)
-    ranked.sort(key=lambda one: -one.score)
-    unexplained = _unexplained(offset, noise)
-    fitting = [one for one in ranked if one.fits and one.score > unexplained.score]
-    nearest = sorted((one for one in ranked if one not in fitting), key=lambda one: one.residual_m or 0.0)
-    best = fitting + [one for one in nearest if one.cause != "autonomous-base"]
-    if not fitting:
-        return Verdict(causes=[unexplained], best=best[:LISTED])
-    named = [one for one in fitting if one.score > fitting[0].score - math.log(NAMED_FACTOR)]
-    causes = _ties_in_order(named)
-    return Verdict(causes=causes, best=(causes + [one for one in best if one not in causes])[:LISTED])
+        ranked += _ranked(_pairs(singles, offset, situation), offset, noise, PAIR_PRIOR)
+    at_rover = situation.rover is not None
+    ranked.sort(key=lambda one: _place(one, at_rover))
+    fitting = _ties_in_order([one for one in ranked if one.fits], at_rover)
+    nearest = sorted((one for one in ranked if not one.fits), key=lambda one: one.residual_m or 0.0)
+    if fitting:
+        best = (fitting + nearest)[:LISTED]
+        return Verdict(causes=fitting, best=best, sure=len(fitting) == 1 and _sharp(fitting[0].prediction))
+    left_over = "autonomous-base" if may_be_autonomous and situation.base and autonomous(offset) else "unexplained"
+    unexplained = Explanation(cause=left_over, residual_m=None, prediction=None, score=0.0, fits=False)
+    return Verdict(causes=[unexplained], best=nearest[:LISTED], sure=False)
 
 
 def in_words(offset: Enu) -> str:
@@ -99,14 +107,15 @@ def in_words(offset: Enu) -> str:
     east, north, up = offset
     least = max(0.005, 0.001 * math.hypot(*offset))
     parts = [
-        (abs(value), f"{_length(abs(value))} {plus if value > 0 else minus}")
+        (abs(value), f"{length_in_words(abs(value))} {plus if value > 0 else minus}")
         for value, plus, minus in ((up, "high", "low"), (east, "east", "west"), (north, "north", "south"))
         if abs(value) >= least
     ]
     return ", ".join(text for _, text in sorted(parts, key=lambda part: -part[0])) or "nothing to speak of"
 
 
-def _length(metres: float) -> str:
+def length_in_words(metres: float) -> str:
+    """A length as a person says it: "28.6 m", "3 cm", "1.23 km"."""
     if metres >= 10_000:
         return f"{metres / 1000:.0f} km"
     if metres >= 1_000:
@@ -116,28 +125,39 @@ def _length(metres: float) -> str:
     return f"{metres * 100:.0f} cm" if metres >= 0.01 else f"{metres * 1000:.0f} mm"
 
 
+def _sharp(way: Prediction | None) -> bool:
+    return way is not None and not way.vague and math.hypot(*way.enu) >= SHARP * max(way.horizontal_m, way.vertical_m)
+
+
+def _place(one: Explanation, at_rover: bool) -> tuple[int, float]:
+    """Where it stands among those that fit, the first the smallest."""
+    vague = at_rover and one.prediction is not None and one.prediction.vague
+    return (0 if not vague else 1 if one.cause in ROVER_ORDER else 2), -one.score
+
+
 def _ranked(ways: Iterable[Prediction], offset: Enu, noise: Noise, prior: float) -> list[Explanation]:
-    """One explanation a cause, from the likelihood of all its ways; the way shown is the likeliest."""
+    """One explanation a cause, from the likelihood of all its ways; the way shown is the likeliest one that fits, if any."""
     found = []
     by_cause: dict[str, list[Prediction]] = {}
     for way in ways:
         by_cause.setdefault(way.cause, []).append(way)
     for cause, group in by_cause.items():
-        logs = [math.log(way.weight) + _log_density(way, offset, noise) for way in group]
+        fitting = [way for way in group if _fits(way, offset, noise)]
+        sharp = [way for way in fitting if not way.vague]
+        chosen = sharp or fitting or group
+        logs = [math.log(way.weight) + _log_density(way, offset, noise) for way in chosen]
         top = max(logs)
-        best = group[logs.index(top)]
-        total = math.log(sum(math.exp(log - top) for log in logs))
-        fits = _chi2(best, offset, noise) < FITS_CHI2
+        best = chosen[logs.index(top)] if fitting else min(group, key=lambda way: math.dist(offset, way.enu))
         which = [best.which]
         if cause == "frame-shift":  # frames that nothing tells apart are all named
-            which += [way.which for way in group if math.dist(way.enu, best.enu) < TIE_M]
+            which += [way.which for way in fitting if math.dist(way.enu, best.enu) < TIE_M]
         found.append(
             Explanation(
                 cause=cause,
                 residual_m=math.dist(offset, best.enu),
                 prediction=best,
-                score=math.log(prior) + top + total,
-                fits=fits,
+                score=math.log(prior) + top + math.log(sum(math.exp(log - top) for log in logs)),
+                fits=bool(fitting),
                 which=" or ".join(dict.fromkeys(which)),
             )
         )
@@ -150,42 +170,39 @@ def _pairs(singles: list[Prediction], offset: Enu, situation: Situation) -> Iter
     Of the ways that lead to another place (a control list has hundreds) only the nearest are tried.
     """
     elsewhere = sorted((way for way in singles if way.far is not None), key=lambda way: math.dist(way.enu, offset))
-    able = [way for way in singles if way.family != ALONE and (way.far is None or way in elsewhere[:PLACES_TRIED])]
+    kept = {id(way) for way in elsewhere[:PLACES_TRIED]}
+    able = [way for way in singles if way.family != ALONE and not way.vague and (way.far is None or id(way) in kept)]
     for one, two in itertools.combinations(able, 2):
-        if one.family != two.family:
+        if one.family != two.family and one.cause != two.cause:
             yield sum_of(one, two, situation.expected.ecef, situation.frame)
 
 
-def _unexplained(offset: Enu, noise: Noise) -> Explanation:
-    ways = [Prediction("unexplained", 0.0, 0.0, 0.0, across, up) for across, up in _BROAD]
-    logs = [_log_density(way, offset, noise) for way in ways]
-    score = max(logs) + math.log(UNEXPLAINED_PRIOR / len(ways))
-    return Explanation(cause="unexplained", residual_m=None, prediction=None, score=score, fits=True)
-
-
-def _chi2(way: Prediction, offset: Enu, noise: Noise) -> float:
-    across = way.sigma_horizontal_m**2 + noise.horizontal_m**2
-    up = way.sigma_up_m**2 + noise.up_m**2
-    east, north, high = (o - p for o, p in zip(offset, way.enu, strict=True))
-    return (east * east + north * north) / across + high * high / up
+def _fits(way: Prediction, offset: Enu, noise: Noise) -> bool:
+    sideways = math.hypot(offset.east_m - way.east_m, offset.north_m - way.north_m)
+    return (
+        sideways <= way.horizontal_m + noise.horizontal_m + _SLACK_M
+        and abs(offset.up_m - way.up_m) <= way.vertical_m + noise.vertical_m + _SLACK_M
+    )
 
 
 def _log_density(way: Prediction, offset: Enu, noise: Noise) -> float:
-    across = way.sigma_horizontal_m**2 + noise.horizontal_m**2
-    up = way.sigma_up_m**2 + noise.up_m**2
-    return -0.5 * (_chi2(way, offset, noise) + 3 * math.log(2 * math.pi) + 2 * math.log(across) + math.log(up))
+    """Of a normal distribution about the prediction whose tolerance is `SIGMAS` sigmas; constants left out."""
+    across = math.hypot(way.horizontal_m, noise.horizontal_m) / SIGMAS
+    up = math.hypot(way.vertical_m, noise.vertical_m) / SIGMAS
+    east, north, rise = (a - b for a, b in zip(offset, way.enu, strict=True))
+    return -0.5 * ((east * east + north * north) / across**2 + (rise / up) ** 2) - 2.0 * math.log(across) - math.log(up)
 
 
-def _ties_in_order(named: list[Explanation]) -> list[Explanation]:
-    """The named causes, those that cannot be told apart from the first one brought to the order of `ORDER`."""
-    first = named[0]
+def _ties_in_order(named: list[Explanation], at_rover: bool) -> list[Explanation]:
+    """Those that cannot be told apart from the first one, in the order of `ORDER`; then the rest."""
+    if not named:
+        return named
+    ties = [one for one in named if _ties(one, named[0]) and _place(one, at_rover)[0] == _place(named[0], at_rover)[0]]
+    ties.sort(key=lambda one: ORDER.index(one.cause.split("+")[0]))
+    return ties + [one for one in named if one not in ties]
 
-    def tied(one: Explanation) -> bool:
-        return (
-            one.score > first.score - math.log(TIE_FACTOR)
-            and "autonomous-base" not in (one.cause, first.cause)
-            and (one.residual_m or 0.0) <= (first.residual_m or 0.0) + TIE_M
-        )
 
-    ties = sorted((one for one in named if tied(one)), key=lambda one: [ORDER.index(c) for c in one.cause.split("+")])
-    return (ties or [first]) + [one for one in named if one not in (ties or [first])]
+def _ties(one: Explanation, first: Explanation) -> bool:
+    assert one.residual_m is not None
+    assert first.residual_m is not None
+    return abs(one.residual_m - first.residual_m) <= TIE_M and one.score > first.score - math.log(TIE_FACTOR)

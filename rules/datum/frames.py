@@ -1,17 +1,4 @@
-"""Reference frames: what a project's frame is, and how far other frames in use at a place stand from it.
-
-Frames are compared in ITRF2014, at the day's epoch, and never through the WGS 84 ensemble (EPSG:4979), whose operations
-are null and hide shifts of metres: PROJ is asked only for operations whose stated accuracy is known and better than
-`ACCURACY_LIMIT_M`. All coordinates in and out of `shifts` are geocentric metres.
-
-| frame | here | its reference epoch | source |
-|---|---|---|---|
-| NAD83(2011), (PA11), (MA11) | EPSG:6319, 6321, 6324 | 2010.0 | from memory of the frames' own definitions |
-| NAD83(CSRS)v7 | EPSG:8254 | 2010.0 | from memory |
-| ETRF2000, ETRF2014 (the realisations of ETRS89) | EPSG:7931, 8403 | 1989.0 | from memory |
-| GDA94, GDA2020 | EPSG:4939, 7843 | 1994.0, 2020.0 | GDA2020 Technical Manual |
-| ITRF2014, ITRF2020 | EPSG:7912, 9989 | the day's | |
-"""
+"""Reference frames: what a project's frame is, as PROJ's database knows it. How frames differ is `rules.datum.shifts`."""
 
 from __future__ import annotations
 
@@ -26,33 +13,9 @@ from witnesspost.rules.datum.national import Way
 from witnesspost.rules.gnss import Ellipsoid
 from witnesspost.rules.site.tables import shown
 
-ACCURACY_LIMIT_M = 0.1
-ASSUMED_EPOCH = 2026.0  # while no receiver has said the date
-ASSUMED_EPOCH_SIGMA_YEARS = 3.0
-
-_ITRF2014, _ITRF2020 = 7912, 9989
-_FIXED_TO_PLATE = {
-    **dict.fromkeys((6319, 8254, 6321, 6324), 2010.0),
-    **dict.fromkeys((8403, 7931), 1989.0),
-    4939: 1994.0,
-    7843: 2020.0,
-}
-_PLATES = (7843, 8403, 6321, 6324, 6319, 8254)  # whose motion is a place's: the first that is in use there
-_ETRS89 = "European Terrestrial Reference System 1989 ensemble"
-_ETRS89_REALISATIONS = (8403, 7931)
-_ITRF_EPOCHS = (2010.0, 2020.0)
-
 
 class FrameError(ValueError):
     """A frame cannot be used; the text says what was read and what was expected."""
-
-
-class Shift(NamedTuple):
-    """The base's numbers if they were of another frame or epoch: `name` says which, `sigma_m` how sure they are."""
-
-    name: str
-    at: Ecef
-    sigma_m: float
 
 
 class Place(NamedTuple):
@@ -152,11 +115,6 @@ class Frame(Struct, frozen=True, kw_only=True):
         offset = (longitude - west + margin_degrees) % 360.0
         return south - margin_degrees <= latitude <= north + margin_degrees and offset <= width + 2 * margin_degrees
 
-    @property
-    def reference_epoch(self) -> float | None:
-        """The epoch of a frame that is fixed to its plate, from the table above; None for any other."""
-        return 1989.0 if self.ensemble == _ETRS89 else _FIXED_TO_PLATE.get(self.code_3d or 0)
-
 
 @functools.lru_cache(maxsize=64)
 def frame_of(code: str) -> Frame:
@@ -195,125 +153,6 @@ def frame_of(code: str) -> Frame:
         _geodetic_degrees=math.degrees(geodetic.axis_info[0].unit_conversion_factor),
         _greenwich_degrees=_meridian_degrees(meridian),
     )
-
-
-def motion_frame(latitude: float, longitude: float) -> Frame | None:
-    """A frame fixed to the plate under the place, by which PROJ knows how the place moves; None where it has none."""
-    frames = (frame_of(f"EPSG:{code}") for code in _PLATES)
-    return next((frame for frame in frames if frame.in_use_at(latitude, longitude)), None)
-
-
-def frame_shifts(frame: Frame, epoch: float | None, place: Place, today: float | None) -> list[Shift]:
-    """The place (numbers in `frame`) in each other frame in use there, on the day: what a base would broadcast.
-
-    `epoch` is the project's coordinate epoch, `today` the day's, both decimal years; None: unknown. Nothing is
-    predicted from a frame that PROJ cannot tie to ITRF2014 well enough.
-    """
-    day = ASSUMED_EPOCH if today is None else today
-    itrf = _in_itrf2014(frame, epoch, place, day)
-    if itrf is None:
-        return []
-    # Real marks move within their frame by millimetres a year; nobody's typed coordinate is better than a centimetre.
-    moving = _drift_m(place, day) * ASSUMED_EPOCH_SIGMA_YEARS if today is None else 0.0
-    sigma = math.hypot(0.05 if frame.ensemble else 0.02, moving)
-    shifts = [Shift(f"ITRF2014 at {day:.1f}", itrf, sigma)]
-    itrf2020 = _transform(_ITRF2014, _ITRF2020, itrf, day)
-    if itrf2020 is not None:
-        shifts.append(Shift(f"ITRF2020 at {day:.1f}", itrf2020, sigma))
-    for then in _ITRF_EPOCHS:
-        earlier = _in_itrf2014(frame, epoch, place, then) if abs(then - day) > 1.0 else None
-        if earlier is not None:
-            shifts.append(Shift(f"ITRF2014 at {then:.1f}", earlier, 0.05 if frame.ensemble else 0.02))
-    for code in _FIXED_TO_PLATE:
-        other = frame_of(f"EPSG:{code}")
-        own = code == frame.code_3d or (frame.ensemble == _ETRS89 and code in _ETRS89_REALISATIONS)
-        if not own and other.in_use_at(place.latitude, place.longitude):
-            there = _transform(_ITRF2014, code, itrf, day)
-            if there is not None:
-                shifts.append(Shift(other.name, there, sigma))
-    return shifts
-
-
-def epoch_shift(frame: Frame, epoch: float | None, place: Place, today: float | None) -> Shift | None:
-    """The place moved with its plate from the project's epoch to the day; None where no motion is known there.
-
-    Where the site file gives no epoch, it is the frame's own reference epoch.
-    """
-    plate = motion_frame(place.latitude, place.longitude)
-    then = epoch if epoch is not None else frame.reference_epoch
-    if plate is None or plate.code_3d is None or then is None:
-        return None
-    day = ASSUMED_EPOCH if today is None else today
-    fixed = _transform(_ITRF2014, plate.code_3d, place.at, then)
-    moved = _transform(plate.code_3d, _ITRF2014, fixed, day) if fixed is not None else None
-    if moved is None:
-        return None
-    years = ASSUMED_EPOCH_SIGMA_YEARS if today is None else 0.0
-    sigma = math.hypot(0.01, _drift_m(place, day) * years)
-    return Shift(f"{then:.1f} to {day:.1f}", moved, sigma)
-
-
-def _in_itrf2014(frame: Frame, epoch: float | None, place: Place, day: float) -> Ecef | None:
-    """Numbers of `frame` as ITRF2014 on the day: a plate-fixed frame by its operation, a global one by its plate."""
-    if frame.ensemble == _ETRS89:
-        return _transform(_ETRS89_REALISATIONS[0], _ITRF2014, place.at, day)
-    if frame.code_3d is None or frame.ensemble is not None:
-        return None
-    if frame.code_3d in _FIXED_TO_PLATE:
-        return _transform(frame.code_3d, _ITRF2014, place.at, day)
-    then = day if epoch is None else epoch
-    there = _transform(frame.code_3d, _ITRF2014, place.at, then)
-    plate = motion_frame(place.latitude, place.longitude)
-    if there is None or plate is None or plate.code_3d is None or then == day:
-        return there
-    fixed = _transform(_ITRF2014, plate.code_3d, there, then)
-    return None if fixed is None else _transform(plate.code_3d, _ITRF2014, fixed, day)
-
-
-def _drift_m(place: Place, day: float) -> float:
-    """How far the plate carries the place in a year, metres; 0.05 where unknown."""
-    plate = motion_frame(place.latitude, place.longitude)
-    if plate is None or plate.code_3d is None:
-        return 0.05
-    fixed = _transform(_ITRF2014, plate.code_3d, place.at, day)
-    later = _transform(plate.code_3d, _ITRF2014, fixed, day + 1.0) if fixed is not None else None
-    return 0.05 if later is None else math.dist(place.at, later)
-
-
-def _transform(source: int, target: int, at: Ecef, epoch: float) -> Ecef | None:
-    """Geocentric to geocentric at an epoch; None where PROJ has no operation good enough."""
-    if source == target:
-        return at
-    # One operation serves both directions: to find one takes PROJ tens of milliseconds, and the alert waits for it.
-    backwards = source == _ITRF2014
-    operation = _operation(target if backwards else source, _ITRF2014 if backwards else target)
-    if operation is None:
-        return None
-    before, after = _cart(f"EPSG:{source}"), _cart(f"EPSG:{target}")
-    longitude, latitude, height = before.transform(*at, direction="INVERSE")
-    direction = "INVERSE" if backwards else "FORWARD"
-    longitude, latitude, height, _ = operation.transform(longitude, latitude, height, epoch, direction=direction)
-    x, y, z = after.transform(longitude, latitude, height)
-    return Ecef(float(x), float(y), float(z)) if math.isfinite(x + y + z) else None
-
-
-@functools.lru_cache(maxsize=64)
-def _operation(source: int, target: int) -> Any:
-    """PROJ's operation between two geographic 3D frames (longitude, latitude, height, epoch), or None."""
-    from pyproj import Transformer
-    from pyproj.exceptions import ProjError
-
-    try:
-        return Transformer.from_crs(
-            f"EPSG:{source}", f"EPSG:{target}", always_xy=True, allow_ballpark=False, accuracy=ACCURACY_LIMIT_M
-        )
-    except ProjError:
-        return None
-
-
-def _cart(code: str) -> Any:
-    frame = frame_of(code)
-    return cartesian(frame.semi_major_m, frame.inverse_flattening)
 
 
 @functools.lru_cache(maxsize=16)

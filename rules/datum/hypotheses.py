@@ -1,8 +1,12 @@
-"""What each cause of a wrong coordinate predicts: east, north and up of what was said from what is right.
+"""What each cause of a wrong coordinate predicts: east, north and up of what was said from what is right, and how sharply.
 
 One function a cause, in the order of `ORDER`; each gives the predictions of all the ways in which that cause comes about.
 The ways share the cause's weight, so that a cause with many ways has no better chance of fitting by luck.
 H is the mark's height above the geoid, h the ellipsoidal one, N = h − H the geoid separation, a the antenna height.
+
+A number that was typed wrongly is wrong to the millimetre: those ways are out by `TYPED_M` at most. Whatever keeps an h that
+somebody else worked out from H has the doubt of the geoid besides (`Situation.height_doubt_m`): the project's model is not
+bound to be theirs. H itself typed for h has not: there N comes from the project alone.
 """
 
 from __future__ import annotations
@@ -14,16 +18,22 @@ from typing import NamedTuple
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.datum.frames import Frame, epoch_shift, frame_shifts
+from witnesspost.rules.datum.digits import slips
+from witnesspost.rules.datum.frames import Frame
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, from_enu, to_ecef
+from witnesspost.rules.datum.shifts import Shift, epoch_shift, frame_shifts, reference_epoch
 from witnesspost.rules.datum.zones import next_zones
+from witnesspost.rules.site.angles import degrees
+from witnesspost.rules.site.model import Control
 
-ORDER = (
+ROVER_ORDER = ("rover-pole", "leaning-pole", "mark-or-point")
+BASE_ORDER = (
     "orthometric-as-ellipsoidal", "geoid-applied-twice", "other-geoid",
     "antenna-height-missing", "antenna-height-doubled", "slant-as-vertical",
-    "feet-as-metres", "metres-as-feet", "survey-foot", "frame-shift", "epoch-shift",
+    "feet-as-metres", "metres-as-feet", "survey-foot", "digit-slip", "frame-shift", "epoch-shift",
     "other-control-point", "sign-or-order", "other-zone", "rounded", "autonomous-base",
 )  # fmt: skip
+ORDER = (*ROVER_ORDER, *BASE_ORDER)
 FAMILY = {
     **dict.fromkeys(("orthometric-as-ellipsoidal", "geoid-applied-twice", "other-geoid"), "geoid"),
     **dict.fromkeys(("antenna-height-missing", "antenna-height-doubled", "slant-as-vertical"), "antenna"),
@@ -32,55 +42,94 @@ FAMILY = {
     **dict.fromkeys(("frame-shift", "epoch-shift"), "frame"),
 }  # two ways of one family do not happen together
 ALONE = "alone"  # the family of what pairs with nothing
+IN_A_NETWORK = frozenset({"frame-shift", "epoch-shift"})  # what a crew can meet of a service's own coordinates
 
-LEAST_M = 0.03  # a prediction smaller than this, and no vaguer than ten times it, predicts no trouble
+TYPED_M = 0.0021  # 2 mm of the sheet's rounding, and 0.1 mm of the wire's
+LEAST_M = 0.02  # a prediction smaller than this predicts no trouble
+AUTONOMOUS_LEAST_M, AUTONOMOUS_MOST_M = 0.2, 30.0
+ON_MARK_M = 0.15
+
 _ANTENNA_HEIGHT = "the antenna height"
-_EXACT_M = 0.005  # typed numbers come back as they were typed, but for the wire's and the sheet's rounding
-_VAGUE_WEIGHT = 0.05
-_MODEL_M = 0.5  # between two geoid models, where neither is at hand: common practice, no source
 _FOOT_M = {"the foot": 0.3048, "the US survey foot": 1200 / 3937}
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
 _ANGLES = (("degrees", 1, (2, 3, 4, 5, 6)), ("minutes", 60, (1, 2, 3, 4)), ("seconds", 3600, (0, 1, 2)))
 _SLANT_RADII_M = (0.05, 0.20)  # of antennas in use, and how far the ARP lies under the mark that the slant is taken to:
 _SLANT_DROP_M = 0.06  # common practice, no source
+_OTHER_MODEL_M = 0.5  # of a geoid model that is not at hand: common practice, no source
+_MODEL_M = 0.02  # a receiver's N comes with a decimal or two, and its grid is coarser than the model
+_NOTCH_M, _NOTCHES = 0.05, 50  # a pole's notches: common practice, no source
+_POLE_PARTS_M = {"a foot": 0.3048, "a quick release": 0.065, "the antenna's phase centre": 0.09}
+_TELLS = 5.0  # a height must be so many times the geoid's doubt to tell anything
+_SLACK_DEG = 0.5  # of a tilt sensor: common practice, no source
+_UNKNOWN_LEAN_DEG = 8.0  # nobody holds a pole farther over without seeing it: common practice, no source
+
+
+class Rover(Struct, frozen=True, kw_only=True):
+    """What is known of the rover whose position is judged: its point, pole, and pole's tilt (None: not said)."""
+
+    point: ExpectedArp
+    pole_m: float
+    tilt_deg: float | None = None
+    others: tuple[ExpectedArp, ...] = ()
 
 
 class Situation(Struct, frozen=True, kw_only=True):
     """What is known where a coordinate is judged.
 
-    `expected` is the base's ARP, also where a rover's position is judged: the rover carries its base's error. (Where
-    the site file has no base, it is the rover's mark.) `separations` are N of other models at hand by name; `others` the
-    rest of the control list, raised by the same height; `today` the day as a decimal year, None while no receiver has said
-    it. `pole_m` is the rover's pole height where a rover's position is judged, None at the base.
+    `expected` is the base's ARP (its mark where the broadcast says the antenna height), also where a rover's position is
+    judged: the rover carries its base's error. Where the site file has no base, it is the rover's mark. `control` is its
+    point as the site file writes it, `antenna_m` the antenna height in use, `separations` N of other models at hand by name,
+    `others` the rest of the control list, raised by the same height, `today` the day as a decimal year (None while no receiver
+    has said it), `height_doubt_m` how far the project's N may be from the N that somebody else made h with, `plan_doubt_m` what
+    the way from the project's own datum leaves open.
+
+    `base` says whether the base may be to blame at all, `network` whether it is a service's (of whose causes a crew meets
+    only frames), `typing` whether slips of digits and decimals are looked for. `rover` where a rover's position is judged.
     """
 
     expected: ExpectedArp
     frame: Frame
+    control: Control | None = None
+    antenna_m: float | None = None
     others: tuple[ExpectedArp, ...] = ()
     separations: dict[str, float] = {}
     today: float | None = None
-    pole_m: float | None = None
+    height_doubt_m: float = 0.0
+    plan_doubt_m: float = 0.0
+    base: bool = True
+    network: bool = False
+    typing: bool = True
+    rover: Rover | None = None
+
+    @property
+    def antenna_height_m(self) -> float:
+        """a: the day's where it is known, else what the point is raised by."""
+        return self.expected.antenna_height_m if self.antenna_m is None else self.antenna_m
 
 
 class Prediction(NamedTuple):
-    """Where a cause puts the point. `weight` is the way's share of its cause; `which` names the way,
-    `also` the second one of a pair.
+    """Where a cause puts the point, and how far it may be out sideways and up. `weight` is the way's share of its cause;
+    `which` names the way, `also` the second one of a pair.
 
-    `family` is what went wrong in it: ways of one family do not come together, and a vague way comes alone. `far` is
-    the predicted point in geocentric metres where it is so far off that another cause's up is not up there.
+    `family` is what went wrong in it: ways of one family do not come together. A `vague` way fits much, so it never stands
+    alone as the answer; one that is not `alone` tells something only together with another. `way` says how a frame's shift was
+    worked out. `far` is the predicted point in geocentric metres where another cause's up is not up there.
     """
 
     cause: str
     east_m: float
     north_m: float
     up_m: float
-    sigma_horizontal_m: float
-    sigma_up_m: float
+    horizontal_m: float = TYPED_M
+    vertical_m: float = TYPED_M
     which: str = ""
     also: str = ""
     weight: float = 1.0
     far: Ecef | None = None
     family: str = ""
+    vague: bool = False
+    alone: bool = True
+    way: str = ""
 
     @property
     def enu(self) -> Enu:
@@ -89,17 +138,61 @@ class Prediction(NamedTuple):
 
 
 def predictions(situation: Situation) -> list[Prediction]:
-    """All that can be predicted there, causes in the order of `ORDER`; what predicts no trouble is left out."""
+    """All that can be predicted of the base there, causes in the order of `ORDER`; what predicts no trouble is left out."""
     found: list[Prediction] = []
-    for cause, function in _FUNCTIONS.items():
-        ways = [way for way in function(situation) if max(math.hypot(*way.enu), way.sigma_up_m / 10) >= LEAST_M]
+    if not situation.base:
+        return found
+    for cause, function in _BASE_FUNCTIONS.items():
+        if (situation.network and cause not in IN_A_NETWORK) or (not situation.typing and cause in ("digit-slip", "rounded")):
+            continue
+        ways = [way for way in function(situation) if LEAST_M <= math.hypot(*way.enu) < math.inf]
+        doubt_m = situation.plan_doubt_m
+        ways = [way._replace(alone=_tells(way, situation), horizontal_m=way.horizontal_m + doubt_m) for way in ways]
         family = FAMILY.get(cause, ALONE)
         found += [way._replace(weight=way.weight / len(ways), family=way.family or family) for way in ways]
     return found
 
 
-def _up(cause: str, up_m: float, sigma_up_m: float, which: str = "") -> Prediction:
-    return Prediction(cause, 0.0, 0.0, up_m, _EXACT_M, sigma_up_m, which)
+def rover_predictions(situation: Situation, offset: Enu) -> list[Prediction]:
+    """What the rover's own pole and point can do, as seen at the expected point; `offset` is what a lean is fitted to."""
+    rover, base = situation.rover, situation.expected
+    if rover is None:
+        return []
+    found: list[Prediction] = []
+    at_rover = _turned(offset, base.ecef, rover.point.ecef)
+    for ways in (rover_pole(rover), leaning_pole(rover, at_rover), mark_or_point(rover)):
+        for way in ways:
+            east, north, up = _turned(way.enu, rover.point.ecef, base.ecef)
+            found.append(
+                way._replace(
+                    east_m=east,
+                    north_m=north,
+                    up_m=up,
+                    horizontal_m=way.horizontal_m + situation.plan_doubt_m,
+                    vertical_m=way.vertical_m + situation.height_doubt_m,
+                    family=ALONE,
+                )
+            )
+    return found
+
+
+def autonomous(offset: Enu) -> bool:
+    """True if an offset looks like a base's own single-point position: off in plan and in height, by metres.
+
+    Source: common practice, no source.
+    """
+    plan = math.hypot(offset.east_m, offset.north_m)
+    return min(plan, abs(offset.up_m)) > AUTONOMOUS_LEAST_M and math.hypot(*offset) < AUTONOMOUS_MOST_M
+
+
+def _tells(way: Prediction, s: Situation) -> bool:
+    """False for a height that the doubt of the geoid would explain as well."""
+    doubtful = way.vertical_m >= s.height_doubt_m and math.hypot(way.east_m, way.north_m) == 0
+    return not doubtful or abs(way.up_m) >= _TELLS * s.height_doubt_m
+
+
+def _up(s: Situation, cause: str, up_m: float, which: str = "", doubts: float = 1.0) -> Prediction:
+    return Prediction(cause, 0.0, 0.0, up_m, vertical_m=TYPED_M + doubts * s.height_doubt_m, which=which)
 
 
 def orthometric_as_ellipsoidal(s: Situation) -> Iterator[Prediction]:
@@ -110,74 +203,68 @@ def orthometric_as_ellipsoidal(s: Situation) -> Iterator[Prediction]:
     n = s.expected.separation_m
     if n is None:
         return
-    typed = s.expected.above_geoid
-    yield _up("orthometric-as-ellipsoidal", -n, _EXACT_M if typed else math.hypot(0.05, s.expected.geoid_error_m))
-    if not typed:
-        yield _up("orthometric-as-ellipsoidal", -n, _MODEL_M, "by another geoid model")._replace(family=ALONE)
+    if s.expected.above_geoid:
+        yield _up(s, "orthometric-as-ellipsoidal", -n, doubts=0.0)
+        return
+    by_model = _up(s, "orthometric-as-ellipsoidal", -n, "by another geoid model")
+    yield by_model._replace(vertical_m=_OTHER_MODEL_M + s.expected.geoid_error_m, family=ALONE, vague=abs(n) < 3.0)
 
 
 def geoid_applied_twice(s: Situation) -> Iterator[Prediction]:
     """+N: h was typed where H belongs, and the base added its own model's N. Source: common practice, no source."""
-    if s.expected.separation_m is None:
+    n = s.expected.separation_m
+    if n is None:
         return
-    yield _up("geoid-applied-twice", s.expected.separation_m, 0.02)
-    for name, n in s.separations.items():
-        yield _up("geoid-applied-twice", n, 0.05, f"by {name}")
-    vague = _up("geoid-applied-twice", s.expected.separation_m, _MODEL_M, "by another geoid model")
-    yield vague._replace(family=ALONE)
+    yield _up(s, "geoid-applied-twice", n, doubts=2.0)
+    for name, other in s.separations.items():
+        yield _up(s, "geoid-applied-twice", other, f"by {name}")._replace(vertical_m=_MODEL_M + s.height_doubt_m)
+    by_model = _up(s, "geoid-applied-twice", n, "by another geoid model")
+    yield by_model._replace(vertical_m=_OTHER_MODEL_M + s.height_doubt_m, family=ALONE, vague=abs(n) < 3.0)
 
 
 def other_geoid(s: Situation) -> Iterator[Prediction]:
-    """N₁ − N₂: H became h by another model than the project's. Source: h = H + N, the definition of N.
-
-    The bundled EGM96 departs from a national model by decimetres to a metre: where no such model is at hand, that is a
-    vague way of its own, which comes alone and counts little.
-    """
+    """N₁ − N₂: H became h by another model than the project's. Source: h = H + N, the definition of N."""
     for name, n in s.separations.items():
         if s.expected.separation_m is not None:
-            yield _up("other-geoid", n - s.expected.separation_m, 0.05, name)
-    if s.expected.height_error_m > 0:
-        yield _up("other-geoid", 0.0, _MODEL_M, "a national geoid model")._replace(weight=_VAGUE_WEIGHT, family=ALONE)
+            way = _up(s, "other-geoid", n - s.expected.separation_m, name, doubts=0.0)
+            yield way._replace(vertical_m=_MODEL_M, vague=s.rover is not None)
 
 
 def antenna_height_missing(s: Situation) -> Iterator[Prediction]:
-    """−a: the mark's height was typed for the ARP's; at a rover also +pole: the pole was never taken off."""
-    yield _up("antenna-height-missing", -s.expected.antenna_height_m, _EXACT_M, "the base's antenna height")
-    if s.pole_m is not None:
-        yield _up("antenna-height-missing", s.pole_m, _EXACT_M, "the rover's pole height")
+    """−a: the mark's height was typed for the ARP's. Source: common practice, no source."""
+    yield _up(s, "antenna-height-missing", -s.antenna_height_m)
 
 
 def antenna_height_doubled(s: Situation) -> Iterator[Prediction]:
-    """+a: the antenna height was added to what held it already; at a rover also −pole: it was taken off twice."""
-    yield _up("antenna-height-doubled", s.expected.antenna_height_m, _EXACT_M, "the base's antenna height")
-    if s.pole_m is not None:
-        yield _up("antenna-height-doubled", -s.pole_m, _EXACT_M, "the rover's pole height")
+    """+a: the antenna height was added to what held it already. Source: common practice, no source."""
+    yield _up(s, "antenna-height-doubled", s.antenna_height_m)
 
 
 def slant_as_vertical(s: Situation) -> Iterator[Prediction]:
     """The slant minus the vertical: vertical = √(s² − R²) + d, with R the antenna's radius and d ≤ 0 from the slant's
-    mark down to the ARP. R and d are not in the site file: the middle and a third of the range of antennas in use.
+    mark down to the ARP. R and d are not in the site file: the whole range of antennas in use.
 
     Source: the formula is geometry; the radii common practice, no source.
     """
-    a = s.expected.antenna_height_m
+    a = s.antenna_height_m
     if a > 0:
         least, most = (math.hypot(a + drop, r) - a for r, drop in zip(_SLANT_RADII_M, (0, _SLANT_DROP_M), strict=True))
-        yield _up("slant-as-vertical", (least + most) / 2, (most - least) / 3)
+        way = _up(s, "slant-as-vertical", (least + most) / 2)
+        yield way._replace(vertical_m=way.vertical_m + (most - least) / 2, vague=True)
 
 
 def feet_as_metres(s: Situation) -> Iterator[Prediction]:
     """A height v m, which is v/0.3048 ft, typed in feet where metres belong: v/0.3048 − v. Source: 85 FR 62698."""
     for what, height in _heights(s).items():
         for foot, metres in _FOOT_M.items():
-            yield _scaled("feet-as-metres", height, 1 / metres, what, foot)
+            yield _scaled(s, "feet-as-metres", height, 1 / metres, what, foot)
 
 
 def metres_as_feet(s: Situation) -> Iterator[Prediction]:
     """A height of v m taken for v ft: 0.3048·v − v. Source: 85 FR 62698."""
     for what, height in _heights(s).items():
         for foot, metres in _FOOT_M.items():
-            yield _scaled("metres-as-feet", height, metres, what, foot)
+            yield _scaled(s, "metres-as-feet", height, metres, what, foot)
 
 
 def survey_foot(s: Situation) -> Iterator[Prediction]:
@@ -191,31 +278,81 @@ def survey_foot(s: Situation) -> Iterator[Prediction]:
             yield _at("survey-foot", s, *s.frame.geographic(easting * factor, northing * factor), which)
 
 
+def digit_slip(s: Situation) -> Iterator[Prediction]:
+    """One typed number with one digit another, or two neighbours swapped, as the site file writes the number.
+
+    Source: common practice (the commonest slip of all), no source.
+    """
+    if s.control is not None:
+        for name in ("latitude", "longitude", "easting", "northing"):
+            for text, value in slips(getattr(s.control, name)):
+                there = _typed(s, s.control, name, value)
+                if math.isfinite(sum(there)):
+                    yield _at("digit-slip", s, *there, f"the {name} as {text}")
+    heights: list[tuple[str, float, float]] = []
+    if s.control is not None:
+        heights.append(("height", s.control.height, s.expected.height_unit_m))
+    if s.expected.above_geoid:
+        heights.append(("ellipsoidal height", round(s.expected.mark_height_m, 3), 1.0))
+    heights.append(("antenna height", round(s.antenna_height_m, 4), 1.0))
+    for name, height, unit in heights:
+        for text, value in slips(height):
+            up_m = (float(value) - height) * unit
+            # A digit's neighbours are one of its places apart: where the geoid leaves more open, they cannot be told apart.
+            if up_m and 10.0 ** math.floor(math.log10(abs(up_m)) + 1e-6) >= _TELLS * s.height_doubt_m:
+                yield _up(s, "digit-slip", up_m, f"the {name} as {text}")
+
+
 def frame_shift(s: Situation) -> Iterator[Prediction]:
-    """The same place in another frame in use there, by PROJ (`frames.frame_shifts` names them, with their sources)."""
+    """The same place in another frame in use there (`shifts.frame_shifts` names them, their way and its accuracy); or the
+    angles of the project's own old datum, given as if they were GNSS's.
+    """
+    own = s.frame.on_own_datum(s.expected.latitude, s.expected.longitude)
+    if own is not None:
+        yield _at("frame-shift", s, *own, f"the project's own datum ({s.frame.name})")
     for shift in frame_shifts(s.frame, s.expected.epoch, s.expected.place, s.today):
         offset = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
-        yield Prediction("frame-shift", *offset, shift.sigma_m, shift.sigma_m, shift.name)
+        way = Prediction("frame-shift", *offset, *_out(s, shift), shift.name, way=shift.way)
+        size_m = math.hypot(offset.east_m, offset.north_m)
+        if way.horizontal_m < size_m:  # else it says no more than that something may have moved
+            yield way._replace(vague=2 * way.horizontal_m > size_m)
 
 
 def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
-    """The plate's motion from the project's epoch to the day, or back (`frames.epoch_shift`)."""
+    """The plate's motion from the project's epoch to the day, or back (`shifts.epoch_shift`)."""
     shift = epoch_shift(s.frame, s.expected.epoch, s.expected.place, s.today)
     if shift is not None:
         east, north, up = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
-        yield Prediction("epoch-shift", east, north, up, shift.sigma_m, shift.sigma_m, shift.name)
-        yield Prediction("epoch-shift", -east, -north, -up, shift.sigma_m, shift.sigma_m, f"{shift.name}, backwards")
+        size_m = math.hypot(east, north)
+        if shift.doubt.horizontal_m >= size_m:
+            return
+        vague = 2 * shift.doubt.horizontal_m > size_m
+        way = Prediction("epoch-shift", east, north, up, *_out(s, shift), shift.name, way=shift.way, vague=vague)
+        yield way
+        if reference_epoch(s.frame) is None:  # nobody has a coordinate from before the frame's own epoch
+            yield way._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{shift.name}, backwards")
 
 
 def other_control_point(s: Situation) -> Iterator[Prediction]:
-    """Another point of the list, with the same antenna height: the wrong point was picked or set up on."""
+    """Another point of the list, with the same antenna height: the wrong point was picked in the base.
+
+    To a rover that hears no station the base may as well stand on the wrong mark: then it carries the same, reversed.
+    """
     for other in s.others:
         offset = enu(s.expected.ecef, other.ecef, s.frame.ellipsoid)
-        yield Prediction("other-control-point", *offset, _EXACT_M, _EXACT_M, other.point, far=other.ecef)
+        exact = Prediction("other-control-point", *offset, TYPED_M, TYPED_M + s.height_doubt_m, other.point, far=other.ecef)
+        yield exact
+        if s.rover is not None:
+            east, north, up = offset
+            back = from_enu(s.expected.ecef, Enu(-east, -north, -up), s.frame.ellipsoid)
+            yield exact._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{other.point} under the base", far=back)
 
 
 def sign_or_order(s: Situation) -> Iterator[Prediction]:
-    """Latitude and longitude swapped, or a hemisphere's sign lost, the height as it was. Source: common practice."""
+    """Latitude and longitude or easting and northing swapped, or a hemisphere's sign lost, the height as it was.
+
+    Source: common practice, no source.
+    """
     latitude, longitude = s.expected.latitude, s.expected.longitude
     ways = {
         "the longitude's sign": (latitude, -longitude),
@@ -224,8 +361,11 @@ def sign_or_order(s: Situation) -> Iterator[Prediction]:
         "latitude and longitude swapped": (longitude, latitude),
         "latitude and longitude swapped, signs lost": (abs(longitude), abs(latitude)),
     }
+    if s.expected.grid is not None:
+        easting, northing = s.expected.grid
+        ways["easting and northing swapped"] = s.frame.geographic(northing, easting)
     for which, (north, east) in ways.items():
-        if abs(north) <= 90:
+        if abs(north) <= 90 and math.isfinite(east):
             yield _at("sign-or-order", s, north, east, which, far=True)
 
 
@@ -254,18 +394,46 @@ def rounded(s: Situation) -> Iterator[Prediction]:
         for high, rise in heights.items():
             which = " and ".join(part for part in (where, high) if part)
             if which:
-                yield Prediction("rounded", east, north, up + rise, 0.002, 0.002, which)
+                yield Prediction("rounded", east, north, up + rise, TYPED_M, TYPED_M + s.height_doubt_m, which)
 
 
-def autonomous_base(s: Situation) -> Iterator[Prediction]:
-    """No offset in the mean, metres of spread: the base took its own single-point position.
+def rover_pole(rover: Rover) -> Iterator[Prediction]:
+    """The pole's height left out or put in twice; or another by its notches, a foot or a part of it: up only.
 
-    Source: common practice (3 m a horizontal axis, 5 m up), no source.
+    Source: common practice, no source.
     """
-    yield Prediction("autonomous-base", 0.0, 0.0, 0.0, 3.0, 5.0)
+    if rover.pole_m > 0:
+        yield Prediction("rover-pole", 0.0, 0.0, rover.pole_m, which="the pole's height left out", weight=0.25)
+        yield Prediction("rover-pole", 0.0, 0.0, -rover.pole_m, which="the pole's height taken off twice", weight=0.25)
+    parts = {f"{n * _NOTCH_M * 100:.0f} cm": n * _NOTCH_M for n in range(1, _NOTCHES + 1)} | _POLE_PARTS_M
+    for which, part in parts.items():
+        for sign, way in ((1.0, "longer"), (-1.0, "shorter")):
+            share = 0.25 / len(parts)
+            yield Prediction("rover-pole", 0.0, 0.0, sign * part, which=f"a pole {which} {way}", weight=share, vague=True)
 
 
-_FUNCTIONS: dict[str, Callable[[Situation], Iterator[Prediction]]] = {
+def leaning_pole(rover: Rover, offset: Enu) -> Iterator[Prediction]:
+    """A pole of length L that leans by θ puts the point L·sin θ aside and L·(1 − cos θ) low, in any direction.
+
+    Source: geometry; `tilt` says the angle where a sensor does.
+    """
+    aside = math.hypot(offset.east_m, offset.north_m)
+    angle = _UNKNOWN_LEAN_DEG if rover.tilt_deg is None else rover.tilt_deg + _SLACK_DEG
+    if rover.pole_m > 0 and LEAST_M <= aside <= rover.pole_m * math.sin(math.radians(angle)):
+        drop = rover.pole_m - math.sqrt(rover.pole_m**2 - aside**2)
+        degrees = math.degrees(math.asin(aside / rover.pole_m))
+        yield Prediction("leaning-pole", offset.east_m, offset.north_m, -drop, which=f"by {degrees:.1f}°", vague=True)
+
+
+def mark_or_point(rover: Rover) -> Iterator[Prediction]:
+    """The wrong point picked or the wrong mark under the pole; or a mark that was disturbed. Source: common practice."""
+    for other in rover.others:
+        offset = enu(rover.point.ecef, other.ecef)
+        yield Prediction("mark-or-point", *offset, which=f"{other.point} under the pole", weight=0.5 / len(rover.others))
+    yield Prediction("mark-or-point", 0.0, 0.0, 0.0, ON_MARK_M, ON_MARK_M, "a disturbed mark", weight=0.5, vague=True)
+
+
+_BASE_FUNCTIONS: dict[str, Callable[[Situation], Iterator[Prediction]]] = {
     "orthometric-as-ellipsoidal": orthometric_as_ellipsoidal,
     "geoid-applied-twice": geoid_applied_twice,
     "other-geoid": other_geoid,
@@ -275,6 +443,7 @@ _FUNCTIONS: dict[str, Callable[[Situation], Iterator[Prediction]]] = {
     "feet-as-metres": feet_as_metres,
     "metres-as-feet": metres_as_feet,
     "survey-foot": survey_foot,
+    "digit-slip": digit_slip,
     "frame-shift": frame_shift,
     "epoch-shift": shift_of_epoch,
     "other-control-point": other_control_point,
@@ -288,11 +457,34 @@ def _at(cause: str, s: Situation, latitude: float, longitude: float, which: str,
     """The ARP's height at another place."""
     point = to_ecef(latitude, longitude, s.expected.ellipsoidal_height_m, s.frame.ellipsoid)
     offset = enu(s.expected.ecef, point, s.frame.ellipsoid)
-    return Prediction(cause, *offset, _EXACT_M, _EXACT_M, which, far=point if far else None)
+    return Prediction(cause, *offset, TYPED_M, TYPED_M + s.height_doubt_m, which, far=point if far else None)
 
 
-def _scaled(cause: str, height: float, factor: float, what: str, foot: str) -> Prediction:
-    way = _up(cause, height * factor - height, _EXACT_M, f"{what}, {foot}")
+def _turned(offset: Enu, one: Ecef, other: Ecef) -> Enu:
+    """A vector at one point in the east, north and up of another."""
+    if one == other:
+        return offset
+    x, y, z = (b - a for a, b in zip(one, from_enu(one, offset), strict=True))
+    return enu(other, Ecef(other.x_m + x, other.y_m + y, other.z_m + z))
+
+
+def _out(s: Situation, shift: Shift) -> tuple[float, float]:
+    return shift.doubt.horizontal_m, shift.doubt.vertical_m + s.height_doubt_m
+
+
+def _typed(s: Situation, control: Control, name: str, value: float | str) -> tuple[float, float]:
+    """Where the point lands with one of its numbers mistyped: latitude and longitude, inf where the grid does not reach."""
+    if name in ("easting", "northing"):
+        easting, northing = control.easting or 0.0, control.northing or 0.0
+        number = float(value)
+        return s.frame.geographic(number, northing) if name == "easting" else s.frame.geographic(easting, number)
+    latitude, longitude = control.latitude or 0.0, control.longitude or 0.0
+    angles = (value, longitude) if name == "latitude" else (latitude, value)
+    return s.frame.from_degrees(degrees(angles[0]), degrees(angles[1]))
+
+
+def _scaled(s: Situation, cause: str, height: float, factor: float, what: str, foot: str) -> Prediction:
+    way = _up(s, cause, height * factor - height, f"{what}, {foot}")
     return way._replace(family="antenna") if what == _ANTENNA_HEIGHT else way
 
 
@@ -308,8 +500,8 @@ def _heights(s: Situation) -> dict[str, float]:
     above_geoid = _above_geoid(arp)
     if above_geoid is not None:
         heights["the height above the geoid"] = above_geoid
-    if s.expected.antenna_height_m > 0:
-        heights[_ANTENNA_HEIGHT] = s.expected.antenna_height_m
+    if s.antenna_height_m > 0:
+        heights[_ANTENNA_HEIGHT] = s.antenna_height_m
     return heights
 
 
@@ -355,8 +547,8 @@ def sum_of(one: Prediction, two: Prediction, origin: Ecef, frame: Frame) -> Pred
     return Prediction(
         f"{one.cause}+{two.cause}",
         *offset,
-        math.hypot(one.sigma_horizontal_m, two.sigma_horizontal_m),
-        math.hypot(one.sigma_up_m, two.sigma_up_m),
+        one.horizontal_m + two.horizontal_m,
+        max(one.vertical_m, two.vertical_m) + TYPED_M,
         one.which,
         two.which,
         one.weight * two.weight,

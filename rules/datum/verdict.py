@@ -4,22 +4,36 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from typing import Any
+from typing import Any, Literal
 
 from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, explain, in_words
+from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, explain
 from witnesspost.rules.datum.frames import Frame
-from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at
+from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at, to_ecef
 from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
-from witnesspost.rules.datum.hypotheses import Situation, predictions
+from witnesspost.rules.datum.hypotheses import ROVER_ORDER, Rover, Situation, predictions
+from witnesspost.rules.datum.occupation import Mean
 from witnesspost.rules.datum.opening import open_frame
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
-from witnesspost.rules.site.model import Site
+from witnesspost.rules.gnss import WGS84
+from witnesspost.rules.site.model import Base, Site
 
+ONE_VECTOR_M2 = 1.2e5
+"""|e|·b up to which one vector repairs a point: a base that is out by e tilts a baseline of b by about e·b/R, 5 mm by then
+in a direction that a vector does not mend (differential geometry over the earth's radius; the 5 mm are common practice)."""
+
+Repair = Literal["undecided", "one-vector", "within", "again"]
+
+NOT_JUDGED = "height-not-judged"
+NOT_JUDGED_UNDER_M = 3.0
+_STILL_NAMED_M = 0.02  # an antenna or pole height is named also where the height is not judged
+_BEYOND_REPAIR = frozenset(("unexplained", *ROVER_ORDER))  # what the office cannot know to be the same for all points
+_FAR_M = (100.0, 50_000.0)  # rovers are farther off than the one, and nearer than the other: common practice, no source
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
 _FIRST_YEAR = 2020  # before it, a receiver's date is a cold start (1980) or a week count that rolled over (19.6 years off)
-_SHARE_OF_WORST = 0.5  # a grid's worst error of a cell, as two sigma
+_INTERPOLATION_M = 0.001  # the same grid read by another rule of interpolation: common practice, no source
+_NATIONAL_M = 0.7  # EGM96 from a national height system: decimetres to a metre, common practice, no source
 
 
 class Datum:
@@ -41,6 +55,12 @@ class Datum:
         return self.site.project is not None and bool(self.site.project.control)
 
     @property
+    def bundled(self) -> bool:
+        """True if heights are above the bundled geoid: those cannot be judged better than a metre or two."""
+        project = self.site.project
+        return project is not None and project.vertical == "geoid" and project.geoid == "bundled"
+
+    @property
     def frame(self) -> Frame:
         """The project's frame."""
         assert self.site.project is not None
@@ -48,15 +68,31 @@ class Datum:
 
     @property
     def expected(self) -> ExpectedArp:
-        """The ARP that the base should broadcast (only where `has_base`)."""
+        """The ARP that the project's base should broadcast (only where `has_base`)."""
         if self._expected is None:
             self._expected = expected_arp(self.site)
         assert self._expected is not None
         return self._expected
 
-    def point(self, name: str) -> ExpectedArp:
-        """A control point, the mark itself."""
-        return point_at(self.site, name)
+    def arp(self, base: Base, said_m: float | None) -> ExpectedArp:
+        """The ARP that a base over a listed point should broadcast, where a 1006 says its antenna height (over 0) by that."""
+        assert base.occupies is not None
+        return self.point(base.occupies, said_m or base.antenna_height_m)
+
+    def limits(self, expected: ExpectedArp, horizontal_m: float, vertical_m: float) -> tuple[float, float]:
+        """Tolerances with what the project's own datum leaves open: its operation's accuracy, its geoid's stated error."""
+        return horizontal_m + expected.plan_error_m, vertical_m + expected.height_error_m
+
+    def point(self, name: str, antenna_height_m: float = 0.0) -> ExpectedArp:
+        """A control point, the mark itself or raised by an antenna height."""
+        return point_at(self.site, name, antenna_height_m)
+
+    def tip(self, mean: Mean, pole_m: float) -> Ecef:
+        """Where the pole's foot is, by the mean of the antenna's positions; N is the project's where none is said."""
+        n = mean.separation_m
+        if n is None:
+            n = open_geoid(self.site).separation_m(mean.latitude, mean.longitude) or 0.0
+        return to_ecef(mean.latitude, mean.longitude, mean.height_m + n - pole_m, WGS84)
 
     def offset(self, at: Ecef, expected: ExpectedArp) -> Enu:
         """East, north and up of a geocentric position from an expected one."""
@@ -68,38 +104,49 @@ class Datum:
         x, y, z = (b - a for a, b in zip(point.ecef, at, strict=True))
         return enu(other.ecef, Ecef(other.x_m + x, other.y_m + y, other.z_m + z), self.frame.ellipsoid)
 
-    def why(
+    def why(self, offset: Enu, situation: Situation, noise: Noise | None = None, may_be_autonomous: bool = True) -> Verdict:
+        """The ranked causes of an offset."""
+        return explain(offset, situation, noise, may_be_autonomous)
+
+    def not_judged(self, offset: Enu, horizontal_m: float) -> bool:
+        """True where a plan is right and a height over the bundled geoid is not so far off that it could be judged."""
+        return (
+            self.bundled and math.hypot(offset.east_m, offset.north_m) <= horizontal_m and abs(offset.up_m) < NOT_JUDGED_UNDER_M
+        )
+
+    def prepare(self, situation: Situation) -> None:
+        """Have PROJ find its operations while all is well, so that no alert waits for them."""
+        predictions(situation)
+
+    def situation(
         self,
-        offset: Enu,
         expected: ExpectedArp,
         utc: dt.datetime | None,
         fix: Fix | None = None,
-        noise: Noise | None = None,
-        pole_m: float | None = None,
-        autonomous: bool = True,
-    ) -> Verdict:
-        """The ranked causes of the offset of the ARP. `utc` dates it; `fix` is a receiver's nearby, for its geoid."""
-        noise = noise or Noise()
-        grid_sigma_m = expected.height_error_m * _SHARE_OF_WORST
-        situation = self._situation(expected, utc, fix, pole_m)
-        wider = Noise(horizontal_m=noise.horizontal_m, up_m=math.hypot(noise.up_m, grid_sigma_m))
-        return explain(offset, situation, wider, autonomous)
-
-    def prepare(self, expected: ExpectedArp, utc: dt.datetime | None) -> None:
-        """Have PROJ find its operations while all is well, so that no alert waits for them."""
-        predictions(self._situation(expected, utc, None, None))
-
-    def _situation(self, expected: ExpectedArp, utc: dt.datetime | None, fix: Fix | None, pole_m: float | None) -> Situation:
+        antenna_m: float | None = None,
+        rover: Rover | None = None,
+        base: bool = True,
+        typing: bool = True,
+        network: bool = False,
+    ) -> Situation:
+        """What is known for a verdict. `utc` dates it; `fix` is a receiver's nearby, for its geoid."""
         return Situation(
             expected=expected,
             frame=self.frame,
-            others=self._others(expected),
+            control=self.site.control_point(expected.point),
+            antenna_m=antenna_m,
+            others=self.others(expected),
             separations=self._separations(expected, fix),
             today=decimal_year(utc) if utc and utc.year >= _FIRST_YEAR else None,
-            pole_m=pole_m,
+            height_doubt_m=self._height_doubt_m(expected),
+            plan_doubt_m=expected.plan_error_m,
+            base=base,
+            network=network,
+            typing=typing,
+            rover=rover,
         )
 
-    def _others(self, expected: ExpectedArp) -> tuple[ExpectedArp, ...]:
+    def others(self, expected: ExpectedArp) -> tuple[ExpectedArp, ...]:
         """The rest of the control list at the same antenna height, computed once: it may be long."""
         if self._rest is None or self._rest[0] != expected:
             control = self.site.project.control if self.site.project else []
@@ -107,10 +154,16 @@ class Datum:
             self._rest = expected, tuple(point_at(self.site, name, expected.antenna_height_m) for name in names)
         return self._rest[1]
 
+    def _height_doubt_m(self, expected: ExpectedArp) -> float:
+        """How far the project's N may be from the N that somebody else made the height with."""
+        if not expected.above_geoid:
+            return expected.height_error_m
+        return expected.height_error_m + (_NATIONAL_M if self.bundled else _INTERPOLATION_M)
+
     def _separations(self, expected: ExpectedArp, fix: Fix | None) -> dict[str, float]:
         """N of the models at hand that are not the project's, at the expected point."""
-        if expected.separation_m is None:
-            return {}
+        if expected.separation_m is None or self.frame.calibration is not None:
+            return {}  # a site's own plane is no geoid
         here = expected.separation_m
         geoid, bundled = open_geoid(self.site), bundled_geoid()
         models: dict[str, float] = {}
@@ -128,6 +181,17 @@ def decimal_year(utc: dt.datetime) -> float:
     start = dt.datetime(utc.year, 1, 1, tzinfo=utc.tzinfo)
     following = dt.datetime(utc.year + 1, 1, 1, tzinfo=utc.tzinfo)
     return utc.year + (utc - start) / (following - start)
+
+
+def not_judged(verdict: Verdict, offset: Enu, heights_m: dict[str, float]) -> Verdict:
+    """The verdict on a height that cannot be judged; the `heights_m` (by their cause) that it is like stand second."""
+    first = Explanation(cause=NOT_JUDGED, residual_m=None, prediction=None, score=0.0, fits=False)
+    named = [
+        Explanation(cause=cause, residual_m=abs(abs(offset.up_m) - height_m), prediction=None, score=0.0, fits=True)
+        for cause, height_m in heights_m.items()
+        if height_m > 0 and abs(abs(offset.up_m) - height_m) <= _STILL_NAMED_M
+    ]
+    return Verdict(causes=[first, *named], best=verdict.best, sure=False)
 
 
 def causes_of(verdict: Verdict) -> list[Cause]:
@@ -157,30 +221,26 @@ def evidence_of(offset: Enu, expected: ExpectedArp, verdict: Verdict, horizontal
         "geoid": expected.geoid,
         "geoid_error_m": _number(expected.height_error_m) if expected.height_error_m else None,
         "frame": expected.frame,
+        "sure": verdict.sure,
     }
     for rank, one in enumerate(verdict.best, 1):
         evidence |= _explained(rank, one)
     return evidence
 
 
-def words_of(offset: Enu, expected: ExpectedArp, verdict: Verdict, site: Site) -> dict[str, str]:
-    """What the advice's sentences need: the offset, the way of the first cause, where to check in, and the grid's note."""
-    first = verdict.causes[0]
-    others = [point.name for point in site.project.control if point.name != expected.point] if site.project else []
-    note = ""
-    if expected.height_error_m:
-        note = f" (Heights only to {expected.height_error_m:.2f} m here: that is the bundled geoid's error.)"
-    return {
-        "offset": in_words(offset),
-        "which": first.which or "another",
-        "also": first.prediction.also if first.prediction is not None else "",
-        "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
-        "antenna": f"{site.base.antenna_height_m:.3f} m",
-        "pole": f"{site.rover.pole_height_m:.3f} m",
-        "frame_words": expected.frame_name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
-        "check_in": others[0] if others else "a second control point",
-        "note": note,
-    }
+def reach_of(offset: Enu) -> float:
+    """How far from the base one vector repairs points of a base that is out by `offset`, metres."""
+    return ONE_VECTOR_M2 / max(math.hypot(*offset), 1e-3)
+
+
+def repair_of(offset: Enu, verdict: Verdict, distance_m: float | None) -> Repair:
+    """What becomes of the points taken so far. A base cannot tell how far its rovers are: there it is said as a reach."""
+    if verdict.causes[0].cause in _BEYOND_REPAIR:
+        return "undecided"
+    reach_m = reach_of(offset)
+    if distance_m is None and _FAR_M[0] < reach_m < _FAR_M[1]:
+        return "within"
+    return "one-vector" if reach_m >= (_FAR_M[1] if distance_m is None else distance_m) else "again"
 
 
 def _explained(rank: int, one: Explanation) -> dict[str, Any]:
@@ -189,10 +249,12 @@ def _explained(rank: int, one: Explanation) -> dict[str, Any]:
     return {
         f"cause_{rank}": one.cause,
         f"which_{rank}": "; ".join(part for part in (one.which, one.prediction.also) if part) or None,
+        f"way_{rank}": one.prediction.way or None,
         f"predicted_{rank}_east_m": _number(east),
         f"predicted_{rank}_north_m": _number(north),
         f"predicted_{rank}_up_m": _number(up),
         f"residual_{rank}_m": _number(one.residual_m or 0.0),
+        f"fits_{rank}": one.fits,
     }
 
 

@@ -18,6 +18,8 @@ def next_zones(frame: Frame, latitude: float, longitude: float) -> list[tuple[st
     A meridian strip (transverse Mercator, EPSG:9807) has neighbours 6° east and west, or 3° where its scale is 1; any other
     grid has the zones of its own name ("Colorado North" beside "Colorado Central"). For a geographic frame, UTM's.
     """
+    if frame.calibration is not None:
+        return []  # a site's own grid has no neighbours
     if not frame.projected:
         return _next_utm(frame, latitude, longitude)
     easting, northing = frame.grid(latitude, longitude)

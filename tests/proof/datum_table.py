@@ -3,7 +3,8 @@
     python -m tests.proof.datum_table            # the table, 1,000 right bases, 1,000 autonomous ones
 
 A truth is made with pyproj alone, from the words of its cause, and goes through the rules as a broadcast position (to the
-wire's 0.1 mm) or as a rover's fixes; nothing of `rules.datum.hypotheses` makes a truth. All coordinates are invented, on land.
+wire's 0.1 mm) or as a rover's fixes; nothing of `rules.datum` makes a truth. The separations are a plane, written into a grid
+file that is the project's own, or those of EGM96's 15′ grid in Debian's proj-data, read here. All coordinates are invented.
 """
 
 from __future__ import annotations
@@ -12,15 +13,19 @@ import datetime as dt
 import functools
 import math
 import random
+import struct
 import sys
+import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
 from pyproj import Transformer
 from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.control_check import ControlCheck
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import expected_arp
-from witnesspost.rules.datum.geoid import bundled_geoid
 from witnesspost.rules.engine.rule import Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fix, Station, Utc
@@ -48,15 +53,20 @@ class Place(NamedTuple):
     shifted: str
     slip: Callable[[float, float], tuple[float, float]]
     next_grid: str
+    n: float
+
+    def separation(self, latitude: float, longitude: float) -> float:
+        """N there: a plane, so that every reading of the grid file between its nodes gives the same."""
+        return self.n + 0.35 * (latitude - self.latitude) - 0.21 * (longitude - self.longitude)
 
 
 PLACES = (
     Place("United States", "EPSG:6319", "EPSG:6428", "us-ft", 39.1234567, -104.9876543, 1874.322, 2010.0,
-          "EPSG:6317", "EPSG:7789", lambda lat, lon: (lat, -lon), "EPSG:6430"),
+          "EPSG:6317", "EPSG:7789", lambda lat, lon: (lat, -lon), "EPSG:6430", -17.213),
     Place("Europe", "EPSG:7931", "EPSG:25832", "m", 48.3123457, 11.2345678, 520.456, 2015.0,
-          "EPSG:7930", "EPSG:7789", lambda lat, lon: (lon, lat), "EPSG:25833"),
+          "EPSG:7930", "EPSG:7789", lambda lat, lon: (lon, lat), "EPSG:25833", 46.108),
     Place("Australia", "EPSG:7843", "EPSG:7855", "m", -31.5234567, 147.2345678, 230.789, 2020.0,
-          "EPSG:7842", "EPSG:4938", lambda lat, lon: (-lat, lon), "EPSG:7854"),
+          "EPSG:7842", "EPSG:4938", lambda lat, lon: (-lat, lon), "EPSG:7854", 25.431),
 )  # fmt: skip
 ANTENNA_M = 1.843
 POLE_M = 2.0
@@ -90,7 +100,7 @@ def site_table(place: Place, role: str = "base", on_grid: bool = False, **change
             "frame": place.grid if on_grid else place.frame,
             "epoch": place.epoch,
             "vertical": changes.get("vertical", "geoid"),
-            "geoid": "bundled",
+            "geoid": geoid_file(place),
             "height_unit": place.grid_unit if on_grid else "m",
             "control": control,
         },
@@ -102,7 +112,7 @@ def site_table(place: Place, role: str = "base", on_grid: bool = False, **change
 def cases(place: Place) -> dict[str, Case]:
     """A bust for each cause of the list, and pairs of them, by cause."""
     lat, lon, height = place.latitude, place.longitude, place.height
-    n = bundled_geoid().separation_m(lat, lon)
+    n = place.n
     a = ANTENNA_M
     right = ecef(lat, lon, height + n + a)
     plain = site_table(place)
@@ -112,7 +122,7 @@ def cases(place: Place) -> dict[str, Case]:
     wrong_foot = _grid(place.grid).transform(easting * foot, northing * foot, direction="INVERSE")
     next_zone = _grid(place.next_grid).transform(easting, northing, direction="INVERSE")
     other = (lat + 0.0021, lon + 0.0025)
-    n_other = bundled_geoid().separation_m(*other)
+    n_other = place.separation(*other)
     slip = place.slip(lat, lon)
     cut = (math.trunc(lat * 1e4) / 1e4, math.trunc(lon * 1e4) / 1e4)
     low = 1.0
@@ -129,6 +139,7 @@ def cases(place: Place) -> dict[str, Case]:
         "feet-as-metres": Case(plain, ecef(lat, lon, height / 0.3048 + n + a)),
         "metres-as-feet": Case(plain, ecef(lat, lon, height * 0.3048 + n + a)),
         "survey-foot": Case(on_grid, ecef(wrong_foot[1], wrong_foot[0], height + n + a)),
+        "digit-slip": Case(plain, ecef(float(_slipped(repr(lat), -4)), lon, height + n + a)),
         "frame-shift": Case(plain, _moved(place.geocentric, place.shifted, right, EPOCH)),
         "epoch-shift": Case(
             plain,
@@ -149,6 +160,23 @@ def cases(place: Place) -> dict[str, Case]:
     }
 
 
+def rover_cases() -> dict[str, Xyz]:
+    """What a rover's own mistakes do to its point, east, north and up, by cause; the base is right."""
+    lean = math.radians(4.0)
+    return {
+        "rover-pole": (0.0, 0.0, -POLE_M),
+        "rover-pole (20 cm shorter)": (0.0, 0.0, -0.20),
+        "leaning-pole": (0.6 * POLE_M * math.sin(lean), -0.8 * POLE_M * math.sin(lean), POLE_M * (math.cos(lean) - 1)),
+        "mark-or-point": (0.06, -0.07, 0.09),
+    }
+
+
+def _slipped(number: str, place: int) -> str:
+    """The number with the digit at that place another by 3."""
+    digit = int(number[place])
+    return number[:place] + str(digit + 3 if digit < 7 else digit - 3) + number[place:][1:]
+
+
 def base_finding(case: Case, role: str = "base") -> Finding | None:
     """What `base-datum` says once the case's position has arrived."""
     site = site_from_table({**case.site, "post": {"name": "kestrel", "role": role}})
@@ -162,22 +190,31 @@ def base_finding(case: Case, role: str = "base") -> Finding | None:
     return next(iter(rule.judge(2.0)), None)
 
 
-def check_finding(case: Case) -> Finding | None:
-    """What `control-check` says when a rover, carrying the base's error, stands on KQ-2 for 6 s."""
+def check_finding(case: Case, own: Xyz = (0.0, 0.0, 0.0), proven: bool = False) -> Finding | None:
+    """What `control-check` says when a rover, carrying the base's error and `own` of its own, stands on KQ-2 for 11 s.
+
+    `proven`: the base's right coordinate has been heard.
+    """
     site = site_from_table({**case.site, "post": {"name": "kestrel", "role": "rover"}})
     arp = expected_arp(site)
     assert arp is not None
     rule, scene = bench(ControlCheck, site)
     feed(rule, scene, Utc(t=0.5, stream="line", utc=TODAY, source="RMC"))
+    if proven:
+        said = dict(zip(("x_m", "y_m", "z_m"), arp.ecef, strict=True))
+        heard = Station(t=0.6, stream="line", station_id=417, message=1005, antenna_height_m=None, itrf_year=0, **said)
+        feed(rule, scene, heard)
+        scene.prove(417, True)
     mark = rule._datum.point("KQ-2")
     error = tuple(b - a for a, b in zip(arp.ecef, case.broadcast, strict=True))
     noise = random.Random(1)
-    for second in range(7):
+    for second in range(12):
         at = tuple(m + e for m, e in zip(mark.ecef, error, strict=True))
-        at = aside(at, noise.gauss(0, 0.008), noise.gauss(0, 0.008), POLE_M + noise.gauss(0, 0.015))
+        east, north, up = own
+        at = aside(at, east + noise.gauss(0, 0.008), north + noise.gauss(0, 0.008), up + POLE_M + noise.gauss(0, 0.015))
         n = mark.separation_m if case.separation_m is None else case.separation_m
         feed(rule, scene, fix_at(1.0 + second, at, 4, n))
-    return next(iter(rule.judge(7.0)), None)
+    return next(iter(rule.judge(12.0)), None)
 
 
 def jump_finding(case: Case) -> Finding | None:
@@ -270,26 +307,18 @@ def autonomous_bases(count: int, seed: int) -> tuple[int, float, list[str]]:
 
 def _chance(place: Place) -> float:
     """The probability that an offset drawn as in `autonomous_bases` fits a single cause or a pair, at most."""
-    from witnesspost.rules.datum.explanation import FITS_CHI2, Noise, _pairs
-    from witnesspost.rules.datum.frames import frame_of
-    from witnesspost.rules.datum.hypotheses import Situation, predictions
+    from witnesspost.rules.datum.explanation import _pairs
+    from witnesspost.rules.datum.hypotheses import predictions
+    from witnesspost.rules.datum.verdict import Datum
 
-    site = site_from_table(site_table(place))
-    arp = expected_arp(site)
-    assert arp is not None
-    other = expected_arp(site_from_table({**site_table(place), "base": {"occupies": "KQ-2", "antenna_height_m": ANTENNA_M}}))
-    assert other is not None
-    situation = Situation(expected=arp, frame=frame_of(place.frame), others=(other,), today=EPOCH)
-    noise = Noise()
-    noise_up = math.hypot(noise.up_m, arp.height_error_m / 2)
+    datum = Datum(site_from_table(site_table(place)))
+    situation = datum.situation(datum.expected, TODAY)
     singles = predictions(situation)
     total = 0.0
-    for way in [*singles, *_pairs(singles, (0.0, 0.0, 0.0), situation)]:
+    for way in [*singles, *_pairs(singles, Enu(0.0, 0.0, 0.0), situation)]:
         size = math.hypot(*way.enu)
         if 2 <= size <= 8:
-            across = math.hypot(way.sigma_horizontal_m, noise.horizontal_m)
-            up = math.hypot(way.sigma_up_m, noise_up)
-            volume = 4 / 3 * math.pi * FITS_CHI2**1.5 * across * across * up
+            volume = math.pi * way.horizontal_m**2 * 2 * way.vertical_m
             total += volume / (4 * math.pi * size * size * 6)
     return total
 
@@ -324,7 +353,7 @@ def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
         geoidal = True  # 2D frames
     height = draw.uniform(-50, 4000)
     antenna = round(draw.uniform(0.0, 3.0), 3)
-    n = bundled_geoid().separation_m(latitude, longitude) if geoidal else 0.0
+    n = egm96(latitude, longitude) if geoidal else 0.0
     unit_name = {"EPSG:6428": "us-ft"}.get(kind, "m")
     unit_m = 1200 / 3937 if unit_name == "us-ft" else 1.0
     point: dict[str, Any] = {"name": "P", "height": height / unit_m}
@@ -387,8 +416,43 @@ def _cart() -> Transformer:
     )
 
 
+_FOLDER = tempfile.TemporaryDirectory(prefix="datum-table-")  # of the geoid files, while the program runs
+EGM96_15 = Path("/usr/share/proj/egm96_15.gtx")  # Debian's proj-data
+
+
+@functools.lru_cache(maxsize=10)
+def geoid_file(place: Place) -> str:
+    """The project's own geoid: the plane in a .gtx grid of 0.25°, two degrees wide."""
+    rows, columns, step = 9, 9, 0.25
+    south = round(place.latitude / step) * step - step * (rows // 2)
+    west = round(place.longitude / step) * step - step * (columns // 2)
+    nodes = [place.separation(south + row * step, west + column * step) for row in range(rows) for column in range(columns)]
+    path = Path(_FOLDER.name, f"{place.name.replace(' ', '-')}.gtx")
+    path.write_bytes(struct.pack(f">4d2i{rows * columns}f", south, west, step, step, rows, columns, *nodes))
+    return str(path)
+
+
+def egm96(latitude: float, longitude: float) -> float:
+    """EGM96 of the 15′ grid, bilinear: the grid that the bundled one of 0.5° was thinned from, read from another file."""
+    grid, south, west, step = _egm96()
+    y, x = (latitude - south) / step, (longitude - west) % 360.0 / step
+    row, column = min(int(y), grid.shape[0] - 2), int(x)
+    p, q, east = y - row, x - column, (column + 1) % grid.shape[1]
+    column %= grid.shape[1]
+    low = grid[row, column] * (1 - q) + grid[row, east] * q
+    high = grid[row + 1, column] * (1 - q) + grid[row + 1, east] * q
+    return float(low * (1 - p) + high * p)
+
+
+@functools.cache
+def _egm96() -> tuple[Any, float, float, float]:
+    data = EGM96_15.read_bytes()
+    south, west, step, _, rows, columns = struct.unpack(">4d2i", data[:40])
+    return np.frombuffer(data, ">f4", rows * columns, 40).reshape(rows, columns), south, west, step
+
+
 def _n(place: Place) -> float:
-    return bundled_geoid().separation_m(place.latitude, place.longitude)
+    return place.n
 
 
 def rank(finding: Finding | None, truth: str) -> tuple[str, str, str]:
@@ -419,6 +483,10 @@ def main() -> None:
             rover = rank(base_finding(case, "rover"), truth)[0].split(" ")[0]
             jump = rank(jump_finding(case), truth)[0].split(",")[0]
             print(f"{place.name:14} {truth:52} {where:38} {first:>10} {second:>12}   {rover:12} {jump:14} {check}")
+        for truth, own in rover_cases().items():
+            where, _, _ = rank(check_finding(Case(site_table(place), _right(cases(place)["frame-shift"])), own, proven=True),
+                               truth.split(" ")[0])  # fmt: skip
+            print(f"{place.name:14} {truth:52} {'':38} {'':>10} {'':>12}   {'':12} {'':14} {where}")
     said = right_bases(1000, 1)
     print(f"1,000 right bases: {len(said)} alerts", *said[:3], sep="\n")
     found, allowed, what = autonomous_bases(1000, 1)

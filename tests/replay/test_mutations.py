@@ -18,7 +18,7 @@ CAUGHT = [
     (CorrectionsStopped, "silent", "corrections-stopped-base:line-silent"),
     (
         AntennaMismatch,
-        "`AntennaMismatch.see: _antenna_and_radome(fact.descriptor) == self._wanted` turned",
+        "`AntennaMismatch._see_descriptor: _antenna_and_radome(fact.descriptor) == wanted` turned",
         "antenna-mismatch:another-antenna",
     ),
     (RadioSheet, "speaks when it ought to be silent, and the other way round", "radio-sheet:quiet-same"),

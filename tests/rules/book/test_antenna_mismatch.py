@@ -50,3 +50,37 @@ def test_one_message_right_and_one_wrong_stays_raised_until_it_is_mended(day):
     facts += [antenna(t, "KESTREL-A1", 1033) for t in day.every(10.0, 2.0, 60.0)]
     facts += [antenna(61.0, "KESTREL-A1", 1008)]
     assert [(c.change, c.t) for c in bench.play(facts, 80.0)] == [("raised", 1.2), ("cleared", 64.2)]
+
+
+# The day's antenna height
+
+OVER_A_MARK = {"station_id": 417, "occupies": "KQ-1", "antenna_height_m": 1.843}
+PROJECT = {"vertical": "ellipsoidal", "control": [{"name": "KQ-1", "latitude": 39.1, "longitude": -105.0, "height": 1800.0}]}
+
+
+HEIGHTS = [(1.843, 0), (1.8479, 0), (1.8381, 0), (1.8485, 1), (1.712, 1), (0.0, 0), (None, 0)]
+
+
+@pytest.mark.parametrize(("said_m", "raised"), HEIGHTS)
+def test_a_height_over_5_mm_from_the_plans_is_a_note_once(day, said_m, raised):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base=OVER_A_MARK)
+    changes = bench.play([day.station(t, antenna_height_m=said_m) for t in day.every(10.0, 1.0, 600.0)], 600.0)
+    assert [(c.cause, c.severity) for c in changes] == [("height-differs", "note")] * raised
+    if raised:
+        assert (changes[0].evidence["height_m"], changes[0].evidence["expected_m"]) == (said_m, 1.843)
+
+
+def test_a_height_that_is_mended_ends_it(day):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base=OVER_A_MARK)
+    facts = [day.station(1.0, antenna_height_m=1.712), day.station(21.0, antenna_height_m=1.843)]
+    assert [(c.change, round(c.t, 1)) for c in bench.play(facts, 60.0)] == [("raised", 1.2), ("cleared", 24.2)]
+
+
+def test_a_site_that_plans_no_set_up_has_no_height_to_compare(day):
+    bench = day.bench(AntennaMismatch, base={"station_id": 417})
+    assert bench.play([day.station(1.0, antenna_height_m=1.712)], 10.0) == []
+
+
+def test_a_neighbours_height_is_its_own(day):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base=OVER_A_MARK)
+    assert bench.play([day.station(1.0, station_id=9, antenna_height_m=1.712)], 10.0) == []

@@ -1,5 +1,7 @@
 """base-moved on a stepped clock: a change is news, and stays so while the new position is not the project's."""
 
+import random
+
 import pytest
 from witnesspost.rules.book.base_moved import BaseMoved
 from witnesspost.rules.book.words import words
@@ -131,3 +133,102 @@ def test_a_broken_datum_does_not_stop_the_rule(make, day):
     bench, station = make(**broken)
     changes = bench.play([station(1.0), station(2.0, east=1.0)], 3.0)
     assert [change.rule for change in changes] == ["base-moved"]
+
+
+class TestANewSetUp:
+    """A 1006 with another antenna height over the project's own mark: after a pause it is the day's, without one it is news."""
+
+    def facts(self, day, station, pause_s):
+        before = [day.epoch(t) for t in day.every(1.0, 1.0, 60.0)]
+        after = [day.epoch(t) for t in day.every(1.0, 60.0 + pause_s, 120.0 + pause_s)]
+        return [*before, station(10.0), *after, station(61.0 + pause_s, up=-0.131, antenna_height_m=1.712)]
+
+    @pytest.mark.parametrize("pause_s", [40.0, 3600.0])
+    def test_after_a_pause_it_is_no_move(self, make, day, pause_s):
+        bench, station = make(**TABLES)
+        assert bench.play(self.facts(day, station, pause_s), 200.0 + pause_s) == []
+
+    def test_without_a_pause_the_height_was_changed(self, make, day):
+        bench, station = make(**TABLES)
+        raised, _normal = bench.play(self.facts(day, station, 0.0), 120.0)
+        assert (raised.change, raised.cause, raised.t) == ("raised", "antenna-height-changed", pytest.approx(61.2))
+
+    def test_a_wrong_mark_after_a_pause_is_a_move(self, make, day):
+        bench, station = make(**TABLES)
+        facts = self.facts(day, station, 40.0)
+        facts[-1] = station(101.0, up=-0.3, antenna_height_m=1.712)
+        assert [c.cause for c in bench.play(facts, 110.0)] == ["coordinate-changed"]
+
+
+class TestPositionsAlone:
+    """A rover whose post hears no corrections: a leap that nobody can have walked."""
+
+    ALONE = {"stream": [{"name": "receiver", "port": "/dev/ttyUSB1", "carries": ["positions"]}]}  # noqa: RUF012
+
+    def play(self, day, where, until=60.0, interval_s=1.0, quality=lambda t: 4, **tables):
+        draw = random.Random(1)
+        bench = day.bench(BaseMoved, **{**TABLES, **self.ALONE, **tables})
+        facts = []
+        for t in day.every(interval_s, 1.0, until):
+            east, north, up = (part + draw.gauss(0, size) for part, size in zip(where(t), (0.006, 0.006, 0.012), strict=True))
+            latitude = 39.1234567 + north / 111_132.0
+            longitude = -104.9876543 + east / 86_380.0
+            fix = day.fix(t, latitude=latitude, longitude=longitude, height_m=1874.3 + up, quality=quality(t))
+            facts.append(fix)
+        return bench.play(facts, until)
+
+    @pytest.mark.parametrize("interval_s", [0.1, 1.0])
+    @pytest.mark.parametrize("step", [(12.3, -10.1, 1.4), (0.2, 0.25, -0.05), (0.0, 0.0, 0.5)])
+    def test_a_step_while_it_stands(self, day, interval_s, step):
+        changes = self.play(day, lambda t: step if t >= 30 else (0.0, 0.0, 0.0), interval_s=interval_s)
+        assert [(c.change, c.cause) for c in changes] == [("raised", "position-jumped")]
+        assert 30.0 < changes[0].t < 36.0
+        assert (changes[0].evidence["east_m"], changes[0].evidence["up_m"]) == pytest.approx((step[0], step[2]), abs=0.06)
+
+    def test_faster_than_it_can_move(self, day):
+        changes = self.play(day, lambda t: (1.4 * t + (300.0 if t >= 30 else 0.0), 0.0, 0.0))
+        assert [c.cause for c in changes] == ["position-jumped"]
+
+    @pytest.mark.parametrize("step", [(0.1, 0.1, 0.0), (0.0, 0.0, 0.12)])
+    def test_a_small_step_is_none(self, day, step):
+        assert self.play(day, lambda t: step if t >= 30 else (0.0, 0.0, 0.0)) == []
+
+    def test_a_pole_that_is_carried_to_the_next_point_and_plumbed(self, day):
+        def where(t):
+            if t < 30:
+                return 0.0, 0.0, 0.0
+            if t < 31:  # lifted and set down within one position
+                return 0.9, 0.3, 0.15
+            wobble = max(0.0, 34.0 - t) * 0.06  # the bubble comes in
+            return 1.2 + wobble, 0.4, 0.02
+
+        assert self.play(day, where) == []
+
+    def test_a_vehicle_that_starts_drives_and_stops(self, day):
+        def where(t):
+            speed, up = 15.0, 0.0
+            if t < 20:
+                return 0.0, 0.0, up
+            driven = min(t - 20.0, 20.0)
+            rising = min(driven, 5.0)
+            return speed * (rising * rising / 10.0 + max(0.0, driven - 5.0)), 0.0, up
+
+        assert self.play(day, where) == []
+
+    def test_one_position_astray_is_no_leap(self, day):
+        assert self.play(day, lambda t: (16.0, 0.0, 0.0) if t == 30.0 else (0.0, 0.0, 0.0)) == []
+
+    def test_with_a_loss_of_fix_between_it_may_be_the_fix(self, day):
+        step = lambda t: (3.0, 0.0, 0.0) if t >= 30 else (0.0, 0.0, 0.0)  # noqa: E731
+        assert self.play(day, step, quality=lambda t: 5 if 28 <= t < 32 else 4) == []
+
+    def test_where_corrections_are_heard_the_station_says_it(self, day):
+        step = lambda t: (3.0, 0.0, 0.0) if t >= 30 else (0.0, 0.0, 0.0)  # noqa: E731
+        both = [*self.ALONE["stream"], {"name": "corrections", "port": "/dev/ttyUSB0", "carries": ["corrections"]}]
+        assert self.play(day, step, stream=both) == []
+
+
+@pytest.mark.parametrize("kind", ["network", "moving"])
+def test_a_service_and_a_moving_base_move_as_they_like(make, kind):
+    bench, station = make(base={"kind": kind})
+    assert bench.play([station(1.0), station(2.0, east=900.0), station(3.0, station_id=12, north=400.0)], 5.0) == []

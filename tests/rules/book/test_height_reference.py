@@ -31,7 +31,7 @@ def play(day, separation_m, seconds=30.0, project=PROJECT, **fix):
 def test_causes_after_ten_seconds(day, separation_m, cause):
     changes = play(day, separation_m)
     assert day.said(changes) == [(11.0, "raised", "height-reference", cause)]
-    assert changes[0].severity == "check"
+    assert changes[0].severity == "note"
     assert changes[0].evidence["separation_m"] == pytest.approx(N, abs=0.06)
     assert "?" not in words(changes[0]).say
 
