@@ -265,13 +265,34 @@ def test_levels_of_any_msm_are_what_pyrtcm_reads(message, satellites, signals, s
     assert ours == theirs
 
 
-@given(st.binary(min_size=0, max_size=200), st.sampled_from([1074, 1085, 1096, 1127]))
+@given(st.binary(max_size=200), st.sampled_from([1074, 1085, 1096, 1127]))
 def test_no_frame_makes_the_reading_of_its_levels_throw(body, message):
-    payload = (message << 4).to_bytes(2, "big") + body
-    frame = b"\xd3" + len(payload).to_bytes(2, "big") + payload + b"\0\0\0"
-    levels = signal_levels(frame, message, MSM[message])
-    if levels is not None:
-        assert all(0.0 < mean < 64.0 and 1 <= count <= 64 for mean, count in levels.values())
+    signal_levels(rtcm((message << 4).to_bytes(2, "big") + body), message, MSM[message])
+
+
+@given(
+    st.sampled_from([1074, 1085, 1096, 1127]),
+    st.sets(st.integers(1, 64), max_size=12),
+    st.sets(st.sampled_from([2, 3, 4, 8, 22]), max_size=6),
+    st.integers(0, 500),
+    st.integers(0, 1 << 32),
+)
+def test_levels_are_read_where_the_frame_is_long_enough_and_nowhere_else(message, satellites, signals, tail_bytes, seed):
+    """By the lengths of RTCM 10403.3, section 3.5 (from memory): bits of a satellite and of a cell by kind of message."""
+    satellite, cell = {4: (18, 48), 5: (36, 63), 6: (18, 65), 7: (36, 80)}[message % 10]
+    tail = random.Random(seed).randbytes(tail_bytes)
+    masks = "".join("1" if one in satellites else "0" for one in range(1, 65))
+    masks += "".join("1" if one in signals else "0" for one in range(1, 33))
+    bits = f"{message:012b}{0:061b}{masks}" + "".join(f"{byte:08b}" for byte in tail)
+    bits = bits[: len(bits) // 8 * 8]
+    levels = signal_levels(rtcm(int(bits, 2).to_bytes(len(bits) // 8, "big")), message, MSM[message])
+    places = len(satellites) * len(signals)
+    cells = bits[169 : 169 + places].count("1")
+    whole = places <= 64 and len(bits) >= 169 + places + len(satellites) * satellite + cells * cell
+    assert (levels is not None) == whole
+    for mean, count in (levels or {}).values():
+        assert 0.0 < mean < 64.0
+        assert 1 <= count <= len(satellites)
 
 
 def test_fixes_of_real_sentences_are_what_pynmeagps_reads():
