@@ -90,11 +90,6 @@ class Scene:
             self.planned_until = fact.t + fact.for_s
 
     @property
-    def standing(self) -> set[str]:
-        """`active_rules` by its former name."""
-        return self.active_rules
-
-    @property
     def station_ids(self) -> frozenset[int] | None:
         """All numbers of the project's bases; None where a base of its has none."""
         return self._named
@@ -192,10 +187,6 @@ class Scene:
         """True while the line's port is lost, or has never been there."""
         port = self.ports.get(stream)
         return port is not None and port.state in ("lost", "waiting")
-
-    def interval_s(self, stream: str) -> float | None:
-        """`usual_interval_s` by its former name."""
-        return self.usual_interval_s(stream)
 
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the receivers' word; None while none has said it."""
