@@ -19,7 +19,7 @@ from witnesspost.replay.world import rtcm
 from witnesspost.replay.world.bits import Bits
 from witnesspost.replay.world.nmea import sentence
 from witnesspost.replay.world.observe import Observation, Signal
-from witnesspost.rules.facts import Fact, Planned, Port
+from witnesspost.rules.facts import CheckIn, Fact, Planned, Port
 
 from tests.proof.situations.ground import Xyz, aside, geodetic
 
@@ -77,6 +77,10 @@ class Shift:
     def planned(self, t: float, for_s: float, why: str = "battery") -> None:
         """The crew announces an interruption."""
         self.put(t, "", Planned(t=t, stream="", for_s=for_s, why=why))
+
+    def declared(self, t: float, mark: str) -> None:
+        """A person says that the rover stands on this mark."""
+        self.put(t, "", CheckIn(t=t, stream="", point=mark))
 
     def port(self, t: float, stream: str, state: Any) -> None:
         """A port opens, goes away or comes back."""

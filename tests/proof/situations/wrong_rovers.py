@@ -375,3 +375,57 @@ _jump(
     stop("base-moved", "position-jumped", after=100.0, by=106.0),
     walks=True,
 )
+
+
+# A person says on which mark the rover stands: how near it stands is then no question
+
+
+def declared(place: Place, at: Xyz, mark: str, *, receiver_only: bool = False, error: Xyz = (0.0, 0.0, 0.0)) -> Told:
+    """The rover stands at `at` from 60 on; at 65 a person says that this is `mark`."""
+    where, until = round_trip(place, (at, 40.0))
+    table, shift, until = crew(place, where, until, receiver_only=receiver_only, error=error)
+    shift.declared(65.0, mark)
+    return table, shift, until
+
+
+@BOOK("declared on a mark, and on it", "Asia", right_base=True, group="practice")
+def _() -> Told:
+    return declared(ground.KGD, on(ground.KGD, "KQ-2"), "KQ-2")
+
+
+@BOOK("declared on KQ-3 while the rover stands on KQ-2", "Africa", stop("control-check", "mark-or-point"), right_base=True)
+def _() -> Told:
+    return declared(ground.SAVANNA, on(ground.SAVANNA, "KQ-2"), "KQ-3")
+
+
+@BOOK(
+    "declared on a mark, 0.4 m beside it: the old mark's stump",
+    "Europe",
+    stop("control-check", "mark-or-point", "unexplained"),
+    right_base=True,
+    group="doubt",
+)
+def _() -> Told:
+    return declared(ground.RGF, on(ground.RGF, "KQ-2", 0.32, -0.24, POLE_M - 0.06), "KQ-2")
+
+
+@BOOK(
+    "declared on one mark, the base's 'here' position 4 m off, positions alone",
+    "Oceania",
+    stop("control-check", "autonomous-base"),
+)
+def _() -> Told:
+    place = ground.NZ
+    error = ground.minus(aside(place.arp(), 1.87, -2.31, 3.52), place.arp())
+    return declared(place, on(place, "KQ-2"), "KQ-2", receiver_only=True, error=error)
+
+
+@BOOK(
+    "declared on one mark, the base over the wrong mark, positions alone",
+    "South America",
+    stop("control-check", "other-control-point"),
+)
+def _() -> Told:
+    place = ground.POSGAR
+    error = ground.minus(place.arp("KQ-4"), place.arp())
+    return declared(place, on(place, "KQ-2"), "KQ-2", receiver_only=True, error=error)
