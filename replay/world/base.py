@@ -42,6 +42,10 @@ class BaseStation:
         self._rtcm2 = Rtcm2()
         self._rng = random.Random(f"{seed} what no rover reads")
 
+    def move(self, ecef_m: Ecef) -> None:
+        """Its antenna is at another place from now on."""
+        self._observer.move(ecef_m)
+
     def observe(
         self,
         t: float,
@@ -65,6 +69,7 @@ class BaseStation:
         if due(t, messages.text_s, messages.interval_s):
             text = rtcm.text_1029(who.station_id, self.sky.utc(t).replace(microsecond=0), "Kestrel quarry base")
             sent.append(Sent(rtcm.frame(text), None))
+        sent += [Sent(rtcm.frame(self._arbitrary(number)), None) for number in messages.also]
         if messages.observations:
             sent += self._observations(t, who.station_id, messages, seen, epoch_t)
         return sent

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import random
 from bisect import bisect_right
+from typing import NamedTuple
 
 from witnesspost.replay.world.events import Occupy, PoleTilt, Walk
 from witnesspost.replay.world.scenario import Scenario
@@ -30,7 +31,7 @@ class Crew:
         self._tilts = [event for event in scenario.events if isinstance(event, PoleTilt)]
         start = (scenario.rover.east_m, scenario.rover.north_m)
         walks = [event for event in scenario.events if isinstance(event, Walk)]
-        self._legs = _work(start, scenario.duration_s, rng) if scenario.rover.works else _told(start, walks)
+        self._legs = _work(start, scenario.duration_s, rng) if scenario.rover.works else _told(start, walks, world)
         self._begins = [leg[0] for leg in self._legs]
 
     def antenna(self, t: float) -> Ecef:
@@ -39,19 +40,27 @@ class Crew:
             if event.during(t):
                 mark = self._world.point(event.point)
                 return shifted(mark, local_axes(mark), Enu(event.east_m, event.north_m, event.up_m + self._pole_m))
-        east, north = self.offset(t)
-        return self._world.from_base(east, north, self._pole_m)
+        east, north, up = self._foot(t)
+        return self._world.from_base(east, north, up + self._pole_m)
 
-    def offset(self, t: float) -> tuple[float, float]:
-        """East and north of the base, away from control points."""
-        begins, ends, start, end = self._legs[max(0, bisect_right(self._begins, t) - 1)]
+    def _foot(self, t: float) -> Enu:
+        """Where the pole's foot is, from the base's mark."""
+        begins, ends, start, end = self._leg(t)
         part = 1.0 if ends <= begins else min(1.0, max(0.0, (t - begins) / (ends - begins)))
-        return start[0] + part * (end[0] - start[0]), start[1] + part * (end[1] - start[1])
+        return Enu(*(one + part * (other - one) for one, other in zip(start, end, strict=True)))
+
+    def _leg(self, t: float) -> _Leg:
+        return self._legs[max(0, bisect_right(self._begins, t) - 1)]
 
     def walking(self, t: float) -> bool:
         """True while the rover is on its way."""
-        begins, ends, _start, _end = self._legs[max(0, bisect_right(self._begins, t) - 1)]
+        begins, ends, _start, _end = self._leg(t)
         return begins <= t < ends and not any(event.during(t) for event in self._occupies)
+
+    def speed_m_s(self, t: float) -> float:
+        """How fast the rover goes over the ground."""
+        begins, ends, start, end = self._leg(t)
+        return math.dist(start[:2], end[:2]) / (ends - begins) if self.walking(t) else 0.0
 
     def tilt(self, t: float) -> tuple[float, bool]:
         """The pole's angle off the plumb line in degrees, and whether its sensor is aligned."""
@@ -63,28 +72,36 @@ class Crew:
         return 0.9 + 0.5 * math.sin(t * 0.9), True
 
 
-_Leg = tuple[float, float, tuple[float, float], tuple[float, float]]
+class _Leg(NamedTuple):
+    """A stretch of the way: from when until when, from where to where (the pole's foot, from the base's mark)."""
+
+    begins: float
+    ends: float
+    start: Enu
+    end: Enu
 
 
-def _told(at: tuple[float, float], walks: list[Walk]) -> list[_Leg]:
-    """The legs that the events name: from, until, place, place."""
-    legs: list[_Leg] = [(0.0, 0.0, at, at)]
+def _told(start: tuple[float, float], walks: list[Walk], world: World) -> list[_Leg]:
+    """The legs that the events name."""
+    at = Enu(*start, 0.0)
+    legs = [_Leg(0.0, 0.0, at, at)]
     for walk in walks:
-        there = (walk.east_m, walk.north_m)
-        legs.append((walk.at_s, walk.at_s + math.dist(at, there) / walk.speed_m_s, at, there))
+        east, north, up = world.offset_of(walk.point) if walk.point is not None else (0.0, 0.0, 0.0)
+        there = Enu(east + walk.east_m, north + walk.north_m, up + walk.up_m)
+        legs.append(_Leg(walk.at_s, walk.at_s + math.dist(at, there) / walk.speed_m_s, at, there))
         at = there
     return legs
 
 
 def _work(start: tuple[float, float], until_s: float, rng: random.Random) -> list[_Leg]:
-    legs: list[_Leg] = [(0.0, 0.0, start, start)]
     at, t = start, rng.uniform(*_STANDS_S)
+    legs = [_Leg(0.0, 0.0, Enu(*at, 0.0), Enu(*at, 0.0))]
     while t < until_s:
         reach, bearing = WALK_M_S * rng.uniform(*_WALKS_S), rng.uniform(0, math.tau)
         there = (at[0] + reach * math.sin(bearing), at[1] + reach * math.cos(bearing))
         if math.dist(there, start) > _WITHIN_M:
             there = (start[0] + reach * math.sin(bearing), start[1] + reach * math.cos(bearing))
         length = max(math.dist(at, there), 0.1)
-        legs.append((t, t + length / WALK_M_S, at, there))
+        legs.append(_Leg(t, t + length / WALK_M_S, Enu(*at, 0.0), Enu(*there, 0.0)))
         at, t = there, t + length / WALK_M_S + rng.uniform(*_STANDS_S)
     return legs

@@ -83,10 +83,14 @@ class Radio(Event):
 
 
 class Neighbour(Event):
-    """A neighbour's base is on our channel: louder than ours (`instead`), or in turns with it."""
+    """A neighbour's base is on our channel: louder than ours (`instead`), or in turns with it.
+
+    With `point` it is the project's second base, over that control point; otherwise so many metres from ours.
+    """
 
     station_id: StationId = 901
     instead: bool = False
+    point: str | None = None
     east_m: float = 2600.0
     north_m: float = 1900.0
 
@@ -121,10 +125,12 @@ class Fade(Event):
 
 
 class Walk(Event):
-    """The rover goes to another place, metres from the base."""
+    """The rover goes to another place: metres from the base, or from a control point; `up_m` over the ground there."""
 
-    east_m: float
-    north_m: float
+    east_m: float = 0.0
+    north_m: float = 0.0
+    up_m: float = 0.0
+    point: str | None = None
     speed_m_s: Annotated[float, Meta(gt=0)] = 1.2
 
 
@@ -186,6 +192,16 @@ class StationIdSet(Event):
     """The base's station ID is changed."""
 
     to: StationId
+
+
+class StationAt(Event):
+    """A service's or a moving base's station is so many metres from where it began, and goes on at these speeds."""
+
+    to: StationId | None = None
+    east_m: float = 0.0
+    north_m: float = 0.0
+    east_m_s: float = 0.0
+    north_m_s: float = 0.0
 
 
 class AntennaSet(Event):
@@ -299,6 +315,7 @@ EVENTS: dict[str, type[Event]] = {
     "clock": Clock,
     "broadcast": Broadcast,
     "station-id": StationIdSet,
+    "station-at": StationAt,
     "antenna": AntennaSet,
     "antenna-height": AntennaHeight,
     "fix": FixLimit,

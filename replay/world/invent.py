@@ -23,11 +23,12 @@ from witnesspost.replay.world.link import Arrival, Link
 from witnesspost.replay.world.receiver import EpochHeard, Receiver, StationHeard
 from witnesspost.replay.world.rover import Mouth
 from witnesspost.replay.world.scenario import Scenario
-from witnesspost.replay.world.sky import Sky
+from witnesspost.replay.world.sky import Sky, local_axes
 from witnesspost.replay.world.state import State
 from witnesspost.replay.world.truth import NO_OBSERVATIONS, Silence, is_ours, sheet_difference, truths
-from witnesspost.replay.world.world import World
+from witnesspost.replay.world.world import World, shifted
 from witnesspost.rules import facts
+from witnesspost.rules.coordinates import Enu
 
 WIRE_BITS_A_BYTE = 10
 NOISE_EVERY_S = 0.5
@@ -158,6 +159,7 @@ class _Invention:
         lost = state.lost_share(t)
         if (off is None or off.half_frame) and not (lost and self.rng.random() < lost):
             levels, horizon, most = state.sky(t) if scenario.at_base else (0.0, None, None)
+            self.base.move(state.antenna(t))
             seen = with_most(self.base.observe(t, levels, horizon), most) if messages.observations else []
             frames = self.base.frames(t, state.identity(t), messages, seen, self._epoch_time(t))
             if off is not None:
@@ -204,19 +206,39 @@ class _Invention:
         return t - old.by_s if old is not None else t
 
     def _neighbour_epoch(self, t: float, neighbour: ev.Neighbour) -> None:
-        place = self.world.from_base(neighbour.east_m, neighbour.north_m, 1.5)
+        who = self._neighbour_identity(neighbour)
         station = self._neighbours.get(neighbour.station_id)
         if station is None:
-            station = BaseStation(self.sky, place, self.seed * 7919 + 3 + neighbour.station_id)
+            station = BaseStation(self.sky, who.arp_m, self.seed * 7919 + 3 + neighbour.station_id)
             self._neighbours[neighbour.station_id] = station
-        who = Identity(neighbour.station_id, place, (0.0, 0.0, 0.0), 1.5, "INVENTED ANTENNA NONE")
         frames = station.frames(t, who, self.scenario.messages, station.observe(t), t)
         self._neighbour_link.bytes_per_s = self.link.bytes_per_s * 4
         pieces, arrivals = self._neighbour_link.send(t + NEIGHBOUR_LATENCY_S, frames, gone=self.state.faded)
         self._arrive(pieces, arrivals)
 
+    def _neighbour_identity(self, neighbour: ev.Neighbour) -> Identity:
+        """What the neighbour's base says of itself: its antenna stands 1.5 m high, or as the site file says."""
+        height_m, antenna = 1.5, ""
+        if neighbour.point is None:
+            place = self.world.from_base(neighbour.east_m, neighbour.north_m, height_m)
+        else:
+            for other in self.scenario.site.other_base:
+                if other.occupies == neighbour.point:
+                    height_m, antenna = other.antenna_height_m, other.antenna
+            mark = self.world.point(neighbour.point)
+            place = shifted(mark, local_axes(mark), Enu(0.0, 0.0, height_m))
+        return Identity(neighbour.station_id, place, (0.0, 0.0, 0.0), height_m, antenna or "INVENTED ANTENNA NONE")
+
+    def _gathered(self, t: float) -> float:
+        """When what comes out of the air at `t` is handed over."""
+        burst_s = self.scenario.link.burst_s
+        return math.ceil(t / burst_s) * burst_s if burst_s else t
+
     def _arrive(self, pieces: list[tuple[float, bytes]], arrivals: list[Arrival]) -> None:
         assert self.corrections is not None
+        if self.scenario.link.burst_s and not self.scenario.at_base:
+            pieces = [(self._gathered(t), data) for t, data in pieces]
+            arrivals = [Arrival(self._gathered(arrival.t), arrival.meaning) for arrival in arrivals]
         past_us = bool(pieces) and self.state.active(ev.OtherWay, pieces[0][0]) is not None
         for t, data in () if past_us else pieces:
             self._chunk(t, self.corrections, data)

@@ -73,6 +73,35 @@ def gga(
     )
 
 
+def gns(
+    utc: dt.datetime,
+    latitude: float | None,
+    longitude: float | None,
+    modes: str,
+    satellites: int | None,
+    hdop: float | None,
+    height_m: float | None,
+    separation_m: float | None,
+    age_s: float | None = None,
+    station_id: int | None = None,
+    talker: str = "GN",
+) -> bytes:
+    """Position, and a letter of `modes` for each constellation's part in it (those of `rmc`); no navigational status."""
+    return sentence(
+        f"{talker}GNS",
+        _time(utc),
+        *_position(latitude, longitude),
+        modes,
+        None if satellites is None else f"{satellites:02d}",
+        None if hdop is None else f"{hdop:.2f}",
+        None if height_m is None else f"{height_m:.4f}",
+        None if separation_m is None else f"{separation_m:.4f}",
+        None if age_s is None else f"{age_s:.1f}",
+        None if station_id is None else f"{station_id:04d}",
+        "V",
+    )
+
+
 def gst(
     utc: dt.datetime,
     sigma_north_m: float | None,

@@ -8,7 +8,7 @@ import math
 from witnesspost.replay.world import events as ev
 from witnesspost.replay.world import nmea
 from witnesspost.replay.world.base import with_most
-from witnesspost.replay.world.crew import WALK_M_S, Crew
+from witnesspost.replay.world.crew import Crew
 from witnesspost.replay.world.observe import Observation, Observer
 from witnesspost.replay.world.receiver import AUTONOMOUS, DIFFERENTIAL, FIXED, FLOAT, LIMITS, NONE, Receiver
 from witnesspost.replay.world.scenario import Scenario
@@ -19,7 +19,7 @@ from witnesspost.replay.world.world import World, geodetic, moved
 BASE_QUALITY = 7
 """GGA's "manual input": a base that holds a typed position (NMEA 0183)."""
 
-_RMC_MODE = {NONE: "N", AUTONOMOUS: "A", DIFFERENTIAL: "D", FLOAT: "F", FIXED: "R", BASE_QUALITY: "M"}
+_MODE = {NONE: "N", AUTONOMOUS: "A", DIFFERENTIAL: "D", FLOAT: "F", FIXED: "R", BASE_QUALITY: "M"}
 _SIGMA_BASE_M = (0.01, 0.02)
 _EVERY_M = 200.0
 
@@ -61,7 +61,8 @@ class Mouth:
             place = moved(self._crew.antenna(t), solution.error_m)
             if station is not None and self._scenario.rover.says_station is not None:
                 station = self._scenario.rover.says_station
-        self.quality, self.age_s = quality, age
+        speaks = self._scenario.rover.speaks
+        self.quality, self.age_s = quality, age if speaks != "rmc" else None
         latitude: float | None
         longitude: float | None
         latitude, longitude, ellipsoidal = geodetic(place)
@@ -69,12 +70,21 @@ class Mouth:
         height: float | None = ellipsoidal - (separation or 0.0)
         if quality == NONE:
             latitude = longitude = height = separation = None
-        out.append(nmea.gga(utc, latitude, longitude, quality, min(used, 40), self._hdop, height, separation, age, station))
+        speed = self._crew.speed_m_s(t) if receiver is not None else 0.0
+        recommended = nmea.rmc(utc, latitude, longitude, speed, None, _MODE[quality])
+        if speaks == "rmc":
+            out.append(recommended)
+        else:
+            seen = (min(used, 40), self._hdop, height, separation, age, station)
+            if speaks == "gga":
+                out.append(nmea.gga(utc, latitude, longitude, quality, *seen))
+            else:
+                out.append(nmea.gns(utc, latitude, longitude, 4 * _MODE[quality], *seen))
         if whole:
             flat, up = (sigma[0], sigma[1]) if quality != NONE else (None, None)
             out.append(nmea.gst(utc, flat, flat, up))
-            speed = WALK_M_S if receiver is not None and self._crew.walking(t) else 0.0
-            out.append(nmea.rmc(utc, latitude, longitude, speed, None, _RMC_MODE[quality]))
+            if speaks != "rmc":
+                out.append(recommended)
             out.append(nmea.zda(utc))
             if receiver is not None:
                 out += self._pole(t)

@@ -6,7 +6,7 @@
     duration_s = 1200
     start_utc = 2026-06-15T08:00:00Z
     [site.post] …                  # exactly the site file's tables, under [site]
-    [messages] [base] [rover] [link]   # the true world: see the structs of those names
+    [messages] [base] [rover] [link] [ground]   # the true world: see the structs of those names
     [[event]] at_s = 600, do = "radio", …   # see `replay.world.events`
     [[truth]] t = …, rule = …      # what ought to be said, where no event says it
     [[variant]] name = "…"         # the same with other keys over these; its events come after the file's
@@ -27,11 +27,11 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
-from msgspec import Meta, Struct
-from witnesspost.replay.world.events import EVENTS, Event, Kind, Seconds, StationId
+from msgspec import UNSET, Meta, Struct, UnsetType
+from witnesspost.replay.world.events import EVENTS, Event, Kind, Seconds, StationAt, StationId
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import measure_problems
-from witnesspost.rules.site.model import Site, SiteError
+from witnesspost.rules.site.model import Severity, Site, SiteError
 from witnesspost.rules.site.reading import site_from_table
 from witnesspost.rules.site.tables import nearest, struct_from
 
@@ -60,7 +60,8 @@ class Messages(Struct, kw_only=True):
     """What the base sends; intervals in seconds, 0 for never. `systems` are letters of RINEX.
 
     `station` is the message that carries the base's position; 4094 is a maker's own, which its rovers read and nobody else.
-    `without` are constellations that somebody on the way leaves out: the one before them still promises more.
+    `without` are constellations that somebody on the way leaves out: the one before them still promises more. `also` are
+    numbers of messages that come with each epoch and that no rule reads: ephemerides, a network's residuals, a maker's own.
     """
 
     observations: bool = True
@@ -75,12 +76,13 @@ class Messages(Struct, kw_only=True):
     antenna_s: Seconds = 30.0
     bias_s: Seconds = 30.0
     text_s: Seconds = 0.0
+    also: list[Annotated[int, Meta(ge=1, le=4095)]] = []
 
 
 class TrueBase(Struct, kw_only=True):
     """The base as it is: what is left out is as the site file says. `latency_s` from an epoch to its first byte.
 
-    `stands_on` is the control point that a service's or a moving base stands on, of which the site file says nothing.
+    `stands_on` is the control point that it really stands on: a service's or a moving base, the project's second one.
     """
 
     stands_on: str | None = None
@@ -95,6 +97,7 @@ class TrueRover(Struct, kw_only=True):
 
     `works` walks and stands all day; otherwise the rover stands where it is. `tilt` is how the pole's tilt is said.
     `says_station` is what it always says for the station that it uses: many receivers put a number of their own there.
+    `speaks` is the sentence that carries its position; RMC has neither height nor age nor station.
     """
 
     east_m: float = 180.0
@@ -104,13 +107,15 @@ class TrueRover(Struct, kw_only=True):
     tilt: Literal["none", "xdr", "sentence"] = "none"
     satellites_s: Seconds = 5.0
     says_station: Annotated[int, Meta(ge=0, le=9999)] | None = None
+    speaks: Literal["gga", "gns", "rmc"] = "gga"
     latency_s: Annotated[float, Meta(ge=0, le=0.5)] = 0.06
 
 
 class TrueLink(Struct, kw_only=True):
     """The way from base to rover. `fades` come about every `fade_every_s` (0: never) and last 1 to `fade_to_s`.
 
-    `bad_frames_per_min` arrive with a wrong bit; `jitter_s` is how much later than its time on the air bytes come.
+    `bad_frames_per_min` arrive with a wrong bit; `jitter_s` is how much later than its time on the air bytes come. A modem
+    that gathers for `burst_s` hands over what it has all at once.
     """
 
     air_rate_bps: Annotated[int, Meta(gt=0)] | None = None
@@ -118,6 +123,18 @@ class TrueLink(Struct, kw_only=True):
     fade_to_s: Annotated[float, Meta(ge=1)] = 3.0
     bad_frames_per_min: Seconds = 0.0
     jitter_s: Seconds = 0.03
+    burst_s: Seconds = 0.0
+
+
+class TrueGround(Struct, kw_only=True):
+    """The ground as it is, where the site file's numbers are not to say so.
+
+    `marks`: latitude, longitude (degrees) and ellipsoidal height (m) of control points in the frame's GNSS terms, computed
+    elsewhere. `geoid_above_m` is how much the geoid of the control's heights lies above the site file's model.
+    """
+
+    marks: dict[str, tuple[float, float, float]] = {}
+    geoid_above_m: float = 0.0
 
 
 class StatedTruth(Struct, kw_only=True):
@@ -129,6 +146,7 @@ class StatedTruth(Struct, kw_only=True):
     cause: str | list[str] | None = None
     expect: Literal["raised", "cause", "acknowledged", "normal", "cleared"] = "raised"
     because_of: str | None = None
+    severity: Severity | UnsetType = UNSET
 
 
 class Scenario(Struct, kw_only=True):
@@ -145,8 +163,14 @@ class Scenario(Struct, kw_only=True):
     base: TrueBase
     rover: TrueRover
     link: TrueLink
+    ground: TrueGround
     events: list[Event]
     truths: list[StatedTruth]
+
+    @property
+    def is_right_practice(self) -> bool:
+        """True of what an experienced crew does rightly: nothing graver than a note may be said, whatever is expected."""
+        return self.name.partition(":")[0] == "right-practice"
 
     @property
     def at_base(self) -> bool:
@@ -165,6 +189,7 @@ class _File(Struct, kw_only=True):
     base: TrueBase = msgspec.field(default_factory=TrueBase)
     rover: TrueRover = msgspec.field(default_factory=TrueRover)
     link: TrueLink = msgspec.field(default_factory=TrueLink)
+    ground: TrueGround = msgspec.field(default_factory=TrueGround)
     truth: list[StatedTruth] = []
 
 
@@ -309,6 +334,7 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
         base=read.base,
         rover=read.rover,
         link=read.link,
+        ground=read.ground,
         events=events,
         truths=read.truth,
     )
@@ -360,9 +386,11 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
             problems.append(f"event.stream: {stream!r} is no stream of the site{nearest(stream, streams)}")
         if point is not None and site.control_point(point) is None:
             problems.append(f"event.point: {point!r} is no control point of the site")
+        if isinstance(event, StationAt) and site.base.kind == "own":
+            problems.append('event.do: \'station-at\' with a base of kind "own"; "network" or "moving" would do')
         if read is not None and event.at_s > read.duration_s:
             problems.append(f"event.at_s: {event.at_s:g} is after the end at {read.duration_s:g}")
-    stands_on = site.base.occupies or (read.base.stands_on if read is not None else None)
+    stands_on = (read.base.stands_on if read is not None else None) or site.base.occupies
     if site.project is None or stands_on is None:
         problems.append("site.base.occupies: missing; the world needs a control point under the base")
     elif site.control_point(stands_on) is None:

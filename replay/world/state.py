@@ -25,6 +25,7 @@ from witnesspost.replay.world.events import (
     Neighbour,
     Radio,
     SkyBlocked,
+    StationAt,
     StationIdSet,
 )
 from witnesspost.replay.world.link import Sent, corrected
@@ -32,7 +33,7 @@ from witnesspost.replay.world.scenario import Messages, Scenario
 from witnesspost.replay.world.sky import Vector
 from witnesspost.replay.world.world import World, minus, moved, plus, shifted
 from witnesspost.rules.book.radio import radio_horizon_km
-from witnesspost.rules.coordinates import Enu
+from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.site.model import RadioSheet
 
 AIR_RATE_BPS = 9600
@@ -81,6 +82,9 @@ class State:
         station_id = scenario.base.station_id
         if station_id is None:
             station_id = min(scenario.site.base.station_ids or {0})
+        elsewhere = self.active(StationAt, t)
+        if elsewhere is not None and elsewhere.to is not None:
+            station_id = elsewhere.to
         renamed, antenna = self.active(StationIdSet, t), self.active(AntennaSet, t)
         descriptor = scenario.base.antenna if scenario.base.antenna is not None else scenario.site.base.antenna
         height, error = world.antenna_height_m, self.broadcast_error(t)
@@ -90,11 +94,20 @@ class State:
             height = told.height_m
         return Identity(
             renamed.to if renamed is not None else station_id,
-            moved(world.arp, error),
+            moved(self.antenna(t), error),
             error,
             height,
             antenna.descriptor if antenna is not None else descriptor or "INVENTED ANTENNA NONE",
         )
+
+    def antenna(self, t: float) -> Ecef:
+        """Where the base's antenna really is: a service's and a moving one do not stay."""
+        place = self.active(StationAt, t)
+        if place is None:
+            return self.world.arp
+        since = t - place.at_s
+        east, north = place.east_m + since * place.east_m_s, place.north_m + since * place.north_m_s
+        return shifted(self.world.arp, self.world.axes, Enu(east, north, 0.0))
 
     def broadcast_error(self, t: float) -> Vector:
         """Broadcast less true ARP, ECEF metres, as the `broadcast` events have it."""

@@ -116,6 +116,7 @@ def truths(scenario: Scenario) -> Iterator[Truth]:
             cause=own.cause,
             within_s=own.within_s,
             because_of=own.because_of,
+            severity=own.severity,
         )
 
 
@@ -181,7 +182,7 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         ours = scenario.site.base.station_ids
         if ours is None:
             yield _raised(scenario, event, "base-moved", "station-changed")
-        elif not scenario.at_base or event.to not in ours:
+        elif event.to not in ours:
             yield _raised(scenario, event, "wrong-channel", "another-base")
     elif isinstance(event, AntennaHeight) and event.at_s > 0:
         yield _raised(scenario, event, "base-moved", "antenna-height-changed")

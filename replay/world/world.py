@@ -12,6 +12,7 @@ from witnesspost.replay.world.sky import Vector, local_axes
 from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
 from witnesspost.rules.datum.geodesy import DatumError, point_at
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
+from witnesspost.rules.site.model import Site
 
 _A_M = 6_378_137.0
 _E2 = 0.00669438002290
@@ -29,15 +30,27 @@ class World:
         self.scenario = scenario
         control = site.project.control if site.project else []
         try:
-            self._points = {point.name: point_at(site, point.name).ecef for point in control}
+            self._points = {point.name: self._true(site, point.name) for point in control}
             self.geoid = open_geoid(site)
         except (DatumError, GeoidError) as error:
             raise ScenarioError(scenario.name, [f"site.{error}"]) from None
-        self.mark: Ecef = self._points[site.base.occupies or scenario.base.stands_on or ""]
+        self.mark: Ecef = self._points[scenario.base.stands_on or site.base.occupies or ""]
         self.axes = local_axes(self.mark)
         height_m = scenario.base.antenna_height_m
         self.antenna_height_m: float = site.base.antenna_height_m if height_m is None else height_m
         self.arp = shifted(self.mark, self.axes, Enu(0.0, 0.0, self.antenna_height_m))
+
+    def _true(self, site: Site, name: str) -> Ecef:
+        """A mark where it really is: where the ground has it, or as the list has it over the ground's own geoid."""
+        ground = self.scenario.ground
+        listed = ecef(*ground.marks[name]) if name in ground.marks else point_at(site, name).ecef
+        return shifted(listed, local_axes(listed), Enu(0.0, 0.0, ground.geoid_above_m))
+
+    def offset_of(self, name: str) -> Enu:
+        """East, north and up of a control point's mark from the base's, along the axes there."""
+        away = minus(self.point(name), self.mark)
+        east, north, up = (sum(a * b for a, b in zip(away, axis, strict=True)) for axis in self.axes)
+        return Enu(east, north, up)
 
     def from_base(self, east_m: float, north_m: float, up_m: float = 0.0) -> Ecef:
         """The point that lies so from the base's mark, over the flat ground of an invented quarry."""

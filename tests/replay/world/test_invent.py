@@ -11,9 +11,9 @@ from witnesspost.daemon.stream.framing import BAD_FRAME, FRAME, OTHER, SENTENCE,
 from witnesspost.replay.play.proving import run
 from witnesspost.replay.play.tape import Chunk, Tape, Truth
 from witnesspost.replay.world.invent import header, invent, invent_tape
-from witnesspost.replay.world.scenario import bundled, scenario, scenarios
+from witnesspost.replay.world.scenario import ScenarioError, bundled, scenario, scenarios
 from witnesspost.replay.world.truth import truths
-from witnesspost.replay.world.world import World, ecef, geodetic
+from witnesspost.replay.world.world import World, ecef, geodetic, minus
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.facts import Planned, Port
@@ -222,3 +222,112 @@ def test_every_cause_of_every_rule_is_reached_by_a_scenario():
     missing.discard(("base-moved", "position-jumped"))
     # What fails in the program itself is no event of the world: tests/daemon has the companions and outputs that fail.
     assert missing == {("post-health", f"{part}-failed") for part in ("rule", "companion", "output")}
+
+
+ALONE = "rover.works = false\n"
+
+
+def places(one):
+    """(t, ECEF) of every GGA, and the ECEF of a control point."""
+    found = [ecef(lat, lon, h) for _quality, lat, lon, h, _age, _station in positions(one)]
+    return found, World(one)
+
+
+def test_a_walk_leads_to_a_mark_over_its_own_ground_and_beside_it(tmp_path):
+    walk = '[[event]]\ndo = "walk"\nat_s = 5\nspeed_m_s = 50\npoint = "KQ-2"\neast_m = 0.5\nup_m = -0.2\n'
+    fixed = "[messages]\nstation_s = 1.0\n"
+    found, world = places(variant(tmp_path, ALONE + fixed + walk))
+    east, north, up = (
+        sum(a * b for a, b in zip(minus(found[-1], world.point("KQ-2")), axis, strict=True)) for axis in world.axes
+    )
+    assert (east, north, up) == (pytest.approx(0.5, abs=0.05), pytest.approx(0, abs=0.05), pytest.approx(1.8, abs=0.1))
+    speeds = [
+        float(line.split(b",")[7] or 0)
+        for line in bytes_of(invent(world.scenario), "receiver").split(b"\r\n")
+        if b"RMC" in line
+    ]
+    assert max(speeds) == pytest.approx(50 * 3600 / 1852, rel=0.01)  # km/h by 1.852
+    assert speeds[-1] == 0.0
+
+
+def stations(one):
+    """(number, ECEF) of every 1006, as an open decoder reads it."""
+    frames = pyrtcm.RTCMReader(BytesIO(bytes_of(invent(one), "corrections")))
+    return [(p.DF003, (p.DF025, p.DF026, p.DF027), p.DF028) for _raw, p in frames if p.identity == "1006"]
+
+
+NETWORK = 'without = ["site.base.occupies"]\nsite.base.kind = "network"\nbase.stands_on = "KQ-1"\n'
+
+
+def test_a_services_station_is_elsewhere_under_another_number_and_moves_on(tmp_path):
+    event = '[[event]]\ndo = "station-at"\nat_s = 20\nto = 1072\neast_m = 300\nnorth_m_s = 2\n'
+    one = variant(tmp_path, NETWORK + event)
+    said, world = stations(one), World(one)
+    assert [(number, round(math.dist(at, world.arp), 2)) for number, at, _height in said] == [
+        (417, 0.0),
+        (417, 0.0),
+        (1072, 300.0),
+        (1072, round(math.hypot(300, 20), 2)),
+        (1072, round(math.hypot(300, 40), 2)),
+        (1072, round(math.hypot(300, 60), 2)),
+    ]
+
+
+def test_a_station_of_the_crews_own_does_not_move(tmp_path):
+    with pytest.raises(ScenarioError, match="'station-at' with a base of kind \"own\""):
+        variant(tmp_path, '[[event]]\ndo = "station-at"\nat_s = 20\n')
+
+
+def test_the_projects_second_base_stands_over_its_mark(tmp_path):
+    other = 'site.other_base = [{ occupies = "KQ-3", station_id = 418, antenna_height_m = 1.612 }]\n'
+    one = variant(tmp_path, other + '[[event]]\ndo = "neighbour"\nat_s = 0\nstation_id = 418\npoint = "KQ-3"\n')
+    mark = World(one).point("KQ-3")
+    heard = [(at, height) for number, at, height in stations(one) if number == 418]
+    assert len(heard) == 6
+    for at, height in heard:
+        assert (math.dist(at, mark), height) == (pytest.approx(1.612, abs=2e-4), pytest.approx(1.612))
+        assert math.hypot(*at) - math.hypot(*mark) == pytest.approx(1.612, abs=1e-3)
+
+
+def test_a_modem_that_gathers_hands_over_all_at_once(tmp_path):
+    one = variant(tmp_path, "link.burst_s = 4.0\n")
+    plain = variant(tmp_path, "")
+    records = [r for r in invent(one) if isinstance(r, Chunk) and r.stream == "corrections" and r.data]
+    assert {r.t % 4.0 for r in records} == {0.0}
+    whole = bytes_of(invent(plain), "corrections")
+    assert whole.startswith(b"".join(r.data for r in records))
+    assert len(whole) * 0.9 < sum(len(r.data) for r in records)
+    assert not [r for r in invent(one) if isinstance(r, Truth)]
+
+
+def test_marks_and_geoid_are_as_the_ground_has_them(tmp_path):
+    listed = World(variant(tmp_path, ""))
+    higher = World(variant(tmp_path, "ground.geoid_above_m = 0.6\n"))
+    for name in ("KQ-1", "KQ-3"):
+        assert math.dist(listed.point(name), higher.point(name)) == pytest.approx(0.6)
+        assert geodetic(higher.point(name)).height_m - geodetic(listed.point(name)).height_m == pytest.approx(0.6)
+    elsewhere = World(variant(tmp_path, "ground.marks.KQ-2 = [39.2, -104.9, 1900.0]\n"))
+    assert geodetic(elsewhere.point("KQ-2")) == pytest.approx((39.2, -104.9, 1900.0))
+    assert elsewhere.point("KQ-1") == listed.point("KQ-1")
+
+
+def test_the_base_that_the_post_stands_at_may_be_the_second_one(tmp_path):
+    one = variant(tmp_path, 'base = { stands_on = "KQ-3", antenna_height_m = 1.0 }\n')
+    assert math.dist(World(one).arp, World(one).point("KQ-3")) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("speaks", "said"), [("gns", {"GNS", "RMC"}), ("rmc", {"RMC"})])
+def test_a_receiver_speaks_what_it_is_set_to(tmp_path, speaks, said):
+    one = variant(tmp_path, f'rover.speaks = "{speaks}"\nrover.position_hz = 5\n')
+    sentences = [p for _raw, p in pynmeagps.NMEAReader(BytesIO(bytes_of(invent(one), "receiver")), quitonerror=2)]
+    assert {p.msgID for p in sentences} == said | {"GST", "ZDA", "GSV", "XDR"}
+    (carries,) = said - {"RMC"} or said
+    assert 295 <= sum(p.msgID == carries for p in sentences) <= 300
+    last = [p for p in sentences if p.msgID == carries][-1]
+    assert last.posMode.strip("R") == ""  # fixed
+
+
+def test_what_no_rule_reads_comes_with_each_epoch(tmp_path):
+    one = variant(tmp_path, "messages.also = [1019, 4050]\n")
+    kinds = [unit[3] << 4 | unit[4] >> 4 for kind, unit in Framer().feed(bytes_of(invent(one), "corrections")) if kind == FRAME]
+    assert kinds.count(1019) == kinds.count(4050) == kinds.count(1074)

@@ -197,3 +197,29 @@ def test_xdr_tilt_comes_back(pitch_deg: float, roll_deg: float) -> None:
     assert [message.tdrtype_01, message.dataunit_01, message.tdrid_01] == ["A", "D", "PTCH"]
     assert [message.tdrtype_02, message.dataunit_02, message.tdrid_02] == ["A", "D", "ROLL"]
     assert [message.data_01, message.data_02] == pytest.approx([pitch_deg, roll_deg], abs=0.0051)
+
+
+@given(
+    latitudes,
+    longitudes,
+    st.text("NADFR", min_size=1, max_size=4),
+    st.integers(0, 60),
+    st.floats(0.3, 99),
+    st.floats(-400, 9000),
+    st.floats(-107, 86),
+    st.none() | st.floats(0, 999),
+    st.none() | st.integers(0, 4095),
+)
+def test_gns_comes_back(latitude, longitude, modes, satellites, hdop, height, separation, age, station):
+    said = decode(nmea.gns(WHEN, latitude, longitude, modes, satellites, hdop, height, separation, age, station))
+    assert said.identity == "GNGNS"
+    assert (said.time, said.posMode, said.numSV) == (WHEN.time(), modes, satellites)
+    assert said.lat == pytest.approx(latitude, abs=1e-8)
+    assert said.lon == pytest.approx(longitude, abs=1e-8)
+    assert (said.HDOP, said.alt, said.sep) == (
+        pytest.approx(hdop, abs=0.006),
+        pytest.approx(height, abs=6e-5),
+        pytest.approx(separation, abs=6e-5),
+    )
+    assert said.diffAge == ("" if age is None else pytest.approx(age, abs=0.06))
+    assert said.diffStation == ("" if station is None else station)
