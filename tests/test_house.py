@@ -196,6 +196,12 @@ def test_each_rule_has_two_scenarios_that_raise_it_and_two_that_stay_quiet(rule)
     assert len(variants) - len(quiet) >= min(2, len(rule.causes)), variants
 
 
+def test_right_practice_is_tried_at_both_posts():
+    roles = [one.site.post.role for one in all_scenarios(["right-practice"])]
+    assert len(roles) >= 40
+    assert min(roles.count("base"), roles.count("rover")) >= 10
+
+
 @pytest.mark.parametrize(
     "path",
     [pytest.param(path, marks=[pytest.mark.slow] if path == SCENARIOS else []) for path in PAGES],

@@ -25,7 +25,8 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool
     """Play every scenario that comes with Witnesspost, or those named, and compare the alerts with the truth.
 
     Prints each run that fails, then by rule how many faults were detected, with the first cause right, how soon, and the
-    false alerts. Exits with 1 on any miss or false alert.
+    false alerts; last, how many days of right practice were quiet: no more than a note that was expected. Exits with 1 on any
+    miss or false alert, and where right practice was not quiet.
     """
     try:
         found = list(all_scenarios(names))
@@ -36,10 +37,13 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool
         return
     wanted = [one for one in found if days or names or one.duration_s < LONG_S]
     tally = Tally()
+    quiet: list[bool] = []
     work = [Job(one, one.seed + SEED_STEP * step) for one in wanted for step in range(seeds)]
     try:
         for job, graded in _played(work, jobs):
             tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
+            if job.scenario.is_right_practice:
+                quiet.append(graded.quiet)
             if not graded.passed:
                 click.echo(f"{job.scenario.name} seed {job.seed}:")
                 click.echo("    " + graded.in_words().replace("\n", "\n    "))
@@ -49,8 +53,10 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool
     click.echo()
     click.echo(confusion(tally))
     click.echo()
+    if quiet:
+        click.echo(f"right practice: {sum(quiet)} of {len(quiet)} quiet")
     click.echo(f"{tally.runs} runs, {tally.hours:.1f} hours played, {len(tally.failed)} failed")
-    if tally.failed:
+    if tally.failed or not all(quiet):
         raise SystemExit(1)
 
 

@@ -51,6 +51,8 @@ class Grade(Struct, kw_only=True):
     verdicts: list[Verdict]
     false: list[Change]
     nuisances: list[str] = []
+    alarms: int = 0
+    """How many of the changes said something graver than a note, expected or not."""
 
     @property
     def misses(self) -> list[Verdict]:
@@ -61,6 +63,11 @@ class Grade(Struct, kw_only=True):
     def passed(self) -> bool:
         """True without a miss, a false alert or a nuisance."""
         return not self.misses and not self.false and not self.nuisances
+
+    @property
+    def quiet(self) -> bool:
+        """True if it passed and nothing graver than a note was said."""
+        return self.passed and not self.alarms
 
     def in_words(self) -> str:
         """The grade for a person: a line a miss and a false alert, then the sum."""
@@ -101,7 +108,12 @@ def grade(truths: Iterable[Truth], changes: Iterable[Change]) -> Grade:
     nuisances = [f"chattering: {rule} sounds three times or more within a minute" for rule in chattering(said)]
     if in_flood(said):
         nuisances.append("flood: over ten alerts sound within ten minutes")
-    return Grade(verdicts=[verdicts[index] for index in range(len(wanted))], false=false, nuisances=nuisances)
+    return Grade(
+        verdicts=[verdicts[index] for index in range(len(wanted))],
+        false=false,
+        nuisances=nuisances,
+        alarms=sum(change.change == "raised" and change.severity != "note" for change in said),
+    )
 
 
 class Score(Struct, kw_only=True):

@@ -365,19 +365,6 @@ BECAUSE: dict[str, dict[str, str]] = {
         "_Line.observations: self.last is not None": "the last epoch is always known once the watch has begun",
         "_single_frequency: 0 < epoch.cells": "where the bands are not known: all messages that are decoded say them",
     },
-    "corrections-late": {
-        "_MUCH_OF_IT": "the age of a rover beside a delay within the limit: the rule's own tests have both sides",
-        "_NO_LINK_S": "delays of ten minutes and of leap seconds: the rule's own tests have both sides",
-        "_LEAP_NEAR_S": "delays of ten minutes and of leap seconds: the rule's own tests have both sides",
-        "fact.age_s is not None": "ages are looked at only where no receiver says the time, which the rule's own tests have",
-        "self._aged_t": "ages are looked at only where no receiver says the time, which the rule's own tests have",
-        "CorrectionsLate._move": "an age that is past the limit of before: the rule's own tests have it",
-        "CorrectionsLate._finding": "whether a rover calls them fresh: the rule's own tests have it",
-    },
-    "wrong-channel": {
-        "len(heard) > 1": "when a rule is asked: at any moment it would find the same, only at the cost of time",
-        "WrongChannel.due": "when a rule is asked: at any moment it would find the same, only at the cost of time",
-    },
     "link-overload": {
         "silent_s 10 → 20": "as long as the on-delay: nothing raised within it can have been silent for longer",
     },

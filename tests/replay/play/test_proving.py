@@ -80,3 +80,22 @@ def test_rules_that_are_not_asked_would_have_found_nothing(told, monkeypatch):
         patch.setattr(Engine, "judge", lambda engine, t: (engine.ask_all(), judge(engine, t))[1])
         always_asked = run(told).changes
     assert run(told).changes == always_asked
+
+
+def test_right_practice_is_counted_apart():
+    done = call(
+        "prove", "right-practice:new-antenna-height", "right-practice:antenna-height-by-the-tape", "radio-sheet:quiet-same"
+    )
+    assert done.exit_code == 0
+    assert done.output.splitlines()[-2:] == ["right practice: 2 of 2 quiet", "3 runs, 0.1 hours played, 0 failed"]
+    assert "right practice" not in call("prove", "radio-sheet:quiet-same").output
+
+
+def test_right_practice_is_not_quiet_where_more_than_a_note_is_said_and_be_it_expected(tmp_path):
+    path = tmp_path / "right-practice.toml"
+    path.write_text(
+        'note = "x"\nlike = "quiet-hour-base"\nduration_s = 60\n[[event]]\ndo = "base-off"\nat_s = 20\nfor_s = 20\n'
+    )
+    done = call("prove", path)
+    assert done.exit_code == 1
+    assert done.output.splitlines()[-2:] == ["right practice: 0 of 1 quiet", "1 runs, 0.0 hours played, 0 failed"]
