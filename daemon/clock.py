@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import time
+
+
+def system_utc() -> dt.datetime:
+    """UTC by the system's clock, which may be wrong."""
+    return dt.datetime.now(dt.UTC)
 
 
 class Clock:

@@ -9,6 +9,7 @@ A companion imports neither the pipeline nor the service nor another companion: 
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Protocol
 
 from msgspec import Struct
@@ -21,12 +22,13 @@ from witnesspost.rules.facts import Fact
 class Pulse(Struct, frozen=True, kw_only=True):
     """What the loop says of itself each time it comes round, at `t`: no sentences, so that nothing in it can fail.
 
-    `shown` is the post's state, `silent` true where it is not to be heard. `ready` once the log could be written and each
-    port was tried. `stuck` names the port readers that no longer come round. `lost_bytes` are those that found no room
-    on their way to the log. `ended` once the log is closed.
+    `utc` is `t` by the receivers' word. `shown` is the post's state, `silent` true where it is not to be heard. `ready` once
+    the log could be written and each port was tried. `stuck` names the port readers that no longer come round. `lost_bytes`
+    are those that found no room on their way to the log. `ended` once the log is closed.
     """
 
     t: float
+    utc: dt.datetime | None = None
     shown: State
     silent: bool
     ready: bool

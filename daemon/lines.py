@@ -1,29 +1,74 @@
-"""An alert's change as a line for a person, and as one JSON object for a program."""
+"""An alert's change for a person, with the steps that come first, and as one JSON object for a program."""
 
 from __future__ import annotations
 
 import msgspec
+from witnesspost.daemon.local_time import Stamps
+from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 
-_WORDS = {"stop": "STOP ", "check": "CHECK", "note": "NOTE "}
-_OTHERS = {"cause": "now  ", "acknowledged": "seen ", "normal": "over ", "cleared": "over "}
+_OTHERS = {"cause": "now", "acknowledged": "seen", "normal": "over", "cleared": "over"}
+_MOST_RAISED = 1000  # alerts whose beginning is remembered
 
 
-def clock_text(t: float, utc: str | None) -> str:
-    """UTC of day where it is known, else the run's own hours, minutes and seconds after a plus sign."""
-    if utc is not None:
-        return utc[11:19] + "Z"
-    whole = int(t)
-    return f"+{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+class Teller:
+    """Changes in words, in the order in which they come: so that an end says how long it lasted."""
+
+    def __init__(self, stamps: Stamps):
+        self._stamps = stamps
+        self._raised_t: dict[int, float] = {}
+
+    def text(self, change: Change, look: Look) -> str:
+        """A change in lines, as `look` asks for."""
+        return entry_text(self.entry(change), look)
+
+    def entry(self, change: Change) -> Entry:
+        """A change in words. The steps are there where somebody should act: it sounds, or its first cause is another now."""
+        say, steps = words(change)
+        key = f"({change.rule}: {change.cause})"
+        if change.change in ("raised", "cause"):
+            self._raised_t.setdefault(change.alert, change.t)
+            if len(self._raised_t) > _MOST_RAISED:
+                del self._raised_t[next(iter(self._raised_t))]
+            word = change.severity if change.change == "raised" else _OTHERS["cause"]
+            text = f"Because of {change.because_of}: {say}" if change.because_of else say
+            quiet = change.because_of is not None or change.shelved
+        else:
+            word, quiet = _OTHERS[change.change], True
+            text = self._end(change, say)
+        return Entry(
+            word=word if quiet or change.change == "cause" else word.upper(),
+            clock=self._stamps(change.t, change.utc),
+            text=f"{text} {key}",
+            steps=[] if quiet else steps,
+            depth=1 if change.because_of else 0,
+        )
+
+    def _end(self, change: Change, say: str) -> str:
+        began_t = self._raised_t.get(change.alert)
+        if change.change in ("normal", "cleared") and (run := change.evidence.get("of_run")) is not None:
+            if change.change == "cleared":
+                return "Seen, or a day old."
+            over = change.evidence.get("over_utc")
+            when = f", over since {self._stamps(change.t, over)}" if over else ""
+            return f"Not seen in the run before ({run}{when}): {say}"
+        after = None if began_t is None else span(change.t - began_t)
+        if change.change == "acknowledged":
+            return f"After {after}." if after else "By a person."
+        if change.change == "cleared":
+            self._raised_t.pop(change.alert, None)
+            return f"It lasted {after}." if after else "It is cleared."
+        return f"It lasted {after}, and nobody has seen it yet." if after else "Nobody has seen it yet."
 
 
-def line(change: Change) -> str:
-    """One line, the gravest word first: readable over a phone."""
-    word = _WORDS[change.severity] if change.change == "raised" else _OTHERS[change.change]
-    because = f" (because of {change.because_of})" if change.because_of else ""
-    say = words(change).say if change.change in ("raised", "cause") else ""
-    return f"{clock_text(change.t, change.utc)} {word} {change.rule}: {change.cause}{because}  {say}".rstrip()
+def span(seconds: float) -> str:
+    """How long, as short as a person needs it."""
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    if seconds < 6000:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.0f} h" if seconds < 360_000 else f"{seconds / 86400:.0f} days"
 
 
 def json_line(change: Change) -> str:

@@ -8,6 +8,7 @@ ports ──► inbox ──► pipeline ──► log
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable
@@ -209,6 +210,7 @@ class Service:
             state = "starting"
         return Pulse(
             t=t,
+            utc=self._utc(t),
             shown=state,
             silent=silent,
             ready=self._ready,
@@ -218,6 +220,12 @@ class Service:
             lost_bytes=self.inbox.lost_bytes,
             ended=ended,
         )
+
+    def _utc(self, t: float) -> dt.datetime | None:
+        try:
+            return self.pipeline.scene.utc_at(t)
+        except OverflowError:  # a receiver said the last day of all years
+            return None
 
     def _take_snapshot(self, t: float) -> None:
         """A fault here costs people the news, and nobody else anything."""

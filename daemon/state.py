@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Literal, Protocol
 
 from witnesspost.rules.alert import ChangeKind
 from witnesspost.rules.site.model import Severity
 
 State = Literal["dark", "starting", "well", "past", "note", "check", "stop", "fault"]
+
+
+WORDS: Mapping[State, str] = {"past": "stop over, not seen"}
+"""What people read, where it is not the state itself."""
 
 
 class AlertLike(Protocol):

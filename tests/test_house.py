@@ -24,6 +24,7 @@ README = (TOP / "README.md").read_text()
 SOURCES = {folder: sorted((TOP / folder).rglob("*.py")) for folder in ("rules", "daemon", "replay")}
 
 PLAIN = "rules.coordinates rules.facts rules.finding rules.alert rules.gnss rules.site"
+TOLD = "daemon.lines daemon.local_time daemon.screen"
 COMPANIONS = ("daemon.signals", "daemon.host", "daemon.status", "daemon.page", "daemon.publish")
 ALLOWED = {
     "rules.coordinates": "",
@@ -41,9 +42,11 @@ ALLOWED = {
     "daemon.cli": "daemon.atomic",  # commands only as strings
     "daemon.atomic": "",
     "daemon.clock": "",
-    "daemon.lines": "rules.alert rules.book.words",
+    "daemon.local_time": "",
+    "daemon.screen": "",
+    "daemon.lines": "rules.alert rules.book.words daemon.local_time daemon.screen",
     "daemon.stream": PLAIN,
-    "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic",
+    "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic daemon.clock daemon.local_time",
     "daemon.pipeline": f"{PLAIN} rules.book rules.engine daemon.stream daemon.log",
     "daemon.recomputing": f"{PLAIN} rules.book daemon.pipeline daemon.log",
     "daemon.state": "rules.alert rules.site",
@@ -54,16 +57,17 @@ ALLOWED = {
     "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state",
     **dict.fromkeys(
         COMPANIONS,
-        f"{PLAIN} rules.book.words daemon.atomic daemon.lines daemon.state daemon.companion daemon.status.snapshot",
+        f"{PLAIN} rules.book.words {TOLD} daemon.atomic daemon.clock daemon.state daemon.companion daemon.status.snapshot",
     ),
     "daemon.strip": f"{PLAIN} daemon.log",
     "daemon.commands": "rules daemon",
     "replay.play.tape": f"{PLAIN} daemon.stream daemon.atomic",  # what is played, and what an invented world writes
-    "replay.play": "rules daemon.atomic daemon.stream daemon.log daemon.pipeline replay.world replay.play.tape",
+    "replay.play": "rules daemon.atomic daemon.local_time daemon.stream daemon.log daemon.pipeline replay.world "
+    "replay.play.tape",
     "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream replay.play.tape",
     "replay.office": "rules daemon.log daemon.strip daemon.atomic",
     "replay.export": "rules daemon.log daemon.strip daemon.atomic",
-    "replay.commands": "rules daemon.cli daemon.atomic daemon.lines daemon.log daemon.pipeline replay",
+    "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
 }
 """What each room may import beside the rooms within it, the standard library and other distributions. A room that is not
 named has the arrows of the room around it."""

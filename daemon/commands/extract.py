@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import contextlib
-import datetime as dt
 
 import click
 from witnesspost.daemon.atomic import CannotWrite
 from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.local_time import Unreadable, local_text, utc_of
 from witnesspost.daemon.log.opening import LogError, NothingThere
 from witnesspost.daemon.log.reading import LogFile
 
 _MOST_S = 1e12  # no log lasts as long
+_EXAMPLES = "the post's local time such as 2026-05-04T07:30:00, or one with its offset such as 2026-05-04T13:30:00Z"
 
 
 @click.command()
 @click.argument("log", metavar="LOG")
 @click.option("--stream", required=True, metavar="NAME", help="The stream, as the site file names it.")
-@click.option("--from", "from_", metavar="TIME", help="Seconds of the log, or UTC such as 2026-05-04T07:30:00Z.")
+@click.option("--from", "from_", metavar="TIME", help=f"Seconds of the log, {_EXAMPLES}.")
 @click.option("--to", metavar="TIME", help="As --from; what arrived at that instant is included.")
 @click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output.")
 def extract(log: str, stream: str, from_: str | None, to: str | None, output: str) -> None:
@@ -46,7 +47,7 @@ def extract(log: str, stream: str, from_: str | None, to: str | None, output: st
 
 
 def _t(log: LogFile, option: str, text: str | None) -> float | None:
-    """The `t` that an option names, in seconds or in UTC."""
+    """The `t` that an option names, in seconds or as a time of day."""
     if text is None:
         return None
     with contextlib.suppress(ValueError):
@@ -54,10 +55,10 @@ def _t(log: LogFile, option: str, text: str | None) -> float | None:
         if abs(seconds) < _MOST_S:
             return seconds
     try:
-        utc = dt.datetime.fromisoformat(text)
-        utc = utc.astimezone(dt.UTC) if utc.tzinfo else utc.replace(tzinfo=dt.UTC)
-    except (ValueError, OverflowError):
-        raise Unusable(f"{option}: read {text!r}; seconds of the log, or UTC such as 2026-05-04T07:30:00Z, would do") from None
+        utc = utc_of(text, log.zone)
+    except Unreadable as error:
+        expected = f"expected seconds of the log, {_EXAMPLES}"
+        raise Unusable(f"{option}: read {text!r}, which {error}; {expected}") from None
     t = log.t_at(utc)
     if t is None:
         raise Unusable(f"{option}: {log.path} never heard the time from a receiver; give seconds of the log instead")
@@ -67,5 +68,5 @@ def _t(log: LogFile, option: str, text: str | None) -> float | None:
 def _nothing(log: LogFile, stream: str) -> str:
     first, last = log.span()
     begun, ended = log.utc_at(first), log.utc_at(last)
-    utc = f" ({begun:%Y-%m-%dT%H:%M:%SZ} to {ended:%Y-%m-%dT%H:%M:%SZ})" if begun and ended else ""
-    return f"{log.path}: nothing came on {stream} in that time; the log holds t {first:.3f} to {last:.3f}{utc}"
+    local = f" ({local_text(begun, log.zone)} to {local_text(ended, log.zone)})" if begun and ended else ""
+    return f"{log.path}: nothing came on {stream} in that time; the log holds t {first:.3f} to {last:.3f}{local}"

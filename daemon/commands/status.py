@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
+import zoneinfo
 from pathlib import Path
 
 import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.host.places import run_folders
+from witnesspost.daemon.lines import span
+from witnesspost.daemon.local_time import Instant, Stamps
+from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
 from witnesspost.rules.gnss import FixQuality
@@ -38,6 +44,7 @@ def status(site: str | None, as_json: bool) -> None:
         name = _post(site)
         places = [folder / f"{name}.sock" for folder in folders]
         found = [next((place for place in places if place.exists()), places[0])]
+    look = Look.of_output()
     failed: list[NoAnswer] = []
     for path in found:
         try:
@@ -45,7 +52,7 @@ def status(site: str | None, as_json: bool) -> None:
         except NoAnswer as error:
             failed.append(error)
             continue
-        click.echo(msgspec.json.encode(said) if as_json else screenful(said))
+        click.echo(msgspec.json.encode(said) if as_json else screenful(said, look, system_utc()))
     if len(failed) < len(found):  # a socket that a killed post left behind is no trouble where another post answers
         failed = [error for error in failed if not isinstance(error, NobodyThere)]
     if failed:
@@ -64,9 +71,71 @@ def _post(site: str) -> str:
     return site
 
 
-def screenful(said: Status) -> str:
-    """The status in lines of at most 100 characters or so, for a terminal in the field."""
-    rows = [("post", f"{said.post} ({said.role}), shows {said.showing}, up {_span(said.up_s)}, site {said.site}")]
+def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = None) -> str:
+    """The status as a person reads it: the state, what is wrong and what to do, what stands beside it, then the plumbing.
+
+    `system` is the system clock's UTC of this moment, for a post that has heard no receiver say the time.
+    """
+    now = Instant(dt.datetime.fromisoformat(said.utc)) if said.utc else Instant(system, about=True) if system else None
+    stamps = Stamps(_zone(said), lambda t: now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about))
+    state = said.state.upper()
+    lines = look.wrapped(f"{state}  {said.post} ({said.role}), {stamps(said.up_s)}", hanging="  ")
+    lines[0] = look.word(state) + lines[0].removeprefix(state)
+    for alert in _roots_first(said.alerts):
+        lines.append(entry_text(_entry(alert, stamps(said.up_s - alert.for_s, alert.since_utc)), look))
+    if not said.alerts:
+        lines.append("No alerts.")
+    lines.append("")
+    rows = _plumbing(said)
+    wide = max(len(name) for name, _ in rows)
+    for name, text in rows:
+        narrow = look.width is not None and look.width < 80
+        hanging = "    " if narrow else " " * (wide + 2)
+        lines += look.wrapped(f"{name}: {text}" if narrow else f"{name:<{wide}}  {text}", hanging=hanging)
+    return "\n".join(lines)
+
+
+def _roots_first(alerts: list[AlertStatus]) -> list[AlertStatus]:
+    """Each alert followed by those that it explains."""
+    roots = [alert for alert in alerts if alert.because_of is None]
+    ordered: list[AlertStatus] = []
+    for root in roots:
+        ordered += [root, *(one for one in alerts if one.because_of == root.rule and one not in ordered)]
+    return ordered + [one for one in alerts if one not in ordered]
+
+
+def _entry(alert: AlertStatus, since: str) -> Entry:
+    over = alert.state == "normal"
+    quiet = over or alert.because_of is not None
+    because = f"Because of {alert.because_of}: " if alert.because_of else ""
+    return Entry(
+        word="over" if over else alert.severity if quiet else alert.severity.upper(),
+        clock=since,
+        text=f"{because}{alert.say} {_state(alert)} ({alert.rule}: {alert.cause})",
+        steps=[] if quiet else alert.steps,
+        depth=1 if alert.because_of else 0,
+    )
+
+
+def _state(alert: AlertStatus) -> str:
+    if alert.state == "normal":
+        return f"Over, and nobody has seen it ({alert.of_run})." if alert.of_run else "Over, and nobody has seen it."
+    words = [f"For {span(alert.for_s)}"]
+    words += ["seen"] if alert.state == "acknowledged" else []
+    words += ["shelved"] if alert.shelved else []
+    words += [alert.held] if alert.held else []
+    return f"{', '.join(words)}."
+
+
+def _zone(said: Status) -> dt.tzinfo:
+    try:
+        return zoneinfo.ZoneInfo(said.time_zone) if said.time_zone else dt.UTC
+    except (ValueError, OSError):
+        return dt.UTC
+
+
+def _plumbing(said: Status) -> list[tuple[str, str]]:
+    rows = [("post", f"up {span(said.up_s)}, site {said.site}")]
     rows += [(f"port {p.stream}", f"{p.port}: {p.state}{_reason(p.reason)}, {_rate(p.rate_bytes_per_s)}") for p in said.ports]
     for epoch in said.epochs:
         every = f", every {epoch.interval_s:.1f} s" if epoch.interval_s is not None else ""
@@ -82,26 +151,11 @@ def screenful(said: Status) -> str:
         words += [f"corrections {fix.age_s:.1f} s old"] if fix.age_s is not None else []
         rows.append(("fix", ", ".join(words)))
     rows.append(("base", said.base_check))
-    rows.append(("clock", f"{said.utc or 'UTC not known'}; {said.clock_source}"))
+    rows.append(("clock", said.clock_source))
     rows.append(("log", _log(said)))
     rows += [("health", _health(said))]
     rows += [("problem", problem) for problem in said.problems]
-    for alert in said.alerts:
-        rows.append((alert.severity.upper(), f"{alert.rule} ({alert.cause}){_state(alert)}: {alert.say}"))
-    if not said.alerts:
-        rows.append(("alerts", "none"))
-    wide = max(len(name) for name, _ in rows)
-    return "\n".join(f"{name:<{wide}}  {words}" for name, words in rows)
-
-
-def _state(alert: AlertStatus) -> str:
-    if alert.state == "normal":
-        return f", over, not seen ({alert.of_run})" if alert.of_run else ", over, not seen"
-    words = [f" for {_span(alert.for_s)}"]
-    words += ["seen"] if alert.state == "acknowledged" else []
-    words += [f"because of {alert.because_of}"] if alert.because_of else ["shelved"] if alert.shelved else []
-    words += [alert.held] if alert.held else []
-    return ", ".join(words)
+    return rows
 
 
 def _log(said: Status) -> str:
@@ -112,7 +166,7 @@ def _log(said: Status) -> str:
     if log.lost_bytes:
         words.append(f"{_size(log.lost_bytes)} lost")
     if log.disk_free_fraction is not None:
-        left = f", {_span(log.disk_left_h * 3600)} left at this rate" if log.disk_left_h is not None else ""
+        left = f", {span(log.disk_left_h * 3600)} left at this rate" if log.disk_left_h is not None else ""
         words.append(f"disk {log.disk_free_fraction:.0%} free{left}")
     return ", ".join(words)
 
@@ -132,15 +186,7 @@ def _reason(reason: str) -> str:
 
 
 def _ago(seconds: float) -> str:
-    return f"{seconds:.1f} s ago" if seconds < 100 else f"{_span(seconds)} ago"
-
-
-def _span(seconds: float) -> str:
-    if seconds < 100:
-        return f"{seconds:.0f} s"
-    if seconds < 6000:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.0f} h" if seconds < 360_000 else f"{seconds / 86400:.0f} days"
+    return f"{seconds:.1f} s ago" if seconds < 100 else f"{span(seconds)} ago"
 
 
 def _size(size_bytes: int) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.lines import clock_text
+from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.log.opening import LogError, UnreadableLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import Report
@@ -65,7 +65,9 @@ def _print(log: LogFile, report: Report) -> None:
     click.echo(f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes{_span(log)}")
     for gap in report.gaps[:_GAPS_SHOWN]:
         lost = f", {gap.lost_bytes} bytes lost" if gap.lost_bytes is not None else ""
-        click.echo(f"  gap: {gap.stream} from {_when(gap.t, gap.utc)} for {gap.seconds:.1f} s: {gap.why}{lost}")
+        click.echo(
+            f"  gap: {gap.stream} from {_when(log, gap.t, gap.utc is not None)} for {gap.seconds:.1f} s: {gap.why}{lost}"
+        )
     if len(report.gaps) > _GAPS_SHOWN:
         click.echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
     for text in report.sqlite:
@@ -74,8 +76,7 @@ def _print(log: LogFile, report: Report) -> None:
     if bad is not None:
         what = "block" if bad.table == "raw" else f"row of {bad.table}"
         stream = f" of {bad.stream}" if bad.stream else ""
-        utc_text = f"{bad.utc:%Y-%m-%dT%H:%M:%S}Z" if bad.utc else None
-        click.echo(f"  DAMAGED: {what} {bad.n}{stream} at {_when(bad.t, utc_text)}: {bad.what}")
+        click.echo(f"  DAMAGED: {what} {bad.n}{stream} at {_when(log, bad.t, bad.utc is not None)}: {bad.what}")
         click.echo(f"  before it {report.blocks} blocks ({report.raw_bytes} bytes) are as they were written")
     elif report.sound:
         click.echo(f"  sound: {report.rows} rows, digest {report.digest.hex()}")
@@ -85,8 +86,8 @@ def _span(log: LogFile) -> str:
     """When the log began, how long it lasts and how it ended: as far as a damaged one can still say."""
     try:
         (first, last), note = log.span(), log.note()
-        utc = log.utc_at(first)
-        begun = f"{utc:%Y-%m-%d %H:%M:%S}Z" if utc else "at an unknown UTC"
+        known = log.utc_at(first) is not None
+        begun = Stamps(log.zone, log.instant_at)(first) if known else "at an unknown time"
         said = f", {(last - first) / 3600:.2f} h, begun {begun}; ended: {log.ended() or 'not closed'}"
         return f"{said}\n  note: {note}" if note else said
     except UnreadableLog:
@@ -103,13 +104,12 @@ def _joins(log: LogFile, report: Report, before: tuple[str, Report] | None) -> b
 def _says_what_the_bytes_say(log: LogFile, report: Report, recomputation: Recomputation) -> bool:
     found = recomputation.compare(log, report.digest)
     if isinstance(found, OddRow):
-        utc = log.utc_at(found.t)
-        when = _when(found.t, f"{utc:%Y-%m-%dT%H:%M:%S}Z" if utc else None)
+        when = _when(log, found.t, log.utc_at(found.t) is not None)
         click.echo(f"  DAMAGED: row of {found.table} at {when}: {found.what}")
         return False
     click.echo("  tables: what the bytes say" if found is None else f"  tables not compared with the bytes: {found}")
     return True
 
 
-def _when(t: float, utc: str | None) -> str:
-    return f"t {t:.3f} ({clock_text(t, utc)})" if utc else f"t {t:.3f}"
+def _when(log: LogFile, t: float, known: bool) -> str:
+    return f"t {t:.3f} ({Stamps(log.zone, log.instant_at)(t)})" if known else f"t {t:.3f}"

@@ -79,7 +79,7 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
         lambda: Panel(site, known),
         ServiceManager,
         # Under the service manager stdout is the journal, which hears of alerts with their fields.
-        Journal if JournalSocket.is_ours() else lambda: Terminal(as_json),
+        Journal if JournalSocket.is_ours() else lambda: Terminal(as_json, zone=site.post.zone),
         lambda: HealthTeller(log_folder(site), restarts),
     ]
     if folder is not None:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.host.news import News, port_words
+from witnesspost.daemon.screen import plain
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 
@@ -100,9 +101,10 @@ class JournalSocket:
             self.dropped += 1
 
     def change(self, change: Change) -> None:
-        """An alert's change of state. What makes no sound is information only."""
+        """An alert's change of state. What sounds is three lines: what is wrong, the first step, how to see the rest. What
+        makes no sound is one, and information only."""
         self.send(
-            f"{change.change}: {change.rule} ({change.cause}): {words(change).say}",
+            _message(change),
             _PRIORITY[change.severity] if change.sounds else 6,
             MESSAGE_ID=ALERT_ID,
             RULE=change.rule,
@@ -118,6 +120,17 @@ class JournalSocket:
     def close(self) -> None:
         """Let go of the socket."""
         self._socket.close()
+
+
+def _message(change: Change) -> str:
+    say, steps = words(change)
+    say = plain(say)
+    key = f"({change.rule}: {change.cause})"
+    if not change.sounds:
+        because = f"because of {change.because_of}: " if change.because_of else ""
+        return f"{change.change}: {because}{say} {key}"
+    first = [f"First: {plain(steps[0])}"] if steps else []
+    return "\n".join([f"{change.severity.upper()}: {say} {key}", *first, f"The rest: witnesspost status {change.post}"])
 
 
 def _field(key: str, value: str) -> bytes:

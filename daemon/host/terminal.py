@@ -7,13 +7,17 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import os
 import threading
 from collections import deque
 
+from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.host.news import News, port_words
-from witnesspost.daemon.lines import clock_text, json_line, line
+from witnesspost.daemon.lines import Teller, json_line
+from witnesspost.daemon.local_time import Instant, Stamps
+from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.rules.alert import Change
 
 MOST_LINES = 500
@@ -21,13 +25,14 @@ _STOP_S = 0.5
 
 
 class Terminal:
-    """Prints each change as a line for people, or as JSON if `as_json`; `out` and `err` are file descriptors."""
+    """Prints each change for people, times in `zone`, or as JSON if `as_json`; `out` and `err` are file descriptors."""
 
     name = "terminal"
     vital = False
 
-    def __init__(self, as_json: bool, out: int = 1, err: int = 2):
+    def __init__(self, as_json: bool, out: int = 1, err: int = 2, zone: dt.tzinfo = dt.UTC):
         self._as_json = as_json
+        self._zone = zone
         self._fds = out, err
         self._out: Lines | None = None
         self._err: Lines | None = None
@@ -38,14 +43,16 @@ class Terminal:
         self._out, self._err = Lines(out, "standard output"), Lines(err, "standard error")
         self._post, self._news = post, News(post)
         self._lost = 0
-        pulse = post.pulse()
-        self._err.put(f"{clock_text(pulse.t, None)} log   {pulse.log.path or 'waits for the disk'}")
+        self._stamps = Stamps(self._zone, self._instant)
+        self._teller = Teller(self._stamps)
+        self._tell("log", post.pulse().t, post.pulse().log.path or "waits for the disk")
 
     def see(self, changes: list[Change]) -> None:
-        """A line each."""
+        """An entry each, in the lines that the terminal has room for now."""
         assert self._out is not None
+        look = Look.of(self._fds[0])
         for change in changes:
-            self._out.put(json_line(change) if self._as_json else line(change))
+            self._out.put(json_line(change) if self._as_json else self._teller.text(change, look))
 
     def turn(self, t: float) -> None:
         """What is new goes to standard error, so that standard output carries alerts alone."""
@@ -58,7 +65,7 @@ class Terminal:
         t = self._post.now()
         self._tell_news(t)
         if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
-            self._err.put(f"{clock_text(t, None)} log   {pulse.log.path or 'none'} closed")
+            self._tell("log", t, f"{pulse.log.path or 'none'} closed")
         self._out.close()
         self._err.close()
         self._out.join(_STOP_S)
@@ -70,12 +77,22 @@ class Terminal:
         for words in self._news.said():
             self._err.put(words)
         for port in self._news.ports():
-            self._err.put(f"{clock_text(t, None)} port  {port_words(port)}")
+            self._tell("port", t, port_words(port))
         if self._out.lost and not self._lost:
             self._post.say("nobody reads standard output: the oldest lines are dropped", lasting=True)
         if self._out.lost > self._lost and self._out.empty:
-            self._err.put(f"{clock_text(t, None)} {self._out.lost - self._lost} lines of alerts were dropped: nobody read them")
+            self._err.put(f"{self._out.lost - self._lost} changes of alerts were dropped here: nobody read them")
             self._lost = self._out.lost
+
+    def _instant(self, t: float) -> Instant:
+        pulse = self._post.pulse()
+        if pulse.utc is not None:
+            return Instant(pulse.utc + dt.timedelta(seconds=t - pulse.t))
+        return Instant(system_utc() - dt.timedelta(seconds=self._post.now() - t), about=True)
+
+    def _tell(self, word: str, t: float, text: str) -> None:
+        assert self._err is not None
+        self._err.put(entry_text(Entry(word, self._stamps(t), text, []), Look.of(self._fds[1])))
 
 
 class Lines:

@@ -14,6 +14,7 @@ from operator import attrgetter
 from typing import Any
 
 import msgspec
+from witnesspost.daemon.local_time import CLOCK_CAN_BE_RIGHT
 from witnesspost.daemon.log.rows import ClockRow, Derived, DerivedRow, FixRow, StationRow, TrafficRow
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.geodesy import to_geodetic
@@ -22,7 +23,6 @@ from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
 _BIN_S = 10
 _GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
-_CLOCK_CAN_BE_RIGHT = dt.datetime(2025, 1, 1, tzinfo=dt.UTC)
 _RECEIVER_SILENT_S = 120.0
 _FIRST_ANCHOR_S = 5.0  # soon, so that a log of a minute has its UTC too
 _ANCHOR_S = 60.0  # between clock anchors
@@ -165,7 +165,7 @@ class DerivedRows:
         if self._system_utc is None or fact.time_s is None or (said and fact.t - said.t < _RECEIVER_SILENT_S):
             return
         system = self._system_utc()
-        if system < _CLOCK_CAN_BE_RIGHT:
+        if system < CLOCK_CAN_BE_RIGHT:
             return
         week_s = (system - _GPS_BEGAN).total_seconds() + GPS_MINUS_UTC_S - fact.time_s
         since_s = round(week_s / WEEK_S) * WEEK_S + fact.time_s - GPS_MINUS_UTC_S

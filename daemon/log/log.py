@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.log.backlog import Backlog, Waiting
 from witnesspost.daemon.log.derived import DerivedRows, holdable
 from witnesspost.daemon.log.folder import Folder, UnreliableFile
-from witnesspost.daemon.log.room import Room, system_utc
+from witnesspost.daemon.log.room import Room
 from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow
 from witnesspost.daemon.log.succession import Succession
 from witnesspost.daemon.log.unseen import unseen_stops

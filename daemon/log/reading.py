@@ -11,12 +11,15 @@ import functools
 import heapq
 import shutil
 import sqlite3
+import tomllib
+import zoneinfo
 from bisect import bisect_right
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
 import msgspec
+from witnesspost.daemon.local_time import Instant
 from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import BlockError, chunks
 from witnesspost.daemon.log.opening import NoSuchStream, UnreadableLog, open_reading, readable, wal_of, writes_ahead
@@ -180,22 +183,35 @@ class LogFile:
         """The grid files that the run was judged by; none where the file does not say."""
         return msgspec.json.decode(self.run.grids, type=list[Grid])
 
+    @functools.cached_property
+    def zone(self) -> dt.tzinfo:
+        """The post's time zone; UTC where its site file names none that is known here."""
+        try:
+            return zoneinfo.ZoneInfo(tomllib.loads(self.run.site_toml)["post"]["time_zone"])
+        except (tomllib.TOMLDecodeError, RecursionError, KeyError, TypeError, ValueError, OSError):
+            return dt.UTC
+
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the last anchor before it or else the first after it; None where there is none, or
         where the anchor's year is at the calendar's end."""
         if not self._anchors:
             return None
-        at, utc = self._anchors[max(0, bisect_right(self._anchors, t, key=lambda anchor: anchor[0]) - 1)]
+        at, utc, _ = self._anchor(t)
         try:
             return utc + dt.timedelta(seconds=t - at)
         except OverflowError:
             return None
 
+    def instant_at(self, t: float) -> Instant | None:
+        """`utc_at`, and whether it hangs on the system's clock."""
+        utc = self.utc_at(t)
+        return Instant(utc, "system" in self._anchor(t)[2]) if utc is not None else None
+
     def t_at(self, utc: dt.datetime) -> float | None:
         """The `t` of a UTC instant, as `utc_at` has it; None where no receiver ever said the time."""
         if not self._anchors:
             return None
-        at, anchor = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
+        at, anchor, _ = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
         return float(at + (utc - anchor).total_seconds())
 
     def changes(self) -> list[LoggedChange]:
@@ -238,9 +254,13 @@ class LogFile:
         )
 
     @functools.cached_property
-    def _anchors(self) -> list[tuple[float, dt.datetime]]:
-        said = ((t, schema.utc_from(text)) for t, text in self._rows("SELECT t, utc FROM clock"))
-        return sorted((t, utc) for t, utc in said if utc is not None and isinstance(t, float))
+    def _anchors(self) -> list[tuple[float, dt.datetime, str]]:
+        said = ((t, schema.utc_from(text), str(source)) for t, text, source in self._rows("SELECT t, utc, source FROM clock"))
+        return sorted((t, utc, source) for t, utc, source in said if utc is not None and isinstance(t, float))
+
+    def _anchor(self, t: float) -> tuple[float, dt.datetime, str]:
+        """The last before `t`, or else the first."""
+        return self._anchors[max(0, bisect_right(self._anchors, t, key=lambda anchor: anchor[0]) - 1)]
 
     def raw_bytes(self) -> int:
         """Bytes of all blocks together."""

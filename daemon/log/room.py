@@ -7,6 +7,7 @@ import os
 import sqlite3
 from pathlib import Path
 
+from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.log.folder import Folder
 
 _LOOK_EVERY_S = 10.0
@@ -51,8 +52,3 @@ class Room:
         self.left_h = disk.f_bavail * disk.f_frsize / rate / 3600 if rate else None
         self.free_fraction = disk.f_bavail / disk.f_blocks
         return removed
-
-
-def system_utc() -> dt.datetime:
-    """UTC by the system's clock, which may be wrong."""
-    return dt.datetime.now(dt.UTC)

@@ -6,8 +6,8 @@ import contextlib
 import sqlite3
 from pathlib import Path
 
+from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.log.folder import Ending, Folder, LogBusy, boot_id, is_damage, set_aside
-from witnesspost.daemon.log.room import system_utc
 from witnesspost.daemon.log.rows import EventRow, RunRow, StreamRow, json_text
 from witnesspost.daemon.log.writing import NotOurs, Tail, WalGone, Writer
 from witnesspost.rules.datum.grids import grids_of

@@ -10,8 +10,9 @@ from __future__ import annotations
 import os
 
 from msgspec import Struct
-from witnesspost.daemon.state import State
+from witnesspost.daemon.state import WORDS, State
 from witnesspost.rules.book.words import held_words, words
+from witnesspost.rules.engine.engine import utc_text
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Health
@@ -54,8 +55,9 @@ class FixStatus(Struct, kw_only=True, frozen=True):
 class AlertStatus(Struct, kw_only=True, frozen=True):
     """An open alert: its state as its last change left it, and for how long it has been raised.
 
-    `held` is why it is open although its condition has ended, in words. `of_run` is the log of an earlier run that left it
-    over and unseen.
+    `state` is "normal" where it is over and nobody has seen it. `since_utc` is when it was raised (where it is over: when
+    that was), None while no receiver has said the time; `say` and `steps` are of this moment. `held` is why it is open
+    although its condition has ended, in words. `of_run` is the log of an earlier run that left it over and unseen.
     """
 
     rule: str
@@ -64,9 +66,11 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
     stream: str
     state: str
     for_s: float
+    since_utc: str | None
     because_of: str | None
     shelved: bool
     say: str
+    steps: list[str]
     held: str | None = None
     of_run: str | None = None
 
@@ -94,7 +98,8 @@ class Status(Struct, kw_only=True, frozen=True):
     up_s: float
     utc: str | None
     clock_source: str
-    showing: str
+    state: str
+    time_zone: str | None
     restarts: int | None
     temperature_c: float | None
     ports: list[PortStatus]
@@ -128,7 +133,8 @@ def snapshot_of(
         up_s=round(t, 1),
         utc=utc.isoformat(timespec="seconds").replace("+00:00", "Z") if utc else None,
         clock_source=_clock_source(scene, t),
-        showing=shown,
+        state=WORDS.get(shown, shown),
+        time_zone=site.post.time_zone,
         restarts=health.restarts if health else None,
         temperature_c=health.temperature_c if health else None,
         ports=list(ports),
@@ -145,7 +151,7 @@ def snapshot_of(
         ],
         fix=_fix(scene, t),
         base_check=_base_check(site, scene, open_alerts),
-        alerts=[_alert(alert, t) for alert in open_alerts],
+        alerts=[_alert(alert, scene, t) for alert in open_alerts],
         log=log,
         problems=problems,
     )
@@ -183,18 +189,27 @@ def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
     return f"agrees with {site.base.occupies}"
 
 
-def _alert(alert: OpenAlert, t: float) -> AlertStatus:
+def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:
     held = alert.held(t)
+    said = words(alert.sentence)
+    began_t = alert.raised_t if alert.active or alert.gone_since is None else alert.gone_since
+    began_t = t if began_t is None else began_t
+    began = scene.utc_at(began_t)
+    since_utc = utc_text(began) if began is not None else None
+    if alert.of_run is not None:
+        since_utc = alert.finding.evidence.get("over_utc")
     return AlertStatus(
         rule=alert.rule,
         cause=alert.cause,
         severity=alert.severity,
         stream=alert.finding.stream,
         state=alert.change,
-        for_s=round(t - (alert.raised_t or t), 1),
+        for_s=round(t - began_t, 1),
+        since_utc=since_utc,
         because_of=alert.because_of,
         shelved=alert.shelved,
-        say=words(alert.sentence).say,
+        say=said.say,
+        steps=said.steps,
         held=held_words(held) if held is not None else None,
         of_run=alert.of_run,
     )

@@ -10,10 +10,12 @@ from pathlib import Path
 import click
 from witnesspost.daemon.atomic import CannotWrite, new_file
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.lines import json_line, line
+from witnesspost.daemon.lines import Teller, json_line
+from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.screen import Look
 from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
 from witnesspost.replay.play.grids import NoGrid
@@ -99,24 +101,53 @@ def _through(opened: Source, as_json: bool, log: Log | None, speed: float | None
         for text in differences(opened.figures, pipeline):
             click.echo(text, err=True)
     changes: list[Change] = []
+    printed = _Printed(opened, pipeline, as_json, paced=speed is not None)
     ended = "replay broken off"
     try:
         with _progress(opened) as moved:
             for change in play(pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=moved):
                 changes.append(change)
-                click.echo(json_line(change) if as_json else line(change))
+                printed.put(change)
             last = max((truth.t + truth.within_s for truth in opened.truths), default=0.0)
             for change in pipeline.tick(last):
                 changes.append(change)
-                click.echo(json_line(change) if as_json else line(change))
+                printed.put(change)
         ended = "replay ended"
         if not changes and not as_json:
             click.echo(f"played to {pipeline.t:.0f} s, and nothing sounded", err=True)
     finally:
+        printed.put_rest()
         if log is not None:
             pipeline.end()
             log.close(pipeline.t, ended)
     return changes
+
+
+class _Printed:
+    """The changes on standard output, all by one clock: what comes before anybody has said the time waits until somebody does.
+    Not where it is `paced`: who watches wants it now."""
+
+    def __init__(self, opened: Source, pipeline: Pipeline, as_json: bool, paced: bool):
+        self._scene = pipeline.scene
+        self._at_once = as_json or paced or opened.instant_at is not None
+        self._as_json = as_json
+        self._waiting: list[Change] = []
+        self._teller = Teller(Stamps(opened.site.post.zone, opened.instant_at or self._instant))
+
+    def put(self, change: Change) -> None:
+        self._waiting.append(change)
+        if self._at_once or self._scene.utc is not None:
+            self.put_rest()
+
+    def put_rest(self) -> None:
+        waiting, self._waiting = self._waiting, []
+        look = Look.of_output()
+        for change in waiting:
+            click.echo(json_line(change) if self._as_json else self._teller.text(change, look))
+
+    def _instant(self, t: float) -> Instant | None:
+        utc = self._scene.utc_at(t)
+        return Instant(utc) if utc is not None else None
 
 
 @contextmanager

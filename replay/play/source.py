@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import tomli_w
 from witnesspost.daemon.atomic import is_own_output
+from witnesspost.daemon.local_time import Instant
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import first_bad_row
 from witnesspost.daemon.stream.inbox import Chunk
@@ -41,6 +42,7 @@ class Source:
         self.truths: list[Truth] = []
         self.invented = kind == "scenario"  # then nothing ought to be said where no truth line says so
         self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
+        self.instant_at: Callable[[float], Instant | None] | None = None  # a log's: what time it was at a `t`
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
 
@@ -95,6 +97,7 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
     begins_t, ends_t = log.span()
     source = Source("log", site, text, _from_log(log), begins_t, ends_t)
     source.damage = first_bad_row(log)
+    source.instant_at = log.instant_at
     figures = log.figures()
     source.figures = under_new_names(figures) if figures else None
     return source

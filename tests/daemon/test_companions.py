@@ -197,7 +197,7 @@ def _ear(path):
     def heard():
         while True:
             try:
-                everything.append(end.recv(65536).decode())
+                everything.append(end.recv(65536).decode(errors="replace"))
             except BlockingIOError:
                 return everything
 

@@ -133,7 +133,7 @@ def test_a_stop_that_nobody_had_seen_when_the_power_went_is_unseen_after_the_nex
     feed_epochs(line.send, 8)
     status = ask(tmp_path / "kestrel-rover.sock")
     assert [(a.state, a.of_run, a.say) for a in status.alerts] == [("normal", "kestrel-rover.0001.db", raised["say"])]
-    assert status.showing == "past"
+    assert status.state == "stop over, not seen"
     assert post.stop() == 0
     second = tmp_path / "log" / "kestrel-rover.0002.db"
     with LogFile.open(second) as log:

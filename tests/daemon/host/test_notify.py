@@ -8,6 +8,7 @@ import pytest
 from witnesspost.daemon.host.journal import ALERT_ID, JournalSocket
 from witnesspost.daemon.host.notify import Notifier
 from witnesspost.rules.alert import Change
+from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
 
 
@@ -106,9 +107,6 @@ def fields(datagram):
     return found
 
 
-MESSAGE = "raised: corrections-stopped (port-lost): The port of corrections is gone: no such device\nor address."
-
-
 def alert(**changed):
     values = {
         "t": 12.3456,
@@ -131,13 +129,16 @@ def alert(**changed):
 
 def test_an_alert_in_the_journal(manager):
     path, said = manager
+    told = words(alert())
+    assert "no such device\nor address" in told.say  # what a device says stands in one line
+    say = f"{told.say} (corrections-stopped: port-lost)".replace("\n", " ")
     journal = JournalSocket(path)
     journal.change(alert())
     journal.change(alert(change="raised", because_of="port-lost", severity="check"))
     journal.close()
     assert [fields(datagram) for datagram in said()] == [
         {
-            "MESSAGE": MESSAGE,
+            "MESSAGE": f"STOP: {say}\nFirst: {told.steps[0]}\nThe rest: witnesspost status kestrel",
             "PRIORITY": "2",
             "SYSLOG_IDENTIFIER": "witnesspost",
             "MESSAGE_ID": ALERT_ID,
@@ -151,7 +152,7 @@ def test_an_alert_in_the_journal(manager):
             "T_S": "12.346",
         },
         {
-            "MESSAGE": MESSAGE,
+            "MESSAGE": f"raised: because of port-lost: {say}",
             "PRIORITY": "6",
             "SYSLOG_IDENTIFIER": "witnesspost",
             "MESSAGE_ID": ALERT_ID,

@@ -8,8 +8,11 @@ from witnesspost.daemon.host.health import EVERY_S, HealthTeller
 from witnesspost.daemon.host.journal import Journal
 from witnesspost.daemon.host.mending import Mending
 from witnesspost.daemon.host.notify import ServiceManager
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Health
 
+from tests.daemon.host.test_notify import fields
+from tests.daemon.test_lines import STOP
 from tests.daemon.view import LOG, View, port
 
 
@@ -25,7 +28,7 @@ def ear(tmp_path):
             said = []
             while True:
                 try:
-                    said.append(end.recv(65536).decode())
+                    said.append(end.recv(65536).decode(errors="surrogateescape"))
                 except BlockingIOError:
                     return said
 
@@ -127,6 +130,35 @@ def test_the_journal_has_ports_once_a_change_and_what_others_say(ear):
         ["MESSAGE=port corrections (/dev/ttyKESTREL) open", "PRIORITY=6"],
         ["MESSAGE=log /log/kestrel-base.0001.db closed", "PRIORITY=6"],
     ]
+
+
+def journal_of(ear, *changes):
+    path, heard = ear
+    journal = Journal(path)
+    journal.start(View())
+    heard()
+    journal.see(list(changes))
+    journal.stop()
+    return [fields(datagram.encode(errors="surrogateescape")) for datagram in heard()]
+
+
+def test_a_stop_is_three_lines_in_the_journal_what_is_wrong_the_first_step_and_how_to_see_the_rest(ear):
+    (said,) = journal_of(ear, STOP)
+    assert said["MESSAGE"].splitlines() == [
+        f"STOP: {words(STOP).say} (corrections-stopped: line-silent)",
+        f"First: {words(STOP).steps[0]}",
+        "The rest: witnesspost status kestrel-rover",
+    ]
+    assert (said["PRIORITY"], said["RULE"], said["SEVERITY"]) == ("2", "corrections-stopped", "stop")
+
+
+def test_what_does_not_sound_is_one_line_in_the_journal(ear):
+    over = msgspec.structs.replace(STOP, change="normal")
+    consequence = msgspec.structs.replace(STOP, because_of="wrong-channel")
+    said = journal_of(ear, consequence, over)
+    key = f"{words(STOP).say} (corrections-stopped: line-silent)"
+    assert [one["MESSAGE"] for one in said] == [f"raised: because of wrong-channel: {key}", f"normal: {key}"]
+    assert {one["PRIORITY"] for one in said} == {"6"}
 
 
 def test_health_is_told_once_and_then_only_when_it_changes(tmp_path):

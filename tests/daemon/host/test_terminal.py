@@ -1,17 +1,22 @@
 """The lines on the terminal, over real pipes and a real pty: in their order, and never a wait for who does not read."""
 
+import datetime as dt
 import os
 import pty
 import termios
+import zoneinfo
 
 import msgspec
 import pytest
 from witnesspost.daemon.host.terminal import MOST_LINES, Lines, Terminal
 from witnesspost.rules.alert import Change
+from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
 
 from tests.daemon.view import View, port, until
 
+DENVER = zoneinfo.ZoneInfo("America/Denver")
+BEGAN = dt.datetime(2026, 5, 4, 9, 11, tzinfo=dt.UTC)
 CHANGE = Change(
     t=12.0,
     utc=None,
@@ -60,31 +65,42 @@ def pipes():
 
 def test_alerts_go_to_one_and_everything_else_to_the_other(pipes):
     out, err = pipes
-    terminal, view = Terminal(False, out.theirs, err.theirs), View()
+    terminal, view = Terminal(False, out.theirs, err.theirs, DENVER), View()
+    view.beats(utc=BEGAN)
     terminal.start(view)
-    terminal.see([CHANGE])
+    terminal.see([msgspec.structs.replace(CHANGE, utc="2026-05-04T09:11:12.000Z")])
     view.t = 3.0
-    view.beats(ports=(port("waiting", "not there yet"),))
+    view.beats(utc=BEGAN + dt.timedelta(seconds=3), ports=(port("waiting", "not there yet"),))
     view.say("LED blue: no such LED")
     terminal.turn(3.0)
     terminal.turn(3.5)
     view.beats(ended=True)
     terminal.stop()
-    assert (
-        out.read()
-        == "+00:00:12 STOP  corrections-stopped: line-silent  No corrections for 12.0 s: not one byte on corrections.\n"
-    )
+    first, *steps = out.read().splitlines()
+    said = f"{words(CHANGE).say} (corrections-stopped: line-silent)"
+    assert first == f"STOP   2026-05-04 03:11:12-06:00  {said}"
+    assert steps[0].startswith("       1. ")
     assert err.read().splitlines() == [
-        "+00:00:00 log   /log/kestrel-base.0001.db",
+        "log    2026-05-04 03:11:00-06:00  /log/kestrel-base.0001.db",
         "LED blue: no such LED",
-        "+00:00:03 port  corrections (/dev/ttyKESTREL) waiting: not there yet",
-        "+00:00:03 log   /log/kestrel-base.0001.db closed",
+        "port   2026-05-04 03:11:03-06:00  corrections (/dev/ttyKESTREL) waiting: not there yet",
+        "log    2026-05-04 03:11:03-06:00  /log/kestrel-base.0001.db closed",
     ]
+
+
+def test_until_a_receiver_says_the_time_the_system_s_is_about_right(pipes):
+    out, err = pipes
+    terminal = Terminal(False, out.theirs, err.theirs, DENVER)
+    terminal.start(View())
+    terminal.see([CHANGE])
+    terminal.stop()
+    assert out.read().startswith("STOP   about 20")
+    assert err.read().startswith("log    about 20")
 
 
 def test_an_alert_as_json(pipes):
     out, err = pipes
-    terminal = Terminal(True, out.theirs, err.theirs)
+    terminal = Terminal(True, out.theirs, err.theirs, DENVER)
     terminal.start(View())
     terminal.see([CHANGE])
     terminal.stop()
@@ -93,11 +109,12 @@ def test_an_alert_as_json(pipes):
 
 def test_a_pipe_that_nobody_reads_costs_the_oldest_lines_which_are_counted(pipes):
     out, err = pipes
-    terminal, view = Terminal(False, out.theirs, err.theirs), View()
+    terminal, view = Terminal(False, out.theirs, err.theirs, DENVER), View()
     terminal.start(view)
-    held = 70_000 // 65  # a pipe holds 64 KiB, a line has 66 bytes
+    held = 70_000 // 75  # a pipe holds 64 KiB, a line has over 75 bytes
     for number in range(10_000):
-        terminal.see([msgspec.structs.replace(CHANGE, t=float(number))])
+        utc = (BEGAN + dt.timedelta(seconds=number)).isoformat()
+        terminal.see([msgspec.structs.replace(CHANGE, t=float(number), utc=utc, change="acknowledged")])
     terminal.turn(1.0)
     assert view.lines == ["nobody reads standard output: the oldest lines are dropped"]
     seen = ""
@@ -106,7 +123,7 @@ def test_a_pipe_that_nobody_reads_costs_the_oldest_lines_which_are_counted(pipes
         nonlocal seen
         seen += out.read()
         terminal.turn(2.0)
-        return "lines of alerts were dropped" in err_seen()
+        return "changes of alerts were dropped" in err_seen()
 
     said = []
 
@@ -116,18 +133,18 @@ def test_a_pipe_that_nobody_reads_costs_the_oldest_lines_which_are_counted(pipes
 
     until(read_all)
     (words,) = [line for line in "".join(said).splitlines() if "were dropped" in line]
-    lost = int(words.split()[1])
+    lost = int(words.split()[0])
     lines = seen.splitlines()
     assert len(lines) + lost == 10_000
     assert MOST_LINES <= len(lines) <= MOST_LINES + held
-    assert lines[-1].startswith("+02:46:39 ")  # the last one of all
+    assert lines[-1].startswith("seen   2026-05-04 05:57:39-06:00  ")  # the last one of all
     terminal.stop()
 
 
 def test_a_terminal_that_was_stopped_holds_up_neither_a_turn_nor_the_end():
     master, slave = pty.openpty()
     termios.tcflow(slave, termios.TCOOFF)
-    terminal = Terminal(False, slave, slave)
+    terminal = Terminal(False, slave, slave, DENVER)
     terminal.start(View())
     for _ in range(2000):
         terminal.see([CHANGE])

@@ -28,6 +28,7 @@ SITE = """
 [post]
 name = "kestrel-base"
 role = "base"
+time_zone = "America/New_York"
 [[stream]]
 name = "corrections"
 port = "loop://"
@@ -261,7 +262,7 @@ def test_a_flipped_bit_in_a_raw_block_is_named_and_sqlite_is_blind_to_it(log_pat
         assert report.bad.utc == log.utc_at(block[0])
     result = run(verify, log_path)
     assert result.exit_code == 1
-    assert f"DAMAGED: block {report.bad.n} of receiver at t {block[0]:.3f} (07:31:" in result.stdout
+    assert f"DAMAGED: block {report.bad.n} of receiver at t {block[0]:.3f} (2026-05-04 03:31:00-04:00)" in result.stdout
     assert "its digest does not fit" in result.stdout
 
 
@@ -371,7 +372,7 @@ def test_extract_gives_the_bytes_of_a_stream_and_a_time(log_path, tmp_path):
         (["--from", "10", "--to", "20"], 10.0, 20.0),
         (["--from", "2026-05-04T07:31:00Z"], 60.0, 1e9),
         (["--to", "2026-05-04T09:31:00+02:00"], 0.0, 60.0),
-        (["--from", "2026-05-04 07:31:00", "--to", "61.05"], 60.0, 61.05),
+        (["--from", "2026-05-04 03:31:00", "--to", "61.05"], 60.0, 61.05),  # local: a summer's day in New York
     ):
         expected = b"".join(data for t, stream, data in fed if stream == "corrections" and first <= t <= last)
         assert run(extract, log_path, "--stream", "corrections", *options, "-o", out).exit_code == 0
@@ -387,10 +388,13 @@ def test_extract_gives_the_bytes_of_a_stream_and_a_time(log_path, tmp_path):
         (["--stream", "corections"], "no stream 'corections'; there are corrections, receiver"),
         (["--stream", "receiver", "--from", "500"], "nothing came on receiver in that time; the log holds t 0.000 to 119"),
         (["--stream", "receiver", "--from", "9", "--to", "8"], "turn them round"),
-        (["--stream", "receiver", "--from", "noon"], "read 'noon'; seconds of the log, or UTC such as"),
-        (["--stream", "receiver", "--from", "nan"], "read 'nan'; seconds of the log, or UTC such as"),
-        (["--stream", "receiver", "--from", "1e306"], "read '1e306'; seconds of the log, or UTC such as"),
-        (["--stream", "receiver", "--from", "0001-01-01T00:00+01:00"], "seconds of the log, or UTC such as"),
+        (
+            ["--stream", "receiver", "--from", "noon"],
+            "read 'noon', which is no date and time; expected seconds of the log, the post's",
+        ),
+        (["--stream", "receiver", "--from", "nan"], "read 'nan', which is no date and time; expected seconds of"),
+        (["--stream", "receiver", "--from", "1e306"], "read '1e306', which is no date and time; expected seconds"),
+        (["--stream", "receiver", "--from", "0001-01-01T00:00+01:00"], "which is out of range; expected seconds of the log"),
     ],
 )
 def test_extract_refuses_what_it_cannot_do_and_keeps_the_file_that_is_there(log_path, tmp_path, options, words):

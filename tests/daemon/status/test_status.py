@@ -1,5 +1,6 @@
 """The status over a real socket: what is published is what is read, and nobody who asks can hold the post up."""
 
+import datetime as dt
 import errno
 import os
 import socket
@@ -9,6 +10,7 @@ import msgspec
 import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.commands.status import screenful, status
+from witnesspost.daemon.screen import Look
 from witnesspost.daemon.status.server import NoAnswer, SocketTaken, StatusServer, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
 
@@ -22,7 +24,8 @@ SAID = Status(
     up_s=4000.0,
     utc="2026-05-04T10:11:12Z",
     clock_source="receiver (RMC) on receiver, 1 s ago",
-    showing="stop",
+    state="stop",
+    time_zone="America/Denver",
     restarts=2,
     temperature_c=51.4,
     ports=[
@@ -54,9 +57,11 @@ SAID = Status(
             stream="corrections",
             state="raised",
             for_s=12.0,
+            since_utc="2026-05-04T10:11:00.000Z",
             because_of=None,
             shelved=False,
             say="The port of corrections is gone.",
+            steps=["Cable in at both ends?", "Power light on at the adapter?"],
         ),
         AlertStatus(
             rule="fix-lost",
@@ -65,9 +70,11 @@ SAID = Status(
             stream="receiver",
             state="acknowledged",
             for_s=8.0,
+            since_utc="2026-05-04T10:11:04.000Z",
             because_of="corrections-stopped",
             shelved=False,
             say="No fixed solution.",
+            steps=["Look at the sky."],
         ),
     ],
     log=LogStatus(
@@ -84,18 +91,22 @@ SAID = Status(
 )
 
 SCREEN = """\
-post              kestrel-rover (rover), shows stop, up 67 min, site /etc/witnesspost/kestrel-rover.toml
+STOP  kestrel-rover (rover), 2026-05-04 04:11:12-06:00
+STOP   2026-05-04 04:11:00-06:00  The port of corrections is gone. For 12 s. (corrections-stopped: port-lost)
+       1. Cable in at both ends?
+       2. Power light on at the adapter?
+  stop   2026-05-04 04:11:04-06:00  Because of corrections-stopped: No fixed solution. For 8 s, seen. (fix-lost: float)
+
+post              up 67 min, site /etc/witnesspost/kestrel-rover.toml
 port receiver     /dev/ttyACM0: open, 410 bytes/s
 port corrections  /dev/ttyUSB0: lost (not there yet), rate not known yet
 epoch receiver    station 417, 21 satellites of GRE, 0.4 s ago, every 1.0 s
 fix               RTK float, 0.2 s ago, 17 satellites, HDOP 0.8, corrections 1.4 s old
 base              agrees with KQ-1
-clock             2026-05-04T10:11:12Z; receiver (RMC) on receiver, 1 s ago
+clock             receiver (RMC) on receiver, 1 s ago
 log               kestrel-rover.0042.db, 12 MB, 12 MB of them raw, disk 42% free, 38 days left at this rate
 health            51 °C, 2 restarts since power on
-problem           LED blue: no such LED
-STOP              corrections-stopped (port-lost) for 12 s: The port of corrections is gone.
-STOP              fix-lost (float) for 8 s, seen, because of corrections-stopped: No fixed solution."""
+problem           LED blue: no such LED"""
 
 
 class Served(StatusServer):
@@ -239,10 +250,35 @@ def test_what_is_over_and_what_is_only_held_says_so():
     held = msgspec.structs.replace(SAID.alerts[0], held="back for 12 s; came twice within a minute")
     over = msgspec.structs.replace(SAID.alerts[0], state="normal")
     older = msgspec.structs.replace(over, of_run="kestrel-rover.0041.db")
-    text = screenful(msgspec.structs.replace(SAID, alerts=[held, over, older]))
-    assert "corrections-stopped (port-lost) for 12 s, back for 12 s; came twice within a minute: The port" in text
-    assert "corrections-stopped (port-lost), over, not seen: The port" in text
-    assert "corrections-stopped (port-lost), over, not seen (kestrel-rover.0041.db): The port" in text
+    text = screenful(msgspec.structs.replace(SAID, state="stop over, not seen", alerts=[held, over, older]))
+    assert text.startswith("STOP OVER, NOT SEEN  kestrel-rover (rover), 2026")
+    assert "is gone. For 12 s, back for 12 s; came twice within a minute. (corrections-stopped: port-lost)" in text
+    assert "is gone. Over, and nobody has seen it. (corrections-stopped: port-lost)\nover" in text  # without steps
+    assert "is gone. Over, and nobody has seen it (kestrel-rover.0041.db). (corrections-stopped: port-lost)" in text
+
+
+def test_what_stands_beside_a_root_comes_after_what_it_explains():
+    root, consequence = SAID.alerts
+    beside = msgspec.structs.replace(root, rule="sky", cause="few-satellites", severity="check")
+    lines = screenful(msgspec.structs.replace(SAID, alerts=[root, beside, consequence])).splitlines()
+    assert [line[:7] for line in lines if line.endswith(")") and "  2026" in line] == ["STOP   ", "  stop ", "CHECK  "]
+
+
+def test_a_time_that_only_the_system_says_is_about():
+    system = dt.datetime(2026, 5, 4, 10, 11, 12, tzinfo=dt.UTC)
+    alerts = [msgspec.structs.replace(SAID.alerts[0], since_utc=None)]
+    said = msgspec.structs.replace(SAID, utc=None, time_zone=None, alerts=alerts)
+    lines = screenful(said, system=system).splitlines()
+    assert lines[0] == "STOP  kestrel-rover (rover), about 2026-05-04 10:11:12+00:00"
+    assert lines[1].startswith("STOP   about 2026-05-04 10:11:00+00:00  The port")
+    assert screenful(said).splitlines()[1].startswith("STOP   +01:06:28  The port")  # nobody knows: the run's own time
+
+
+@pytest.mark.parametrize("width", [40, 80, 120])
+def test_a_screenful_keeps_to_the_width(width):
+    lines = screenful(SAID, Look(width)).splitlines()
+    assert max(map(len, lines)) <= width
+    assert "".join("".join(lines).split()) == "".join(SCREEN.split()) or width == 40  # there a name stands before a colon
 
 
 def test_a_screenful_of_a_post_that_has_heard_nothing():
@@ -261,7 +297,7 @@ def test_a_screenful_of_a_post_that_has_heard_nothing():
     )
     text = screenful(said)
     assert "epoch   none yet" in text
-    assert "alerts  none" in text
+    assert "No alerts." in text
     assert "no file, 0 B, 0 B of them raw, CANNOT BE WRITTEN: disk full; 1200 B wait, 30 B lost" in text
     assert "health  nothing known" in text
 

@@ -1,0 +1,162 @@
+"""What a person reads of each change, on a pipe and on terminals of several widths; the words are the book's."""
+
+import os
+import pty
+import re
+import struct
+import termios
+import zoneinfo
+from fcntl import ioctl
+
+import msgspec
+import pytest
+from witnesspost.daemon.lines import Teller
+from witnesspost.daemon.local_time import Stamps
+from witnesspost.daemon.screen import PLAIN, Look
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book.words import words
+from witnesspost.rules.finding import Cause
+
+STOP = Change(
+    t=12.0,
+    utc="2026-05-04T09:11:12.000Z",
+    change="raised",
+    rule="corrections-stopped",
+    cause="line-silent",
+    causes=[Cause(cause="line-silent")],
+    severity="stop",
+    stream="corrections",
+    because_of=None,
+    evidence={"silent_s": 12.0},
+    words={},
+    role="rover",
+    post="kestrel-rover",
+    alert=1,
+)
+LOST = msgspec.structs.replace(
+    STOP, t=14.0, utc="2026-05-04T09:11:14.000Z", rule="fix-lost", cause="float", because_of="corrections-stopped", alert=2
+)
+NOW = msgspec.structs.replace(STOP, t=20.0, change="cause", cause="weak-link")
+SEEN = msgspec.structs.replace(STOP, t=24.0, change="acknowledged")
+OVER = msgspec.structs.replace(STOP, t=103.0, utc="2026-05-04T09:12:43.000Z", change="normal")
+
+
+def changed(one, **values):
+    return msgspec.structs.replace(one, **values)
+
+
+def told(*changes, look=PLAIN):
+    teller = Teller(Stamps(zoneinfo.ZoneInfo("America/Denver")))
+    return [teller.text(change, look).split("\n") for change in changes]
+
+
+def test_the_steps_are_listed_under_an_alert_that_sounds():
+    ((line, *steps),) = told(STOP)
+    said = f"{words(STOP).say} (corrections-stopped: line-silent)"
+    assert line == f"STOP   2026-05-04 03:11:12-06:00  {said}"
+    assert len(steps) >= 3
+    assert steps == [f"       {number}. {step}" for number, step in enumerate(words(STOP).steps, 1)]
+
+
+def test_every_line_of_an_alert_ends_with_its_rule_and_cause():
+    for first, *_ in told(STOP, LOST, NOW, SEEN, OVER, changed(OVER, change="cleared"), changed(STOP, severity="note")):
+        assert re.search(r" \((corrections-stopped|fix-lost): [a-z-]+\)$", first), first
+
+
+def test_a_consequence_is_indented_under_its_root_in_small_letters_and_without_steps():
+    _, lines = told(STOP, LOST)
+    assert len(lines) == 1
+    assert lines[0].startswith("  stop   2026-05-04 03:11:14-06:00  Because of corrections-stopped: ")
+
+
+def test_what_is_shelved_is_not_shouted():
+    ((line,),) = told(changed(STOP, shelved=True))
+    assert line.startswith("stop   ")
+
+
+def test_another_cause_brings_its_own_steps():
+    _, (line, *steps) = told(STOP, NOW)
+    assert line.startswith("now    ")
+    assert line.endswith("(corrections-stopped: weak-link)")
+    assert [step.split(". ", 1)[1] for step in steps] == words(NOW).steps
+
+
+def test_an_end_says_how_long_it_lasted():
+    _, seen, over, cleared = told(STOP, SEEN, OVER, changed(OVER, change="cleared"))
+    assert seen == ["seen   2026-05-04 03:11:12-06:00  After 12 s. (corrections-stopped: line-silent)"]
+    assert over == [
+        "over   2026-05-04 03:12:43-06:00  It lasted 91 s, and nobody has seen it yet. (corrections-stopped: line-silent)"
+    ]
+    assert cleared == ["over   2026-05-04 03:12:43-06:00  It lasted 91 s. (corrections-stopped: line-silent)"]
+
+
+def test_what_an_earlier_run_left_unseen_says_so_with_its_words():
+    evidence = {**STOP.evidence, "of_run": "kestrel-rover.0041.db", "of_alert": 3, "over_utc": "2026-05-04T08:00:00.000Z"}
+    ((line,),) = told(changed(OVER, evidence=evidence))
+    assert (
+        "Not seen in the run before (kestrel-rover.0041.db, over since 2026-05-04 02:00:00-06:00): No corrections for" in line
+    )
+
+
+def test_what_a_terminal_would_obey_is_not_printed():
+    ((line, *_),) = told(changed(STOP, stream="cor\x1b]0;evil\x07\nrections"))
+    assert "\x1b" not in line
+    assert "\x07" not in line
+
+
+@pytest.mark.parametrize("width", [40, 53, 80, 110, 200])
+def test_nothing_is_wider_than_the_terminal_and_no_word_is_lost(width):
+    changes = (STOP, LOST, NOW, SEEN, OVER)
+    for wide, narrow in zip(told(*changes), told(*changes, look=Look(width=width)), strict=True):
+        assert max(map(len, narrow)) <= width
+        assert " ".join(" ".join(narrow).split()) == " ".join(" ".join(wide).split())
+
+
+def test_what_it_looks_like_at_40_columns():
+    (lines,) = told(STOP, look=Look(width=40))
+    assert lines[0] == "STOP   2026-05-04 03:11:12-06:00"
+    assert all(line.startswith("  ") for line in lines[1:])
+    assert any(line.endswith("(corrections-stopped: line-silent)") for line in lines)
+    assert [line[:5] for line in lines if line[2].isdigit()] == [f"  {n}. " for n in range(1, len(words(STOP).steps) + 1)]
+
+
+def look_of(columns, environ):
+    master, slave = pty.openpty()
+    ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    try:
+        return Look.of(slave, environ)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+@pytest.mark.parametrize(
+    ("columns", "environ", "look"),
+    [
+        (80, {"TERM": "xterm"}, Look(80, weight=True, colour=True)),
+        (80, {"TERM": "xterm", "NO_COLOR": "1"}, Look(80, weight=True, colour=False)),
+        (80, {"TERM": "xterm", "NO_COLOR": ""}, Look(80, weight=True, colour=True)),  # no-color.org: when not an empty string
+        (20, {"TERM": "xterm"}, Look(40, weight=True, colour=True)),
+        (0, {"TERM": "xterm"}, Look(80, weight=True, colour=True)),
+        (80, {"TERM": "dumb"}, Look(80)),
+        (80, {}, Look(80)),
+    ],
+)
+def test_a_terminal_is_asked_what_it_can_do(columns, environ, look):
+    assert look_of(columns, environ) == look
+
+
+def test_a_pipe_is_no_terminal():
+    ours, theirs = os.pipe()
+    assert Look.of(theirs, {"TERM": "xterm"}) == PLAIN
+    os.close(ours)
+    os.close(theirs)
+
+
+def test_weight_comes_first_and_colour_second():
+    bold_only = told(STOP, look=Look(80, weight=True))[0][0]
+    assert bold_only.startswith("\x1b[1m\x1b[7mSTOP\x1b[0m   2026")
+    coloured = told(STOP, look=Look(80, weight=True, colour=True))[0][0]
+    assert coloured.startswith("\x1b[31m\x1b[1m\x1b[7mSTOP\x1b[0m   2026")
+    note = told(changed(STOP, severity="note"), look=Look(80, weight=True))[0][0]
+    assert "\x1b" not in note
