@@ -29,13 +29,14 @@ from witnesspost.rules.datum.explanation import Noise
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.hypotheses import Rover, autonomous, predictions
 from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
-from witnesspost.rules.datum.occupation import Occupation
+from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.facts import CheckIn, Fact, Fix, Tilt
 from witnesspost.rules.gnss import FixQuality
 
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
+_RAREST_S = 6.0  # a receiver that says its position more rarely checks nothing
 _DECLARED_S = 60.0  # a person says it shortly before standing still, or while
 _TILT_S = 5.0  # an older word of the tilt sensor says nothing
 _DAY_S = 86_400.0
@@ -99,6 +100,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._wanted = self._datum.has_control and self.scene.base_kind != "moving"
         self._points: tuple[ExpectedArp, ...] | None = None
         self._occupation: Occupation | None = None
+        self._last: Fix | None = None  # a position that no other has confirmed: a walking rover's
         self._tilt: Tilt | None = None
         self._declared: CheckIn | None = None
         self._finding: Finding | None = None
@@ -152,17 +154,22 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return
         occupation = self._occupation
         if (
-            occupation is None
-            or fix.t - occupation.last_t > self._gap_s(occupation)
-            or not occupation.goes_on(fix, self.figures.still_m)
+            occupation is not None
+            and fix.t - occupation.last_t <= self._gap_s(occupation)
+            and occupation.goes_on(fix, self.figures.still_m)
         ):
-            self._leave()
-            self._occupation = Occupation(fix)
-        else:
             occupation.add(fix)
+            return
+        last = self._last
+        self._leave()
+        self._last = fix
+        if last is not None and fix.t - last.t <= _RAREST_S and stands(last, fix, self.figures.still_m):
+            self._last = None
+            self._occupation = Occupation(last)
+            self._occupation.add(fix)
 
     def _leave(self) -> None:
-        self._occupation = None
+        self._occupation = self._last = None
         self._finding = None
 
     def _gap_s(self, occupation: Occupation) -> float:

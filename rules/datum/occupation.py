@@ -102,6 +102,14 @@ class Occupation:
         )
 
 
+def stands(one: Fix, two: Fix, still_m: float) -> bool:
+    """True if the second position is where the first one was: with it an occupation begins. Cheap, for who walks."""
+    reach = still_m / _METRES_PER_DEGREE
+    if one.stream != two.stream or abs((one.latitude or 0.0) - (two.latitude or 0.0)) > reach:
+        return False
+    return abs((one.longitude or 0.0) - (two.longitude or 0.0)) * math.cos(math.radians(one.latitude or 0.0)) <= reach
+
+
 def _decimals(value: float, most: int) -> int:
     """How many decimals a number was written with, as far as a double tells, and `most` at most."""
     for n in range(most):

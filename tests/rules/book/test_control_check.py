@@ -431,3 +431,10 @@ def test_heights_over_the_bundled_geoid_are_a_note(day, up, named):
     facts, until = stands(day, bench, (0.01, 0.0, up), "KQ-2")
     (raised,) = bench.play(facts, until)
     assert (raised.severity, [cause.cause for cause in raised.causes]) == ("note", ["height-not-judged", *named])
+
+
+@pytest.mark.parametrize(("interval_s", "checks"), [(0.1, 1), (1.0, 1), (5.0, 1), (10.0, 0)])
+def test_how_often_positions_come(rover, day, interval_s, checks):
+    bench, fix = rover
+    assert bench.play([fix(t) for t in day.every(interval_s, 1.0, 61.0)], 61.0) == []
+    assert len(events(bench)) == checks
