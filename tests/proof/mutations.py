@@ -376,7 +376,12 @@ BECAUSE: dict[str, dict[str, str]] = {
         "standing.judged_s is None": "only the recorded event hangs on it, which the rule's own tests compare",
         "separation is None": "only where the receiver reports no separation: none such checks in here",
     },
-    "corrections-stopped": {"_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do"},
+    "corrections-stopped": {
+        "_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do",
+        "near_share": "what comes second no grade reads, the rule's own tests do",
+        "jitter_s": "as short as the grid on which the rules are asked",
+        "quiet_s 3 → 1.5": "two intervals of a second are as long",
+    },
     "sky": {
         "_BIN_S": "how densely the half hour is sampled: the median is the same",
         "_pattern": "the words for one band that falls alone, which no scenario has",

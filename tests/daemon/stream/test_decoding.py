@@ -278,8 +278,8 @@ def test_no_frame_makes_the_reading_of_its_levels_throw(body, message):
     st.integers(0, 1 << 32),
 )
 def test_levels_are_read_where_the_frame_is_long_enough_and_nowhere_else(message, satellites, signals, tail_bytes, seed):
-    """By the lengths of RTCM 10403.3, section 3.5 (from memory): bits of a satellite and of a cell by kind of message."""
-    satellite, cell = {4: (18, 48), 5: (36, 63), 6: (18, 65), 7: (36, 80)}[message % 10]
+    """By the lengths of RTCM 10403.3, section 3.5 (from memory): bits of a satellite, and of a cell up to its C/N0, by kind."""
+    satellite, cell = {4: (18, 48), 5: (36, 48), 6: (18, 65), 7: (36, 65)}[message % 10]
     tail = random.Random(seed).randbytes(tail_bytes)
     masks = "".join("1" if one in satellites else "0" for one in range(1, 65))
     masks += "".join("1" if one in signals else "0" for one in range(1, 33))
