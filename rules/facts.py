@@ -196,16 +196,20 @@ class OutputFailed(Fact):
 
 
 class Planned(Fact):
-    """The crew said that an interruption is coming (a battery change): `for_s` seconds from `t`. `stream` is ""."""
+    """The crew said that an interruption is coming (a battery change): `for_s` seconds from `t`; `by` is who said it. `stream`
+    is ""."""
 
     for_s: float
     why: str
+    by: str | None = None
 
 
 class Acknowledge(Fact):
-    """A person has seen the alerts: all of them, or those of `rule`. `stream` is ""."""
+    """A person (`by`) has seen the alerts: all of them, or those of `rule`. `stream` is ""."""
 
     rule: str | None = None
+    by: str | None = None
+    note: str | None = None
 
 
 class Shelve(Fact):
@@ -213,6 +217,8 @@ class Shelve(Fact):
 
     for_s: float
     rule: str | None = None
+    by: str | None = None
+    note: str | None = None
 
 
 class Unseen(Fact):

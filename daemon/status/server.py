@@ -1,9 +1,10 @@
-"""What the running post knows, asked by a Unix socket: connect, read one JSON object, done.
+"""What the running post knows, and what it is told, over a Unix socket: one JSON object each way, and done.
 
-    PostView.snapshot() ──► the socket's thread ──► whoever connects
+    (nothing)               ──►  how things stand: PostView.snapshot()
+    {"do": "seen", …}       ──►  {"done": "…"} or {"refused": "…"}; the fact goes to the rules by PostView.tell
 
-It only ever reads what the loop has put there last, so a person who asks, and one who asks and does not read, costs the
-watch nothing. The socket's rights are its owner's and its group's (0660).
+Whoever connects says what he has to say within REQUEST_S, in at most REQUEST_BYTES, and ends his half of the connection.
+Nobody who asks, or does not read, costs the watch anything. The socket's rights are its owner's and its group's (0660).
 """
 
 from __future__ import annotations
@@ -13,14 +14,18 @@ import os
 import socket
 import stat
 import threading
+import time
 from pathlib import Path
 
 import msgspec
 from witnesspost.daemon.companion import PostView
+from witnesspost.daemon.status.requests import Answer, Request, answer
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.alert import Change
 
 _ANSWER_S = 2.0
+REQUEST_S = 0.25
+REQUEST_BYTES = 4096
 _STOP_S = 0.5
 _QUEUE = 64
 _AGAIN_S = 0.1  # after accept(2) has failed, as for want of file handles
@@ -111,8 +116,11 @@ class StatusServer:
                 continue
             try:
                 with asked, contextlib.suppress(OSError):
+                    said = _heard(asked)
                     asked.settimeout(_ANSWER_S)
-                    if (latest := self._post.snapshot()) is not None:
+                    if said.strip():
+                        asked.sendall(msgspec.json.encode(answer(said, self._post)) + b"\n")
+                    elif (latest := self._post.snapshot()) is not None:
                         asked.sendall(msgspec.json.encode(latest) + b"\n")
             except Exception as error:
                 self._failed = error
@@ -121,11 +129,51 @@ class StatusServer:
 
 def ask(path: Path) -> Status:
     """The status of the post whose socket is at `path`. Raises NoAnswer."""
+    said = _exchange(path, b"")
+    if not said:
+        raise NoAnswer(f"{path}: the post is only just starting; ask again in a second")
+    try:
+        return msgspec.json.decode(said, type=Status)
+    except msgspec.DecodeError:
+        raise NoAnswer(f"{path}: what answers there is no post of this version") from None
+
+
+def tell(path: Path, request: Request) -> str:
+    """Tell the post whose socket is at `path`; what it did, in a line. Raises NoAnswer."""
+    said = _exchange(path, msgspec.json.encode(request))
+    try:
+        told = msgspec.json.decode(said, type=Answer)
+    except msgspec.DecodeError:
+        raise NoAnswer(f"{path}: what answers there is no post of this version") from None
+    if told.refused is not None or told.done is None:
+        raise NoAnswer(f"{path.stem}: {told.refused}")
+    return told.done
+
+
+def _heard(asked: socket.socket) -> bytes:
+    """All that comes within REQUEST_S; one byte more than REQUEST_BYTES where it is too much."""
+    until = time.monotonic() + REQUEST_S
+    said = b""
+    while len(said) <= REQUEST_BYTES and (left_s := until - time.monotonic()) > 0:
+        asked.settimeout(left_s)
+        try:
+            more = asked.recv(REQUEST_BYTES + 1 - len(said))
+        except TimeoutError:
+            break
+        if not more:
+            break
+        said += more
+    return said
+
+
+def _exchange(path: Path, request: bytes) -> bytes:
     try:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end:
             end.settimeout(2 * _ANSWER_S)
             end.connect(str(path))
-            said = b"".join(iter(lambda: end.recv(65536), b""))
+            end.sendall(request)
+            end.shutdown(socket.SHUT_WR)
+            return b"".join(iter(lambda: end.recv(65536), b""))
     except PermissionError:
         raise NoAnswer(f"{path}: no rights to ask; be in the group {_group(path)}, or use sudo") from None
     except (FileNotFoundError, ConnectionRefusedError):
@@ -134,12 +182,6 @@ def ask(path: Path) -> Status:
         raise NoAnswer(f"{path}: the post does not answer; see journalctl -u witnesspost@{path.stem}") from None
     except OSError as error:
         raise NoAnswer(f"{path}: {error.strerror or error}") from None
-    if not said:
-        raise NoAnswer(f"{path}: the post is only just starting; ask again in a second")
-    try:
-        return msgspec.json.decode(said, type=Status)
-    except msgspec.DecodeError:
-        raise NoAnswer(f"{path}: what answers there is no post of this version") from None
 
 
 def sockets(folders: list[Path]) -> list[Path]:
