@@ -40,6 +40,7 @@ def _reason(explanation: Explanation) -> str:
     """Who explains, and how far that reaches: only these causes, by those of its own, how soon and for how long."""
     limits = [
         *(["only " + _causes(explanation.only)] if explanation.only is not None else []),
+        *(["not " + _causes(explanation.but)] if explanation.but else []),
         *(["by " + _causes(explanation.by)] if explanation.by is not None else []),
         *(["on the same stream"] if explanation.same_line else []),
         *([f"what begins within {explanation.within_s:g} s"] if explanation.within_s < math.inf else []),

@@ -186,7 +186,7 @@ def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
         return "not possible: the site file names no control point under the base"
     if scene.station() is None:
         return "waits: the base has not said its position"
-    return f"agrees with {site.base.occupies}"
+    return f"agrees with {site.base.occupies}" if scene.proven_right() else "not judged: the rule that judges it is off"
 
 
 def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:

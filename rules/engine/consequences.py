@@ -21,13 +21,14 @@ HOLD_S = 5.0
 class Explanation(NamedTuple):
     """That `rule` can cause what it stands under in `EXPLAINED_BY`.
 
-    `only` are the causes of the consequence that it reaches, `by` its own causes that can do it (None: any). The consequence
-    must have begun at most `within_s` after it was raised, and is explained no longer than `for_s` after that, nor than
-    `hold_s` after it has ended. `same_line`: both must be about one stream.
+    `only` are the causes of the consequence that it reaches (None: any) without those of `but`, `by` its own causes that can
+    do it (None: any). The consequence must have begun at most `within_s` after it was raised, and is explained no longer than
+    `for_s` after that, nor than `hold_s` after it has ended. `same_line`: both must be about one stream.
     """
 
     rule: str
     only: frozenset[str] | None = None
+    but: frozenset[str] = frozenset()
     by: frozenset[str] | None = None
     within_s: float = math.inf
     for_s: float = math.inf
@@ -51,6 +52,7 @@ _MOVED_S = 10.0  # a rover starts anew from a base that moved; what lasts longer
 _FIXING_S = 30.0  # corrections are back, and the rover is fixing again
 _AGEING_S = 10.0  # the ages of before go on for a moment
 _FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver that says nothing
+_ROVERS_OWN = frozenset({"rover-pole", "leaning-pole", "mark-or-point"})
 
 EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "corrections-stopped": (
@@ -79,9 +81,9 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "link-overload": (Explanation("wrong-channel"),),
     "base-datum": (Explanation("base-moved", within_s=_MOVED_S),),
     "control-check": (
-        Explanation("base-datum"),
-        Explanation("base-moved", for_s=_MOVED_S),
-        Explanation("wrong-channel"),
+        Explanation("base-datum", but=_ROVERS_OWN),
+        Explanation("base-moved", but=_ROVERS_OWN, for_s=_MOVED_S),
+        Explanation("wrong-channel", but=_ROVERS_OWN),
     ),
     "wrong-channel": (Explanation("base-moved", for_s=_MOVED_S),),
 }
@@ -113,6 +115,7 @@ def _explains(explanation: Explanation, other: Trouble, trouble: Trouble, t: flo
     return (
         other.rule == explanation.rule
         and (explanation.only is None or trouble.cause in explanation.only)
+        and trouble.cause not in explanation.but
         and (explanation.by is None or other.cause in explanation.by)
         and (not explanation.same_line or other.stream == trouble.stream)
         and trouble.since <= other.raised_t + explanation.within_s

@@ -48,8 +48,6 @@ class Rule(Generic[FiguresT]):
     causes: ClassVar[dict[str, Advice]]
     Figures: ClassVar[type[Delays]] = Delays
 
-    quiet_until: float = 0.0
-
     def __init__(self, site: Site, figures: FiguresT, scene: Scene):
         self.site = site
         self.figures = figures
@@ -73,7 +71,7 @@ class Rule(Generic[FiguresT]):
         rests on, the scene's too, must come from facts of `sees`. When the active rules change, each rule is judged anew. 0.0
         (always asked) where the rule cannot tell, infinity where only a fact can change it.
         """
-        return self.quiet_until
+        return 0.0
 
     def take_events(self) -> list[tuple[float, str, dict[str, Any]]]:
         """What should be recorded beside alerts since the last call, as (t, kind, detail): a passed check, say."""

@@ -90,6 +90,13 @@ class TestMasks:
         assert reason(trouble("control-check", "frame-shift"), note) is None
         assert reason(trouble("control-check", "other-geoid", "note"), note) == "base-datum"
 
+    @pytest.mark.parametrize("rule", ["base-datum", "base-moved", "wrong-channel"])
+    def test_no_base_makes_a_pole_short(self, rule):
+        cause = next(iter(CAUSES[rule]))
+        assert reason(trouble("control-check", "frame-shift"), trouble(rule, cause)) == rule
+        for own in ("rover-pole", "leaning-pole", "mark-or-point"):
+            assert reason(trouble("control-check", own), trouble(rule, cause)) is None
+
     def test_what_is_over_explains_five_seconds_more(self):
         over = trouble("wrong-channel", "another-base", over_t=200.0)
         what = trouble("message-set", "no-station-position", "check", since=150.0)
@@ -101,4 +108,5 @@ def test_the_table_names_causes_that_there_are():
     for rule, row in EXPLAINED_BY.items():
         for explanation in row:
             assert (explanation.only or set()) <= CAUSES[rule], (rule, explanation)
+            assert explanation.but <= CAUSES[rule], (rule, explanation)
             assert (explanation.by or set()) <= CAUSES[explanation.rule], (rule, explanation)
