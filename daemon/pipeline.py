@@ -32,6 +32,7 @@ READ_BY_ALL: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Tr
 JUDGED_AT_ONCE = frozenset((Antenna, Station))
 """Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 RULES_EVENT = "rules-in-force"
+CHECK_EVENT = "control-check"
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
 
 
@@ -91,6 +92,7 @@ class Pipeline:
         self.log = log
         self.alarm = alarm
         self.scene = Scene(site, begins_t)
+        self.last_check: tuple[float, dict[str, Any]] | None = None  # on a control point: when, and what was measured
         self.engine = Engine(rules_in_force(site, self.scene), self.scene)
         if log is not None:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
@@ -177,6 +179,9 @@ class Pipeline:
                 self.log.change(change)
             for event in self.engine.events:
                 self.log.event(*event)
+        for at, kind, detail in self.engine.events:
+            if kind == CHECK_EVENT:
+                self.last_check = at, detail
         self.engine.events.clear()
         return changes
 

@@ -242,6 +242,7 @@ class Service:
                 log=self._pulse.log,
                 health=self._health,
                 problems=problems,
+                check=self.pipeline.last_check,
             )
         except Exception as error:
             self._snapshot_at = t + _SNAPSHOT_AGAIN_S

@@ -54,7 +54,8 @@ ALLOWED = {
     "daemon.supervisor": f"{PLAIN} daemon.companion daemon.status.snapshot",
     "daemon.service": f"{PLAIN} daemon.pipeline daemon.stream daemon.log daemon.clock "
     "daemon.state daemon.companion daemon.supervisor daemon.status.snapshot",
-    "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state",
+    "daemon.status.ready": f"{PLAIN} rules.engine",
+    "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready",
     **dict.fromkeys(
         COMPANIONS,
         f"{PLAIN} rules.book.words {TOLD} daemon.atomic daemon.clock daemon.state daemon.companion daemon.status.snapshot",

@@ -134,8 +134,16 @@ def _zone(said: Status) -> dt.tzinfo:
         return dt.UTC
 
 
+def ready_line(said: Status) -> str:
+    """Whether work can begin."""
+    if not said.missing:
+        return f"yes: {', '.join(said.ready)}"
+    holds = f" ({', '.join(said.ready)})" if said.ready else ""
+    return f"not yet: {', '.join(said.missing)}{holds}"
+
+
 def _plumbing(said: Status) -> list[tuple[str, str]]:
-    rows = [("post", f"up {span(said.up_s)}, site {said.site}")]
+    rows = [("ready", ready_line(said)), ("post", f"up {span(said.up_s)}, site {said.site}")]
     rows += [(f"port {p.stream}", f"{p.port}: {p.state}{_reason(p.reason)}, {_rate(p.rate_bytes_per_s)}") for p in said.ports]
     for epoch in said.epochs:
         every = f", every {epoch.interval_s:.1f} s" if epoch.interval_s is not None else ""

@@ -18,6 +18,7 @@ from witnesspost.daemon.host.terminal import Lines, Terminal
 from witnesspost.daemon.log.folder import LogBusy
 from witnesspost.daemon.service import Service
 from witnesspost.daemon.signals.panel import Known, Panel
+from witnesspost.daemon.status.morning import Morning
 from witnesspost.daemon.status.server import StatusServer
 from witnesspost.daemon.stream.ports import in_short
 from witnesspost.daemon.supervisor import Lost, Maker
@@ -81,6 +82,7 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
         # Under the service manager stdout is the journal, which hears of alerts with their fields.
         Journal if JournalSocket.is_ours() else lambda: Terminal(as_json, zone=site.post.zone),
         lambda: HealthTeller(log_folder(site), restarts),
+        lambda: Morning(site.post.zone),
     ]
     if folder is not None:
         makers.append(lambda: StatusServer(folder / f"{site.post.name}.sock"))

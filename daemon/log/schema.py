@@ -111,6 +111,17 @@ VIEWS: dict[str, View] = {
             FROM event WHERE kind = 'gap') AS gap
         ORDER BY gap.t, stream""",
     ),
+    "checks": View(
+        "a check on a control point: when, which, passed or not, observed minus known, and the limits",
+        f"""
+        SELECT event.t, {utc_of("event.t")} AS utc, json_extract(detail, '$.point') AS point,
+            json_extract(detail, '$.passed') AS passed, json_extract(detail, '$.east_m') AS east_m,
+            json_extract(detail, '$.north_m') AS north_m, json_extract(detail, '$.up_m') AS up_m,
+            json_extract(detail, '$.tolerance_horizontal_m') AS tolerance_horizontal_m,
+            json_extract(detail, '$.tolerance_vertical_m') AS tolerance_vertical_m,
+            json_extract(detail, '$.stood_s') AS stood_s
+        FROM event WHERE kind = 'control-check' ORDER BY event.n""",
+    ),
     "traffic_by_message": View(
         "a message of a station on a stream over the whole file",
         """

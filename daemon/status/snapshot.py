@@ -8,9 +8,11 @@ No thread here, and nothing that reads a clock, a file or a port.
 from __future__ import annotations
 
 import os
+from typing import Any
 
 from msgspec import Struct
 from witnesspost.daemon.state import WORDS, State
+from witnesspost.daemon.status.ready import CheckStatus, check_of, readiness
 from witnesspost.rules.book.words import held_words, words
 from witnesspost.rules.engine.engine import utc_text
 from witnesspost.rules.engine.open_alert import OpenAlert
@@ -89,7 +91,8 @@ class LogStatus(Struct, kw_only=True, frozen=True):
 
 
 class Status(Struct, kw_only=True, frozen=True):
-    """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good."""
+    """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good.
+    `ready` is what holds of all that work needs, `missing` what does not; `check` is the run's last one on a control point."""
 
     post: str
     role: str
@@ -106,6 +109,9 @@ class Status(Struct, kw_only=True, frozen=True):
     epochs: list[EpochStatus]
     fix: FixStatus | None
     base_check: str
+    ready: list[str]
+    missing: list[str]
+    check: CheckStatus | None = None
     alerts: list[AlertStatus]
     log: LogStatus
     problems: list[str]
@@ -122,9 +128,12 @@ def snapshot_of(
     log: LogStatus,
     health: Health | None,
     problems: list[str],
+    check: tuple[float, dict[str, Any]] | None = None,
 ) -> Status:
     """Everything at `t`. `open_alerts` are worst first; `health` is what the post last told of itself."""
     utc = scene.utc_at(t)
+    checked = check_of(check, scene, t) if check is not None else None
+    ready = readiness(site, scene, {port.stream: port.state for port in ports}, checked, t)
     return Status(
         post=site.post.name,
         role=site.post.role,
@@ -151,6 +160,9 @@ def snapshot_of(
         ],
         fix=_fix(scene, t),
         base_check=_base_check(site, scene, open_alerts),
+        ready=ready.holds,
+        missing=ready.missing,
+        check=checked,
         alerts=[_alert(alert, scene, t) for alert in open_alerts],
         log=log,
         problems=problems,

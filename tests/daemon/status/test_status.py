@@ -49,6 +49,8 @@ SAID = Status(
     epochs=[EpochStatus(stream="receiver", station_id=417, ago_s=0.4, interval_s=1.0, systems="GRE", satellites=21)],
     fix=FixStatus(ago_s=0.2, quality=5, satellites=17, hdop=0.8, age_s=1.4, station_id=417),
     base_check="agrees with KQ-1",
+    ready=["ports open", "corrections from 417"],
+    missing=["not fixed"],
     alerts=[
         AlertStatus(
             rule="corrections-stopped",
@@ -97,6 +99,7 @@ STOP   2026-05-04 04:11:00-06:00  The port of corrections is gone. For 12 s. (co
        2. Power light on at the adapter?
   stop   2026-05-04 04:11:04-06:00  Because of corrections-stopped: No fixed solution. For 8 s, seen. (fix-lost: float)
 
+ready             not yet: not fixed (ports open, corrections from 417)
 post              up 67 min, site /etc/witnesspost/kestrel-rover.toml
 port receiver     /dev/ttyACM0: open, 410 bytes/s
 port corrections  /dev/ttyUSB0: lost (not there yet), rate not known yet

@@ -1,0 +1,131 @@
+"""Ready for work or not: of invented days played through the real pipeline into a real log, and said once a morning."""
+
+import sqlite3
+
+import msgspec
+import pytest
+from witnesspost.daemon.commands.status import ready_line
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.status.morning import Morning
+from witnesspost.daemon.status.ready import CheckStatus
+from witnesspost.daemon.status.snapshot import snapshot_of
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.source import open_all
+
+from tests.daemon.status.test_status import SAID
+from tests.daemon.view import LOG, View, port
+
+CHECK = CheckStatus(
+    point="KQ-2", passed=True, ago_s=30.0, utc="2026-05-04T15:12:00+00:00", east_m=0.004, north_m=0.0, up_m=-0.0031
+)
+
+
+def played(name, tmp_path):
+    """A scenario to its end: (its pipeline, its log's file)."""
+    ((_, source),) = open_all(name)
+    path = tmp_path / "day.db"
+    log = Log.start(tmp_path, source.site, source.site_text, path=path)
+    pipeline = Pipeline(source.site, log)
+    for _ in play(pipeline, source.records, end_t=source.end_t):
+        pass
+    pipeline.end()
+    log.close(pipeline.t, "ended")
+    return pipeline, path
+
+
+def status_of(pipeline, state="open"):
+    ports = tuple(port(state, stream=stream.name) for stream in pipeline.site.stream)
+    return snapshot_of(
+        pipeline.site,
+        pipeline.scene,
+        pipeline.open_alerts(),
+        pipeline.t,
+        shown="well",
+        ports=ports,
+        log=LOG,
+        health=None,
+        problems=[],
+        check=pipeline.last_check,
+    )
+
+
+def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
+    pipeline, path = played("control-check:quiet-passed", tmp_path)
+    status = status_of(pipeline)
+    assert status.missing == []
+    assert status.ready[:4] == ["ports open", "corrections from 417", "its coordinate agrees with KQ-1", "fixed"]
+    assert status.check.passed
+    assert status.ready[4].startswith(f"last check-in {status.check.point} at ")
+    assert status.ready[4].endswith(f" ({status.check.millimetres})")
+    assert ready_line(status) == f"yes: {', '.join(status.ready)}"
+    with sqlite3.connect(path) as connection:
+        checks = connection.execute(
+            "SELECT point, passed, east_m, north_m, up_m, tolerance_horizontal_m > 0 FROM checks"
+        ).fetchall()
+        (logged,) = connection.execute("SELECT count(*) FROM event WHERE kind = 'control-check'").fetchone()
+    connection.close()
+    assert len(checks) == logged >= 1
+    check = status.check
+    assert checks[-1] == (check.point, 1, check.east_m, check.north_m, check.up_m, 1)
+
+
+def test_a_check_that_did_not_pass_is_missing(tmp_path):
+    pipeline, _ = played("control-check:the-mark-was-disturbed", tmp_path)
+    status = status_of(pipeline)
+    assert not status.check.passed
+    (missing,) = status.missing
+    assert missing.startswith(f"the last check-in did not pass: {status.check.point} at ")
+
+
+def test_at_the_start_all_is_missing(tmp_path):
+    ((_, source),) = open_all("control-check:quiet-passed")
+    status = status_of(Pipeline(source.site), "waiting")
+    assert status.ready == []
+    assert status.missing == [
+        "port not open: corrections, receiver",
+        "no corrections",
+        "the base has not said its position",
+        "not fixed",
+        "no check-in since the post started",
+    ]
+
+
+def test_millimetres_have_a_minus_and_no_minus_nought():
+    assert CHECK.millimetres == "4, 0, −3 mm"
+    assert msgspec.structs.replace(CHECK, up_m=-0.0004).millimetres == "4, 0, 0 mm"
+
+
+@pytest.fixture
+def morning():
+    companion, view = Morning(), View()
+    companion.start(view)
+
+    def turn(**changes):
+        view.lines.clear()
+        view.status = msgspec.structs.replace(SAID, missing=[], **changes)
+        companion.turn(1.0)
+        companion.turn(1.5)
+        return list(view.lines)
+
+    yield turn
+    companion.stop()
+
+
+def test_ready_is_said_once_a_morning(morning):
+    said = ["ready: ports open, corrections from 417"]
+    assert [morning(), morning(), morning(utc="2026-05-05T07:00:00Z")] == [said, [], said]
+
+
+def test_ready_before_anybody_says_the_date_is_not_said_again_when_somebody_does(morning):
+    said = ["ready: ports open, corrections from 417"]
+    assert [morning(utc=None), morning(), morning(utc="2026-05-05T07:00:00Z")] == [said, [], said]
+
+
+def test_a_check_that_passes_is_a_line_once(morning):
+    morning()
+    line = ["check-in on KQ-2 passed (4, 0, −3 mm: east, north, up)"]
+    assert morning(up_s=4000.0, check=CHECK) == line
+    assert morning(up_s=4010.0, check=msgspec.structs.replace(CHECK, ago_s=40.0)) == []
+    assert morning(up_s=4020.0, check=msgspec.structs.replace(CHECK, ago_s=1.0, passed=False)) == []
+    assert morning(up_s=4030.0, check=msgspec.structs.replace(CHECK, ago_s=1.0)) == line
