@@ -5,13 +5,14 @@ from __future__ import annotations
 import getpass
 import os
 import re
+from pathlib import Path
 
 import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.status.requests import PAUSE_S, SHELVE_S, Pause, Request, Seen, ShelveRule
-from witnesspost.daemon.status.server import NoAnswer, sockets, tell
+from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets, tell
 
 _UNITS_S = {"": 1.0, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
 _POST = click.option("--post", metavar="NAME", help="The post's name. Default: the one that runs here.")
@@ -64,11 +65,24 @@ def _tell(post: str | None, request: Request) -> None:
         which = f"no post {post}" if post else "no post"
         raise Unusable(f"{which} is running here (no socket in {' or '.join(map(str, folders))})")
     if len({path.stem for path in found}) > 1:
+        found = [path for path in found if _lives(path)] or found
+    if len({path.stem for path in found}) > 1:
         raise Unusable(f"several posts run here; name one with --post: {', '.join(path.stem for path in found)}")
     try:
         click.echo(f"{found[0].stem}: {tell(found[0], request)}")
     except NoAnswer as error:
         raise Unusable(str(error)) from None
+
+
+def _lives(path: Path) -> bool:
+    """False where a killed post has left its socket behind."""
+    try:
+        ask(path)
+    except NobodyThere:
+        return False
+    except NoAnswer:
+        pass
+    return True
 
 
 def _seconds(text: str, most_s: float) -> float:

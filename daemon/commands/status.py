@@ -120,7 +120,7 @@ def _entry(alert: AlertStatus, since: str) -> Entry:
 def _state(alert: AlertStatus) -> str:
     if alert.state == "normal":
         return f"Over, and nobody has seen it ({alert.of_run})." if alert.of_run else "Over, and nobody has seen it."
-    words = [f"For {span(alert.for_s)}"]
+    words = [f"Raised {span(alert.for_s)} ago"]
     words += ["seen"] if alert.state == "acknowledged" else []
     words += ["shelved"] if alert.shelved else []
     words += [alert.held] if alert.held else []

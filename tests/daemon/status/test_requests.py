@@ -132,6 +132,13 @@ def test_of_several_posts_one_must_be_named(post):
     assert (done.exit_code, done.stderr) == (2, "several posts run here; name one with --post: kestrel-base, kestrel-rover\n")
 
 
+def test_a_socket_that_a_killed_post_left_behind_is_no_other_post(post):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as killed:
+        killed.bind(str(post.path.with_name("kestrel-base.sock")))
+    assert call("seen", "--by", "Kim").exit_code == 0
+    assert len(post.told) == 1
+
+
 HOSTILE = [
     b"{",
     b"[]",

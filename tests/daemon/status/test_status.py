@@ -94,10 +94,10 @@ SAID = Status(
 
 SCREEN = """\
 STOP  kestrel-rover (rover), 2026-05-04 04:11:12-06:00
-STOP   2026-05-04 04:11:00-06:00  The port of corrections is gone. For 12 s. (corrections-stopped: port-lost)
+STOP   2026-05-04 04:11:00-06:00  The port of corrections is gone. Raised 12 s ago. (corrections-stopped: port-lost)
        1. Cable in at both ends?
        2. Power light on at the adapter?
-  stop   2026-05-04 04:11:04-06:00  Because of corrections-stopped: No fixed solution. For 8 s, seen. (fix-lost: float)
+  stop   2026-05-04 04:11:04-06:00  Because of corrections-stopped: No fixed solution. Raised 8 s ago, seen. (fix-lost: float)
 
 ready             not yet: not fixed (ports open, corrections from 417)
 post              up 67 min, site /etc/witnesspost/kestrel-rover.toml
@@ -255,7 +255,7 @@ def test_what_is_over_and_what_is_only_held_says_so():
     older = msgspec.structs.replace(over, of_run="kestrel-rover.0041.db")
     text = screenful(msgspec.structs.replace(SAID, state="stop over, not seen", alerts=[held, over, older]))
     assert text.startswith("STOP OVER, NOT SEEN  kestrel-rover (rover), 2026")
-    assert "is gone. For 12 s, back for 12 s; came twice within a minute. (corrections-stopped: port-lost)" in text
+    assert "is gone. Raised 12 s ago, back for 12 s; came twice within a minute. (corrections-stopped: port-lost)" in text
     assert "is gone. Over, and nobody has seen it. (corrections-stopped: port-lost)\nover" in text  # without steps
     assert "is gone. Over, and nobody has seen it (kestrel-rover.0041.db). (corrections-stopped: port-lost)" in text
 
