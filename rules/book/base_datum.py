@@ -119,8 +119,8 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self.scene.prove(station.station_id, not wrong)
         finding = self._finding(key, station, offset, expected, limits, t) if wrong else None
         if finding is not None:
-            standing = before.finding if before is not None else None
-            finding.since = standing.since if standing is not None else station.t
+            open_finding = before.finding if before is not None else None
+            finding.since = open_finding.since if open_finding is not None else station.t
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
         self._judged[key] = _Judged(
@@ -136,7 +136,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         if noted:
             which = "antenna-height-doubled" if offset.up_m > 0 else "antenna-height-missing"
             verdict = not_judged(verdict, offset, {which: antenna_m})
-        words = words_of(offset, expected, verdict, self.site, antenna_m, self._rover_m())
+        words = words_of(offset, expected, verdict, self.site, antenna_m, self._rover_m(), base_point=expected.point)
         head = f"The base's position is {words['offset']}."
         at = Ecef(station.x_m, station.y_m, station.z_m)
         if at == (0.0, 0.0, 0.0):
@@ -173,7 +173,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
             return None
         situation = self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix, typing=False)
         verdict = self._datum.why(moved, situation, _SINGLE_POINT, may_be_autonomous=False)
-        words = words_of(moved, expected, verdict, self.site, expected.antenna_height_m, None)
+        words = words_of(moved, expected, verdict, self.site, expected.antenna_height_m, None, base_point=expected.point)
         return Finding(
             causes=causes_of(verdict),
             stream=jump.stream,
@@ -198,7 +198,7 @@ class _Judged(Struct, frozen=True, kw_only=True):
         return (self.at, self.station_id, self.height_m) == (at, station.station_id, station.antenna_height_m)
 
     def old(self, utc_s: float | None) -> bool:
-        """True once the day is another than that of the judgement, or known for the first time."""
+        """True once the day is another than when it was judged, or known for the first time."""
         return utc_s is not None and (self.utc_s is None or abs(utc_s - self.utc_s) > _DAY_S)
 
 

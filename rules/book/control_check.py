@@ -214,7 +214,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
 
     def _failed(self, check: _Check, seen: dict[str, Any], stream: str, t: float) -> Finding:
         point, offset = check.point, check.offset
-        expected = self._base_arp() or point
+        base = self._base_arp()
+        expected = base or point
         pole_m = self.site.rover.pole_height_m
         proven = self.scene.proven_right()
         situation = self._datum.situation(
@@ -235,7 +236,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if noted:
             which = "antenna-height-doubled" if offset.up_m > 0 else "antenna-height-missing"
             verdict = not_judged(verdict, offset, {"rover-pole": pole_m} | ({} if proven else {which: antenna_m}))
-        words = words_of(offset, point, verdict, self.site, antenna_m, check.distance_m, proven)
+        words = words_of(
+            offset, point, verdict, self.site, antenna_m, check.distance_m, proven, base.point if base is not None else None
+        )
         return Finding(
             causes=causes_of(verdict),
             stream=stream,

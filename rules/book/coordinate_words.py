@@ -18,41 +18,41 @@ from witnesspost.rules.site.model import Site
 
 _CLAUSES = {
     "orthometric-as-ellipsoidal": (
-        "That {is} the geoid separation here ({separation}): the height above the geoid of {point}, typed where the base asks "
-        "for the ellipsoidal one."
+        "That {is} the geoid separation here ({separation}): the height above the geoid of {base_point}, typed where the base "
+        "asks for the ellipsoidal one."
     ),
     "geoid-applied-twice": (
-        "That {is} the geoid separation here ({separation}) once more: an ellipsoidal height, typed where the base asks for "
-        "the one above the geoid and adds its own."
+        "That {is} the geoid separation here ({separation}), added once more: an ellipsoidal height, typed where the base asks "
+        "for the one above the geoid and adds the separation itself."
     ),
     "other-geoid": "That {is} the difference between two geoids: {which} at the base, and the project's ({geoid}).",
     "antenna-height-missing": "That {is} the base's antenna height ({antenna}), left out.",
     "antenna-height-doubled": "That {is} the base's antenna height ({antenna}), put in twice.",
     "slant-as-vertical": (
-        "That {is} what a slant height makes: the tape's slant, typed where the vertical height ({antenna}) belongs."
+        "That {is} a slant height: measured along the slant, typed where the vertical height ({antenna}) belongs."
     ),
-    "feet-as-metres": "That {is} a height in feet, read as metres ({which}).",
-    "metres-as-feet": "That {is} a height in metres, read as feet ({which}).",
+    "feet-as-metres": "That {is} a height in feet, typed as metres ({which}).",
+    "metres-as-feet": "That {is} a height in metres, typed as feet ({which}).",
     "survey-foot": "That {is} the difference between the two kinds of foot ({which}).",
     "digit-slip": "That {is} one slip in typing: {which}.",
     "frame-shift": (
-        "That {is} the step between two reference frames: a coordinate in {which}, where the project is in {frame_words}."
+        "That {is} the shift between two reference frames: a coordinate in {which}, where the project uses {frame_words}."
     ),
     "epoch-shift": "That {is} how far the ground has moved ({which}): a coordinate of another epoch than the project's.",
-    "other-control-point": "That {is} another control point: {which} instead of {point}.",
+    "other-control-point": "That {is} another control point: {which} instead of {base_point}.",
     "sign-or-order": "That {is} a slip in typing: {which}.",
     "other-zone": "That {is} another zone of the grid: {which}.",
-    "rounded": "That {is} what is lost by fewer decimals: {which}.",
+    "rounded": "That {is} a coordinate typed with too few decimals: {which}.",
     "autonomous-base": (
         "Metres off in plan and height, without a pattern: the base may have taken its own position ('here') instead of the "
-        "coordinate of {point}."
+        "coordinate of {base_point}."
     ),
-    "unexplained": "Nothing that usually goes wrong explains it.",
+    "unexplained": "No usual mistake explains it.",
 }
 _ROVER_CLAUSES = {
     "rover-pole": "That {is} the rover's pole: {which}.",
-    "leaning-pole": "That {is} a pole that leans ({which}).",
-    "mark-or-point": "That {is} the mark or the point picked: {which}.",
+    "leaning-pole": "That {is} a leaning pole ({which}).",
+    "mark-or-point": "That {is} the wrong mark, or the wrong point picked: {which}.",
 }
 _NAMES = {
     "orthometric-as-ellipsoidal": "a missing geoid separation",
@@ -61,61 +61,61 @@ _NAMES = {
     "antenna-height-missing": "an antenna height left out",
     "antenna-height-doubled": "an antenna height put in twice",
     "slant-as-vertical": "a slant height",
-    "feet-as-metres": "feet read as metres",
-    "metres-as-feet": "metres read as feet",
+    "feet-as-metres": "feet typed as metres",
+    "metres-as-feet": "metres typed as feet",
     "survey-foot": "the other kind of foot",
     "digit-slip": "a slip in typing",
     "frame-shift": "another reference frame",
     "epoch-shift": "another epoch",
     "other-control-point": "another control point",
-    "sign-or-order": "a sign or an order",
+    "sign-or-order": "a wrong sign or order",
     "other-zone": "another zone",
-    "rounded": "lost decimals",
+    "rounded": "too few decimals",
     "rover-pole": "the pole's height",
     "leaning-pole": "a leaning pole",
-    "mark-or-point": "the mark or the point picked",
+    "mark-or-point": "a wrong mark or point",
 }
 
-_MEASURE_AGAIN = "Measure the base's antenna height again, to the mark on the antenna that its plan names, and compare."
+_MEASURE_AGAIN = "Measure the base's antenna height again, to the mark named on the antenna's drawing, and compare."
 _ASK_THE_OFFICE = "Nobody converts coordinates in the field: ask the office for the one in {frame_words}."
 _CHECKS = {
     "orthometric-as-ellipsoidal": "Which height does the base's screen ask for? Type that kind, or switch its geoid on.",
-    "geoid-applied-twice": "Which height does the base's screen ask for? Type that kind, with one geoid between.",
+    "geoid-applied-twice": "Which height does the base's screen ask for? Type that kind: the geoid must be applied only once.",
     "other-geoid": "Which geoid is chosen at the base? Ask the office for the project's ({geoid}).",
     "antenna-height-missing": _MEASURE_AGAIN,
     "antenna-height-doubled": _MEASURE_AGAIN,
     "slant-as-vertical": "Is the base's antenna height typed as slant or as vertical, and to which mark on the antenna?",
-    "feet-as-metres": "Which unit does the base's screen show? Type the height of {point} in that unit.",
-    "metres-as-feet": "Which unit does the base's screen show? Type the height of {point} in that unit.",
-    "survey-foot": "US survey feet or international feet? Choose the unit of the control sheet at the base.",
+    "feet-as-metres": "Which unit does the base's screen show? Type the height of {base_point} in that unit.",
+    "metres-as-feet": "Which unit does the base's screen show? Type the height of {base_point} in that unit.",
+    "survey-foot": "US survey feet or international feet? At the base, choose the unit of the control sheet.",
     "digit-slip": "Read the base's numbers aloud against the control sheet, digit by digit: {which}?",
     "frame-shift": _ASK_THE_OFFICE,
     "epoch-shift": _ASK_THE_OFFICE,
-    "other-control-point": "Read the mark under the base: is it {point}? And which point is picked in the base?",
+    "other-control-point": "Read the mark under the base: is it {base_point}? And which point is picked in the base?",
     "sign-or-order": "Read the base's coordinate aloud against the control sheet: order, signs and letters too.",
     "other-zone": "Choose the project's zone at the base ({frame_words}).",
-    "rounded": "Type every decimal of the control sheet at the base.",
-    "autonomous-base": "Pick {point} from the base's list, or type its coordinate; do not use 'here'.",
+    "rounded": "At the base, type every decimal of the control sheet.",
+    "autonomous-base": "Pick {base_point} from the base's list, or type its coordinate; do not use 'here'.",
     "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, position, height.",
 }
 _ROVER_CHECKS = {
-    "rover-pole": "Measure the pole, foot to antenna: as long as the {pole} that are typed?",
-    "leaning-pole": "Check the bubble against a plumb line: a bubble that is out makes every point lean.",
-    "mark-or-point": "Is the mark firm and the right one? Measure another one: {check_in}.",
+    "rover-pole": "Measure the pole from its foot to the antenna: is it the {pole} that the site file has?",
+    "leaning-pole": "Check the bubble against a plumb line: with a wrong bubble the pole leans on every point.",
+    "mark-or-point": "Is the mark firm, and the right one? Measure another control point: {check_in}.",
 }
-_STOP = "Stop: store no points."
-_NOTE_IT = "Before the base is corrected: note the time and its old coordinate."
+_STOP = "Store no points until this is over."
+_NOTE_IT = "Before anyone corrects the base: note the time and the old coordinate."
 _LEAVE_THE_BASE = "The base's coordinate agrees with the project: leave it as it is."
 _ASK_AT_THE_BASE = "The base last: ask there which point and coordinate it was given, and change nothing without the office."
 
 _REPAIR = {
-    "undecided": "Points taken so far: mark them; the office decides whether they can be repaired.",
-    "one-vector": "Points taken so far: keep them, the office can repair them by one vector.",
+    "undecided": "Points stored so far: mark them; the office decides whether they can be repaired.",
+    "one-vector": "Points stored so far: keep them, the office can repair them by one vector.",
     "within": (
         "Points within {reach} of the base: keep them, the office can repair them by one vector. "
         "Farther out the baselines must be computed again."
     ),
-    "again": "Points taken so far: keep the raw data; the office must compute the baselines again, one vector does not do.",
+    "again": "Points stored so far: keep the raw data; the office must compute the baselines again, one vector is not enough.",
 }
 
 
@@ -127,7 +127,7 @@ def _base_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
 def _at_base(causes: tuple[str, ...]) -> tuple[str, ...]:
     checks = dict.fromkeys(_CHECKS[cause] for cause in causes)
     return (
-        "Tell the rovers: store no points.",
+        "Tell the crew: store no points until this is over.",
         *checks,
         "Before you correct it: note the time and the old coordinate.",
         "Then let a rover check in on {check_in}.",
@@ -140,7 +140,7 @@ def _control_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
     own = [_ROVER_CHECKS[cause] for cause in causes if cause in _ROVER_CHECKS]
     return (
         _STOP,
-        "Right mark, right point picked ({point})? Pole at {pole}, its foot on the mark, the bubble in the middle?",
+        "Is this the mark of {point}, and {point} the point picked? Pole {pole} long, foot on the mark, bubble in the middle?",
         "Lose the fix, initialise anew, and measure {point} again.",
         *dict.fromkeys(own),
         *(("The base last. " + check for check in base) if base else ("{base_words}",)),
@@ -161,9 +161,7 @@ def _line(*clauses: str) -> str:
     return f"{{head}} Two things at once. {one} {clauses[1].replace('{which}', '{also}')}{{others}}{{note}}"
 
 
-_HEIGHT_LINE = (
-    "{head} Heights cannot be judged better than a metre or two here without the project's geoid file.{height_words}{note}"
-)
+_HEIGHT_LINE = "{head} Heights cannot be judged better than a metre or two here without the project's geoid file.{height_words}"
 _HEIGHT_STEP = "Office: put the project's geoid file on the post (project.geoid)."
 
 BASE_CAUSES = {
@@ -185,7 +183,8 @@ BASE_PAIRS = {
 CONTROL_CAUSES = {
     **{cause: Advice(_line(clause), _control_steps((cause,))) for cause, clause in (_ROVER_CLAUSES | _CLAUSES).items()},
     NOT_JUDGED: Advice(
-        _HEIGHT_LINE, (_HEIGHT_STEP, "Pole at {pole}, its foot on the mark? Base's antenna height as measured?")
+        _HEIGHT_LINE,
+        (_HEIGHT_STEP, "Is the pole {pole} long, its foot on the mark? Is the base's antenna height the measured one?"),
     ),
 }
 """The words for each cause of a rover's miss on a control point."""
@@ -203,17 +202,19 @@ def words_of(
     antenna_m: float,
     distance_m: float | None,
     proven: bool = False,
+    base_point: str | None = None,
 ) -> dict[str, str]:
     """What the sentences need beyond the evidence: the offset, the way of the first cause, what else fits, and the rest.
 
     `antenna_m` is the base's antenna height in use, `distance_m` the rover's from the base (None: not known);
-    `proven` says that the base's coordinate agrees with the project.
+    `proven` says that the base's coordinate agrees with the project. `base_point` names the point that the base is to be over,
+    which is never the one that a rover stands on; None where the site file does not say it.
     """
     first = verdict.causes[0]
     points = [point.name for point in site.project.control if point.name != expected.point] if site.project else []
     note = ""
     if expected.height_error_m:
-        note = f" (Heights only to {expected.height_error_m:.2f} m here: that is the bundled geoid's error.)"
+        note = f" (Heights are only good to {expected.height_error_m:.2f} m here: that is the bundled geoid's error.)"
     return {
         "offset": in_words(offset),
         "is": "is" if verdict.sure else "may be",
@@ -221,6 +222,7 @@ def words_of(
         "also": first.prediction.also if first.prediction is not None else "",
         "others": _others(verdict),
         "antenna": f"{antenna_m:.3f} m",
+        "base_point": base_point or "the base's own point",
         "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
         "pole": f"{site.rover.pole_height_m:.3f} m",
         "frame_words": expected.frame_name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),

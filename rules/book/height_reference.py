@@ -91,7 +91,7 @@ class HeightReference(Rule[HeightReferenceFigures]):
         if fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return  # a sentence without a height says no separation either
         self._looked = fix
-        standing, self._finding = self._finding, None
+        before, self._finding = self._finding, None
         geoid = open_geoid(self.site)
         wanted = geoid.separation_m(fix.latitude, fix.longitude)
         if wanted is None:
@@ -110,7 +110,7 @@ class HeightReference(Rule[HeightReferenceFigures]):
         self._finding = Finding(
             causes=[Cause(cause=cause)],
             stream=fix.stream,
-            since=standing.since if standing is not None else fix.t,
+            since=before.since if before is not None else fix.t,
             evidence={
                 "reported_m": said,
                 "separation_m": round(wanted, 3),

@@ -59,7 +59,7 @@ def test_raised_with_the_first_message_and_normal_when_it_is_mended(kestrel, day
         "of KQ-1, typed where the base asks for the ellipsoidal one."
     )
     assert steps == [
-        "Tell the rovers: store no points.",
+        "Tell the crew: store no points until this is over.",
         "Which height does the base's screen ask for? Type that kind, or switch its geoid on.",
         "Before you correct it: note the time and the old coordinate.",
         "Then let a rover check in on KQ-2.",

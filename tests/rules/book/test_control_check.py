@@ -1,6 +1,7 @@
 """control-check on a stepped clock: every standing on control is an event, and a wrong one an alert."""
 
 import random
+import re
 
 import pytest
 from witnesspost.rules.book.control_check import ControlCheck
@@ -75,10 +76,12 @@ def test_a_check_that_fails_raises_with_its_cause_and_ends_when_the_rover_goes(r
     say, steps = words(raised)
     assert say.startswith("On KQ-2 the rover reads 1.84 m low. That may be the base's antenna height (1.843 m), left out.")
     assert "It may also be the pole's height" in say
-    assert steps[1].startswith("Right mark, right point picked (KQ-2)? Pole at 2.000 m, its foot on the mark, the bubble")
+    assert steps[1].startswith(
+        "Is this the mark of KQ-2, and KQ-2 the point picked? Pole 2.000 m long, foot on the mark, bubble"
+    )
     assert steps[2] == "Lose the fix, initialise anew, and measure KQ-2 again."
     assert steps[3].startswith("The base last.")
-    assert steps[4] == "Before the base is corrected: note the time and its old coordinate."
+    assert steps[4] == "Before anyone corrects the base: note the time and the old coordinate."
     assert (raised.evidence["point"], raised.evidence["epochs"]) == ("KQ-2", 11)
     ((_, _, detail),) = events(bench)
     assert detail["passed"] is False
@@ -238,9 +241,8 @@ def test_a_base_that_is_proven_right_is_never_blamed(rover, day, offset, cause):
 
 def test_nobody_is_asked_to_give_the_base_the_rovers_point():
     for advice in ControlCheck.causes.values():
-        for text in (advice.line, *advice.steps):
-            assert "base" not in text.lower() or "{point} in the base" not in text
-            assert "rover's point" not in text
+        for text in (advice.line, *(step for step in advice.steps if step.startswith("The base last"))):
+            assert "{point}" not in text
 
 
 def test_an_unproven_base_is_blamed_where_its_cause_fits(rover, day):
@@ -281,7 +283,9 @@ def test_a_base_over_the_wrong_mark_puts_the_crew_where_no_mark_is(rover, day):
     said = {"latitude": latitude, "longitude": longitude, "height_m": h + 16.0, "separation_m": -16.0}
     (raised,) = bench.play([day.fix(t, **said) for t in day.every(1.0, 1.0, 13.0)], 13.0)
     assert (raised.cause, raised.evidence["point"]) == ("other-control-point", "KQ-2")
-    assert "KQ-4" in words(raised).say
+    say, steps = words(raised)
+    assert "another control point: KQ-4 instead of KQ-1" in say
+    assert steps[3] == "The base last. Read the mark under the base: is it KQ-1? And which point is picked in the base?"
 
 
 def test_a_proven_base_moves_no_mark(rover, day):
@@ -310,6 +314,19 @@ def test_a_bases_own_position_is_told_at_the_third_mark(rover, day):
         changes = bench.play(facts, until)
         assert len(changes) == raised
     assert changes[0].cause == "autonomous-base"
+    say, steps = words(changes[0])
+    assert "coordinate of KQ-1" in say
+    assert steps[3] == "The base last. Pick KQ-1 from the base's list, or type its coordinate; do not use 'here'."
+
+
+def test_a_base_whose_point_the_site_file_does_not_name_has_a_point_of_its_own_in_words(day):
+    tables = {**TABLES, "base": {"station_id": 417, "antenna_height_m": 1.843}}
+    bench = day.bench(ControlCheck, **tables)
+    facts, until = stands(day, bench, (1.31, -2.57, 3.44), "KQ-2", "KQ-3", "KQ-4")
+    (raised,) = bench.play(facts, until)
+    say, steps = words(raised)
+    assert "coordinate of the base's own point" in say
+    assert not [text for text in (say, *steps) if "base" in text and re.search("Pick KQ|of KQ", text)]
 
 
 def test_three_stands_on_one_spot_are_one_mark(rover, day):
