@@ -6,7 +6,7 @@ corrections 15 s at least. Arrival minus epoch time needs UTC from a receiver; G
 
 Causes, told apart by how the delay behaves over the last minute of epochs:
 - `slow-link`: the delay grows or wanders: bytes queue somewhere (air rate, modem, a busy channel);
-- `old-epochs`: the delay is steady or came in one step, or the epochs' own time stands still: they were old when sent;
+- `old-epochs`: the delay is steady or came in one step, or the epochs' own time does not move on: they were old when sent;
 - `clock-not-set`: the epochs lie ahead, ten minutes or a leap-second count (18 s) away, or the rover calls them fresh: it is
   the time that is wrong;
 - `age-alone`: the rover says so and nothing here shows it: what reaches this post is in time, or nothing does.
@@ -40,10 +40,10 @@ _SLOW_LINK = (
     "Is the air rate the same at both radios, and as high as the distance allows?",
     "Does somebody else transmit on the channel? Base's transmitter off, then listen.",
     "Base: send fewer messages (MSM4 instead of MSM7), or an epoch every 2 s.",
-    "Corrections through a phone or modem: look at its signal.",
+    "Corrections through a phone or modem: check its signal.",
 )
 _OLD_EPOCHS = (
-    "Base: does its screen show today's time and its satellites, and does its clock run?",
+    "Base: does its screen show satellites and the right date and time, and does the clock run?",
     "Does anything between base and radio store and forward (a caster, a logger, a repeater)? Restart it.",
     "Base: restart its output of corrections.",
 )
@@ -67,29 +67,29 @@ class CorrectionsLate(Rule[LateFigures]):
     sees = (Epoch, Fix)
     causes = {
         "slow-link": Advice(
-            "{late}, later now and then: bytes wait somewhere on the way.",
+            "{late}, some later than others: bytes wait somewhere on the way.",
             (_WAIT, *_SLOW_LINK),
             ("Tell the crew: look at the age of corrections before each point.", *_SLOW_LINK[2:]),
         ),
         "old-epochs": Advice(
-            "{late}, all alike: they are old when they are sent.",
+            "{late}: they are already old when they are sent.",
             (_WAIT, *_OLD_EPOCHS),
             ("Tell the crew: look at the age of corrections before each point.", *_OLD_EPOCHS),
         ),
         "clock-not-set": Advice(
-            "{late}: the two clocks do not agree, and the link may be well.",
+            "{late}: the clocks of base and receiver do not agree; the link may be fine.",
             (
-                "Is the receiver's age of corrections small? Then go on, and tell the office that a clock is out.",
-                "Base or receiver just switched on? Give it 15 minutes of sky: it learns the leap seconds.",
-                "Base: does it have satellites and today's date?",
+                "Does the rover show a small age of corrections? Then go on, and tell the office that a clock is wrong.",
+                "Base or receiver just switched on? Give it 15 minutes under open sky: it must receive the leap seconds.",
+                "Base: does it track satellites, and show today's date?",
             ),
         ),
         "age-alone": Advice(
             "{late}: {here}.",
             (
                 _WAIT,
-                "Does the receiver take its corrections from the line that this post watches? Look at their source there.",
-                "Corrections through a phone or modem: look at its signal.",
+                "Does the receiver use the corrections of the line that this post watches? Look at its correction source.",
+                "Corrections through a phone or modem: check its signal.",
             ),
         ),
     }
@@ -176,7 +176,7 @@ class CorrectionsLate(Rule[LateFigures]):
         )
 
     def _cause(self, line: _Line, delay: float | None, fresh: bool, interval_s: float) -> str:
-        if line.stands():
+        if line.repeats_its_time():
             return "old-epochs"
         if delay is None:  # nobody says the time: the ages swing with the interval
             return "old-epochs" if _came_in_one_step(self._ages, _STEADY_S + interval_s) else "slow-link"
@@ -196,13 +196,13 @@ class _Line:
     def __init__(self, limit_s: float, figures: LateFigures):
         self.delays: deque[float] = deque(maxlen=figures.window)
         self.late = Bound(above=limit_s, deadband=figures.deadband_s)
-        self._standing: deque[bool] = deque(maxlen=10)
+        self._unmoved: deque[bool] = deque(maxlen=10)
         self._last: Epoch | None = None
 
     def put(self, epoch: Epoch, delay: float | None, how_often_is_known: bool) -> None:
         if self._last is not None and epoch.time_s is not None and self._last.time_s is not None:
             moved = _within_half_a_week(epoch.time_s - self._last.time_s)
-            self._standing.append(moved <= 0.0 and epoch.t > self._last.t + 0.05)
+            self._unmoved.append(moved <= 0.0 and epoch.t > self._last.t + 0.05)
         self._last = epoch
         if delay is None:
             self.delays.clear()
@@ -211,9 +211,9 @@ class _Line:
             self.delays.append(delay)
             self.late.put(epoch.t, abs(delay) if how_often_is_known else None)
 
-    def stands(self) -> bool:
+    def repeats_its_time(self) -> bool:
         """True if most of the last epochs said the time of the one before."""
-        return sum(self._standing) > len(self._standing) / 2
+        return sum(self._unmoved) > len(self._unmoved) / 2
 
 
 def delay_s(epoch: Epoch, utc: Utc | None) -> float | None:
@@ -235,8 +235,8 @@ def _came_in_one_step(delays: deque[float], steady_s: float) -> bool:
     if max(values, default=0.0) - min(values, default=0.0) < steady_s:
         return True
     steps = [abs(after - before) for before, after in pairwise(values)]
-    at = max(range(len(steps)), key=steps.__getitem__) + 1
-    return all(max(part) - min(part) < steady_s for part in (values[:at], values[at:]))
+    step = max(range(len(steps)), key=steps.__getitem__) + 1
+    return all(max(part) - min(part) < steady_s for part in (values[:step], values[step:]))
 
 
 def _late_words(age: float | None, delay: float | None, limit: float) -> str:

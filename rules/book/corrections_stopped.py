@@ -38,7 +38,7 @@ from itertools import pairwise
 from operator import itemgetter
 from typing import NamedTuple
 
-from witnesspost.rules.book.radio import free_space_loss_db, sheet_differences, site_horizon_km
+from witnesspost.rules.book.radio import free_space_loss_db, setting_in_words, sheet_differences, site_horizon_km
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
 from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, WEEK_S, is_observation
@@ -55,24 +55,24 @@ _MAKERS_OWN = range(4001, 4096)
 _SSR = range(1057, 1069)
 
 _DO_NOT_STORE = "Store no points until this is over."
-_TELL_THE_CREW = "Tell the crew: no points are to be stored until this is over."
+_TELL_THE_CREW = "Tell the crew: store no points until this is over."
 _RADIO_STEPS = (
-    "Is the power light on at both radios, and does the base's transmit light blink once an epoch?",
-    "Is the base still on, and does it stand where it stood?",
-    "Transmitter off, then: is the antenna screwed on at both radios, and each cable whole? Transmitter on again.",
+    "Is the power light on at both radios? Does the base's transmit light blink once an epoch?",
+    "Is the base still switched on, and still where it was set up?",
+    "Transmitter off first. Is the antenna screwed on tight at both radios, and each cable sound? Then transmitter on again.",
 )
 _SAME_AT_BOTH = (
-    "Is the frequency the same at both ends?",
-    "Is the protocol the same at both ends?",
-    "Is forward error correction the same at both ends?",
-    "Is the air rate the same at both ends?",
+    "Is the frequency the same at both radios?",
+    "Is the protocol the same at both radios?",
+    "Is forward error correction (FEC) set the same at both radios?",
+    "Is the air rate the same at both radios?",
 )
-_RADIO_AND_RECEIVER = "Check plug and cable between the radio and the receiver."
+_RADIO_AND_RECEIVER = "Check the plugs and the cable between the radio and the receiver."
 _BASE_LINE = (
-    "Base's receiver: is its output of corrections switched on, and on this port?",
-    "Check plugs and cable between the base's receiver, its radio and this post.",
+    "Base's receiver: is the output of corrections switched on, on this port?",
+    "Check the plugs and cables between the base's receiver, its radio and this post.",
 )
-_BASE_BAUD = "Is the baud of the base's output the one that the site file has for {stream}?"
+_BASE_BAUD = "Is the baud rate of the base's output the one that the site file has for {stream}?"
 
 
 class StoppedFigures(Delays, kw_only=True):
@@ -104,40 +104,44 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         ),
         "radio-settings-differ": Advice(
             "No corrections for {silent_s} s, and the site file's two radio tables differ ({differ}).",
-            (_DO_NOT_STORE, "Set both radios the same, on a channel that you are licensed for: {differ}.", *_RADIO_STEPS),
+            (
+                _DO_NOT_STORE,
+                "Read these settings off both radios, and set them the same, on a channel that you are licensed for: {differ}.",
+                *_RADIO_STEPS,
+            ),
         ),
         "out-of-range": Advice(
-            "No corrections for {silent_s} s, {distance_km} km from the base: these antennas see about {horizon_km} km.",
+            "No corrections for {silent_s} s, {distance_km} km from the base: antennas this high reach about {horizon_km} km.",
             (
                 _DO_NOT_STORE,
                 "Go back towards the base, or to higher ground.",
-                "Transmitter off, then: raise the base's radio antenna (mind overhead lines). Transmitter on again.",
-                "Or move the base closer.",
+                "Transmitter off first, then raise the base's radio antenna, away from overhead lines. Transmitter on again.",
+                "Or set the base up anew on a control point closer by, with that point's coordinate.",
                 *_RADIO_STEPS,
             ),
         ),
         "line-noise": Advice(
-            "No corrections for {silent_s} s: {bytes} bytes came in {window_s} s, and none of it is a correction.",
+            "No corrections for {silent_s} s: {bytes} bytes came in {window_s} s, but no corrections among them.",
             (
                 _DO_NOT_STORE,
                 *_SAME_AT_BOTH[1:],
-                "Is the encryption or network key the same at both ends?",
-                "Is the baud the same at both ends of the cable between radio and receiver?",
+                "Is the encryption or network key the same at both radios?",
+                "Is the baud rate the same at both ends of the cable between radio and receiver?",
             ),
             (_TELL_THE_CREW, _BASE_BAUD, "Is a device of another kind plugged in here?", *_BASE_LINE),
         ),
         "weak-link": Advice(
-            "No whole corrections for {silent_s} s: {broken}.",
+            "No complete corrections for {silent_s} s: {broken}.",
             (
                 _DO_NOT_STORE,
                 "Go closer to the base, or to where you can see it{from_base}.",
                 *_RADIO_STEPS,
-                "Does somebody else transmit on this frequency? Base's transmitter off, then listen: does the squelch open?",
+                "Does somebody else transmit here? Base's transmitter off, then listen: does the squelch still open?",
             ),
-            (_TELL_THE_CREW, "Check each plug and the cable on this line: frames break on a loose contact.", _BASE_BAUD),
+            (_TELL_THE_CREW, "Check the plugs and the cable of this line: a loose contact breaks frames.", _BASE_BAUD),
         ),
         "station-messages-only": Advice(
-            "No observations for {silent_s} s: the base sends messages about itself and no satellites.",
+            "No observations for {silent_s} s: the base sends messages about itself, but none with satellites.",
             (
                 _DO_NOT_STORE,
                 "Base's receiver: does it track satellites? GNSS antenna plugged in, sky open?",
@@ -154,12 +158,12 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             (
                 _DO_NOT_STORE,
                 "Base's output: set it to RTCM 3 with observations (MSM4 or MSM7).",
-                "Corrections of a service: choose a stream of RTCM 3 with observations (MSM).",
+                "Corrections from a service: choose a stream of RTCM 3 with observations (MSM).",
             ),
             (
                 _TELL_THE_CREW,
                 "Base's output on this port: set it to RTCM 3 with observations (MSM4 or MSM7).",
-                "Rovers that read the format as it is? Then this post cannot watch it: tell the office.",
+                "Do the rovers read this format? Then this post cannot watch it: tell the office.",
             ),
         ),
         "another-base": Advice(
@@ -172,7 +176,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             ),
             (
                 _TELL_THE_CREW,
-                "Which station number does the base's receiver send, and which has the site file?",
+                "Is the station number that the base's receiver sends the one in the site file?",
                 "Is this line plugged in at our base's own receiver?",
             ),
         ),
@@ -278,9 +282,9 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             evidence=evidence,
             words={
                 "others": _stations_in_words(others),
-                "gone": "has never been there" if port and port.state == "waiting" else "is gone",
+                "gone": "has not been there yet" if port and port.state == "waiting" else "is gone",
                 "reason": f": {port.reason}" if port is not None and port.reason else "",
-                "differ": ", ".join(self._differences),
+                "differ": ", ".join(map(setting_in_words, self._differences)),
                 "looks_like": looks_like or "no format that is known here",
                 "broken": _broken_in_words(shown, lost),
                 "from_base": "" if distance_km is None else f": it is {distance_km:.1f} km away",

@@ -51,30 +51,30 @@ class MessageSet(Rule[MessageSetFigures]):
     sees = (Epoch, Station, Bias, Antenna)
     causes = {
         "no-station-position": Advice(
-            "The base sends satellites, but for {missing_s} s not its own position (1005 or 1006).",
+            "The base sends observations, but for {missing_s} s it has not sent its own position (1005 or 1006).",
             (
                 "Base: switch on message 1005 or 1006, every 10 s.",
                 "Base: has a coordinate been entered, or is it still averaging?",
             ),
         ),
         "station-position-rare": Advice(
-            "The base sends its position only every {interval_s} s: a rover that joins waits that long.",
+            "The base sends its position only every {interval_s} s: a rover that starts waits that long.",
             ("Base: send message 1005 or 1006 every 10 s.",),
         ),
         "no-glonass-bias": Advice(
-            "The base sends GLONASS but not its biases (1230): rovers of another make may not fix GLONASS.",
+            "The base sends GLONASS but not its biases (1230): rovers of another make may get no fix with GLONASS.",
             (
                 "Base: switch on message 1230, every 10 s.",
-                "Base and rover of one make, and it fixes well? Then switch this rule off in the site file.",
+                "Are base and rover of one make, and does the rover fix well? Then go on, and tell the office.",
                 "Or switch GLONASS off at the rover.",
             ),
         ),
         "single-frequency": Advice(
-            "The base sends one frequency only: fixing takes many minutes and may be wrong.",
+            "The base sends one frequency only: a fix takes many minutes and may be wrong.",
             (
                 "Base: is it set to a message set with all signals (MSM4 or MSM7), not to 1001 or 1002?",
-                "Base: are L2 or L5 switched on for output, and in its licence?",
-                "Is the base's GNSS antenna one for all bands?",
+                "Base: is L2 or L5 switched on for output, and enabled in the receiver?",
+                "Is the base's GNSS antenna made for more than one band?",
             ),
         ),
     }

@@ -122,3 +122,8 @@ def sheet_differences(site: Site) -> dict[str, str]:
         for key, cause in _SHEET_CAUSES.items()
         if None not in (getattr(base, key), getattr(rover, key)) and getattr(base, key) != getattr(rover, key)
     }
+
+
+def setting_in_words(key: str) -> str:
+    """A radio setting as it is called at the radio: "air rate" for `air_rate_bps`."""
+    return key.removesuffix("_bps").removesuffix("_mhz").replace("_", " ")

@@ -22,22 +22,22 @@ class RadioSheet(Rule[Delays]):
     severity = "check"
     causes = {
         "frequency-differs": Advice(
-            "The radio sheet says {base_says} MHz at the base and {rover_says} MHz at the rover.",
+            "The site file has {base_says} MHz for the base's radio and {rover_says} MHz for the rover's.",
             (
                 "Read the frequency off both radios.",
                 "Set both to the same channel, one that you are licensed for, and correct the site file.",
             ),
         ),
         "protocol-differs": Advice(
-            "The radio sheet says protocol {base_says} at the base and {rover_says} at the rover.",
+            "The site file has protocol {base_says} for the base's radio and {rover_says} for the rover's.",
             ("Read the protocol off both radios.", _SET_BOTH),
         ),
         "error-correction-differs": Advice(
-            "The radio sheet says forward error correction {base_says} at the base and {rover_says} at the rover.",
-            ("Read it off both radios (FEC).", _SET_BOTH),
+            "The site file has forward error correction {base_says} for the base's radio and {rover_says} for the rover's.",
+            ("Read this setting (FEC) off both radios.", _SET_BOTH),
         ),
         "air-rate-differs": Advice(
-            "The radio sheet says {base_says} bit/s on the air at the base and {rover_says} at the rover.",
+            "The site file has an air rate of {base_says} bit/s for the base's radio and {rover_says} for the rover's.",
             ("Read the air rate off both radios.", _SET_BOTH),
         ),
     }

@@ -29,7 +29,7 @@ def test_all_numbers_of_the_project_are_its_own(day):
     assert bench.play(facts, 120.0) == []
     (change,) = bench.play(heard(day, [88, 418], 120.0, 130.0), 130.0)
     assert (change.cause, change.evidence["project_station_ids"]) == ("two-bases", [417, 418, 500])
-    assert words(change).say == "Station 88 is on the line beside ours (417 or 418 or 500)."
+    assert words(change).say == "Station 88 comes in on the same line as ours (417 or 418 or 500)."
 
 
 def test_of_a_service_every_station_is_ours(day):

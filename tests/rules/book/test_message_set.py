@@ -27,7 +27,9 @@ def test_no_station_position_in_two_and_a_half_minutes(day):
     bench = day.bench(MessageSet)
     changes = bench.play(stream(day, 240.0, position_s=None), 240.0)
     assert day.said(changes) == [(150.0, "raised", "message-set", "no-station-position")]
-    assert words(changes[0]).say == "The base sends satellites, but for 150 s not its own position (1005 or 1006)."
+    assert (
+        words(changes[0]).say == "The base sends observations, but for 150 s it has not sent its own position (1005 or 1006)."
+    )
 
 
 def test_observations_and_nothing_else(day):

@@ -59,7 +59,7 @@ class TestTheReceiversOwnWord:
 def test_the_words_name_only_what_is_known(day):
     bench = day.bench(WrongChannel)
     (change,) = bench.play(heard(day, [417], 1.0, 61.0) + heard(day, [417, 88], 61.0, 70.0), 70.0)
-    assert words(change).say == "Station 88 is on the line beside station 417."
+    assert words(change).say == "Station 88 comes in on the same line as station 417."
 
 
 def test_a_line_without_a_stranger_is_not_asked(day):
