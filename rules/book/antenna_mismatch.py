@@ -37,16 +37,16 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         "descriptor-differs": Advice(
             "The base says that its antenna is {said}; the site file says {expected}.",
             (
-                "Read the type on the antenna itself.",
-                "Set it at the base, or mend the site file, whichever is wrong.",
-                "Tell the office: heights since the start may be out by centimetres.",
+                "Read the type off the antenna itself.",
+                "Correct it at the base or in the site file, whichever is wrong; note the time and the old type first.",
+                "Tell the office: heights stored so far may be wrong by centimetres.",
             ),
         ),
         "height-differs": Advice(
-            "The base says that its antenna is {height_m} m over the mark; the site file has {expected_m} m.",
+            "The base says that its antenna is {height_m} m above the mark; the site file has {expected_m} m.",
             (
-                "Set up anew today? Then {height_m} m is the day's height: measure it once more, and write it down.",
-                "Not set up anew: measure the antenna height, and correct it where it is wrong.",
+                "Was the base set up anew today? Then {height_m} m is today's height: measure it once more, and write it down.",
+                "If not, measure the antenna height. Before you correct it: note the time and the old height.",
             ),
         ),
     }

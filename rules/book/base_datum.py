@@ -180,7 +180,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
             key="jump",
             since=jump.t,
             evidence=evidence_of(moved, expected, verdict, self.figures.jump_m, self.figures.jump_m),
-            words={**words, "head": f"With its fix the position jumped: {words['offset']}, within a few metres."},
+            words={
+                **words,
+                "head": f"With its fix the rover's position jumped: {words['offset']}, give or take a few metres.",
+            },
         )
 
 

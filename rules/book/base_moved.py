@@ -28,6 +28,10 @@ from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Fix, Station
 from witnesspost.rules.site.model import Base
 
+_STOP = "Store no points until this is over."
+_TELL_THE_CREW = "Tell the crew: store no points until this is over."
+_NOTE_IT = "Before you correct anything: note the time, the old coordinate and the old antenna height."
+_CHECK_IN_AGAIN = "Then let a rover check in on a control point before anyone goes on."
 _SAME_M = 0.003  # the antenna height and the position change by as much: twice the wire's rounding, and a millimetre
 
 
@@ -53,40 +57,61 @@ class BaseMoved(Rule[BaseMovedFigures]):
     sees = (Station, Epoch, Fix)
     causes = {
         "coordinate-changed": Advice(
-            "The base's position changed: it is now {offset} of where it was.",
+            "The base's position changed: it is now {offset} compared with before.",
             (
-                "Stop: store no points.",
-                "Did anyone move the base, start it again, or type its coordinate anew? Ask before you touch it.",
-                "Base: still over its mark, tripod firm, bubble in the middle?",
+                _STOP,
+                "Did anyone move the base, restart it, or type its coordinate anew? Ask before you touch it.",
+                "Base: is it still over its mark, the tripod firm, the bubble in the middle?",
                 "Check in on a control point before you go on.",
-                "Points from before and after the change do not fit together: tell the office when it was.",
+                "Points from before and after the change do not fit together: tell the office the time.",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Was the base moved or restarted, or its coordinate typed anew?",
+                "Is it still over its mark, the tripod firm, the bubble in the middle?",
+                _NOTE_IT,
+                _CHECK_IN_AGAIN,
+                "Points from before and after the change do not fit together: tell the office the time.",
             ),
         ),
         "antenna-height-changed": Advice(
-            "The base's antenna height changed: its position is now {offset} of where it was.",
+            "The base's antenna height changed: its position is now {offset} compared with before.",
             (
-                "Stop: store no points.",
-                "Measure the base's antenna height and compare with what is typed.",
+                _STOP,
+                "Measure the base's antenna height, and compare it with the one typed at the base.",
                 "Check in on a control point before you go on.",
-                "Points from before and after the change differ in height: tell the office when it was.",
+                "Points from before and after the change differ in height: tell the office the time.",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Measure the base's antenna height, and compare it with the one typed here.",
+                _NOTE_IT,
+                _CHECK_IN_AGAIN,
+                "Points from before and after the change differ in height: tell the office the time.",
             ),
         ),
         "station-changed": Advice(
             "The corrections on {stream} now come from station {station_id}, not from {station_id_before} as before.",
             (
-                "Stop: store no points.",
+                _STOP,
                 "Was our base changed or set up anew? Then check in on a control point before you go on.",
-                "If not: it is somebody else's base. Change the channel, at both ends.",
-                "Name our station in the site file (station_id).",
+                "If not, it is somebody else's base: change both ends to a free channel that you are licensed for.",
+                "Office: name our station in the site file (station_id).",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Was our base changed or set up anew? Then let a rover check in on a control point before anyone goes on.",
+                "If not: is this line plugged in at our base's own receiver?",
+                "Office: name our station in the site file (station_id).",
             ),
         ),
         "position-jumped": Advice(
-            "The fixed position jumped: it is now {offset} of where it was, and nobody can have walked that.",
+            "The fixed position jumped: it is now {offset} compared with before, and nobody can have walked that.",
             (
-                "Stop: store no points.",
-                "Ask at the base: was it moved, started again, or its coordinate typed anew?",
+                _STOP,
+                "Ask at the base: was it moved or restarted, or its coordinate typed anew?",
                 "Lose the fix, initialise anew, and check in on a control point before you go on.",
-                "Points from before and after the jump may not fit together: tell the office when it was.",
+                "Points from before and after the jump may not fit together: tell the office the time.",
             ),
         ),
     }
@@ -138,14 +163,14 @@ class BaseMoved(Rule[BaseMovedFigures]):
         self._now[station.station_id] = station
         if before is None or math.dist(_at(before), _at(station)) <= self.figures.limit_m:
             return
-        standing = self._moved.pop(station.station_id, None)
-        if standing is not None and math.dist(_at(standing.origin), _at(station)) <= self.figures.limit_m:
+        moved = self._moved.pop(station.station_id, None)
+        if moved is not None and math.dist(_at(moved.origin), _at(station)) <= self.figures.limit_m:
             return  # back where it was
         right = self._right(station, base)
         other_height = station.antenna_height_m and station.antenna_height_m != before.antenna_height_m
         if right and other_height and station.t - self._on_air_since(station) < self.figures.setup_s:
             return  # the day's antenna height over the project's own mark, after a pause: a new set-up
-        origin = standing.origin if standing is not None else before
+        origin = moved.origin if moved is not None else before
         self._moved[station.station_id] = _Move(origin, station, self._finding(origin, station), right is False)
 
     def _finding(self, before: Station, station: Station) -> Finding:

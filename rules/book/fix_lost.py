@@ -58,8 +58,8 @@ class FixLost(Rule[FixLostFigures]):
             (
                 _DO_NOT_STORE,
                 "Step into the open: trees and walls cost satellites ({satellites} now).",
-                "Age of corrections ({age}): over 5 s, look at the radio.",
-                "Hold still for a minute. If it does not fix, restart the fix in the receiver.",
+                "Is the age of corrections ({age}) over 5 s? Then look at the radio.",
+                "Stand still for a minute. If there is no fix then, initialise anew in the receiver.",
                 _CHECK_IN,
             ),
         ),
@@ -68,8 +68,8 @@ class FixLost(Rule[FixLostFigures]):
             (
                 _DO_NOT_STORE,
                 "Receiver: is it set to RTK from our base, or does it use satellite corrections (SBAS)?",
-                "Are corrections coming in (radio light, age {age})?",
-                "Step into the open and hold still for a minute.",
+                "Are corrections coming in (radio light blinking, age {age})?",
+                "Step into the open and stand still for a minute.",
                 _CHECK_IN,
             ),
         ),
@@ -78,8 +78,8 @@ class FixLost(Rule[FixLostFigures]):
             (
                 _DO_NOT_STORE,
                 "Are corrections coming in (radio light at the rover blinking)?",
-                "Cable or pairing between radio and receiver still on?",
-                "Receiver: input set to RTCM 3 on that port?",
+                "Is the cable (or the pairing) between radio and receiver still connected?",
+                "Receiver: is the input on that port set to RTCM 3?",
                 _CHECK_IN,
             ),
         ),
@@ -87,9 +87,9 @@ class FixLost(Rule[FixLostFigures]):
             "{happened}.",
             (
                 _DO_NOT_STORE,
-                "Receiver on? Battery?",
-                "Cable from the receiver to the post still plugged in (port: {port})?",
-                "Sky open? Antenna plug tight?",
+                "Is the receiver on, and its battery charged?",
+                "Is the cable from the receiver to the post still plugged in (port: {port})?",
+                "Is the sky open, and the GNSS antenna's plug tight?",
                 _CHECK_IN,
             ),
         ),
@@ -236,13 +236,15 @@ class FixLost(Rule[FixLostFigures]):
 
 def _happened(was_fixed: bool, silent: bool, state: str, port_gone: bool) -> str:
     now = {
-        "float": "the rover is floating: decimetres",
-        "differential": "the rover is only differential: half a metre or worse",
-        "autonomous": "the rover is on its own: metres",
-        "no-position": "the rover says nothing" if silent else "the rover has no position",
+        "float": "the rover is floating, good to decimetres",
+        "differential": "the rover is only differential, good to half a metre at best",
+        "autonomous": "the rover is autonomous, good to metres",
+        "no-position": "the receiver says nothing" if silent else "the rover has no position",
     }[state]
     if silent and port_gone:
         now = "the receiver's port is gone"
     if was_fixed:
-        return f"The fix is lost, {now}"
-    return "No position: the receiver's port is gone" if port_gone else f"Corrections arrive, but there was never a fix: {now}"
+        return f"The fix is lost: {now}"
+    return (
+        "No position: the receiver's port is gone" if port_gone else f"Corrections arrive, but there has been no fix yet: {now}"
+    )

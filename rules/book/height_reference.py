@@ -37,17 +37,17 @@ class HeightReference(Rule[HeightReferenceFigures]):
     sees = (Fix,)
     causes = {
         "no-separation": Advice(
-            "The receiver reports no geoid separation; here it is {separation_m} m by the project's geoid.",
+            "The receiver reports no geoid separation; by the project's geoid it is {separation_m} m here.",
             (
                 "Receiver or controller: choose the project's geoid ({geoid}).",
-                "Are heights stored as ellipsoidal on purpose? Then tell the office so.",
+                "Are the heights stored ellipsoidal on purpose? Then tell the office.",
                 "Check in on a control point, its height too.",
             ),
         ),
         "sign-reversed": Advice(
-            "The receiver reports a separation of {reported_m} m with the sign reversed: the project's is {separation_m} m.",
+            "The receiver's geoid separation has the wrong sign: {reported_m} m here, by the project's geoid {separation_m} m.",
             (
-                "Controller: look at the geoid file and how it is applied.",
+                "Controller: check the geoid file, and whether its separation is added or subtracted.",
                 "Store no heights until a control point agrees.",
             ),
         ),
@@ -56,7 +56,7 @@ class HeightReference(Rule[HeightReferenceFigures]):
             (
                 "Receiver or controller: choose the project's geoid ({geoid}).",
                 "Check in on a control point, its height too.",
-                "Heights taken so far: tell the office which geoid the receiver uses.",
+                "Tell the office which geoid the receiver used for the heights stored so far.",
             ),
         ),
     }

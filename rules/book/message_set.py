@@ -11,8 +11,8 @@ When, of the project's station, and of observations that run without a break:
   own cannot fix GLONASS. Evidence says if 1033 was there;
 - `single-frequency`: for 60 s no constellation with two carrier bands.
 
-Raises nothing while `corrections-stopped` or `wrong-channel` stands; the watch begins anew after them, and what stood
-before goes on standing until it is over.
+Raises nothing while `corrections-stopped` or `wrong-channel` is open; the watch begins anew after them, and what was open
+before stays open until it is over.
 Source: RTCM 10403.3 for the messages (from memory); the figures are common practice, no source.
 """
 
@@ -115,7 +115,7 @@ class MessageSet(Rule[MessageSetFigures]):
                 line.found = tuple(self._missing(t, stream, line))
             elif self.name not in self.scene.active_rules:
                 continue
-            # What stands goes on standing until a new watch has lasted: an interruption mends no base.
+            # What is open stays open until a new watch has lasted: an interruption mends no base.
             yield from line.found
 
     def _is_explained(self) -> bool:

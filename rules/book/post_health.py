@@ -47,36 +47,39 @@ class PostHealth(Rule[HealthFigures]):
     causes = {
         "disk-low": Advice(
             "The post's disk is filling: {disk_free_percent} % free, {disk_left_h} h left.",
-            ("Pull the logs to the office and remove old ones.", "A larger card before tomorrow."),
+            ("Copy the logs to the office, then remove old ones from the post.", "Put in a larger card before tomorrow."),
         ),
         "hot": Advice(
             "The post is at {temperature_c} °C.",
-            ("Put it in the shade, and let air to it.", "Fan, if there is one: does it turn?"),
+            ("Put it in the shade, where air can reach it.", "Does its fan turn, if there is one?"),
         ),
         "low-voltage": Advice(
             "The post's supply voltage is too low: it may stop at any moment.",
-            ("Change or charge its battery.", "A short, thick supply cable; plugs clean."),
+            ("Change or charge its battery.", "Use a short, thick supply cable with clean plugs."),
         ),
         "bytes-lost": Advice(
             "The post could not keep up: {lost_bytes} bytes are lost, and the log says where.",
-            ("Two programs on one port? Only the post may read it.", "Tell the office: the log has a gap."),
+            (
+                "Does another program use one of the post's ports? Only the post may read them.",
+                "Tell the office: the log has a gap.",
+            ),
         ),
         "log-failed": Advice(
-            "The log cannot be written: rules go on, but the day is not being kept.",
+            "The log cannot be written: the rules go on, but nothing is being recorded.",
             (
-                "Card full? Remove old logs.",
-                "Card seated well? Switch off properly, reseat it, start again.",
-                "If it stays so: another card.",
+                "Is the card full? Remove old logs.",
+                "Is the card seated well? Switch the post off properly, reseat the card, start again.",
+                "If this lasts, put in another card.",
             ),
         ),
         "rule-failed": Advice(
             "The rule {rule} failed and is off until the next start; all else goes on.",
-            ("Watch with your own eyes what {rule} would have watched.", "Send the log to whoever maintains the post: {error}"),
+            ("Watch yourself for what {rule} would have told you.", "Send the log to whoever maintains the post: {error}"),
         ),
         "companion-failed": Advice(
-            "A part of the post failed and is started again: {companion}; bytes are kept, and the rules go on.",
+            "A part of the post failed and is being restarted: {companion}. Bytes are still logged, and the rules go on.",
             (
-                "Does this come back within minutes? Switch the post off and on when no point is being stored.",
+                "Does it fail again within minutes? Switch the post off and on when no point is being stored.",
                 "Send the log to whoever maintains the post: {error}",
             ),
         ),
@@ -90,8 +93,8 @@ class PostHealth(Rule[HealthFigures]):
         "clock-stepped": Advice(
             "The receiver's time jumped by {step_s} s.",
             (
-                "Receiver just started? Then it has found the right time; nothing to do.",
-                "Otherwise note the time: the office must match field times before and after with care.",
+                "Has the receiver just started? Then it has found the right time: go on.",
+                "If not, note the time: around it, times in the field book and in the log may not agree.",
             ),
         ),
     }
@@ -134,9 +137,9 @@ class PostHealth(Rule[HealthFigures]):
 
     def due(self) -> float:
         """Always while something is out of order, or was a moment ago; never while all is well."""
-        standing = self._since or self._failed or any(b.since is not None for b in (self._free, self._left, self._hot))
+        lasting = self._since or self._failed or any(b.since is not None for b in (self._free, self._left, self._hot))
         happened = self._lost is not None or any(clock.stepped is not None for clock in self._clocks.values())
-        return 0.0 if standing or happened or self._companions or self._outputs else math.inf
+        return 0.0 if lasting or happened or self._companions or self._outputs else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         known = self._known

@@ -29,25 +29,25 @@ _BIN_S = 10.0
 
 
 _ANTENNA_CHECKS = (
-    "Something over or against the antenna (a hood, snow, a roof, a vehicle)?",
-    "Antenna plug screwed tight, dry and clean at both ends? Cable not crushed?",
-    "A transmitter close by (a radio, a mast, a jammer in a vehicle)? Move away and look again.",
+    "Is something over or against the GNSS antenna (a hood, snow, a roof, a vehicle)?",
+    "Are the GNSS antenna's plugs tight, dry and clean at both ends, and its cable not crushed?",
+    "Is a transmitter close by (a radio, a mast, a jammer in a vehicle)? Get it farther away, and look again.",
 )
 
 _SIGNAL_DROP_CHECKS: dict[str, tuple[str, str, str]] = {
     "all": _ANTENNA_CHECKS,
     "constellation": (
-        "Nothing to mend at the antenna: the other systems come in as before.",
-        "HDOP and satellites still good? Then go on, and look again in half an hour.",
-        "If it stays so: switch that system off at base and rover, and tell the office.",
+        "Leave the antenna as it is: the other systems come in as before.",
+        "Are HDOP and the number of satellites still good? Then go on, and look again in half an hour.",
+        "If this lasts, switch that system off at base and rover, and tell the office.",
     ),
     "band": (
-        "A transmitter close by (a radio, a mast, a jammer in a vehicle)? Move away and look again.",
-        "Another antenna or its amplifier, if there is one: does the band come back?",
-        "Fixing takes longer meanwhile: check in on a control point more often.",
+        "Is a transmitter close by (a radio, a mast, a jammer in a vehicle)? Get it farther away, and look again.",
+        "At the rover: with another GNSS antenna, if there is one, does the band come back?",
+        "A fix takes longer meanwhile: check in on a control point more often.",
     ),
     "some": (
-        "Trees, a wall or a vehicle on one side? Move away from it.",
+        "Are trees, a wall or a vehicle on one side? A rover moves away from them; a base stays where it is.",
         _ANTENNA_CHECKS[2],
         _ANTENNA_CHECKS[1],
     ),
@@ -80,22 +80,27 @@ class Sky(Rule[SkyFigures]):
         "few-satellites": Advice(
             "The {whose} has only {satellites} satellites.",
             (
-                "Sky open all round? Move away from trees, walls and vehicles.",
-                "All systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
+                "Is the sky open all round? A rover moves away from trees, walls and vehicles; a base stays where it is.",
+                "Are all systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
                 *_ANTENNA_CHECKS[1:],
             ),
         ),
         "poor-geometry": Advice(
             "The {whose}'s satellites are badly spread over the sky: HDOP {hdop}, over {limit}.",
             (
-                "Half the sky hidden? Move away from it.",
-                "All systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
-                "Wait some minutes: satellites move.",
+                "Is half the sky hidden? A rover moves into the open; a base stays where it is.",
+                "Are all systems switched on (GPS, GLONASS, Galileo, BeiDou)?",
+                "Wait a few minutes: satellites move.",
             ),
         ),
         "signal-drop": Advice(
             "The {whose}'s satellite signals are {most_db} dB weaker than in the last half hour. {points_at}.",
-            ("{check_1}", "{check_2}", "{check_3}", "At the base's antenna: do not change the tripod's height or place."),
+            (
+                "{check_1}",
+                "{check_2}",
+                "{check_3}",
+                "At the base: do not move the tripod, and do not change the antenna's height.",
+            ),
         ),
     }
     Figures = SkyFigures

@@ -47,17 +47,17 @@ class TiltRule(Rule[TiltFigures]):
         "sensor-not-aligned": Advice(
             "The pole's tilt sensor is not aligned: {error}.",
             (
-                "Either: align it: about half a minute of walking and turning with the pole, until the receiver says so.",
-                "Or: switch tilt correction off, and plumb each point with the bubble.",
-                "Tilted points since this began: observe them again.",
+                "Either align it: walk and turn with the pole for about half a minute, until the receiver shows it aligned.",
+                "Or switch tilt correction off, and plumb the pole with the bubble at each point.",
+                "Measure again the points stored with a leaning pole since this began.",
             ),
         ),
         "pole-too-far-over": Advice(
             "The pole leans {angle_deg}°: {error}, if nothing corrects it.",
             (
-                "Either: plumb the pole with the bubble.",
-                "Or: lean it under {limit_deg}° with tilt correction on and aligned (half a minute of walking and turning).",
-                "Point not reachable upright? Take an offset from two plumb points.",
+                "Either plumb the pole with the bubble.",
+                "Or keep it under {limit_deg}°, with tilt correction on and aligned (walk and turn for half a minute).",
+                "Is the point out of reach of a plumb pole? Measure an offset from two plumb points.",
             ),
         ),
     }
@@ -162,7 +162,7 @@ def point_error_m(length_m: float, angle_deg: float) -> tuple[float, float]:
 
 def _error_words(angle: float | None, length: float | None, beside: float | None, below: float | None) -> str:
     if angle is None:
-        return "how far the pole leans is not said"
+        return "how far the pole leans is not known"
     if beside is None or below is None:
         return f"at {angle:.0f}° each metre of pole puts the point {math.sin(math.radians(angle)):.2f} m aside"
     return f"at {angle:.0f}° a pole of {length:.2f} m puts the point {_cm(beside)} aside and {_cm(below)} too low"

@@ -326,7 +326,7 @@ class TestJump:
         made = day.bench(BaseDatum, **POSITIONS_ONLY)
         (raised,) = made.play(self.walk(day, bust_m=16.0), 10.0)
         assert (raised.t, raised.cause) == (6.2, "orthometric-as-ellipsoidal")
-        assert words(raised).say.startswith("With its fix the position jumped: 13.0 m high")
+        assert words(raised).say.startswith("With its fix the rover's position jumped: 13.0 m high")
 
     def test_the_receivers_own_error_is_no_bust(self, day):
         made = day.bench(BaseDatum, **POSITIONS_ONLY)

@@ -46,7 +46,7 @@ def test_a_change_that_is_right_is_news_for_half_a_minute(make, day):
         (44.0, "normal", "base-moved", "coordinate-changed"),
     ]
     assert changes[0].evidence["up_m"] == pytest.approx(-16.0, abs=1e-3)
-    assert words(changes[0]).say == "The base's position changed: it is now 16.0 m low of where it was."
+    assert words(changes[0]).say == "The base's position changed: it is now 16.0 m low compared with before."
 
 
 def test_a_change_that_is_wrong_stands_until_it_is_right(make, day):

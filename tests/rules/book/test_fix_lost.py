@@ -65,7 +65,7 @@ def test_never_fixed_with_two_minutes_of_corrections(day):
     facts = walk(day, 200.0, quality=5) + corrections(day, 200.0)
     changes = bench.play(facts, 200.0)
     assert [(round(c.t, 1), c.cause) for c in changes] == [(120.4, "float")]
-    assert words(changes[0]).say.startswith("Corrections arrive, but there was never a fix")
+    assert words(changes[0]).say.startswith("Corrections arrive, but there has been no fix yet")
 
 
 def test_a_first_fix_in_time_is_quiet(day):
@@ -90,7 +90,7 @@ def test_a_receiver_that_falls_silent_has_no_position(day):
     changes = bench.play(walk(day, 60.0) + corrections(day, 90.0), 90.0)
     # The last position comes at 59 s; five seconds of silence make it certain, and the three of the on-delay are over.
     assert day.said(changes) == [(64.2, "raised", "fix-lost", "no-position")]
-    assert words(changes[0]).say == "The fix is lost, the rover says nothing."
+    assert words(changes[0]).say == "The fix is lost: the receiver says nothing."
 
 
 def test_the_port_s_state_is_evidence(day):

@@ -105,7 +105,7 @@ def test_a_sensor_that_is_not_aligned(day):
     assert day.said(changes) == [(23.0, "raised", "tilt", "sensor-not-aligned")]
     assert changes[0].evidence["horizontal_error_m"] == pytest.approx(0.1743, abs=1e-4)  # L·sin 5°, L = 2 m
     assert changes[0].evidence["vertical_error_m"] == pytest.approx(0.0076, abs=1e-4)  # L·(1 − cos 5°)
-    assert "about half a minute" in words(changes[0]).steps[0]
+    assert "half a minute" in words(changes[0]).steps[0]
     assert "bubble" in words(changes[0]).steps[1]
 
 
