@@ -48,7 +48,7 @@ _OUTPUT_FAILED = (errno.EPIPE, errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EI
 
 
 class Unusable(click.ClickException):
-    """The input cannot be used: one line on stderr says what, where, and what would do. Exit status 2."""
+    """The input cannot be used: one line on stderr says what, where, and what was expected. Exit status 2."""
 
     exit_code = 2
 

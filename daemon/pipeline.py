@@ -143,7 +143,7 @@ class Pipeline:
         return changes
 
     def end(self) -> None:
-        """Nothing more comes: what the streams carried since the last judgement goes to the log."""
+        """Nothing more comes: what the streams carried since the rules last judged goes to the log."""
         for line in self._lines.values():
             if line.framer.waiting:
                 self._read(line, self.t, None)

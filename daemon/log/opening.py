@@ -21,7 +21,7 @@ _COPY_PAGES = 2048  # a megabyte a step
 
 
 class LogError(Exception):
-    """A log cannot be read. The text is one line: what, where, and what would do."""
+    """A log cannot be read. The text is one line: what, where, and what was expected."""
 
 
 class NoSuchLog(LogError):

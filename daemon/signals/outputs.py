@@ -18,7 +18,7 @@ LEDS = Path("/sys/class/leds")
 
 
 class OutputError(Exception):
-    """An output cannot be used; the text says what, why and what would do, in one line."""
+    """An output cannot be used; the text says what, why and what was expected, in one line."""
 
 
 class Output(Protocol):
@@ -80,7 +80,7 @@ def pin_wanted(name: str) -> Iterator[None]:
     try:
         yield
     except PinInvalidPin:
-        raise OutputError(f"{name}: there is no such pin; a GPIO number (BCM) of the header would do") from None
+        raise OutputError(f"{name}: there is no such pin; expected a GPIO number (BCM) of the header") from None
     except GPIOPinInUse:
         raise OutputError(f"{name}: the pin is taken by another output or the button") from None
     except Exception as error:  # the pin library's own class: "GPIO busy" where another program holds the line
@@ -113,7 +113,7 @@ class KernelLed:
         folder = leds / led
         there = sorted(entry.name for entry in leds.iterdir()) if leds.is_dir() else []
         if led not in there:
-            listed = f"one of {', '.join(there)} would do" if there else "this machine has none"
+            listed = f"expected one of {', '.join(there)}" if there else "this machine has none"
             raise OutputError(f"{name}: no such LED under {leds}; {listed}")
         self._brightness, self._trigger = folder / "brightness", folder / "trigger"
         try:
@@ -122,7 +122,7 @@ class KernelLed:
             self._trigger.write_text("none")
             self.set(False)
         except OSError as error:
-            raise OutputError(f"{name}: {error.strerror}; write access to {folder} would do") from None
+            raise OutputError(f"{name}: {error.strerror}; expected write access to {folder}") from None
 
     def set(self, on: bool) -> None:
         """Full brightness, or none."""

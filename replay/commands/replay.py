@@ -58,7 +58,9 @@ def replay(
     try:
         sources = open_all(source, site_file, seed, grids)
         if log_file and len(sources) > 1:
-            raise Unusable(f"{source} has {len(sources)} variants, a log has one run; {sources[0][0]} would do")
+            raise Unusable(
+                f"{source} has {len(sources)} variants, a log holds one run; expected one of them, such as {sources[0][0]}"
+            )
         for name, opened in sources:
             if len(sources) > 1:
                 click.echo(f"{name}:", err=as_json)
@@ -78,7 +80,7 @@ def replay(
 
 
 def _no_truth(name: str) -> str:
-    return f"{name}: holds no truth lines to grade by; a scenario, or a tape that `witnesspost invent` wrote, would do"
+    return f"{name}: holds no truth lines to grade by; expected a scenario, or a tape that `witnesspost invent` wrote"
 
 
 def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None) -> list[Change]:

@@ -42,7 +42,7 @@ _TOLD_AS = {kind: word for word, kind in _TOLD.items()}
 
 
 class TapeError(Exception):
-    """A tape cannot be used from this line on: the text names the file, the line, and what would do."""
+    """A tape cannot be used from this line on: the text names the file, the line, and what was expected."""
 
     def __init__(self, path: str | Path, line: int, what: str):
         super().__init__(f"{path} line {line}: {what}" if line else f"{path}: {what}")
@@ -156,7 +156,7 @@ class Tape:
         try:
             first = msgspec.json.decode(line, type=_First)
         except msgspec.DecodeError:
-            raise self._error('is no tape\'s first line; {"tape": 1, "streams": ["corrections"]} would do') from None
+            raise self._error('is no tape\'s first line; expected {"tape": 1, "streams": ["corrections"]}') from None
         if first.tape != 1:
             raise self._error(f"is a tape of version {first.tape}; this Witnesspost reads version 1")
         return Header(streams=first.streams, note=first.note, site=first.site, scenario=first.scenario)
@@ -165,17 +165,17 @@ class Tape:
         try:
             parsed = self._decode(line)
         except msgspec.ValidationError as error:
-            raise self._error(f"{error}; t with stream and hex, stream and port, tell, or expect would do") from None
+            raise self._error(f"{error}; expected t with stream and hex, stream and port, tell, or expect") from None
         except (msgspec.DecodeError, UnicodeDecodeError):
             if not line.endswith(b"\n"):
                 raise self._error("the tape is cut off in the middle of this line; all before it can be played") from None
             raise self._error(f"is no JSON: {_shown(line)}") from None
         if parsed.t is None or not math.isfinite(parsed.t) or parsed.t < 0:
-            raise self._error(f"t is {parsed.t}; seconds from 0 would do")
+            raise self._error(f"t is {parsed.t}; expected seconds from 0")
         if parsed.expect is not None:
             return self._truth(parsed)
         if parsed.t < self._t:
-            raise self._error(f"t goes back from {self._t:g} to {parsed.t:g}; lines in the order of t would do")
+            raise self._error(f"t goes back from {self._t:g} to {parsed.t:g}; expected lines in the order of t")
         self._t = parsed.t
         if parsed.tell is not None:
             return self._told(parsed)
@@ -187,7 +187,7 @@ class Tape:
         try:
             return Chunk(t=parsed.t, stream=parsed.stream, data=bytes.fromhex(cast(str, parsed.hex)))
         except (TypeError, ValueError):
-            raise self._error(f"hex is {_shown(parsed.hex)}; pairs of hexadecimal digits would do") from None
+            raise self._error(f"hex is {_shown(parsed.hex)}; expected pairs of hexadecimal digits") from None
 
     def _truth(self, line: _Line) -> Truth:
         if line.rule is None or line.within_s is None or not 0 <= line.within_s < math.inf:
@@ -200,7 +200,7 @@ class Tape:
     def _told(self, line: _Line) -> Fact:
         words = list(cast(dict[str, Any], line.tell))
         if len(words) != 1 or words[0] not in _TOLD:
-            raise self._error(f"tell is {words}; one of {', '.join(_TOLD)} would do")
+            raise self._error(f"tell is {words}; expected one of {', '.join(_TOLD)}")
         fields = cast(dict[str, dict[str, Any]], line.tell)[words[0]]
         try:
             return msgspec.convert({**fields, "t": line.t, "stream": ""}, _TOLD[words[0]])

@@ -31,7 +31,7 @@ _ITRF = "EPSG:7912"
 
 
 class BlunderError(ScenarioError):
-    """A `broadcast` event asks for what its site cannot give; the text says what would do."""
+    """A `broadcast` event asks for what its site cannot give; the text says what was expected."""
 
     def __init__(self, scenario: Scenario, what: str):
         super().__init__(scenario.name, [f"event broadcast: {what}"])
@@ -45,7 +45,7 @@ def broadcast_error(event: Broadcast, scenario: Scenario, world: World, rng: ran
         if blunder is not None:
             error = plus(error, blunder(_Base(event, scenario, world, rng)))
         elif not (event.east_m or event.north_m or event.up_m):
-            raise BlunderError(scenario, f"cause {cause!r} is not computed; one of {', '.join(BLUNDERS)} would do")
+            raise BlunderError(scenario, f"cause {cause!r} is not computed; expected one of {', '.join(BLUNDERS)}")
     return error
 
 
@@ -100,7 +100,7 @@ def _metres_as_feet(base: _Base) -> Vector:
 def _grid(base: _Base) -> tuple[float, float]:
     control = base.site.control_point(base.name)
     if control is None or control.easting is None or control.northing is None:
-        raise BlunderError(base.scenario, f"{base.name} has no easting and northing; a projected frame would do")
+        raise BlunderError(base.scenario, f"{base.name} has no easting and northing; expected a projected frame")
     return control.easting, control.northing
 
 

@@ -202,11 +202,11 @@ def scenarios(source: str | Path) -> list[Scenario]:
     table = _read(path)
     variants = _variants(path, table)
     if not isinstance(variants, list) or not all(isinstance(v, dict) and isinstance(v.get("name"), str) for v in variants):
-        raise ScenarioError(path, ["variant: a list of tables, [[variant]], each with a name, would do"])
+        raise ScenarioError(path, ["variant: expected a list of tables, [[variant]], each with a name"])
     names = [v["name"] for v in variants]
     if len(set(names)) < len(names):
         twice = ", ".join(sorted({name for name in names if names.count(name) > 1}))
-        raise ScenarioError(path, [f"variant: {twice} stands there more than once; once would do"])
+        raise ScenarioError(path, [f"variant: {twice} is there more than once; expected once"])
     if variant is not None:
         named = {v["name"]: v for v in variants}
         if variant not in named:
@@ -231,7 +231,7 @@ def scenario(source: str | Path) -> Scenario:
     found = scenarios(source)
     if len(found) != 1:
         names = ", ".join(one.name for one in found)
-        raise ScenarioError(source, [f"holds {len(found)} variants; one of {names} would do"])
+        raise ScenarioError(source, [f"holds {len(found)} variants; expected one of {names}"])
     return found[0]
 
 
@@ -268,7 +268,7 @@ def _read(path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:
             raise ScenarioError(path, [_IS_A_SITE_FILE])
         return table
     if not isinstance(like, str) or path in above:
-        raise ScenarioError(path, [f"like: read {like!r}; the name of another scenario would do"])
+        raise ScenarioError(path, [f"like: read {like!r}; expected the name of another scenario"])
     lower = _read(_beside(path, like), (*above, path))
     for key in ("event", "truth", "variant", "variants_of", "note"):
         lower.pop(key, None)
@@ -308,7 +308,7 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
     read = struct_from(_File, table, "", problems)
     site = None
     if not isinstance(site_table, dict):
-        problems.append("site: missing; the site file's tables under [site] would do")
+        problems.append("site: missing; expected the site file's tables under [site]")
     else:
         _whole_geoid_path(site_table, path)
         try:
@@ -356,12 +356,12 @@ def _take_away(table: dict[str, Any], dotted: str, problems: list[str]) -> None:
     if isinstance(place, dict) and key in place:
         del place[key]
     else:
-        problems.append(f"without: read {dotted!r}; a key that stands in the scenario would do")
+        problems.append(f"without: read {dotted!r}; expected a key of the scenario")
 
 
 def _events(tables: object, problems: list[str]) -> list[Event]:
     if not isinstance(tables, list):
-        problems.append(f"event: read {tables!r}; a list of tables, [[event]], would do")
+        problems.append(f"event: read {tables!r}; expected a list of tables, [[event]]")
         return []
     events = []
     for index, table in enumerate(tables, 1):
@@ -387,7 +387,7 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
         if point is not None and site.control_point(point) is None:
             problems.append(f"event.point: {point!r} is no control point of the site")
         if isinstance(event, StationAt) and site.base.kind == "own":
-            problems.append('event.do: \'station-at\' with a base of kind "own"; "network" or "moving" would do')
+            problems.append('event.do: \'station-at\' with a base of kind "own"; expected "network" or "moving"')
         if read is not None and event.at_s > read.duration_s:
             problems.append(f"event.at_s: {event.at_s:g} is after the end at {read.duration_s:g}")
     stands_on = (read.base.stands_on if read is not None else None) or site.base.occupies
@@ -396,7 +396,7 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
     elif site.control_point(stands_on) is None:
         problems.append(f"base.stands_on: {stands_on!r} is no control point of the site")
     if read is not None and (not read.messages.systems or set(read.messages.systems) - set("GREC")):
-        problems.append(f"messages.systems: read {read.messages.systems!r}; letters of GREC would do")
+        problems.append(f"messages.systems: read {read.messages.systems!r}; expected letters of GREC")
     if read is not None and read.rover.tilt == "sentence" and site.tilt is None:
-        problems.append("rover.tilt: read 'sentence', but the site has no [site.tilt]; that, or \"xdr\", would do")
+        problems.append("rover.tilt: read 'sentence', but the site has no [site.tilt]; expected that, or \"xdr\"")
     return problems

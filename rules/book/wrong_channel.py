@@ -79,7 +79,7 @@ class WrongChannel(Rule[ChannelFigures]):
         self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in streams}
         self._names_none = self.scene.station_ids is None
         self._other_fix: tuple[float, Fix] | None = None
-        self._stranger = False  # one has been heard, and the last judgement did not find it gone
+        self._stranger = False  # one has been heard, and it was not gone when last judged
 
     def see(self, fact: Fact) -> None:
         """Note which stations the lines carry, and which one the rover says it uses."""

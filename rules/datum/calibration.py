@@ -112,16 +112,16 @@ def calibrate(marks: Sequence[Mark], ellipsoid: Ellipsoid) -> Calibration:
     """The fit of these marks. Raises CalibrationError where they are too few or give no direction."""
     if len(marks) < FEWEST_MARKS:
         had = f"{len(marks)} mark has" if len(marks) == 1 else f"{len(marks)} marks have"
-        raise CalibrationError(f"{had} both the site's coordinates and what GNSS has; expected two or more")
+        raise CalibrationError(f"{had} both the site's coordinates and those from GNSS; expected two or more")
     # The middle by the mean of unit vectors: right across the antimeridian.
     middle = sum((cmath.rect(1.0, math.radians(mark.longitude)) for mark in marks), 0j)
     origin = (sum(mark.latitude for mark in marks) / len(marks), math.degrees(cmath.phase(middle)))
     zs = [_in_plane(ellipsoid, origin, mark.latitude, mark.longitude) for mark in marks]
     ws = [complex(mark.east_m, mark.north_m) for mark in marks]
-    for what, points in (("what GNSS has for them", zs), ("the site's coordinates", ws)):
+    for what, points in (("their coordinates from GNSS", zs), ("the site's coordinates", ws)):
         centre = sum(points, 0j) / len(points)
         if not all(cmath.isfinite(point) for point in points):
-            raise CalibrationError(f"{what} cannot be put on a plane; look at their digits")
+            raise CalibrationError(f"{what} cannot be put on a plane; check their digits")
         if max(abs(point - centre) for point in points) < NEAREST_M:
             raise CalibrationError(f"by {what} the marks lie within {NEAREST_M:g} m of each other; expected marks apart")
     a, b = _similarity(zs, ws)

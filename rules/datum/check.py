@@ -97,7 +97,7 @@ def _reading_notes(frame: Frame, code: str, project: Project, site: Site) -> lis
         way = frame.way
         grids = f" with {' and '.join(grid.rpartition('/')[2] for grid in way.grids)}" if way.grids else ""
         notes = [
-            f"{frame.code} ({frame.name}) is no datum that GNSS speaks: judged in {frame.gnss_name} by PROJ's “{way.name}”"
+            f"{frame.code} ({frame.name}) is not a datum of GNSS: judged in {frame.gnss_name} by PROJ's “{way.name}”"
             f"{grids}, to {way.accuracy_m:g} m. Nothing within that is raised."
         ]
         if way.accuracy_m > ACCURATE_M and way.better and way.better_accuracy_m is not None:
@@ -119,17 +119,17 @@ def _fit_notes(frame: Frame) -> list[str]:
     fit = frame.calibration
     assert fit is not None
     if fit.exchanged_m < EXCHANGED * fit.horizontal_m and fit.horizontal_m > 1.0:
-        return [f"With easting and northing exchanged the marks would fit to {fit.exchanged_m:.3f} m: look at their order."]
+        return [f"With easting and northing exchanged the marks would fit to {fit.exchanged_m:.3f} m: check their order."]
     ppm = 1e6 * (fit.scale - 1.0)
     if abs(ppm) > SCALE_PPM:
         unit_m = frame.unit_m or 1.0
         unit = [name for name in ("m", "ft") if abs(fit.scale * HEIGHT_UNIT_M[name] / unit_m - 1.0) < 1e-3]
-        hint = f'height_unit = "{unit[0]}" would be right if that is the grid\'s unit.' if unit else "Look at the grid's unit."
+        hint = f'height_unit = "{unit[0]}" would be right if that is the grid\'s unit.' if unit else "Check the grid's unit."
         return [f"The scale of the site's own grid is off 1 by {ppm:+,.0f} ppm, over 1,000. {hint}"]
     return list(
         few(
             f"{on_one_line(left.name)} fits the site's own grid to {left.horizontal_m:.3f} m in plan and {abs(left.up_m):.3f} m"
-            " in height: over 3 cm. Look at its numbers, or at the mark."
+            " in height: over 3 cm. Check its numbers, or the mark."
             for left in fit.residuals
             if left.horizontal_m > RESIDUAL_M or abs(left.up_m) > RESIDUAL_M
         )
@@ -224,7 +224,7 @@ def _place_problems(where: str, control: Control, frame: Frame) -> Iterator[str]
         read = f"latitude {control.latitude}, longitude {control.longitude}"
     remedy = "order, unit and zone" if frame.projected else "order and signs (west and south are negative)"
     name = frame.gnss_name if frame.calibration is not None else f"{frame.code} ({frame.name})"
-    yield f"{where}: read {read}, outside where {name} is in use; look at their {remedy}"
+    yield f"{where}: read {read}, outside where {name} is in use; check their {remedy}"
 
 
 def _height_problems(where: str, project: Project, control: Control, place: tuple[float, float]) -> Iterator[str]:
@@ -240,7 +240,7 @@ def _height_problems(where: str, project: Project, control: Control, place: tupl
     bound = f"over {highest:.0f} m, the highest ground of {part}" if height > highest else f"under {_LOWEST_M:.0f} m"
     fits = [u for u, metres in HEIGHT_UNIT_M.items() if u != unit and _LOWEST_M <= control.height * metres <= highest]
     units = " or ".join(f'"{fit}"' for fit in fits)
-    remedy = f"expected height_unit = {units}, if that is its unit" if fits else "look at its unit and its digits"
+    remedy = f"expected height_unit = {units}, if that is its unit" if fits else "check its unit and its digits"
     yield f"{where}: read {control.height!r} {unit}, {bound}; {remedy}"
 
 
@@ -267,7 +267,7 @@ def _far_problems(site: Site, placed: list[_Placed]) -> Iterator[str]:
         if apart_km > FARTHEST_KM:
             yield (
                 f"{point.control.where} ({on_one_line(point.control.name)}): {apart_km:.0f} km from {what}; "
-                f"expected a point within {FARTHEST_KM:.0f} km: look at its digits, or leave it out"
+                f"expected a point within {FARTHEST_KM:.0f} km: check its digits, or leave it out"
             )
 
 

@@ -33,7 +33,7 @@ class Frame(Struct, frozen=True, kw_only=True):
     code of its geographic 3D form, None where EPSG has none. `area` is west, south, east, north in degrees (east may
     be less than west, across the antimeridian), None where unknown.
 
-    Latitude and longitude are always in a frame that GNSS speaks. Where the project's own datum is not one, `way` leads to
+    Latitude and longitude are always in a frame of GNSS. Where the project's own datum is not one, `way` leads to
     it; a site's own grid has a `calibration`; ellipsoid, `code_3d` and `ensemble` are then that frame's (`gnss_name`).
     `accuracy_m` is what that costs in plan, `height_accuracy_m` in height: 0 where the frame is GNSS's own.
     """

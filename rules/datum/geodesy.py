@@ -28,7 +28,7 @@ class DatumError(ValueError):
 
 
 class ExpectedArp(Struct, frozen=True, kw_only=True):
-    """A control point, raised by an antenna height, in the project's frame at its epoch (`gnss_name`, as GNSS speaks it).
+    """A control point, raised by an antenna height, in the project's frame at its epoch (`gnss_name`: as GNSS has it).
 
     Geocentric metres; degrees from Greenwich; heights in metres. `mark_height_m` is the mark's ellipsoidal height,
     `height_unit_m` what the site file's height counts in, `grid` the easting and northing as typed (None: geographic).

@@ -1,4 +1,4 @@
-"""Old national datums: the way from one that GNSS does not speak (DHDN, CH1903, OSGB36, NAD27 …) to one that it does.
+"""Old national datums: the way from one that is none of GNSS's (DHDN, CH1903, OSGB36, NAD27 …) to one that is.
 
 PROJ's database knows the operations, each with its stated accuracy and the grid files that it needs. Of those whose grids are
 at hand the most accurate one at the place is taken. Grids are looked for in the site's own folder, then where PROJ looks
@@ -48,7 +48,7 @@ _GNSS_ELLIPSOID_M, _GNSS_FLATTENING = 3.0, 0.1  # GRS80, WGS 84, WGS 72, PZ-90: 
 
 
 class Way(Struct, frozen=True, kw_only=True):
-    """An operation from an old datum to a frame that GNSS speaks.
+    """An operation from an old datum to a frame of GNSS.
 
     `to_code` is that frame's EPSG code (geographic 2D), `accuracy_m` the operation's stated one; `grids` are the files used.
     `better` are grid files that are not at hand, with which it would be `better_accuracy_m`; empty where none is known.

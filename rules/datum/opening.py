@@ -1,4 +1,4 @@
-"""How the project's frame is opened: a code as GNSS speaks it, an old datum by PROJ's grids, a site's own grid by its marks.
+"""How the project's frame is opened: a code of a frame of GNSS, an old datum by PROJ's grids, a site's own grid by its marks.
 
 | project.frame | is read as |
 |---|---|
@@ -77,9 +77,7 @@ def _spoken(frame: Frame, code: str, project: Project, site: Site) -> Frame:
         return frame
     way = way_of(crs.to_wkt() if own is None else f"EPSG:{own}", *place, _folders(site, project))
     if way is None:
-        raise FrameError(
-            f"read {code!r} ({frame.name}), from which PROJ knows no way to a frame that GNSS speaks; expected such a frame"
-        )
+        raise FrameError(f"read {code!r} ({frame.name}), which PROJ cannot transform to a frame of GNSS; expected such a frame")
     target = frame_of(f"EPSG:{way.to_code}")
     to_itrf = way.to_code in WGS84_CODES
     return structs.replace(
@@ -103,7 +101,9 @@ def _local(site: Site, project: Project) -> Frame:
             f"gnss_frame {project.gnss_frame} ({gnss.name}) is projected; expected a geographic frame: EPSG:{gnss.code_3d}"
         )
     if gnss.way is not None:
-        raise FrameError(f"gnss_frame {project.gnss_frame} ({gnss.name}) is none that GNSS speaks; expected such as EPSG:6319")
+        raise FrameError(
+            f"gnss_frame {project.gnss_frame} ({gnss.name}) is not a frame of GNSS; expected one such as EPSG:6319"
+        )
     unit_m = HEIGHT_UNIT_M[project.height_unit]
     geoid = open_geoid(site) if project.vertical == "geoid" else None
     marks = []

@@ -121,7 +121,7 @@ def _angle_problem(where: str, value: float | str, axis: Any) -> Iterator[str]:
 
 
 def _twice(site: Site) -> Iterator[str]:
-    """What has one name or one place, and stands there more than once."""
+    """What may be there once only, and is there more than once."""
     named: tuple[tuple[str, list[str]], ...] = (
         ("stream", [stream.name for stream in site.stream]),
         ("stream.port", [stream.port for stream in site.stream if stream.port != "loop://"]),
@@ -130,7 +130,9 @@ def _twice(site: Site) -> Iterator[str]:
     )
     for what, names in named:
         yield from few(
-            f"{what}: {shown(name)} stands {times} times; expected once" for name, times in Counter(names).items() if times > 1
+            f"{what}: {shown(name)} is there {times} times; expected once"
+            for name, times in Counter(names).items()
+            if times > 1
         )
     pins = [signal.pin for signal in site.signal if signal.pin is not None] + ([site.button.pin] if site.button else [])
     for pin, times in sorted(Counter(pins).items()):

@@ -43,7 +43,7 @@ def _points(where: str, name: str, path: Path, reader: TableReader) -> Iterator[
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "no such name can be"
+        why = error.strerror if isinstance(error, OSError) else "no file can have this name"
         reader.problems.append(f"{where}.path: read {shown(name)}, which cannot be read: {why}; expected a CSV file")
         return
     text, problems = decoded(data)
@@ -75,7 +75,7 @@ def _header_problem(header: list[str]) -> str | None:
         return f"no header; expected the columns' names: {', '.join(COLUMNS[:6])}"
     twice = next((column for column in COLUMNS if header.count(column) > 1), None)
     if twice:
-        return f"{twice} stands twice; expected each column once"
+        return f"{twice} is there twice; expected each column once"
     both = {"latitude", "longitude"} <= set(header) or {"easting", "northing"} <= set(header)
     for column in ("name", "height"):
         if column not in header:

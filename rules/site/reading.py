@@ -49,7 +49,7 @@ def draft_of_file(path: str | Path, figures: Figures | None = None) -> Draft:
     try:
         data = Path(path).read_bytes()
     except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "no such name can be"
+        why = error.strerror if isinstance(error, OSError) else "no file can have this name"
         raise SiteError(str(path), [f"cannot be read: {why}; name a site file"]) from None
     text, problems = decoded(data)
     return _draft(table_of(text), str(path), figures, problems=problems)

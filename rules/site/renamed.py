@@ -21,7 +21,7 @@ def new_name(key: str) -> str | None:
 
 
 def under_new_names(figures: Mapping[str, Any]) -> dict[str, Any]:
-    """Tables of figures by rule, each figure under today's name; a figure that stands there under both keeps the new one's."""
+    """Tables of figures by rule, each figure under today's name; a figure that is there under both keeps the new one's."""
     return {rule: _renamed(rule, values) if isinstance(values, Mapping) else values for rule, values in figures.items()}
 
 

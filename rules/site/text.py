@@ -114,7 +114,7 @@ def _what_is_wrong(line: str, said: str) -> str:
     key, value = match.groups() if (match := _KEY.fullmatch(line)) else ("", "")
     if "declare" in said or "overwrite" in said or "mutate" in said or "immutable" in said:
         what = key or _in_short(line.strip())
-        return f"{what} stands there before; expected once" + (" (lists have two brackets: [[stream]])" if not key else "")
+        return f"{what} is there already; expected once" + (" (lists have two brackets: [[stream]])" if not key else "")
     if any(letter in _CURLY for letter in value[:1]) or (not key and any(letter in _CURLY for letter in line)):
         return "curly quotation marks; expected straight ones"
     if any(letter in _MINUS for letter in value[:1]):
@@ -128,7 +128,7 @@ def _what_is_wrong(line: str, said: str) -> str:
     if not value or value.startswith("#"):
         return f"{key} has no value; expected one after the ="
     if re.search(r"\d{4000}", value):
-        return f"{key}: a number of thousands of digits; expected one that can be"
+        return f"{key}: a number of thousands of digits; expected a shorter one"
     if "\\" in value and value.startswith('"'):
         return f"{key}: a backslash in double quotes; expected single quotes: '…'"
     if value[0] in "\"'" and (value.count(value[0]) % 2 or "expected" not in said.lower()):

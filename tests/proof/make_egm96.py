@@ -57,7 +57,7 @@ def _read_gtx(path: Path) -> tuple[array.array[float], int, int]:
     data = path.read_bytes()
     south, west, step_north, step_east, rows, columns = struct.unpack(">4d2i", data[:40])
     if (south, west, step_north, step_east, rows, columns) != (-90.0, -180.0, 0.25, 0.25, 721, 1440):
-        sys.exit(f"{path}: not the global 15′ grid; egm96_15.gtx of proj-data would do")
+        sys.exit(f"{path}: not the global 15′ grid; expected egm96_15.gtx of proj-data")
     values = array.array("f", data[40:])
     if sys.byteorder == "little":
         values.byteswap()

@@ -1,4 +1,4 @@
-"""The unit by systemd's own judgement, without a running systemd; skipped where the machine has none."""
+"""The unit as systemd itself judges it, without a running systemd; skipped where the machine has none."""
 
 import re
 import shutil

@@ -148,7 +148,7 @@ def test_an_old_datum_says_how_well_it_is_judged(check):
     text = text.replace("latitude = 39.1254567\nlongitude = -104.9856543\nheight = 1878.1",
                         "easting = 651500.0\nnorthing = 313200.0\nheight = 33.0")  # fmt: skip
     notes = look(check(text))
-    assert notes[0].startswith("EPSG:27700 (OSGB36 / British National Grid) is no datum that GNSS speaks")
+    assert notes[0].startswith("EPSG:27700 (OSGB36 / British National Grid) is not a datum of GNSS")
     assert notes[1].startswith("uk_os_OSTN15_NTv2_OSGBtoETRS.tif in a folder")
     assert any("is expected at (ITRF2014, to 2 m)" in line for line in said(check(text)))
 

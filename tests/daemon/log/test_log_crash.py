@@ -42,7 +42,7 @@ def _chain_goes_on(paths):
 
 
 def test_the_rounds_can_fail(proof, tmp_path):
-    """A log that lost a block, an alert, or changed a byte is called wrong by the same judgement."""
+    """A log that lost a block, an alert, or changed a byte is called wrong by the same check."""
     import random
     import sqlite3
 

@@ -108,7 +108,7 @@ def test_what_holds_no_truth_lines_is_not_graded(tmp_path, tape):
     call("replay", tape, "--log", log)
     done = call("replay", log, "--grade")
     assert (done.exit_code, done.stdout) == (2, "")
-    words = "holds no truth lines to grade by; a scenario, or a tape that `witnesspost invent` wrote, would do\n"
+    words = "holds no truth lines to grade by; expected a scenario, or a tape that `witnesspost invent` wrote\n"
     assert done.stderr == f"{log}: {words}"
     first, *rest = [line for line in gzip.decompress(tape.read_bytes()).splitlines() if b'"expect"' not in line]
     header = json.loads(first)

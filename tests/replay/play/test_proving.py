@@ -56,7 +56,7 @@ def test_the_table_of_scenarios_runs_nothing():
     [
         (("prove", "tiltt"), "there is no such scenario file; did you mean tilt"),
         (("prove", "tilt:nothing"), "variant 'nothing': there is none of that name"),
-        (("invent", "tilt", "-o", "x.jsonl"), "variants; one of tilt:sensor-not-aligned"),
+        (("invent", "tilt", "-o", "x.jsonl"), "variants; expected one of tilt:sensor-not-aligned"),
         (("invent", "tilt:pole-too-far-over", "-o", "/proc/none/x.jsonl"), "cannot be written: No such file"),
     ],
 )

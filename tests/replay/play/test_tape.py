@@ -88,7 +88,7 @@ def test_a_truth_line_without_because_of_asks_for_none(tmp_path):
         ('{"t": 1, "stream": "corrections"}\n', "line 3: hex is None"),
         ('{"t": 1, "stream": "corrections", "port": "gone"}\n', "line 3: Invalid enum value 'gone'"),
         ('{"t": 1, "stream": "corrections", "hexx": "d3"}\n', "line 3: Object contains unknown field `hexx`"),
-        ('{"t": 1, "tell": {"planed": {}}}\n', "line 3: tell is ['planed']; one of planned"),
+        ('{"t": 1, "tell": {"planed": {}}}\n', "line 3: tell is ['planed']; expected one of planned"),
         ('{"t": 1, "tell": {"planned": {"for_s": "long", "why": ""}}}\n', "line 3: tell.planned: Expected `float`"),
         ('{"t": 1, "expect": "raised", "rule": "sky"}\n', "line 3: a truth line needs rule and within_s"),
         ("[1, 2]\n", "line 3: Expected `object`"),

@@ -84,7 +84,7 @@ def test_what_cannot_be_computed_is_refused(tmp_path):
         error(tmp_path, "survey-foot")
     with pytest.raises(BlunderError, match=r"x: event broadcast: epoch-shift needs project\.epoch"):
         error(tmp_path, "epoch-shift", to="mars")
-    with pytest.raises(BlunderError, match="cause 'magic' is not computed; one of orthometric"):
+    with pytest.raises(BlunderError, match="cause 'magic' is not computed; expected one of orthometric"):
         error(tmp_path, "magic")
     with pytest.raises(ScenarioError, match=r"x: site\.project\.frame"):
         error(tmp_path, "rounded", frame="EPSG:99")

@@ -82,7 +82,7 @@ def test_variants_lie_over_the_file_and_add_their_events(tmp_path):
         [("BaseOff", 20), ("Fade", 50)],
     ]
     assert scenario(f"{tmp_path / 'x.toml'}:b").duration_s == 90
-    with pytest.raises(ScenarioError, match="holds 2 variants; one of x:a, x:b would do"):
+    with pytest.raises(ScenarioError, match="holds 2 variants; expected one of x:a, x:b"):
         scenario(tmp_path / "x.toml")
     with pytest.raises(ScenarioError, match="variant 'c': there is none of that name"):
         scenario(f"{tmp_path / 'x.toml'}:c")
@@ -93,7 +93,7 @@ def test_keys_can_be_taken_away(tmp_path):
     assert one.site.base.station_id is None
     assert one.site.radio.rover.frequency_mhz is None
     assert problems_of(tmp_path, PLAIN + 'without = ["site.bass"]\n') == [
-        "without: read 'site.bass'; a key that stands in the scenario would do"
+        "without: read 'site.bass'; expected a key of the scenario"
     ]
 
 
@@ -170,11 +170,11 @@ def test_an_event_after_the_end_and_a_site_without_a_mark(tmp_path):
     [
         ("a = ", "is no TOML"),
         ('like = "no-such"', "there is no such scenario file"),
-        ("like = 3", "like: read 3; the name of another scenario would do"),
+        ("like = 3", "like: read 3; expected the name of another scenario"),
         ("duration_s = 5", "site: missing"),
-        ("duration_s = 5\nvariant = 3", "variant: a list of tables"),
-        ('variant = [{ name = "a" }, { name = "b" }, { name = "a" }]', "variant: a stands there more than once"),
-        ("duration_s = 5\nevent = 3", "event: read 3; a list of tables"),
+        ("duration_s = 5\nvariant = 3", "variant: expected a list of tables"),
+        ('variant = [{ name = "a" }, { name = "b" }, { name = "a" }]', "variant: a is there more than once"),
+        ("duration_s = 5\nevent = 3", "event: read 3; expected a list of tables"),
     ],
 )
 def test_a_file_that_is_no_scenario(tmp_path, text, says):

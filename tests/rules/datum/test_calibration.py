@@ -135,8 +135,11 @@ def test_across_the_antimeridian():
     ("listed", "words"),
     [
         ([], "0 marks have both"),
-        (marks()[:1], "1 mark has both the site's coordinates and what GNSS has; expected two or more"),
-        (marks(places=[(0.0, 0.0, 0.0), (0.5, 0.5, 0.0)]), "by what GNSS has for them the marks lie within 1 m of each other"),
+        (marks()[:1], "1 mark has both the site's coordinates and those from GNSS; expected two or more"),
+        (
+            marks(places=[(0.0, 0.0, 0.0), (0.5, 0.5, 0.0)]),
+            "by their coordinates from GNSS the marks lie within 1 m of each other",
+        ),
         (marks(scale=1e-4), "by the site's coordinates the marks lie within 1 m of each other"),
         ([Mark("A", 0, 0, 0, 95.0, 1e9, 0), Mark("B", 9, 9, 0, 39.0, 1e9, 0)], "cannot be put on a plane"),
     ],
@@ -226,7 +229,7 @@ def test_a_residual_past_3_cm_and_a_scale_past_1000_ppm_are_said():
     assert all("fits the site's own grid to" in note and "over 3 cm" in note for note in notes)
     assert any(note.startswith("M3 ") for note in notes)
     (note,) = datum_notes(site(marks(scale=1.0015)))
-    assert note == "The scale of the site's own grid is off 1 by +1,792 ppm, over 1,000. Look at the grid's unit."
+    assert note == "The scale of the site's own grid is off 1 by +1,792 ppm, over 1,000. Check the grid's unit."
     assert datum_notes(site(marks(scale=1.0005))) == []
 
 
@@ -246,7 +249,7 @@ def test_easting_and_northing_exchanged_are_said():
             "gnss_frame EPSG:6342 (NAD83(2011) / UTM zone 13N) is projected; expected a geographic frame",
         ),
         ({"gnss_frame": "EPSG:99999"}, "read 'EPSG:99999', which PROJ does not know"),
-        ({"gnss_frame": "EPSG:4267"}, "is none that GNSS speaks"),
+        ({"gnss_frame": "EPSG:4267"}, "is not a frame of GNSS"),
     ],
 )
 def test_gnss_frames_that_are_none(project, words):
@@ -259,7 +262,7 @@ def test_too_few_marks_are_a_problem_and_not_a_crash():
     few = site(marks(), only_local=("M1", "M2", "M3", "M4"))
     (problem,) = check_datum(few)
     assert problem == (
-        'project.frame: read "local": 1 mark has both the site\'s coordinates and what GNSS has; expected two or more'
+        'project.frame: read "local": 1 mark has both the site\'s coordinates and those from GNSS; expected two or more'
     )
     with pytest.raises(FrameError):
         open_frame(few)

@@ -1,4 +1,4 @@
-"""What `witnesspost check` says of a project's datum: one line a problem, with the key, what was read, what would do."""
+"""What `witnesspost check` says of a project's datum: one line a problem, with the key, what was read, what was expected."""
 
 import pytest
 from witnesspost.rules.datum.check import check_datum

@@ -1,4 +1,4 @@
-"""How a project's frame is opened: what GNSS speaks as itself, an old datum by PROJ's grids, each to its stated accuracy.
+"""How a project's frame is opened: a frame of GNSS as itself, an old datum by PROJ's grids, each to its stated accuracy.
 
 Independent routes: worked examples of EPSG's Guidance Note 7-2 (IOGP 373-7-2, section 3.2), of swisstopo ("Formulas and
 constants for the calculation of the Swiss conformal cylindrical projection") and of the Ordnance Survey ("A guide to
@@ -187,7 +187,7 @@ def test_without_its_grid_the_next_best_way_is_taken_and_its_accuracy_said():
     assert apart_m(frame.geographic(651409.903, 313177.270), CAISTER_ETRS89) < frame.accuracy_m
     assert check_datum(where) == []
     assert datum_notes(where) == [
-        "EPSG:27700 (OSGB36 / British National Grid) is no datum that GNSS speaks: judged in ITRF2014 by PROJ's "
+        "EPSG:27700 (OSGB36 / British National Grid) is not a datum of GNSS: judged in ITRF2014 by PROJ's "
         "“OSGB36 to WGS 84 (6)”, to 2 m. Nothing within that is raised.",
         'uk_os_OSTN15_NTv2_OSGBtoETRS.tif in a folder named by grids = "…" under [project] would make it 0.03 m.',
     ]
@@ -246,5 +246,5 @@ def test_a_grids_folder_that_is_none():
 
 
 def test_from_a_datum_of_another_world_there_is_no_way():
-    with pytest.raises(FrameError, match="PROJ knows no way to a frame that GNSS speaks"):
+    with pytest.raises(FrameError, match="PROJ cannot transform to a frame of GNSS"):
         open_frame(site(place(10.0, 20.0), frame="ESRI:104903"))  # the Moon, 2000

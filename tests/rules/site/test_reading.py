@@ -127,7 +127,7 @@ def test_vertical_is_required_and_a_recorded_copy_may_still_lack_it():
         (("pin = 17", ""), "signal[1].pin: missing; expected the GPIO number (BCM) of the buzzer"),
         (('kind = "buzzer"', 'kind = "led-class"'), "signal[1].led: missing; expected a name under /sys/class/leds"),
         (('[base]', '[[project.control]]\nname = "KQ-1"\neasting = 1.0\nnorthing = 1.0\nheight = 1.0\n[base]'),
-         "project.control: 'KQ-1' stands 2 times; expected once"),
+         "project.control: 'KQ-1' is there 2 times; expected once"),
         (("angle_field = 3\nscale = 1.0\naligned_field = 4", "scale = 1.0"), "neither angle_field nor aligned_field"),
         (("[417, 418]", "4096"), "station_id: read 4096; expected a whole number from 0 to 4095 or a list of"),
         (("[417, 418]", "[417, 4096]"), "station_id: read [417, 4096]; expected"),
@@ -217,9 +217,9 @@ def test_two_streams_of_one_name_and_no_stream_at_all():
     twice = changed(
         ("[project]", '[[stream]]\nname = "corrections"\nport = "/dev/ttyUSB1"\ncarries = ["positions"]\n[project]')
     )
-    assert problems_of(twice) == ["stream: 'corrections' stands 2 times; expected once"]
+    assert problems_of(twice) == ["stream: 'corrections' is there 2 times; expected once"]
     one_port = twice.replace('name = "corrections"', 'name = "positions"', 1).replace("ttyUSB1", "ttyUSB0")
-    assert problems_of(one_port) == ["stream.port: '/dev/ttyUSB0' stands 2 times; expected once"]
+    assert problems_of(one_port) == ["stream.port: '/dev/ttyUSB0' is there 2 times; expected once"]
     assert problems_of('stream = []\n[post]\nname = "a"\nrole = "base"') == [
         "stream: none; expected at least one [[stream]] with name, port and carries"
     ]
@@ -296,7 +296,7 @@ def test_files_that_are_none(tmp_path):
         with pytest.raises(SiteError) as caught:
             read_site(path)
         assert words in str(caught.value)
-    with pytest.raises(SiteError, match="cannot be read: no such name"):
+    with pytest.raises(SiteError, match="cannot be read: no file can have this name"):
         read_site("a\0b")
     with pytest.raises(SiteError, match="cannot be read: Is a directory"):
         read_site(tmp_path)
