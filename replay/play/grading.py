@@ -180,15 +180,15 @@ class Tally(Struct, kw_only=True):
 
 def _worse(said: list[Change]) -> set[int]:
     """Which of the changes say that an alert which stands has become worse."""
-    standing: dict[int, Severity] = {}
+    open_alerts: dict[int, Severity] = {}
     worse = set()
     for index, change in enumerate(said):
         if change.change == "raised":
-            if GRAVITY[change.severity] > GRAVITY[standing.get(change.alert, "stop")]:
+            if GRAVITY[change.severity] > GRAVITY[open_alerts.get(change.alert, "stop")]:
                 worse.add(index)
-            standing[change.alert] = change.severity
+            open_alerts[change.alert] = change.severity
         elif change.change in ("normal", "cleared"):
-            standing.pop(change.alert, None)
+            open_alerts.pop(change.alert, None)
     return worse
 
 

@@ -34,7 +34,7 @@ from witnesspost.replay.world.sky import Vector
 from witnesspost.replay.world.world import World, minus, moved, plus, shifted
 from witnesspost.rules.book.radio import radio_horizon_km
 from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.site.model import RadioSheet
+from witnesspost.rules.site.model import RadioTable
 
 AIR_RATE_BPS = 9600
 """The air rate of radios whose tables name none."""
@@ -125,7 +125,7 @@ class State:
     def _error_of(self, event: Broadcast) -> Vector:
         return self._error_of_index(next(i for i, e in enumerate(self.scenario.events) if e is event))
 
-    def radio(self, of: str, t: float) -> RadioSheet:
+    def radio(self, of: str, t: float) -> RadioTable:
         """What the radio of one end is really set to."""
         radios = self.scenario.site.radio
         sheet = radios.base if of == "base" else radios.rover
@@ -134,7 +134,7 @@ class State:
                 changes = {
                     key: value
                     for key, value in msgspec.structs.asdict(event).items()
-                    if key in RadioSheet.__struct_fields__ and value is not None
+                    if key in RadioTable.__struct_fields__ and value is not None
                 }
                 sheet = msgspec.structs.replace(sheet, **changes)
         return sheet

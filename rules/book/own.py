@@ -15,10 +15,10 @@ from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
-from witnesspost.rules.site.model import OwnRule, Site
+from witnesspost.rules.site.model import OwnRuleTable, Site
 
 
-class CrewRule(Rule[OwnRule]):
+class OwnRule(Rule[OwnRuleTable]):
     """One `[[own_rule]]`, whose table has its figures. `explained_by` names the rules that make it a consequence."""
 
     causes = dict.fromkeys(("below", "above", "equals"), Advice("{said}", ("Set by your own rule {rule}: {measured}.",)))
@@ -71,10 +71,10 @@ class CrewRule(Rule[OwnRule]):
         return {"said": self.figures.say or f"{measured[:1].upper()}{measured[1:]}.", "measured": measured}
 
 
-def own_rules(site: Site, scene: Scene) -> list[Rule[OwnRule]]:
+def own_rules(site: Site, scene: Scene) -> list[Rule[OwnRuleTable]]:
     """The crew's own rules in force at this site (`measure_problems` says which cannot be)."""
     return [
-        CrewRule(site, own, scene)
+        OwnRule(site, own, scene)
         for own in site.own_rule
         if own.measure in MEASURES and not site.rules.get(own.name, {}).get("off", False)
     ]

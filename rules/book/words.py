@@ -12,7 +12,7 @@ from witnesspost.rules.advice import Advice
 from witnesspost.rules.alert import Change, Held, Sentence
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.coordinate_words import BASE_PAIRS, CONTROL_PAIRS
-from witnesspost.rules.book.own import CrewRule
+from witnesspost.rules.book.own import OwnRule
 
 _PAIRS = {"base-datum": BASE_PAIRS, "control-check": CONTROL_PAIRS}
 
@@ -32,7 +32,7 @@ class Words(NamedTuple):
 def words(told: Change | Sentence) -> Words:
     """What a person reads of this alert. Never raises."""
     try:
-        advice = ADVICE.get((told.rule, told.cause)) or CrewRule.causes[told.cause]
+        advice = ADVICE.get((told.rule, told.cause)) or OwnRule.causes[told.cause]
         figures = {"rule": told.rule, "stream": told.stream, **told.evidence, **told.words}
         fields = _Fields({key: value for key, value in figures.items() if value is not None})
         steps = advice.at_base if told.role == "base" and advice.at_base is not None else advice.steps

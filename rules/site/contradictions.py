@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Set
 from typing import Any
 
 from witnesspost.rules.site.angles import degrees
-from witnesspost.rules.site.model import Base, Control, OwnRule, Project, Signal, Site
+from witnesspost.rules.site.model import Base, Control, OwnRuleTable, Project, Signal, Site
 from witnesspost.rules.site.tables import few, on_one_line, shown
 
 LOWEST_HEIGHT, HIGHEST_HEIGHT = -1_000.0, 30_000.0  # in any unit
@@ -52,7 +52,7 @@ def signal_problems(signal: Signal, unread: Set[str] = frozenset()) -> Iterator[
         yield f"{signal.where}.led: missing; expected a name under /sys/class/leds"
 
 
-def own_rule_problems(rule: OwnRule, unread: Set[str] = frozenset()) -> Iterator[str]:
+def own_rule_problems(rule: OwnRuleTable, unread: Set[str] = frozenset()) -> Iterator[str]:
     """Why a rule of the crew's own has nothing to judge by."""
     bounds = {"below": rule.below, "above": rule.above, "equals": rule.equals}
     given = [key for key, bound in bounds.items() if bound is not None]

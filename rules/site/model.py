@@ -158,7 +158,7 @@ class TiltSentence(Struct, kw_only=True):
     compensates: bool = False
 
 
-class RadioSheet(Struct, kw_only=True):
+class RadioTable(Struct, kw_only=True):
     """What one radio is set to, as read off its front panel. All optional; what both ends name is compared."""
 
     frequency_mhz: Positive | None = None
@@ -171,12 +171,12 @@ class RadioSheet(Struct, kw_only=True):
 class Radio(Struct, kw_only=True):
     """The two ends' radio tables."""
 
-    base: RadioSheet = msgspec.field(default_factory=RadioSheet)
-    rover: RadioSheet = msgspec.field(default_factory=RadioSheet)
+    base: RadioTable = msgspec.field(default_factory=RadioTable)
+    rover: RadioTable = msgspec.field(default_factory=RadioTable)
 
 
-class OwnRule(Struct, kw_only=True):
-    """The crew's own rule: one measurement against one bound, in the measurement's own unit."""
+class OwnRuleTable(Struct, kw_only=True):
+    """One `[[own_rule]]`: one measurement against one bound, in the measurement's own unit."""
 
     name: Name
     measure: str
@@ -227,7 +227,7 @@ class Site(Struct, kw_only=True, dict=True):
     tilt: TiltSentence | None = None
     radio: Radio = msgspec.field(default_factory=Radio)
     rules: dict[str, dict[str, Any]] = {}
-    own_rule: list[OwnRule] = []
+    own_rule: list[OwnRuleTable] = []
     signal: list[Signal] = []
     button: Button | None = None
     page: Page | None = None

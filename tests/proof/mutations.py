@@ -134,7 +134,7 @@ def judged(heard: Heard, mutation: Mutation | None = None) -> Judged:
     """What a scenario comes to under the book of rules as it is, or with one rule spoilt."""
     table = copy.deepcopy(heard.scenario.site_table)
     rules = list(book.RULES)
-    crew_rule: type[Rule] = own.CrewRule
+    crew_rule: type[Rule] = own.OwnRule
     if mutation is not None and mutation.rule == OWN_RULE:
         crew_rule = mutation.mutant
     elif mutation is not None:
@@ -145,7 +145,7 @@ def judged(heard: Heard, mutation: Mutation | None = None) -> Judged:
     own_rules = vars(crew_rule)["__init__"].__globals__["own_rules"] if "__init__" in vars(crew_rule) else own.own_rules
     with (
         patch.object(book, "RULES", tuple(rules)),
-        patch.object(own, "CrewRule", crew_rule),
+        patch.object(own, "OwnRule", crew_rule),
         patch.object(book, "own_rules", own_rules),
     ):
         engine = Engine(book.rules_in_force(site, scene), scene)
@@ -311,7 +311,7 @@ def main(arguments: list[str]) -> int:
     names = [name for name in arguments if not name.startswith("--")] or [*book.FIGURES, OWN_RULE]
     print("| rule | mutation | caught by | because |", "|---|---|---|---|", sep="\n")
     tried = caught = beside = accounted = 0
-    for rule in (*book.RULES, own.CrewRule):
+    for rule in (*book.RULES, own.OwnRule):
         name = name_of(rule)
         if name not in names:
             continue

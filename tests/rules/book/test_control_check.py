@@ -1,4 +1,4 @@
-"""control-check on a stepped clock: every standing on control is an event, and a wrong one an alert."""
+"""control-check on a stepped clock: every occupation of control is an event, and a wrong one an alert."""
 
 import random
 import re
