@@ -68,14 +68,14 @@ PATTERNS: dict[State, Pattern] = {
         sound=Rhythm((80, 120), times=1),
     ),
     "past": Pattern(
-        meaning="A stop alarm has been and gone, and nobody has pressed the button yet. Ask which points were stored.",
+        meaning="A stop alarm was raised and is over, and nobody has pressed the button yet. Ask which points were stored.",
         seen="two long flashes every four seconds",
         heard="silence",
         light=Rhythm((900, 400, 900, 1800)),
         sound=None,
     ),
     "note": Pattern(
-        meaning="Something to know; go on.",
+        meaning="There is something to know. Go on.",
         seen="two short flashes every three seconds",
         heard="two short beeps, once",
         light=Rhythm((150, 250, 150, 2450)),
