@@ -380,7 +380,9 @@ BECAUSE: dict[str, dict[str, str]] = {
         "_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do",
         "near_share": "what comes second no grade reads, the rule's own tests do",
         "jitter_s": "as short as the grid on which the rules are asked",
-        "quiet_s 3 → 1.5": "two intervals of a second are as long",
+        "_RTCM2_WORDS": "no scenario has RTCM 2's words by chance alone, the rule's own tests do",
+        "'positions' not in carries": "no scenario has sentences on a line of corrections, the rule's own tests do",
+        "other_than_sentences <= _STRAY_BYTES": "no scenario has sentences on a line of corrections, the rule's own tests do",
     },
     "sky": {
         "_BIN_S": "how densely the half hour is sampled: the median is the same",
