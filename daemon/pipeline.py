@@ -110,8 +110,6 @@ class Pipeline:
         """The alerts that are raised and not cleared, worst first."""
         return self.engine.open_alerts()
 
-    standing = open_alerts  # its former name
-
     def feed(self, t: float, stream: str, data: bytes) -> list[Change]:
         """Bytes that came on `stream` at `t`; KeyError where the site has no such stream."""
         line = self._lines[stream]

@@ -32,6 +32,7 @@ TURN_S = GRID_MS / 1000.0
 MOST_BYTES = 16384  # of each stream before the clock is looked at again: some milliseconds of work
 READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds
 SNAPSHOT_S = 1.0
+REST_S = 10.0  # for what came before the end; the service manager waits half a minute for the whole of it
 _SNAPSHOT_AGAIN_S = 30.0
 _RATE_S = 10.0
 _MOST_SAID = 100
@@ -109,8 +110,7 @@ class Service:
                 end.callback(self._publish_end)
                 end.callback(lambda: self.log.close(self.pipeline.t, how))
                 end.callback(self.pipeline.end)
-                end.callback(lambda: self.pipeline.tick(self.clock()))
-                end.callback(self._take_rest)
+                end.callback(lambda: parting.extend(self._take_rest()))
                 for reader in self.readers:
                     end.callback(reader.join, 2.0)
                 for reader in self.readers:
@@ -181,10 +181,17 @@ class Service:
         except Exception as error:
             self.report(CompanionFailed(t=self.pipeline.t, stream="", companion="log", error=failure_words(error)))
 
-    def _take_rest(self) -> None:
+    def _take_rest(self) -> list[str]:
+        """What the ports still brought. Time ends where they ended, however long this takes: nothing was silent meanwhile."""
+        ended_t = self.clock()
         self.inbox.begin_turn(ROOM_BYTES)
-        while items := self.inbox.take(0.0):
+        while self.clock() < ended_t + REST_S and (items := self.inbox.take(0.0, MOST_BYTES)):
             self._take(items)
+        self.pipeline.tick(ended_t)
+        left_bytes = sum(len(item.data) for item in self.inbox.take(0.0) if isinstance(item, Chunk))
+        return (
+            [f"{left_bytes} bytes that came last are not in the log: a line brings more than can be kept"] if left_bytes else []
+        )
 
     def _turn(self, t: float) -> None:
         self._pulse = self._take_pulse(t)

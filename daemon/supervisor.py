@@ -27,8 +27,8 @@ from witnesspost.rules.facts import CompanionFailed, Fact
 Maker = Callable[[], Companion]
 
 TURN_S = 0.5
-DEADLINE_S = 5.0
-START_S = 30.0  # on a slow card the libraries of a companion take seconds to load
+VITAL_DEADLINE_S = 5.0
+DEADLINE_S = 30.0  # nobody waits for the others, and some of them load PROJ, or read from a card that is busy
 STOP_S = 1.0  # for all of them together: SIGTERM ends the service within two seconds
 PAUSES_S = (0.5, 2.0, 5.0, 15.0, 45.0)  # none longer than `post-health` holds its alert: so that it stands while this lasts
 VITAL_RESTARTS = 3
@@ -160,7 +160,8 @@ class _Keeper:
             self._busy, self._seen_busy = busy, 0
             return False
         self._seen_busy += 1
-        return self._seen_busy * self._turn_s >= (START_S if busy.name == "start" else DEADLINE_S)
+        deadline_s = VITAL_DEADLINE_S if self._vital and busy.name != "start" else DEADLINE_S
+        return self._seen_busy * self._turn_s >= deadline_s
 
     def _failed(self, t: float, error: str, *, again: bool = False) -> None:
         if t - self._began_at >= HELD_S:

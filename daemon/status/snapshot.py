@@ -152,7 +152,7 @@ def snapshot_of(
                 stream=stream,
                 station_id=epoch.station_id,
                 ago_s=round(t - epoch.t, 1),
-                interval_s=scene.interval_s(stream),
+                interval_s=scene.usual_interval_s(stream),
                 systems=epoch.systems,
                 satellites=epoch.satellites,
             )

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Container
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import pyrtcm
 from msgspec.structs import replace
@@ -105,6 +105,19 @@ def signal_levels(frame: bytes, message: int, system: str) -> dict[str, tuple[fl
 class _Set:
     """One station's observation set while its messages come in; `moments` is what each message said of its epoch."""
 
+    __slots__ = (
+        "began_t",
+        "cells",
+        "frequencies",
+        "masks",
+        "messages",
+        "moments",
+        "satellites",
+        "size_bytes",
+        "systems",
+        "time_s",
+    )
+
     def __init__(self, began_t: float) -> None:
         self.began_t = began_t
         self.messages: list[int] = []
@@ -118,19 +131,12 @@ class _Set:
         self.frequencies = 0
 
 
-class _Header(NamedTuple):
-    """What the fixed part of an observation message says.
+_Header = tuple[bool, int, int, int, int, int, float | None]
+"""What the fixed part of an observation message says: more follows, moment, satellites, signals, cells, frequencies, time.
 
-    `time_s` is GPS seconds of week where it can be had, `moment` the epoch's field as it stands, in the system's own scale.
-    """
-
-    more: bool
-    moment: int
-    satellites: int
-    signals: int
-    cells: int
-    frequencies: int
-    time_s: float | None
+The time is GPS seconds of week where it can be had, the moment the epoch's field as it stands, in the system's own scale. A
+plain tuple: a named one would cost the hot path more than all else that is done with it.
+"""
 
 
 class Decoder:
@@ -253,7 +259,7 @@ class Decoder:
             time_s = None
         elif system == "C":
             time_s = (time_s + GPS_MINUS_BEIDOU_S) % WEEK_S
-        return _Header(bool(head >> 121 & 1), moment, satellites, signals, cells, frequencies, time_s)
+        return (bool(head >> 121 & 1), moment, satellites, signals, cells, frequencies, time_s)
 
     def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
         """A legacy observation message's header, None where the frame is too short to have one."""
@@ -264,46 +270,43 @@ class Decoder:
         if LEGACY_OBSERVATIONS[message] == "G":
             satellites, moment = head >> 4 & 31, head >> 10 & 0x3FFFFFFF
             time_s = moment / 1000.0 if moment < 1000 * WEEK_S else None
-            return _Header(bool(head >> 9 & 1), moment, satellites, frequencies, satellites, frequencies, time_s)
+            return (bool(head >> 9 & 1), moment, satellites, frequencies, satellites, frequencies, time_s)
         satellites, moment = head >> 7 & 31, head >> 13 & 0x7FFFFFF
-        return _Header(bool(head >> 12 & 1), moment, satellites, frequencies, satellites, frequencies, None)
+        return (bool(head >> 12 & 1), moment, satellites, frequencies, satellites, frequencies, None)
 
     def _observations(
         self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None, facts: list[Fact]
     ) -> None:
         if header is None:
             return
-        if header.satellites:
-            self._traffic.observation_frames += 1
+        more, moment, satellites, signals, cells, frequencies, time_s = header
         current = self._sets.get(station)
-        if current is not None and _is_of_the_next(current, t, message, header):
-            # Its end was lost, or is filtered out for good: a rover uses what came, once the next epoch begins.
-            self._end_set(t, station, current, facts)
-            current = None
+        if current is not None:
+            apart = time_s is not None and current.time_s is not None and abs(time_s - current.time_s) > _ONE_EPOCH_S
+            if apart or (message in current.moments and _is_of_the_next(current, t, message, moment)):
+                # Its end was lost, or is filtered out for good: a rover uses what came, once the next epoch begins.
+                self._end_set(t, station, current, facts)
+                current = None
         if current is None:
             current = self._sets[station] = _Set(t)
         current.messages.append(message)
-        current.moments[message] = header.moment
-        current.satellites += header.satellites
-        current.cells += header.cells
+        current.moments[message] = moment
         current.size_bytes += len(frame)
-        if header.satellites:
+        if current.time_s is None:
+            current.time_s = time_s
+        if message in MSM:
+            current.masks.append((satellites, signals, cells))
+        if satellites:
+            self._traffic.observation_frames += 1
+            current.satellites += satellites
+            current.cells += cells
             if system not in current.systems:
                 current.systems += system
-            current.frequencies = max(current.frequencies, header.frequencies)
-        if message in MSM:
-            current.masks.append((header.satellites, header.signals, header.cells))
-        if current.time_s is None:
-            current.time_s = header.time_s
-        if (
-            self._levels_wanted
-            and header.satellites
-            and message in MSM
-            and message % 10 >= 4
-            and self._sample_is_due(t, system)
-        ):
-            facts += self._levels(t, frame, message, system)
-        if not header.more:
+            if frequencies > current.frequencies:
+                current.frequencies = frequencies
+            if self._levels_wanted and message in MSM and message % 10 >= 4 and self._sample_is_due(t, system):
+                facts += self._levels(t, frame, message, system)
+        if not more:
             del self._sets[station]
             self._end_set(t, station, current, facts)
 
@@ -434,14 +437,10 @@ def _characters(parsed: Any, field: str) -> str | None:
     return "".join(letters) if letters else None
 
 
-def _is_of_the_next(current: _Set, t: float, message: int, header: _Header) -> bool:
-    """True if a message of this header begins another epoch than the set's.
+def _is_of_the_next(current: _Set, t: float, message: int, moment: int) -> bool:
+    """True if a message that the set has already begins another epoch.
 
-    The same message again is one of the next epoch too, but for a constellation of over 64 cells, which is sent in several
-    messages of one number and one moment (a base whose time stands still says the same moment for ever).
+    It does not where a constellation has over 64 cells, which is sent in several messages of one number and one moment (a
+    base whose time stands still says the same moment for ever).
     """
-    time_s = header.time_s
-    if time_s is not None and current.time_s is not None and abs(time_s - current.time_s) > _ONE_EPOCH_S:
-        return True
-    before = current.moments.get(message)
-    return before is not None and (before != header.moment or t - current.began_t > _LONGEST_SET_S)
+    return current.moments[message] != moment or t - current.began_t > _LONGEST_SET_S

@@ -2,8 +2,8 @@
 
 When: the bytes of an epoch need over 80 % of the interval between epochs at the air rate of the radio tables (twice the
 bits with forward error correction), for 10 s. The bytes are what really arrives: the observations of the project's
-station, averaged over the last epochs, and its other messages spread over the interval. The interval is the shortest
-between the epochs' own times, so that an epoch lost on the air does not make the load look lighter.
+station, averaged over the last epochs, and its other messages spread over the interval. The interval is the
+usual one by the epochs' own times, so that an epoch lost on the air does not make the load look lighter.
 
 Cause: `too-many-messages`. Evidence says what would fit: the same satellites as MSM4 (RTCM 10403.3 section 3.5), or epochs
 half as often.
@@ -20,7 +20,7 @@ from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_wor
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Traffic
-from witnesspost.rules.gnss import WEEK_S, is_observation
+from witnesspost.rules.gnss import is_observation
 
 _OTHER_MESSAGES_OVER_S = 60.0
 
@@ -66,10 +66,10 @@ class LinkOverload(Rule[OverloadFigures]):
             if self.scene.is_ours(fact.station_id):
                 line = self._line(fact.stream)
                 line.epoch(fact)
-                load = line.load_bytes()
-                interval = line.interval_s() or self.scene.usual_interval_s(fact.stream)
+                interval = self.scene.usual_interval_s(fact.stream)
+                load = line.load_bytes(interval)
                 line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
-        elif isinstance(fact, Traffic) and fact.by_message:
+        elif isinstance(fact, Traffic) and fact.by_message and fact.stream in self.scene.correction_streams:
             self._line(fact.stream).others(fact)
 
     def due(self) -> float:
@@ -97,8 +97,8 @@ class LinkOverload(Rule[OverloadFigures]):
     def _finding(self, stream: str, since: float, line: _Line) -> Finding:
         assert self._link is not None
         assert line.last is not None
-        interval = line.interval_s() or self.scene.usual_interval_s(stream) or 1.0
-        load, epoch = line.load_bytes(), line.last
+        interval = self.scene.usual_interval_s(stream) or 1.0
+        load, epoch = line.load_bytes(interval), line.last
         as_msm4, kind = size_as_msm4(epoch), highest_msm_kind(epoch.messages)
         share = self._link.seconds(load) / interval
         half_as_often = f"Epochs every {2 * interval:.4g} s instead of every {interval:.4g} s"
@@ -132,20 +132,15 @@ class _Line:
         self.share = Bound(above=figures.limit_share, deadband=figures.deadband)
         self.last: Epoch | None = None
         self._sizes: deque[int] = deque(maxlen=figures.epochs)
-        self._gaps: deque[float] = deque(maxlen=figures.epochs)
         self._others: deque[tuple[float, int]] = deque()
         self._others_sum = 0
 
     def epoch(self, epoch: Epoch) -> None:
         before, self.last = self.last, epoch
-        if before is not None and before.time_s is not None and epoch.time_s is not None:
-            gap = round((epoch.time_s - before.time_s) % WEEK_S, 3)
-            if gap == 0.0 and self._sizes:
-                self._sizes[-1] += epoch.size_bytes  # one epoch in two sets: its bytes share one interval
-                return
-            if 0.0 < gap < WEEK_S / 2:
-                self._gaps.append(gap)
-        self._sizes.append(epoch.size_bytes)
+        if before is not None and epoch.time_s is not None and before.time_s == epoch.time_s:
+            self._sizes[-1] += epoch.size_bytes  # one epoch in two sets: its bytes share one interval
+        else:
+            self._sizes.append(epoch.size_bytes)
 
     def others(self, traffic: Traffic) -> None:
         size = sum(size for message, (_, size) in traffic.by_message.items() if message.isdecimal() and not _observes(message))
@@ -155,15 +150,11 @@ class _Line:
         while self._others and traffic.t - self._others[0][0] > _OTHER_MESSAGES_OVER_S:
             self._others_sum -= self._others.popleft()[1]
 
-    def interval_s(self) -> float | None:
-        return min(self._gaps) if self._gaps else None
-
-    def load_bytes(self) -> float:
+    def load_bytes(self, interval_s: float | None) -> float:
         """Bytes of one epoch with its share of the rarer messages."""
         if not self._sizes:
             return 0.0
-        interval = self.interval_s() or 1.0
-        return sum(self._sizes) / len(self._sizes) + self._others_sum / _OTHER_MESSAGES_OVER_S * interval
+        return sum(self._sizes) / len(self._sizes) + self._others_sum / _OTHER_MESSAGES_OVER_S * (interval_s or 1.0)
 
 
 def _observes(message: str) -> bool:

@@ -106,7 +106,7 @@ MEASURES: dict[str, Measure] = {
     "corrections.signals": _epoch("1", "satellites times their signals in one epoch", lambda e, s: e.cells),
     "corrections.frequencies": _epoch("1", "most carrier bands of any constellation", lambda e, s: e.frequencies),
     "corrections.size_bytes": _epoch("byte", "size of one epoch's observations", lambda e, s: e.size_bytes),
-    "corrections.interval_s": _epoch("s", "usual time between epochs", lambda e, s: s.interval_s(e.stream)),
+    "corrections.interval_s": _epoch("s", "usual time between epochs", lambda e, s: s.usual_interval_s(e.stream)),
     "corrections.delay_s": _epoch("s", "arrival minus epoch time", lambda e, s: delay_s(e, s.utc)),
     "station.antenna_height_m": Measure(
         "m",

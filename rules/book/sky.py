@@ -151,7 +151,7 @@ class Sky(Rule[SkyFigures]):
         for view in self._views.values():
             if not view.is_past():
                 continue
-            if t - view.at > max(_FRESH_S, 3.0 * (self.scene.interval_s(view.stream) or 0.0)):
+            if t - view.at > max(_FRESH_S, 3.0 * (self.scene.usual_interval_s(view.stream) or 0.0)):
                 continue
             if view.few.since is not None and view.counts_from(view.few.since) <= t:
                 yield self._few(view, view.counts_from(view.few.since))

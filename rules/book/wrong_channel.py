@@ -168,15 +168,13 @@ class WrongChannel(Rule[ChannelFigures]):
         )
 
     def _lasts(self, known: _Heard, t: float) -> bool:
-        """True while a station is heard; past the on-delay only one whose frames have gone on for as long.
+        """True while a station is heard whose frames have gone on for the on-delay.
 
         Frames come once a second or so: the one due at the end of the on-delay decides, with some jitter allowed; a slower
         station is allowed its own interval.
         """
-        if t - known.last > self._pause_s(known):
-            return False
-        on_delay_s = self.figures.on_delay_s
-        return t - known.first < on_delay_s or known.last - known.first >= on_delay_s - max(0.3, known.gap_s - 0.7)
+        lasts_s = self.figures.on_delay_s - max(0.3, known.gap_s - 0.7)
+        return t - known.last <= self._pause_s(known) and known.last - known.first >= lasts_s
 
     def _pause_s(self, known: _Heard) -> float:
         return max(self.figures.pause_s, 1.5 * known.interval_s)

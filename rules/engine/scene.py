@@ -52,6 +52,7 @@ class Scene:
         self._proven: dict[int, bool] = {}
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
+        self._timed: dict[str, Epoch] = {}  # by stream: the last of our epochs that said its time
 
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
@@ -70,9 +71,10 @@ class Scene:
             self._adopt(fact)
             if self.is_ours(fact.station_id):
                 before = self.last_epoch.get(fact.stream)
-                if before is not None:
+                apart_s = self._apart_s(before, fact)
+                if apart_s is not None:
                     gaps = self._intervals.setdefault(fact.stream, [])
-                    gaps.append(_apart_s(before, fact))
+                    gaps.append(apart_s)
                     del gaps[:-_INTERVALS_KEPT]
                     self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
                 self.last_epoch[fact.stream] = fact
@@ -88,11 +90,6 @@ class Scene:
             self.utc = fact
         elif isinstance(fact, Planned):
             self.planned_until = fact.t + fact.for_s
-
-    @property
-    def standing(self) -> set[str]:
-        """`active_rules` by its former name."""
-        return self.active_rules
 
     @property
     def station_ids(self) -> frozenset[int] | None:
@@ -193,10 +190,6 @@ class Scene:
         port = self.ports.get(stream)
         return port is not None and port.state in ("lost", "waiting")
 
-    def interval_s(self, stream: str) -> float | None:
-        """`usual_interval_s` by its former name."""
-        return self.usual_interval_s(stream)
-
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the receivers' word; None while none has said it."""
         return self.utc.utc + dt.timedelta(seconds=t - self.utc.t) if self.utc else None
@@ -219,6 +212,26 @@ class Scene:
             return False
         return any(fix.station_id in (number, number % 1024, number % 1000) for number in self._named)
 
+    def _apart_s(self, before: Epoch | None, after: Epoch) -> float | None:
+        """Between two epochs, by their own times; by their arrival where these are not said or stand still.
+
+        None for a second set of one epoch: a constellation whose messages do not say the time, or the project's second base.
+        """
+        timed = self._timed.get(after.stream)
+        if after.time_s is None:
+            if before is None or (timed is not None and after.t - timed.t <= _LONGEST_INTERVAL_S):
+                return None
+            return after.t - before.t
+        self._timed[after.stream] = after
+        if timed is None or timed.time_s is None:
+            return None
+        apart_s = (after.time_s - timed.time_s) % WEEK_S
+        if 0.0 < apart_s <= _LONGEST_INTERVAL_S:
+            return round(apart_s, 3)
+        if not apart_s and (timed.station_id, timed.messages) != (after.station_id, after.messages):
+            return None
+        return after.t - timed.t
+
     def _adopt(self, epoch: Epoch) -> None:
         ours = self._adopted
         if self.base_kind == "own" and self._named is not None:
@@ -229,15 +242,6 @@ class Scene:
             if epoch.t - ours.t <= left_s:
                 return
         self._adopted = epoch
-
-
-def _apart_s(before: Epoch, after: Epoch) -> float:
-    """Between two epochs, by their own times; by their arrival where these are not said or stand still."""
-    if before.time_s is not None and after.time_s is not None:
-        apart_s = (after.time_s - before.time_s) % WEEK_S
-        if 0.0 < apart_s <= _LONGEST_INTERVAL_S:
-            return round(apart_s, 3)
-    return after.t - before.t
 
 
 _CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)

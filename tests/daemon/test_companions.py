@@ -237,7 +237,7 @@ def _outcome(check, name):
 @pytest.fixture
 def quick(monkeypatch):
     monkeypatch.setattr(supervisor, "DEADLINE_S", 0.6)
-    monkeypatch.setattr(supervisor, "START_S", 0.6)
+    monkeypatch.setattr(supervisor, "VITAL_DEADLINE_S", 0.6)
     monkeypatch.setattr(supervisor, "TURN_S", 0.1)
     monkeypatch.setattr(notify, "_FEED_S", 0.1)
 

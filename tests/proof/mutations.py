@@ -365,6 +365,19 @@ BECAUSE: dict[str, dict[str, str]] = {
         "_Line.observations: self.last is not None": "the last epoch is always known once the watch has begun",
         "_single_frequency: 0 < epoch.cells": "where the bands are not known: all messages that are decoded say them",
     },
+    "corrections-late": {
+        "_MUCH_OF_IT": "the age of a rover beside a delay within the limit: the rule's own tests have both sides",
+        "_NO_LINK_S": "delays of ten minutes and of leap seconds: the rule's own tests have both sides",
+        "_LEAP_NEAR_S": "delays of ten minutes and of leap seconds: the rule's own tests have both sides",
+        "fact.age_s is not None": "ages are looked at only where no receiver says the time, which the rule's own tests have",
+        "self._aged_t": "ages are looked at only where no receiver says the time, which the rule's own tests have",
+        "CorrectionsLate._move": "an age that is past the limit of before: the rule's own tests have it",
+        "CorrectionsLate._finding": "whether a rover calls them fresh: the rule's own tests have it",
+    },
+    "wrong-channel": {
+        "len(heard) > 1": "when a rule is asked: at any moment it would find the same, only at the cost of time",
+        "WrongChannel.due": "when a rule is asked: at any moment it would find the same, only at the cost of time",
+    },
     "link-overload": {
         "silent_s 10 → 20": "as long as the on-delay: nothing raised within it can have been silent for longer",
     },
@@ -380,9 +393,10 @@ BECAUSE: dict[str, dict[str, str]] = {
         "_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do",
         "near_share": "what comes second no grade reads, the rule's own tests do",
         "jitter_s": "as short as the grid on which the rules are asked",
-        "_RTCM2_WORDS": "no scenario has RTCM 2's words by chance alone, the rule's own tests do",
-        "'positions' not in carries": "no scenario has sentences on a line of corrections, the rule's own tests do",
-        "other_than_sentences <= _STRAY_BYTES": "no scenario has sentences on a line of corrections, the rule's own tests do",
+        "quiet_s 3 → 1.5": "two intervals of a second are as long",
+        "_RTCM2": "how much of RTCM 2 tells, and for how long: the rule's own tests have both sides",
+        "'positions' not in carries": "no scenario has sentences alone on a line of corrections, the rule's own tests do",
+        "_looks_like: shown.other_than_sentences": "no scenario has sentences alone on such a line, the rule's own tests do",
     },
     "sky": {
         "_BIN_S": "how densely the half hour is sampled: the median is the same",

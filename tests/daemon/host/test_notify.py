@@ -119,7 +119,7 @@ def alert(**changed):
         "stream": "corrections",
         "because_of": None,
         "evidence": {},
-        "words": {"reason": "no such device\nor address", "gone": "is gone"},
+        "words": {"reason": ": no such device\nor address", "gone": "is gone"},
         "post": "kestrel",
         "role": "rover",
         "alert": 7,

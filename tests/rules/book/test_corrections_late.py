@@ -61,6 +61,23 @@ def test_leap_seconds_hours_and_the_future_are_a_clock(day, delay):
     assert [(c.rule, c.cause) for c in changes] == [("corrections-late", "clock-not-set")]
 
 
+@pytest.mark.parametrize(
+    ("delay", "cause"),
+    [
+        (16.4, "old-epochs"),
+        (16.6, "clock-not-set"),
+        (19.4, "clock-not-set"),
+        (19.6, "old-epochs"),
+        (590.0, "old-epochs"),
+        (610.0, "clock-not-set"),
+        (-5.5, "clock-not-set"),
+    ],
+)
+def test_no_link_holds_bytes_for_ten_minutes_and_leap_seconds_are_eighteen(day, delay, cause):
+    bench = day.bench(CorrectionsLate, role="base")
+    assert [c.cause for c in bench.play(late(day, 0.0, 60.0, lambda t: delay, age_s=None), 60.0)] == [cause]
+
+
 def test_a_rover_that_calls_them_fresh_is_believed(day):
     bench = day.bench(CorrectionsLate)
     assert [c.cause for c in bench.play(late(day, 0.0, 60.0, lambda t: 9.0, age_s=1.0), 60.0)] == ["clock-not-set"]

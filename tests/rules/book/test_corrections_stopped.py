@@ -109,6 +109,15 @@ def test_rtcm_2_is_no_noise(day):
     assert [change.cause for change in alerts(day, facts, 16.0)] == ["line-noise"]
 
 
+def test_a_slow_line_of_rtcm_2_is_known_by_its_last_sample_for_a_minute(day):
+    facts = [traffic(t, other_bytes=60, rtcm2_words=20 if t == 10.0 else 0) for t in day.every(1.0, 0.0, 90.0)]
+    bench = day.bench(CorrectionsStopped)
+    bench.play(facts[:70], 69.8)
+    assert bench.findings()[0].causes[0].cause == "other-format"
+    bench.play(facts[70:71], 70.2)
+    assert bench.findings()[0].causes[0].cause == "line-noise"
+
+
 def test_sentences_alone_on_a_line_of_corrections_are_another_format_and_beside_positions_are_none(day):
     facts = [traffic(t, sentence_bytes=300) for t in day.every(1.0, 0.0, 20.0)]
     (change,) = alerts(day, facts, 16.0)

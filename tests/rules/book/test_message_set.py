@@ -170,10 +170,10 @@ def test_a_pause_in_the_observations_starts_the_minute_anew(day):
 @pytest.mark.parametrize("root", ["corrections-stopped", "wrong-channel"])
 def test_silent_while_another_rule_explains_it(day, root):
     bench = day.bench(MessageSet)
-    bench.scene.standing.add(root)
+    bench.scene.active_rules.add(root)
     bench.engine.ask_all()
     assert bench.play(stream(day, 200.0, position_s=None), 200.0) == []
-    bench.scene.standing.discard(root)
+    bench.scene.active_rules.discard(root)
     bench.engine.ask_all()
     assert day.said(bench.play(stream(day, 400.0, position_s=None, start=200.0), 400.0)) == [
         (350.0, "raised", "message-set", "no-station-position")

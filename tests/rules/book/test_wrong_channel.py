@@ -66,7 +66,7 @@ def test_a_line_without_a_stranger_is_not_asked(day):
     bench = day.bench(WrongChannel, base={"station_id": 417})
     bench.play(heard(day, [417], 1.0, 10.0), 10.0)
     assert bench.rules[0].due() == math.inf
-    bench.play(heard(day, [88], 10.0, 11.0), 10.4)
+    bench.play(heard(day, [88], 10.0, 14.0), 13.4)
     assert bench.rules[0].due() == 0.0
     bench.play([], 20.0)
     assert bench.rules[0].due() == math.inf

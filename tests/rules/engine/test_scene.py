@@ -48,6 +48,14 @@ def test_the_usual_interval_is_the_epochs_own_not_that_of_a_modem_s_bursts(day):
     assert scene_of(day, facts).usual_interval_s("corrections") == 2.0
 
 
+def test_two_sets_of_one_epoch_are_one_interval(day):
+    gps = [day.epoch(t, time_s=200_000.0 + t, messages=(1004,)) for t in day.every(1.0, 0.0, 60.0)]
+    glonass = [day.epoch(t + 0.1, time_s=None, messages=(1012,)) for t in day.every(1.0, 0.0, 60.0)]
+    assert scene_of(day, gps + glonass, **OURS).usual_interval_s("corrections") == 1.0
+    second = [day.epoch(t + 0.5, time_s=200_000.0 + t, station_id=418) for t in day.every(1.0, 0.0, 60.0)]
+    assert scene_of(day, gps + second, base={"station_id": [417, 418]}).usual_interval_s("corrections") == 1.0
+
+
 def test_two_epochs_tell_no_usual_interval_before_the_second(day):
     assert scene_of(day, [day.epoch(0.0)]).usual_interval_s("corrections") is None
 
