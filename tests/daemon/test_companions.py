@@ -274,7 +274,7 @@ def test_one_that_always_throws_is_named_and_the_others_go_on(post, call):
         until(lambda: name == "journal" or any("RULE=corrections-stopped" in said for said in heard()), 2.0)
         until(lambda: "WATCHDOG=1" in fed(), 3.0)
         if name != "status":
-            words = f"failed and is started again: {name}"
+            words = f"failed and is being restarted: {name}"
             until(lambda: any(words in alert.say for alert in ask(one.folder / "kestrel.sock").alerts))
         one.end()
         assert one.log()[0] == "stopped"
