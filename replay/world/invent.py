@@ -21,7 +21,7 @@ from witnesspost.replay.world.base import BaseStation, Identity, with_most
 from witnesspost.replay.world.crew import Crew
 from witnesspost.replay.world.link import Arrival, Link
 from witnesspost.replay.world.receiver import EpochHeard, Receiver, StationHeard
-from witnesspost.replay.world.rover import Mouth
+from witnesspost.replay.world.rover import ReceiverOutput
 from witnesspost.replay.world.scenario import Scenario
 from witnesspost.replay.world.sky import Sky, local_axes
 from witnesspost.replay.world.state import State
@@ -76,7 +76,7 @@ class _Invention:
         self.rng = random.Random(f"{seed} line")
         self.corrections = self._stream("corrections")
         self.positions = self._stream("positions")
-        self.mouth = Mouth(scenario, self.world, self.state, self.sky, self.crew, seed * 7919 + 2)
+        self.output = ReceiverOutput(scenario, self.world, self.state, self.sky, self.crew, seed * 7919 + 2)
         self.link = Link(self._bytes_per_s(0.0), random.Random(f"{seed} link"), scenario.link.jitter_s)
         self.silence = Silence(scenario.messages.interval_s, of_a_service=scenario.site.base.kind != "own")
         self._neighbours: dict[int, BaseStation] = {}
@@ -279,11 +279,11 @@ class _Invention:
         if not self.scenario.at_base and self.state.active(ev.RoverOff, t) is not None:
             self.receiver.restart()
             return
-        said = self.mouth.says(t, None if self.scenario.at_base else self.receiver)
+        said = self.output.says(t, None if self.scenario.at_base else self.receiver)
         if said:
             self._chunk(t + self.scenario.rover.latency_s, self.positions, said)
             if not self.scenario.at_base:
-                self.silence.rover_says(t + self.scenario.rover.latency_s, self.mouth.quality, self.mouth.age_s)
+                self.silence.rover_says(t + self.scenario.rover.latency_s, self.output.quality, self.output.age_s)
 
     def _watch(self, t: float) -> Iterator[Truth]:
         """The truth about silence up to `t`."""

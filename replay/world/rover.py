@@ -24,7 +24,7 @@ _SIGMA_BASE_M = (0.01, 0.02)
 _EVERY_M = 200.0
 
 
-class Mouth:
+class ReceiverOutput:
     """The sentences of one receiver: call `says` in the order of time."""
 
     def __init__(self, scenario: Scenario, world: World, state: State, sky: Sky, crew: Crew, seed: int) -> None:

@@ -81,7 +81,7 @@ class LinkOverload(Rule[OverloadFigures]):
             since = line.share.since
             if since is None or line.last is None:
                 continue
-            # A line that falls silent is no lighter: what stands goes on standing, but nothing new is said of it.
+            # A line that falls silent is no lighter: an open alert stays open, but none is raised.
             if t - line.last.t <= self._silent_after(stream) or self.name in self.scene.active_rules:
                 yield self._finding(stream, since, line)
 

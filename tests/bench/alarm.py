@@ -48,7 +48,7 @@ off = true
 kind = "buzzer"
 pin = 17
 """
-_PLACE = (1112189.0, -4842955.0, 3985352.0)  # metres, geocentric: any place would do
+_PLACE = (1112189.0, -4842955.0, 3985352.0)  # metres, geocentric: anywhere
 _PATIENCE_S = 10.0
 
 
