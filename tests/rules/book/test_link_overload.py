@@ -28,6 +28,11 @@ def test_close_under_the_limit_is_quiet(day):
     assert bench.play(epochs(day, 120.0, 955), 120.0) == []  # 0.796 of the interval
 
 
+def test_sets_that_do_not_say_their_time_are_epochs_of_their_own(day):
+    bench = day.bench(LinkOverload, radio=RADIO)
+    assert bench.play(epochs(day, 120.0, 955, time_s=None), 120.0) == []
+
+
 def test_error_correction_doubles_the_bits(day):
     bench = day.bench(LinkOverload, radio=WITH_CODING)
     assert bench.play(epochs(day, 60.0, 475), 60.0) == []  # 0.792
