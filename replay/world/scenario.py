@@ -31,6 +31,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from witnesspost.replay.world.events import EVENTS, Event, Kind, Seconds, StationAt, StationId
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import measure_problems
+from witnesspost.rules.coordinates import Geodetic
 from witnesspost.rules.site.model import Severity, Site, SiteError
 from witnesspost.rules.site.reading import site_from_table
 from witnesspost.rules.site.tables import nearest, struct_from
@@ -133,7 +134,7 @@ class TrueGround(Struct, kw_only=True):
     elsewhere. `geoid_above_m` is how much the geoid of the control's heights lies above the site file's model.
     """
 
-    marks: dict[str, tuple[float, float, float]] = {}
+    marks: dict[str, Geodetic] = {}
     geoid_above_m: float = 0.0
 
 
