@@ -2,7 +2,6 @@
 
 import math
 
-import pyproj
 import pytest
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum import plates
@@ -185,15 +184,11 @@ def test_national_realisations_of_etrs89_stand_beside_etrf2000(frame, latitude, 
     assert not any(name.startswith(("ETRF", "ETRS89", "SWEREF99", "RGF93")) for name in names)
 
 
-# Seen with 9.2, whose database ties neither frame to the ITRF well enough; with 9.5 both are there.
-_NEEDS_PROJ_9_5 = pytest.mark.skipif(pyproj.proj_version_str < "9.5", reason="PROJ's database before 9.5")
-
-
 @pytest.mark.parametrize(
     ("latitude", "longitude", "name"),
     [(59.3, 18.0, "SWEREF99"), (48.8, 2.3, "RGF93 v1"), (53.0, -113.0, "NAD83(CSRS)"), (-15.8, -47.9, "SIRGAS 2000"),
-     (-26.0, 28.0, "Hartebeesthoek94"), pytest.param(-43.5, 172.6, "NZGD2000", marks=_NEEDS_PROJ_9_5),
-     pytest.param(37.5, 127.0, "KGD2002", marks=_NEEDS_PROJ_9_5)],
+     (-26.0, 28.0, "Hartebeesthoek94"), (-43.5, 172.6, "NZGD2000"),
+     (37.5, 127.0, "KGD2002")],
 )  # fmt: skip
 def test_a_global_project_knows_the_national_frame_there(latitude, longitude, name):
     assert name in shifts("EPSG:7912", place(latitude, longitude), 2026.9, epoch=2026.9)
