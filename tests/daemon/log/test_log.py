@@ -654,7 +654,7 @@ FATES = st.sampled_from(["written", "written", "refused", "written but refused"]
 STEPS = st.lists(st.tuples(st.sampled_from(["chunk", "alert", "word", "health"]), st.integers(0, 40_000), FATES), max_size=40)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(STEPS)
 def test_whatever_a_disk_does_nothing_is_lost_doubled_or_out_of_order(tmp_path, steps):
     """Each write may fail before or after it reached the disk, and each attempt to open the file again too."""

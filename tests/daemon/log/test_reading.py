@@ -102,7 +102,7 @@ STEP = st.sampled_from([0, 0, 0, 1, 3, 50, 1000, 4999, 30_000])
 INPUT = st.tuples(STEP, st.one_of(st.tuples(st.sampled_from(STREAMS), st.binary(min_size=1, max_size=9)), TOLD))
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(INPUT, min_size=1, max_size=60), st.floats(0, 40), st.floats(0, 40))
 def test_inputs_come_back_in_the_order_they_were_fed(tmp_path, inputs, a, b):
     path = tmp_path / "played.db"

@@ -352,7 +352,7 @@ def test_tilt_from_the_open_sentence_and_from_a_mapping():
         max_size=8,
     )
 )
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 def test_whatever_a_hostile_line_says_no_exception_and_no_nan(pieces):
     tilt = TiltSentence(sentence="PEXMP,TILT", angle_field=3, aligned_field=4)
     data = b"".join(pieces)

@@ -100,7 +100,7 @@ def test_every_byte_of_anything_is_in_exactly_one_unit(data, cuts):
 
 
 @given(st.integers(0, 2**32), st.integers(1, 12))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_a_corrupted_stream_loses_only_what_was_corrupted(seed, hits):
     rng = random.Random(seed)
     pieces = [rtcm(b"\x43\x50" + rng.randbytes(rng.randrange(5, 300))) for _ in range(10)]

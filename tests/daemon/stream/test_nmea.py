@@ -55,7 +55,7 @@ def of_day(time):
     CLOCK, angle(2, 89), st.sampled_from("NS"), angle(3, 179), st.sampled_from("EW"), st.sampled_from(["", *"0124568"]),
     COUNT, DECIMAL, DECIMAL, DECIMAL, DECIMAL, COUNT,
 )  # fmt: skip
-@settings(deadline=None, max_examples=400)
+@settings(max_examples=400)
 def test_a_position_is_what_pynmeagps_reads(time, lat, ns, lon, ew, quality, satellites, hdop, height, separation, age, base):
     fields = [time, lat, ns, lon, ew, quality, satellites, hdop, height, "M", separation, "M", age, base]
     line = sentence("GNGGA", *fields)
@@ -73,7 +73,7 @@ def test_a_position_is_what_pynmeagps_reads(time, lat, ns, lon, ew, quality, sat
 
 
 @given(CLOCK, DECIMAL, DECIMAL, DECIMAL)
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 def test_the_spread_is_what_pynmeagps_reads_and_goes_to_the_position_of_its_time(time, north, east, up):
     line = sentence("GNGST", time, "1.0", "", "", "", north, east, up)
     theirs = pynmeagps.NMEAReader.parse(line)
@@ -100,7 +100,7 @@ def spoken(*lines, every=1.0, sentences=None):
     CLOCK, angle(2, 89), st.sampled_from("NS"), angle(3, 179), st.sampled_from("EW"), COUNT, DECIMAL, DECIMAL, DECIMAL,
     DECIMAL, COUNT,
 )  # fmt: skip
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 def test_gns_alone_gives_the_position_that_pynmeagps_reads(time, lat, ns, lon, ew, count, hdop, height, separation, age, base):
     line = sentence("GNGNS", time, lat, ns, lon, ew, "RRNN", count, hdop, height, separation, age, base, "V")
     theirs = pynmeagps.NMEAReader.parse(line)
@@ -174,7 +174,7 @@ def test_a_gns_of_one_constellation_that_adds_its_corrections_age_is_no_position
 
 
 @given(st.datetimes(dt.datetime(2000, 1, 1), dt.datetime(2068, 12, 31)), st.sampled_from(["A", "V", ""]))
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 def test_date_and_time_are_what_pynmeagps_reads(when, status):
     when = when.replace(microsecond=when.microsecond // 10_000 * 10_000)
     time = f"{when:%H%M%S}.{when.microsecond // 10_000:02d}"

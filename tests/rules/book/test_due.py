@@ -73,7 +73,7 @@ STEPS = st.tuples(
 
 
 @pytest.mark.parametrize("name", [*(rule.name for rule in RULES), "own"])
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(
     steps=st.lists(STEPS, max_size=6),
     role=st.sampled_from(["base", "rover"]),

@@ -146,7 +146,7 @@ RADIO = {"base": {"air_rate_bps": 9600, "forward_error_correction": True, "anten
 OWN = [{"name": f"own-{index}", "measure": name, "above": 0.0} for index, name in enumerate(MEASURES)]
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(
     stretches=STRETCHES,
     role=st.sampled_from(["base", "rover"]),
