@@ -41,7 +41,7 @@ def utc_of(text: str, zone: dt.tzinfo) -> dt.datetime:
     try:
         said = dt.datetime.fromisoformat(text)
     except ValueError:
-        raise Unreadable("is no date and time") from None
+        raise Unreadable("is not a date and time") from None
     try:
         if said.tzinfo is not None:
             return said.astimezone(dt.UTC)

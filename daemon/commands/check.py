@@ -137,7 +137,7 @@ def _port_warnings(stream: Stream) -> Iterator[str]:
             yield f"{where} begins with no kind of port that is known: {', '.join(_URLS)}."
         return
     if not stream.port.startswith("/"):
-        yield f"{where} is no device name: one begins with /dev/, such as /dev/ttyUSB0."
+        yield f"{where} is not a device name: one begins with /dev/, such as /dev/ttyUSB0."
         return
     try:
         mode = os.stat(stream.port).st_mode
@@ -145,7 +145,7 @@ def _port_warnings(stream: Stream) -> Iterator[str]:
         yield f"{where} is not there now. The post waits for it."
         return
     if not stat.S_ISCHR(mode):
-        yield f"{where} is no device: look at its name."
+        yield f"{where} is not a device: look at its name."
 
 
 def _datum_notes(site: Site) -> list[str]:

@@ -66,7 +66,7 @@ def _post(site: str) -> str:
 
         return salvage(site, FIGURES).post.name
     if site.endswith(".toml") or "/" in site:
-        what = "is no file" if os.path.exists(site) else "there is no such file"
+        what = "is not a file" if os.path.exists(site) else "there is no such file"
         raise Unusable(f"{site}: {what}; name a site file, or a post by its post.name")
     return site
 

@@ -124,7 +124,7 @@ def copy_log(source: str | Path, target: Path, progress: Callable[[float], None]
 def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
     """SQLite's error as one of ours."""
     if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
-        return NotALog(f"{path}: is no SQLite database; name a log (NAME.0001.db)")
+        return NotALog(f"{path}: is not an SQLite database; name a log (NAME.0001.db)")
     return UnreadableLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
 
 

@@ -117,7 +117,7 @@ def in_short(error: Exception, port: str) -> str:
     if number in (errno.EAGAIN, errno.EBUSY) or "exclusively lock" in str(error):
         return "in use by another program"
     if number == errno.ENOTTY or "Could not configure port" in str(error):
-        return "is no serial port"
+        return "is not a serial port"
     if number is not None:
         return os.strerror(number)
     text = str(error).split(":")[-1].strip() if "could not open port" in str(error) else str(error)

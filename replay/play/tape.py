@@ -156,7 +156,7 @@ class Tape:
         try:
             first = msgspec.json.decode(line, type=_First)
         except msgspec.DecodeError:
-            raise self._error('is no tape\'s first line; expected {"tape": 1, "streams": ["corrections"]}') from None
+            raise self._error('is not a tape\'s first line; expected {"tape": 1, "streams": ["corrections"]}') from None
         if first.tape != 1:
             raise self._error(f"is a tape of version {first.tape}; this Witnesspost reads version 1")
         return Header(streams=first.streams, note=first.note, site=first.site, scenario=first.scenario)
@@ -169,7 +169,7 @@ class Tape:
         except (msgspec.DecodeError, UnicodeDecodeError):
             if not line.endswith(b"\n"):
                 raise self._error("the tape is cut off in the middle of this line; all before it can be played") from None
-            raise self._error(f"is no JSON: {_shown(line)}") from None
+            raise self._error(f"is not JSON: {_shown(line)}") from None
         if parsed.t is None or not math.isfinite(parsed.t) or parsed.t < 0:
             raise self._error(f"t is {parsed.t}; expected seconds from 0")
         if parsed.expect is not None:

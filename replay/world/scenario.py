@@ -250,7 +250,7 @@ def _find(source: str) -> tuple[Path, str | None]:
             if path.is_file():
                 return path, variant
     if Path(source).exists():
-        raise ScenarioError(source, ["is no file; name a scenario file (TOML)"])
+        raise ScenarioError(source, ["is not a file; name a scenario file (TOML)"])
     known = {path.stem: path for path in bundled()}
     raise ScenarioError(source, [f"there is no such scenario file{nearest(source.partition(':')[0], known)}"])
 
@@ -262,7 +262,7 @@ def _read(path: Path, above: tuple[Path, ...] = ()) -> dict[str, Any]:
     except (OSError, UnicodeDecodeError) as error:
         raise ScenarioError(path, [f"cannot be read: {error}; name a scenario file (TOML)"]) from None
     except tomllib.TOMLDecodeError as error:
-        raise ScenarioError(path, [f"is no TOML: {error}"]) from None
+        raise ScenarioError(path, [f"is not TOML: {error}"]) from None
     like = table.pop("like", None)
     if like is None:
         if "site" not in table and ("post" in table or "stream" in table):
@@ -384,9 +384,9 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
     for event in events:
         stream, point = getattr(event, "stream", None), getattr(event, "point", None)
         if stream is not None and stream not in streams:
-            problems.append(f"event.stream: {stream!r} is no stream of the site{nearest(stream, streams)}")
+            problems.append(f"event.stream: {stream!r} is not a stream of the site{nearest(stream, streams)}")
         if point is not None and site.control_point(point) is None:
-            problems.append(f"event.point: {point!r} is no control point of the site")
+            problems.append(f"event.point: {point!r} is not a control point of the site")
         if isinstance(event, StationAt) and site.base.kind == "own":
             problems.append('event.do: \'station-at\' with a base of kind "own"; expected "network" or "moving"')
         if read is not None and event.at_s > read.duration_s:
@@ -395,7 +395,7 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
     if site.project is None or stands_on is None:
         problems.append("site.base.occupies: missing; the world needs a control point under the base")
     elif site.control_point(stands_on) is None:
-        problems.append(f"base.stands_on: {stands_on!r} is no control point of the site")
+        problems.append(f"base.stands_on: {stands_on!r} is not a control point of the site")
     if read is not None and (not read.messages.systems or set(read.messages.systems) - set("GREC")):
         problems.append(f"messages.systems: read {read.messages.systems!r}; expected letters of GREC")
     if read is not None and read.rover.tilt == "sentence" and site.tilt is None:

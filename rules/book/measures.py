@@ -153,7 +153,7 @@ def measure_problems(site: Site, taken: Collection[str] = ()) -> list[str]:
         if own.name in taken:
             problems.append(f"{own.where}.name: {own.name!r} is a built-in rule; expected another name")
         if own.measure not in MEASURES:
-            problems.append(f"{own.where}.measure: {shown(own.measure)} is no measurement{_nearest(own.measure)}")
+            problems.append(f"{own.where}.measure: {shown(own.measure)} is not a measurement{_nearest(own.measure)}")
     return problems
 
 

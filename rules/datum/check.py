@@ -62,7 +62,7 @@ def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
         except GeoidError as error:
             problems.append(f"project.geoid: {error}")
     if project.grids is not None and not site.file(project.grids).is_dir():
-        problems.append(f"project.grids: read {shown(project.grids)}, which is no folder; expected one of PROJ grids, or none")
+        problems.append(f"project.grids: read {shown(project.grids)}, which is not a folder; expected a folder of PROJ grids")
     frame = None
     if not {"project.frame", "project.gnss_frame", "project.vertical"} & unread and not (project.is_local and problems):
         try:

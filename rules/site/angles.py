@@ -3,7 +3,7 @@
     39.1234567      61.1143°        N 61.1143
     39 07 24.4441 N     61°06'51.5"N     61°06′51.5″     61-06-51.5     N61 06 51.5     39d07m24.4s     61 06.858
 
-Only the last part has decimals. West and south are negative, or carry their letter: never both.
+Only the last part may have decimals. West and south are negative or carry their letter, never both.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _DECIMAL_COMMA = re.compile(r"(\d),(\d)")
 
 
 def degrees(value: float | str, axis: Axis | None = None) -> float:
-    """Decimal degrees of a number or of a text in one of the forms above. `axis` also holds it to that axis.
+    """Decimal degrees of a number or of a text in one of the forms above. With `axis` it must also be an angle of that axis.
 
     Raises ValueError, whose text says what was read and what was expected.
     """
@@ -58,7 +58,7 @@ def _parsed(text: str) -> tuple[float, str]:
     plain = text.replace("−", "-").replace("–", "-")
     match = next((found for form in _FORMS if (found := form.fullmatch(plain))), None) if len(text) <= _LONGEST else None
     if match is None:
-        raise ValueError(f"read {shown}, which is no angle; expected {_EXAMPLE}")
+        raise ValueError(f"read {shown}, which is not an angle; expected {_EXAMPLE}")
     letter = ((match["before"] or "") + (match["after"] or "")).upper()
     if len(letter) > 1 or (letter and match["sign"]):
         raise ValueError(f"read {shown}, with two signs; expected one: a letter or a minus")

@@ -1,6 +1,6 @@
-"""What no single key of a site file shows: things that cannot be together, or that miss one another.
+"""What no single key of a site file shows: keys that contradict each other, or that need another one.
 
-Each check leaves aside what hangs on a key that could not be read: one mistake is told once.
+Each check leaves out what depends on a key that could not be read: one mistake is reported once.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def contradictions(site: Site, table: Mapping[str, Any], unread: Set[str]) -> It
 
 
 def signal_problems(signal: Signal, unread: Set[str] = frozenset()) -> Iterator[str]:
-    """What an output misses to be one."""
+    """What an output lacks."""
     if signal.kind in ("buzzer", "led") and signal.pin is None and f"{signal.where}.pin" not in unread:
         yield f"{signal.where}.pin: missing; expected the GPIO number (BCM) of the {signal.kind}"
     if signal.kind == "led-class" and not signal.led and f"{signal.where}.led" not in unread:
@@ -67,7 +67,7 @@ def _time_zone(name: str | None) -> Iterator[str]:
     cities = {zone.rpartition("/")[2].lower(): zone for zone in sorted(zones) if "/" in zone}
     near = difflib.get_close_matches(name.strip().rpartition("/")[2].replace(" ", "_").lower()[:60], cities, 1, 0.8)
     example = f'"{cities[near[0]]}"' if near else 'a name such as "America/Denver"'
-    yield f"post.time_zone: read {shown(name)}, which is no IANA time zone; expected {example}"
+    yield f"post.time_zone: read {shown(name)}, which is not an IANA time zone; expected {example}"
 
 
 def _project(project: Project, unread: Set[str]) -> Iterator[str]:
@@ -75,16 +75,16 @@ def _project(project: Project, unread: Set[str]) -> Iterator[str]:
         if project.vertical is None and "project.vertical" not in unread:
             yield 'project.vertical: missing; expected "geoid" or "ellipsoidal": what the control\'s heights are above'
         if project.gnss_frame is not None:
-            yield 'project.gnss_frame: is for frame = "local" alone; expected it left out'
+            yield 'project.gnss_frame: is only for frame = "local"; leave it out'
         return
     if project.gnss_frame is None and "project.gnss_frame" not in unread:
         yield 'project.gnss_frame: missing; expected the frame of the marks\' latitudes and longitudes, such as "EPSG:6319"'
     if project.vertical is None and project.geoid != "bundled" and "project.vertical" not in unread:
-        yield 'project.geoid: a grid that no height is above; expected vertical = "geoid" beside it'
+        yield 'project.geoid: no height is above this grid; expected vertical = "geoid" with it'
 
 
 def _kind_of_control(point: Control, project: Project, unread: Set[str]) -> Iterator[str]:
-    """Coordinates of which too many or too few are there, for this project's frame."""
+    """Too many or too few coordinates for this project's frame."""
     where = f"{point.where} ({on_one_line(point.name)})"
     keys = ("latitude", "longitude", "ellipsoidal_height", "easting", "northing")
     there = {key for key in keys if getattr(point, key) is not None or f"{point.where}.{key}" in unread}
@@ -93,13 +93,13 @@ def _kind_of_control(point: Control, project: Project, unread: Set[str]) -> Iter
         if sorted((len(angles), len(lengths))) != [0, 2]:
             yield f"{where}: expected either latitude and longitude, or easting and northing"
         if point.ellipsoidal_height is not None:
-            yield f'{where}.ellipsoidal_height: is for frame = "local" alone; expected it left out'
+            yield f'{where}.ellipsoidal_height: is only for frame = "local"; leave it out'
         return
     if len(lengths) < 2:
         yield f"{where}: expected easting and northing on the site's own grid"
     missing = [key for key in keys[:3] if key not in there]
     if 0 < len(missing) < 3:
-        yield f"{where}: {' and '.join(missing)} missing; expected all three as GNSS has the mark, or none of them"
+        yield f"{where}: {' and '.join(missing)} missing; expected all three, as GNSS measured the mark, or none"
 
 
 def _impossible_control(point: Control) -> Iterator[str]:
@@ -121,7 +121,7 @@ def _angle_problem(where: str, value: float | str, axis: Any) -> Iterator[str]:
 
 
 def _twice(site: Site) -> Iterator[str]:
-    """What may be there once only, and is there more than once."""
+    """What is there more than once, and may be there only once."""
     named: tuple[tuple[str, list[str]], ...] = (
         ("stream", [stream.name for stream in site.stream]),
         ("stream.port", [stream.port for stream in site.stream if stream.port != "loop://"]),
@@ -158,7 +158,7 @@ def _bases(site: Site, table: Mapping[str, Any], unread: Set[str]) -> Iterator[s
             yield f"{where}.station_id: missing; expected its number, which tells it from the project's other bases"
         for number in sorted(base.station_ids or ()):
             if number in taken:
-                yield f"{where}.station_id: {number} is {taken[number]}'s as well; expected a number of its own"
+                yield f"{where}.station_id: {number} is also {taken[number]}'s; expected a number of its own"
             taken.setdefault(number, where)
 
 
@@ -167,10 +167,10 @@ def _occupied(where: str, base: Base, written: Mapping[str, Any], points: Set[st
         return
     if base.kind != "own":
         read = f'{where}.occupies: read {shown(base.occupies)} with kind = "{base.kind}"'
-        yield f"{read}; expected it left out: only a base of one's own stands over a mark"
+        yield f"{read}; leave it out: only an own base stands over a mark"
         return
     if points is not None and base.occupies not in points:
-        yield f"{where}.occupies: {shown(base.occupies)} is no listed control point; {_which_are(base.occupies, points)}"
+        yield f"{where}.occupies: {shown(base.occupies)} is not a listed control point; {_which_are(base.occupies, points)}"
     if "antenna_height_m" not in written and f"{where}.antenna_height_m" not in unread:
         yield f"{where}.antenna_height_m: missing; expected metres from the mark up to the ARP, 0 on the mark"
 
@@ -194,5 +194,5 @@ def _which_are(name: str, points: Set[str]) -> str:
     return (
         f"did you mean {' or '.join(on_one_line(one) for one in near)}?"
         if near
-        else f"expected one of the {len(points):,} that are"
+        else f"expected one of the {len(points):,} listed"
     )

@@ -1,10 +1,10 @@
-"""Control points from a CSV file: a header that names the columns as the site file's keys are, then a line a point.
+"""Control points from a CSV file: a header whose columns are named like the site file's keys, then a line for each point.
 
     name,easting,northing,height          name;latitude;longitude;height;ellipsoidal_height
     KQ-1,512345.678,4330123.456,1874.322  KQ-1;39 07 24.4441 N;104 59 15.5555 W;1874.322;1856.9
 
-Comma, semicolon or tab, as in the header; capitals do not matter, nor does the order. Columns of other names are left
-unread. Numbers have a decimal point.
+Comma, semicolon or tab, as in the header; capitals do not matter, nor does the order. Columns of other names are
+ignored. Numbers have a decimal point.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def _points(where: str, name: str, path: Path, reader: TableReader) -> Iterator[
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "no file can have this name"
+        why = error.strerror if isinstance(error, OSError) else "this cannot be a file name"
         reader.problems.append(f"{where}.path: read {shown(name)}, which cannot be read: {why}; expected a CSV file")
         return
     text, problems = decoded(data)
@@ -67,7 +67,7 @@ def _points(where: str, name: str, path: Path, reader: TableReader) -> Iterator[
                 if point is not None:
                     yield point
     except csv.Error:
-        reader.problems.append(f"{short} line {rows.line_num}: is no CSV; expected columns as in its first line")
+        reader.problems.append(f"{short} line {rows.line_num}: is not CSV; expected columns as in its first line")
 
 
 def _header_problem(header: list[str]) -> str | None:

@@ -40,7 +40,7 @@ class SiteError(Exception):
 
 
 class Post(Struct, kw_only=True):
-    """The post itself. `log_dir` is relative to the site file; `commit_s` is the most raw that a power cut may cost.
+    """The post itself. `log_dir` is relative to the site file; a power cut may cost `commit_s` seconds of raw bytes.
 
     `time_zone` is an IANA name; None: UTC.
     """
@@ -59,7 +59,7 @@ class Post(Struct, kw_only=True):
 
 
 class Stream(Struct, kw_only=True):
-    """One serial line. `port` is any pyserial URL; `carries` says what is expected on it."""
+    """One serial line. `port` is a device or any other pyserial URL; `carries` says what is expected on it."""
 
     name: Name
     port: Annotated[str, Meta(min_length=1)]
@@ -71,7 +71,7 @@ class Control(Struct, kw_only=True):
     """A control point: latitude and longitude (degrees), or easting and northing, and a height, as the project has them.
 
     On a site's own grid `easting` and `northing` are the site's, and `latitude`, `longitude` and `ellipsoidal_height`
-    (metres) what GNSS has for the same mark. `where` is the place in the file, for lines about it.
+    (metres) what GNSS has for the same mark. `where` is its place in the file, for messages about it.
     """
 
     name: PointName
@@ -94,8 +94,8 @@ class ControlFile(Struct, kw_only=True):
 class Project(Struct, kw_only=True):
     """The project's datum: what the control's numbers mean. Heights are in `height_unit`, above `vertical`.
 
-    `frame` is "local" for a site's own grid, which counts in `height_unit` as well; `gnss_frame` is then the frame of the
-    marks' latitudes and longitudes, and `vertical` may be None: the height's own plane takes its place. `geoid` and `grids`
+    `frame` is "local" for a site's own grid, which is then in `height_unit` too; `gnss_frame` is the frame of the marks'
+    latitudes and longitudes, and `vertical` may be None: a plane fitted to the heights takes its place. `geoid` and `grids`
     (a folder of PROJ grids) are relative to the site file.
     """
 
@@ -132,7 +132,7 @@ class Base(Struct, kw_only=True):
 
     @property
     def station_ids(self) -> frozenset[int] | None:
-        """The station's numbers, any of which may be used; None where the site file names none."""
+        """The station IDs that the base may use; None where the site file names none."""
         if self.station_id is None:
             return None
         return frozenset(self.station_id if isinstance(self.station_id, list) else (self.station_id,))
@@ -159,7 +159,7 @@ class TiltSentence(Struct, kw_only=True):
 
 
 class RadioTable(Struct, kw_only=True):
-    """What one radio is set to, as read off its front panel. All optional; what both ends name is compared."""
+    """What one radio is set to, as read off its front panel. All optional; what both ends give is compared."""
 
     frequency_mhz: Positive | None = None
     protocol: str | None = None
@@ -193,7 +193,7 @@ class OwnRuleTable(Struct, kw_only=True):
 
 
 class Signal(Struct, kw_only=True):
-    """An output: a buzzer or LED on a GPIO `pin` (BCM number), an LED of the kernel's by `led`, or the bench's bell."""
+    """An output: a buzzer or LED on a GPIO `pin` (BCM number), one of the kernel's LEDs by name, or a terminal's bell."""
 
     kind: Literal["buzzer", "led", "led-class", "bell"]
     pin: Annotated[int, Meta(ge=0, le=53)] | None = None
@@ -216,7 +216,7 @@ class Page(Struct, kw_only=True):
 
 
 class Site(Struct, kw_only=True, dict=True):
-    """A whole site file. `path` is where it was read from; `rules` holds each rule's figures that differ."""
+    """A whole site file. `path` is where it was read from; `rules` holds the figures that differ from a rule's own, by rule."""
 
     post: Post
     stream: list[Stream]
@@ -235,7 +235,7 @@ class Site(Struct, kw_only=True, dict=True):
     no_keys: ClassVar = ("path", "moved")
     path: str = ""
     moved: dict[str, str] = {}
-    """Files that the site names and that lie elsewhere now (a log that was carried to the office): where, by name."""
+    """Where files that the site file names are now, by name, if not there (a log that was carried to the office)."""
 
     @property
     def folder(self) -> Path:
@@ -243,7 +243,7 @@ class Site(Struct, kw_only=True, dict=True):
         return Path(self.path).parent if self.path else Path()
 
     def file(self, name: str) -> Path:
-        """Where the file lies that the site names so."""
+        """Where the file of that name is."""
         return Path(self.moved.get(name, self.folder / name))
 
     @property

@@ -2,7 +2,7 @@
 
     bytes ──text──► table ──tables──► structs (and keys that could not be read) ──contradictions──► Site, or SiteError
 
-A copy of a site file in a log or a tape is *recorded*: it is read as it was read when it was written.
+The copy of a site file in a log or a tape is *recorded*: it is read as it was when it was written.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Figures = Mapping[str, type[Struct]]
 class Draft(NamedTuple):
     """A site file as far as it could be read, what is wrong with it so far, and the keys that could not be read.
 
-    `site` has stand-ins for what it must have: who looks for more that is wrong leaves aside what hangs on a key in `unread`.
+    `site` has stand-ins for what must be there: further checks leave out what depends on a key in `unread`.
     """
 
     site: Site
@@ -45,11 +45,11 @@ def read_site(path: str | Path, figures: Figures | None = None) -> Site:
 
 
 def draft_of_file(path: str | Path, figures: Figures | None = None) -> Draft:
-    """The same for who has more to look at. Raises SiteError only where there is nothing to read."""
+    """The same, for callers that check more. Raises SiteError only where there is nothing to read."""
     try:
         data = Path(path).read_bytes()
     except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "no file can have this name"
+        why = error.strerror if isinstance(error, OSError) else "this cannot be a file name"
         raise SiteError(str(path), [f"cannot be read: {why}; name a site file"]) from None
     text, problems = decoded(data)
     return _draft(table_of(text), str(path), figures, problems=problems)
@@ -66,7 +66,7 @@ def site_from_table(table: dict[str, Any], path: str = "", figures: Figures | No
 
 
 def draft_of_table(table: dict[str, Any], path: str = "", figures: Figures | None = None, *, recorded: bool = False) -> Draft:
-    """The same for who has more to look at. Never raises."""
+    """The same, for callers that check more. Never raises."""
     return _draft(Text(table, []), path, figures, recorded)
 
 
@@ -74,7 +74,7 @@ def _draft(text: Text, path: str, figures: Figures | None, recorded: bool = Fals
     table = _as_today(text.table) if recorded else text.table
     reader = TableReader(text.lost)
     reader.problems += [*(problems or []), *text.problems]
-    if not text.whole:  # what is missing in the table may stand in the text: no more can be said
+    if not text.whole:  # what the table lacks may be in the text: no more can be said
         return Draft(Site(**_stand_ins(), path=path), reader.problems, frozenset())
     site: Site = reader.struct(Site, table, otherwise=_stand_ins())
     site.path = path
@@ -87,7 +87,7 @@ def _draft(text: Text, path: str, figures: Figures | None, recorded: bool = Fals
 
 
 def _stand_ins() -> dict[str, Any]:
-    """What stands for the tables that a site must have, where they cannot be read."""
+    """Stand-ins for the tables that a site must have, where they cannot be read."""
     return {"post": Post(name="unreadable", role="base"), "stream": []}
 
 
@@ -108,7 +108,7 @@ def _read_figures(table: Mapping[str, Any], figures: Figures, reader: TableReade
 
 
 def _as_today(table: Mapping[str, Any]) -> dict[str, Any]:
-    """A recorded table under today's names, and with what could be left out then."""
+    """A recorded table under today's names, with the value of what could be left out then."""
     today = dict(table)
     if isinstance(table.get("rules"), dict):
         today["rules"] = under_new_names(table["rules"])

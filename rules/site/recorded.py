@@ -1,4 +1,4 @@
-"""A site file's text as a log keeps it: with all in it that judging needs, so that the log can be judged anywhere."""
+"""A site file's text as a log keeps it: complete, so that the log can be judged anywhere."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from witnesspost.rules.site.model import Site
 
 
 def self_contained(text: str, site: Site) -> str:
-    """`text`, out of which `site` was read; where it takes marks from control files, with the marks in the files' stead."""
+    """`text`, from which `site` was read, with the marks themselves in place of the control files that it names."""
     if site.project is None or not site.project.control_file:
         return text
     try:

@@ -1,4 +1,4 @@
-"""Figures of the site file that once had another name: a site file is told the new one; the copy in a log or a tape is read."""
+"""Figures of the site file that once had another name: an error names the new one; a copy in a log or a tape is read."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def new_name(key: str) -> str | None:
 
 
 def under_new_names(figures: Mapping[str, Any]) -> dict[str, Any]:
-    """Tables of figures by rule, each figure under today's name; a figure that is there under both keeps the new one's."""
+    """Tables of figures by rule, each figure under today's name; where it has both, the new name's value counts."""
     return {rule: _renamed(rule, values) if isinstance(values, Mapping) else values for rule, values in figures.items()}
 
 

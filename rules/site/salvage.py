@@ -1,7 +1,7 @@
-"""What can be had from a site file that is wrong: enough to go on logging raw bytes, and to say so by light.
+"""What can be used of a site file that is wrong: enough to go on logging raw bytes, and to show it by light.
 
-A typo in a limit must not cost a day of bytes. The file is read as `reading` reads it, and of what is sound in it the ports,
-outputs and button are kept, while every rule but `post-health` is off.
+A typo in a limit must not cost a day of bytes. The file is read as `reading` reads it; ports, outputs and button that are
+sound are kept, and every rule but `post-health` is off.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _NO_NAME = re.compile(r"[^A-Za-z0-9-]+")
 
 
 def salvage(path: str | Path, rules: Iterable[str]) -> Site:
-    """A site of whatever is sound in the file at `path`, which may be none of it: then it has no stream and no output.
+    """A site of whatever is sound in the file at `path`; where nothing is, it has no stream and no output.
 
     The name falls back to the file's own, the role to "base"; the rules of these names are switched off. Never raises.
     """
@@ -57,6 +57,6 @@ def _first(kind: type[Struct], table: dict[str, Any], key: str, **otherwise: Any
 
 
 def _tables(table: dict[str, Any], key: str) -> list[Any]:
-    """The tables of that name, of which there may be one or several, whatever the file took them for."""
+    """The tables of that name, one or several, whether the file has them as a table or a list."""
     value = table.get(key, [])
     return value if isinstance(value, list) else [value]

@@ -22,7 +22,7 @@ _MOST_BITS = 1000  # of an integer: no float holds more than 1023
 class TableReader:
     """Reads tables, collecting in `problems` what is wrong, a line each, and in `unread` the keys that it leaves out.
 
-    `unread` may begin with keys that stand in the file but were lost before: nothing more is said of those.
+    `unread` may begin with keys that the file has but that were lost earlier: nothing more is said of them.
     """
 
     def __init__(self, unread: Iterable[str] = ()):
@@ -32,7 +32,7 @@ class TableReader:
     def struct(self, kind: type[Struct], table: object, where: str = "", otherwise: Mapping[str, Any] | None = None) -> Any:
         """`table` as a `kind`, named from `where` (its own key); None where something that it must have could not be read.
 
-        `otherwise` holds what stands in for keys that are missing or could not be read.
+        `otherwise` holds stand-ins for keys that are missing or could not be read.
         """
         if not isinstance(table, dict):
             self._wrong(where, f"{where}: read {shown(table)}; expected a table")
@@ -43,7 +43,7 @@ class TableReader:
             here = _dotted(where, key)
             if key not in fields:
                 now = new_name(here)
-                self.problems.append(f"{here} is called {now} now" if now else f"{here}: unknown key{nearest(key, fields)}")
+                self.problems.append(f"{here} is now called {now}" if now else f"{here}: unknown key{nearest(key, fields)}")
             elif (read := self._value(fields[key].type, value, here)) is not None:
                 values[key] = read
         for name, field in fields.items():
@@ -98,7 +98,7 @@ def keys_of(kind: type[Struct]) -> Mapping[str, msgspec.structs.FieldInfo]:
 
 @functools.cache
 def struct_in(wanted: Any) -> type[Struct] | None:
-    """The struct that an annotation holds, plainly, in a list or as an option."""
+    """The struct that an annotation is, is a list of, or allows beside None."""
     if isinstance(wanted, type) and issubclass(wanted, Struct):
         return wanted
     if typing.get_origin(wanted) in (list, typing.Union, types.UnionType):
@@ -107,7 +107,7 @@ def struct_in(wanted: Any) -> type[Struct] | None:
 
 
 def few(problems: Iterable[str], most: int = 20) -> Iterator[str]:
-    """The first of very many lines, and how many more there are."""
+    """The first lines of very many, and how many more there are."""
     left = 0
     for count, problem in enumerate(problems):
         if count < most:
@@ -119,14 +119,14 @@ def few(problems: Iterable[str], most: int = 20) -> Iterator[str]:
 
 
 def nearest(key: str, known: Iterable[str]) -> str:
-    """The end of a line about an unknown name: the known ones that look like it, or all of them."""
+    """How a message about an unknown name ends: with the known ones that look like it, or all of them."""
     names = list(known)
     near = difflib.get_close_matches(key[:_LONGEST_SHOWN], names, 3)
     return f"; did you mean {' or '.join(near)}?" if near else f"; known here: {', '.join(names)}"
 
 
 def shown(value: object) -> str:
-    """A value that was read, for a line about it: as TOML writes it, of bounded length."""
+    """A value that was read, for a message: as TOML writes it, of bounded length."""
     text = _written(value)
     return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 1] + "…"
 
@@ -148,7 +148,7 @@ def _written(value: object) -> str:
 
 
 def on_one_line(name: str) -> str:
-    """A name as it stands where that is a short line, else quoted and cut."""
+    """A name as it is if it is short and printable, else quoted and cut."""
     return name if name.isprintable() and len(name) <= _LONGEST_SHOWN else shown(name)
 
 
@@ -157,7 +157,7 @@ def _dotted(where: str, key: str) -> str:
 
 
 def _comma_hint(wanted: Any, value: object) -> str:
-    """What to add where a number was put in quotes so that TOML would take its decimal comma."""
+    """What to add where a number with a decimal comma was put in quotes so that TOML accepts it."""
     numbers = float in (wanted, *typing.get_args(wanted)) or typing.get_args(wanted)[:1] == (float,)
     if numbers and isinstance(value, str) and value.count(",") == 1 and value.replace(",", "").strip(" +-").isdecimal():
         return f", with a point: {value.strip().replace(',', '.')}"

@@ -1,4 +1,4 @@
-"""A site file's bytes as a table: what is no TOML is said by its line, in plain words, and the rest is read all the same."""
+"""A site file's bytes as a table: each line that is not TOML is named, in plain words, and the rest is still read."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 import tomllib
 from typing import Any, NamedTuple
 
-_MOST_LINES = 30  # that are no TOML and are told one by one
+_MOST_LINES = 30  # that are not TOML and are reported one by one
 _MOST_PARSED = 3_000_000  # characters, all in all: each such line costs another parse of the file
 
 _LINE = re.compile(r"\(at line (\d+), column \d+\)")
@@ -23,7 +23,7 @@ _LEFT_OUT = "left out: "
 class Text(NamedTuple):
     """What a text holds: its table, what is wrong with it (a line each), and the keys that were lost with that.
 
-    `whole` is False where more than those keys is missing.
+    `whole` is False where more than those keys was lost.
     """
 
     table: dict[str, Any]
@@ -33,18 +33,18 @@ class Text(NamedTuple):
 
 
 def decoded(data: bytes) -> tuple[str, list[str]]:
-    """The text of a file's bytes, and what is wrong with them as UTF-8; the text is had all the same."""
+    """The text of a file's bytes, also where they are not UTF-8, and what is wrong with them then."""
     for mark, encoding in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
         if data.startswith(mark):
             return data[2:].decode(encoding, "replace"), ["is UTF-16; save it as UTF-8"]
     if data[1:2] == b"\0" or data[:1] == b"\0":
         encoding = "utf-16-le" if data[1:2] == b"\0" else "utf-16-be"
-        return data.decode(encoding, "replace"), ["is UTF-16, or no text; save it as UTF-8"]
+        return data.decode(encoding, "replace"), ["is UTF-16, or not a text; save it as UTF-8"]
     try:
         return data.decode(), []
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        return data.decode(errors="replace"), [f"line {line}: a byte that is no UTF-8; save the file as UTF-8"]
+        return data.decode(errors="replace"), [f"line {line}: a byte that is not UTF-8; save the file as UTF-8"]
 
 
 def table_of(text: str) -> Text:
@@ -68,7 +68,7 @@ def table_of(text: str) -> Text:
     try:
         return Text(_parsed(lines), problems, frozenset(lost))
     except (ValueError, RecursionError):
-        problems.append("and more lines that are no TOML")
+        problems.append("and more lines that are not TOML")
     try:
         return Text(_parsed([line if _stands_alone(line) else "" for line in lines]), problems, whole=False)
     except (ValueError, RecursionError):
@@ -80,7 +80,7 @@ def _parsed(lines: list[str]) -> dict[str, Any]:
 
 
 def _culprit(lines: list[str], error: ValueError) -> int:
-    """The index of the line that is to blame: where the parser stopped, or the one before that it had begun and not ended."""
+    """The index of the line to blame: where the parser stopped, or an earlier one that begins a value and does not end it."""
     place = _LINE.search(str(error))
     if place:
         index = min(int(place[1]), len(lines)) - 1
@@ -95,7 +95,7 @@ def _culprit(lines: list[str], error: ValueError) -> int:
 
 
 def _first_of_its_value(lines: list[str], index: int) -> int:
-    """Of a value over several lines the line with its key."""
+    """The line with the key of a value that spans several lines."""
     return next((i for i in range(index, -1, -1) if _KEY.fullmatch(lines[i]) or _HEADER.fullmatch(lines[i])), index)
 
 
@@ -108,13 +108,13 @@ def _stands_alone(line: str) -> bool:
 
 
 def _what_is_wrong(line: str, said: str) -> str:
-    """In plain words; `said` is the parser's message, told by its kind and never shown."""
+    """In plain words; `said` is the parser's message, which gives its kind and is never shown."""
     if any(ord(letter) < 32 and letter != "\t" for letter in line) or "\x7f" in line:
         return "holds a control character; delete it"
     key, value = match.groups() if (match := _KEY.fullmatch(line)) else ("", "")
     if "declare" in said or "overwrite" in said or "mutate" in said or "immutable" in said:
         what = key or _in_short(line.strip())
-        return f"{what} is there already; expected once" + (" (lists have two brackets: [[stream]])" if not key else "")
+        return f"{what} is already there; expected once" + (" (lists have two brackets: [[stream]])" if not key else "")
     if any(letter in _CURLY for letter in value[:1]) or (not key and any(letter in _CURLY for letter in line)):
         return "curly quotation marks; expected straight ones"
     if any(letter in _MINUS for letter in value[:1]):
@@ -144,7 +144,7 @@ def _what_is_wrong(line: str, said: str) -> str:
 
 
 def _without_what_is_wrong(line: str, index: int) -> str:
-    """What the line becomes, so that those around it can be read: a header stays one, or its keys fall to another table."""
+    """What the line becomes so that those around it can be read: a header stays one, or its keys would join another table."""
     left_out = f'["{_LEFT_OUT}{index}"]'
     header = _HEADER.fullmatch(line) or _HEADER_WITHOUT_ITS_FIRST.fullmatch(line)
     if not header:

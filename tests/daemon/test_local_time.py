@@ -41,7 +41,7 @@ def test_what_a_person_writes_is_local_unless_it_has_an_offset(text, utc):
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        ("yesterday", "is no date and time"),
+        ("yesterday", "is not a date and time"),
         ("2026-11-01T01:30:00", "comes twice there: the clocks were put back; write it with its offset"),
         ("2026-03-08T02:30:00", "does not exist there: the clocks were put forward; write it with its offset"),
         ("0001-01-01T00:00:00+14:00", "is out of range"),

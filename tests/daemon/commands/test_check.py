@@ -68,7 +68,7 @@ def test_everything_wrong_is_a_line_on_stderr(check, tmp_path):
     assert (done.exit_code, done.stdout) == (2, "")
     assert done.stderr.splitlines() == [
         f'{tmp_path}/kestrel.toml: post.role: read \'bass\'; expected "base" or "rover"',
-        f"{tmp_path}/kestrel.toml: base.occupies: 'KQ-9' is no listed control point; expected one of KQ-1, KQ-2",
+        f"{tmp_path}/kestrel.toml: base.occupies: 'KQ-9' is not a listed control point; expected one of KQ-1, KQ-2",
     ]
 
 
@@ -163,10 +163,10 @@ def test_ports_that_are_none_or_not_there(check, tmp_path):
             ("loop://", None),
             ("socket://127.0.0.1:5000", None),
             ("rfc2217://127.0.0.1:5000", None),
-            ("COM3", "COM3 is no device name: one begins with /dev/, such as /dev/ttyUSB0."),
-            ("ttyUSB0", "ttyUSB0 is no device name"),
+            ("COM3", "COM3 is not a device name: one begins with /dev/, such as /dev/ttyUSB0."),
+            ("ttyUSB0", "ttyUSB0 is not a device name"),
             ("/dev/no-such-port", "/dev/no-such-port is not there now. The post waits for it."),
-            (str(plain), f"{plain} is no device: look at its name."),
+            (str(plain), f"{plain} is not a device: look at its name."),
             ("http://127.0.0.1", "http://127.0.0.1 begins with no kind of port that is known: socket, rfc2217"),
         ]:
             notes = look(check(SITE.replace("loop://", port)))

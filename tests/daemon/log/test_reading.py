@@ -158,7 +158,7 @@ def test_what_is_no_log_is_refused_with_what_would_do(tmp_path):
     empty.touch()
     for path, error, words in (
         (tmp_path / "nowhere.db", NoSuchLog, "there is no such file; name a log"),
-        (text, NotALog, "is no SQLite database; name a log"),
+        (text, NotALog, "is not an SQLite database; name a log"),
         (other, NotALog, "is a database, but no log"),
         (empty, NotALog, "is empty; its -wal file"),
         (tmp_path, NotALog, "is a folder; name one of the logs in it"),
@@ -390,10 +390,10 @@ def test_extract_gives_the_bytes_of_a_stream_and_a_time(log_path, tmp_path):
         (["--stream", "receiver", "--from", "9", "--to", "8"], "turn them round"),
         (
             ["--stream", "receiver", "--from", "noon"],
-            "read 'noon', which is no date and time; expected seconds of the log, the post's",
+            "read 'noon', which is not a date and time; expected seconds of the log, the post's",
         ),
-        (["--stream", "receiver", "--from", "nan"], "read 'nan', which is no date and time; expected seconds of"),
-        (["--stream", "receiver", "--from", "1e306"], "read '1e306', which is no date and time; expected seconds"),
+        (["--stream", "receiver", "--from", "nan"], "read 'nan', which is not a date and time; expected seconds of"),
+        (["--stream", "receiver", "--from", "1e306"], "read '1e306', which is not a date and time; expected seconds"),
         (["--stream", "receiver", "--from", "0001-01-01T00:00+01:00"], "which is out of range; expected seconds of the log"),
     ],
 )

@@ -340,7 +340,7 @@ def test_a_socket_that_a_killed_post_left_is_passed_over_where_another_answers(s
         (["kestrel-base"], "no post is running there; see systemctl status"),
         (["nonexist.toml"], "nonexist.toml: there is no such file; name a site file, or a post by its post.name"),
         (["sites/kestrel"], "sites/kestrel: there is no such file; name a site file, or a post by its post.name"),
-        (["./"], "./: is no file; name a site file, or a post by its post.name"),
+        (["./"], "./: is not a file; name a site file, or a post by its post.name"),
     ],
 )
 def test_no_post_is_one_line_and_2(monkeypatch, tmp_path, arguments, words):

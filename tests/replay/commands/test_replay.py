@@ -166,7 +166,7 @@ def test_tapes_that_cannot_be_played_to_the_end(tmp_path, tape):
     lines = gzip.decompress(tape.read_bytes()).splitlines(keepends=True)
     broken = tmp_path / "broken.jsonl"
     broken.write_bytes(b"".join(lines[:20]) + b"not json\n" + b"".join(lines[20:]))
-    assert f"{broken} line 21: is no JSON" in refused("replay", broken)
+    assert f"{broken} line 21: is not JSON" in refused("replay", broken)
     broken.write_bytes(b"".join(lines[:20]) + lines[20][:30])
     assert f"{broken} line 21: the tape is cut off" in refused("replay", broken)
     broken.write_bytes(tape.read_bytes()[:3000])
@@ -178,7 +178,7 @@ def test_sources_that_are_none(tmp_path, tape):
     assert "did you mean quiet-hour-base" in refused("replay", "quiet-hour-bas")
     noise = tmp_path / "noise.db"
     noise.write_bytes(bytes(range(256)) * 20)
-    assert "no SQLite database" in refused("replay", noise)
+    assert "not an SQLite database" in refused("replay", noise)
     bare = tmp_path / "bare.jsonl"
     bare.write_text('{"tape": 1, "streams": ["corrections"]}\n')
     assert "--site" in refused("replay", bare)

@@ -78,7 +78,7 @@ def test_a_truth_line_without_because_of_asks_for_none(tmp_path):
 @pytest.mark.parametrize(
     ("line", "says"),
     [
-        ("not json\n", "line 3: is no JSON: not json"),
+        ("not json\n", "line 3: is not JSON: not json"),
         ('{"t": 5, "stream": "corrections", "he', "line 3: the tape is cut off in the middle of this line"),
         ('{"stream": "corrections", "hex": "d3"}\n', "line 3: t is None"),
         ('{"t": -1, "stream": "corrections", "hex": "d3"}\n', "line 3: t is -1.0"),
@@ -107,7 +107,7 @@ def test_a_bad_line_is_named_and_what_came_before_is_played(tmp_path, line, says
 
 @pytest.mark.parametrize("first", ["", "{}", "no", '{"streams": ["a"]}', '{"tape": 1, "streams": "a"}'])
 def test_a_file_that_is_no_tape(tmp_path, first):
-    with pytest.raises(TapeError, match="line 1: is no tape's first line"):
+    with pytest.raises(TapeError, match="line 1: is not a tape's first line"):
         Tape(written(tmp_path, first))
 
 

@@ -135,8 +135,8 @@ def test_everything_wrong_is_said_at_once(tmp_path):
         "event[1].do: read 'explode'",
         "event[2].at_s: read -1; expected a number from 0",
         "event[2].fro_s: unknown key; did you mean for_s?",
-        "event.point: 'KQ-9' is no control point of the site",
-        "event.stream: 'corections' is no stream of the site; did you mean corrections?",
+        "event.point: 'KQ-9' is not a control point of the site",
+        "event.stream: 'corections' is not a stream of the site; did you mean corrections?",
     ):
         assert part in text
     assert len(found) == 9
@@ -146,7 +146,7 @@ def test_problems_of_the_site_are_those_of_the_site_file(tmp_path):
     found = problems_of(tmp_path, PLAIN + '[site.base]\noccupies = "KQ-7"\nantenna_hight_m = 1.8\n')
     assert found == [
         "site.base.antenna_hight_m: unknown key; did you mean antenna_height_m or antenna?",
-        "site.base.occupies: 'KQ-7' is no listed control point; expected one of KQ-1, KQ-2, KQ-3",
+        "site.base.occupies: 'KQ-7' is not a listed control point; expected one of KQ-1, KQ-2, KQ-3",
     ]
     found = problems_of(tmp_path, PLAIN + "[site.rules.tiltt]\noff = true\n")
     assert found[0].startswith("site.rules.tiltt: there is no such rule; did you mean tilt?")
@@ -168,7 +168,7 @@ def test_an_event_after_the_end_and_a_site_without_a_mark(tmp_path):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("a = ", "is no TOML"),
+        ("a = ", "is not TOML"),
         ('like = "no-such"', "there is no such scenario file"),
         ("like = 3", "like: read 3; expected the name of another scenario"),
         ("duration_s = 5", "site: missing"),
@@ -187,7 +187,7 @@ def test_a_file_that_is_no_scenario(tmp_path, text, says):
 def test_a_name_that_is_none_gets_the_nearest(tmp_path):
     with pytest.raises(ScenarioError, match="no such scenario file; did you mean base-switched-off"):
         scenarios("base-switched-of")
-    with pytest.raises(ScenarioError, match="is no file"):
+    with pytest.raises(ScenarioError, match="is not a file"):
         scenarios(tmp_path)
 
 

@@ -91,13 +91,13 @@ def test_a_constellation_is_read_only_from_its_own_messages(day):
 )
 def test_a_name_that_does_not_exist_gets_the_nearest(day, written, near):
     (problem,) = measure_problems(day.site(own_rule=[{"name": "mine", "measure": written, "below": 1}]))
-    assert problem.startswith(f"own_rule[1].measure: {written!r} is no measurement; did you mean ")
+    assert problem.startswith(f"own_rule[1].measure: {written!r} is not a measurement; did you mean ")
     assert near in problem
 
 
 def test_a_name_like_no_other_is_sent_to_the_list(day):
     (problem,) = measure_problems(day.site(own_rule=[{"name": "mine", "measure": "qqqq", "below": 1}]))
-    assert problem == "own_rule[1].measure: 'qqqq' is no measurement; witnesspost check --measures lists them"
+    assert problem == "own_rule[1].measure: 'qqqq' is not a measurement; witnesspost check --measures lists them"
 
 
 def test_a_built_in_rule_s_name_is_taken(day):

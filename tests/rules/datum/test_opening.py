@@ -242,7 +242,7 @@ def test_a_frame_of_gnss_has_no_notes():
 
 def test_a_grids_folder_that_is_none():
     (problem,) = check_datum(site(CAISTER, frame="EPSG:27700", grids="nowhere"))
-    assert problem.startswith("project.grids: read 'nowhere', which is no folder; expected")
+    assert problem.startswith("project.grids: read 'nowhere', which is not a folder; expected")
 
 
 def test_from_a_datum_of_another_world_there_is_no_way():

@@ -88,7 +88,7 @@ off = "yes"
         "rules.fix-lost.off: read 'yes'; expected true or false",
         'project.vertical: missing; expected "geoid" or "ellipsoidal": what the control\'s heights are above',
         "project.control[1] (KQ-1).latitude: read 95.0; expected −90 to 90 degrees",
-        "base.occupies: 'KQ-9' is no listed control point; expected one of KQ-1",
+        "base.occupies: 'KQ-9' is not a listed control point; expected one of KQ-1",
         "base.antenna_height_m: missing; expected metres from the mark up to the ARP, 0 on the mark",
     ]
 
@@ -98,10 +98,10 @@ def test_a_time_zone_is_an_iana_name():
         ("Denver", 'expected "America/Denver"'),
         ("new york", 'expected "America/New_York"'),
         ("MDT", 'such as "America/Denver"'),
-        ("../../etc/passwd", "no IANA time zone"),
-        ("/usr/share/zoneinfo/UTC", "no IANA time zone"),
-        ("", "no IANA time zone"),
-        ("a\\u0000b", "no IANA time zone"),
+        ("../../etc/passwd", "not an IANA time zone"),
+        ("/usr/share/zoneinfo/UTC", "not an IANA time zone"),
+        ("", "not an IANA time zone"),
+        ("a\\u0000b", "not an IANA time zone"),
     ]:
         (problem,) = problems_of(changed(("America/Denver", wrong)))
         assert problem.startswith("post.time_zone: read ")
@@ -136,8 +136,8 @@ def test_vertical_is_required_and_a_recorded_copy_may_still_lack_it():
         (("height = 1880.0", "height = nan"), "project.control[2].height: read nan; expected a number"),
         (("easting = 500000.0", "easting = inf"), "project.control[2].easting: read inf; expected a number"),
         (("height = 1880.0", 'height = "1880,0"'), "read '1880,0'; expected a number, with a point: 1880.0"),
-        (("height = 1880.0", "height = 1880.0\nellipsoidal_height = 1862.0"), 'is for frame = "local" alone'),
-        (('grids = "grids"', 'gnss_frame = "EPSG:6319"'), 'is for frame = "local" alone; expected it left out'),
+        (("height = 1880.0", "height = 1880.0\nellipsoidal_height = 1862.0"), 'is only for frame = "local"'),
+        (('grids = "grids"', 'gnss_frame = "EPSG:6319"'), 'is only for frame = "local"; leave it out'),
         (('name = "KQ-2"', "name = 2026-05-04"), "name: read 2026-05-04; expected a text"),
         (('name = "KQ-2"', 'name = "KQ\\n2"'), "control[2].name: read 'KQ\\n2'; expected a text of 1 to 100 characters"),
         (('name = "KQ-2"', 'name = "KQ\\u00002"'), "project.control[2].name: read 'KQ\\x002'; expected a text"),
@@ -229,7 +229,7 @@ def test_two_streams_of_one_name_and_no_stream_at_all():
 def test_an_own_base_alone_stands_over_a_mark():
     for kind in ("network", "moving"):
         (problem,) = problems_of(changed(('kind = "own"', f'kind = "{kind}"')))
-        assert problem.startswith(f"base.occupies: read 'KQ-1' with kind = \"{kind}\"; expected it left out")
+        assert problem.startswith(f"base.occupies: read 'KQ-1' with kind = \"{kind}\"; leave it out")
         free = changed(('kind = "own"\noccupies = "KQ-1"', f'kind = "{kind}"'), ("antenna_height_m = 1.843\n", ""))
         assert site_from_toml(free, "", FIGURES).base.kind == kind
 
@@ -238,9 +238,9 @@ def test_other_bases_are_told_from_ours_by_their_numbers():
     for changes, problem in [
         ([("station_id = 500\n", "")], "other_base[1].station_id: missing; expected its number"),
         ([("station_id = [417, 418]\n", "")], "base.station_id: missing; expected its number"),
-        ([("station_id = 500", "station_id = [499, 418]")], "other_base[1].station_id: 418 is base's as well"),
+        ([("station_id = 500", "station_id = [499, 418]")], "other_base[1].station_id: 418 is also base's"),
         ([("antenna_height_m = 1.5\n", "")], "other_base[1].antenna_height_m: missing; expected metres"),
-        ([('occupies = "KQ-2"', 'occupies = "KQ-7"')], "other_base[1].occupies: 'KQ-7' is no listed control point"),
+        ([('occupies = "KQ-2"', 'occupies = "KQ-7"')], "other_base[1].occupies: 'KQ-7' is not a listed control point"),
         ([("[[other_base]]\noccupies = \"KQ-2\"", '[[other_base]]\nkind = "moving"')],
          'other_base[1].kind: read "moving"; expected "own"'),
     ]:  # fmt: skip
@@ -278,7 +278,7 @@ height = 51.0
         (("northing = 2000.0\nheight = 51.0", "height = 51.0"), "project.control[2] (B): expected easting and northing"),
         (("ellipsoidal_height = 1850.0\n", ""), "project.control[1] (A): ellipsoidal_height missing; expected all three"),
         (("longitude = -105.0\n", ""), "project.control[1] (A): longitude missing; expected all three"),
-        (('frame = "local"', 'frame = "local"\ngeoid = "kestrel.gtx"'), "project.geoid: a grid that no height is above"),
+        (('frame = "local"', 'frame = "local"\ngeoid = "kestrel.gtx"'), "project.geoid: no height is above this grid"),
     ],
 )
 def test_a_sites_own_grid(change, problem):
@@ -296,7 +296,7 @@ def test_files_that_are_none(tmp_path):
         with pytest.raises(SiteError) as caught:
             read_site(path)
         assert words in str(caught.value)
-    with pytest.raises(SiteError, match="cannot be read: no file can have this name"):
+    with pytest.raises(SiteError, match="cannot be read: this cannot be a file name"):
         read_site("a\0b")
     with pytest.raises(SiteError, match="cannot be read: Is a directory"):
         read_site(tmp_path)

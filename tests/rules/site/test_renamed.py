@@ -30,7 +30,7 @@ NAMES = [  # as the contract has them
 def test_an_old_name_is_an_error_that_names_the_new_one(rule, old, new):
     with pytest.raises(SiteError) as caught:
         site_from_toml(f"{SITE}{rule}.{old} = 0.5", "", FIGURES)
-    assert caught.value.problems == [f"rules.{rule}.{old} is called {new} now"]
+    assert caught.value.problems == [f"rules.{rule}.{old} is now called {new}"]
 
 
 @pytest.mark.parametrize(("rule", "old", "new"), NAMES)

@@ -37,8 +37,8 @@ def line_of(text, part):
         (("height = 1880.0", "height = 1880.0 m"), "1880.0 m", "height: read 1880.0 m; expected a number"),
         (("height = 1880.0", "height = 0880.0"), "0880", "height: read 0880.0; expected a number"),
         (("height = 1880.0", "height = 1" + "0" * 5000), "1000", "height: a number of thousands of digits"),
-        (("height = 1880.0", "height = 1880.0\nheight = 1880.1"), "1880.1", "height is there already; expected once"),
-        (("[rover]", "[post]\n[rover]"), "[post]\n[rover]", "[post] is there already; expected once"),
+        (("height = 1880.0", "height = 1880.0\nheight = 1880.1"), "1880.1", "height is already there; expected once"),
+        (("[rover]", "[post]\n[rover]"), "[post]\n[rover]", "[post] is already there; expected once"),
         (("[rover]", "[rover"), "[rover", "read [rover; expected a table's name in brackets, such as [base] or [[stream]]"),
         (("[rover]", "rover]"), "rover]", "read rover]; expected a table's name in brackets"),
         (("[[signal]]", "[[signal]"), "[[signal]", "read [[signal]; expected a table's name in brackets"),
@@ -76,9 +76,9 @@ def test_lines_that_are_no_toml_hide_nothing():
         (b"\xef\xbb\xbf" + GOOD.encode(), "line 1: begins with a byte-order mark; save the file as UTF-8 without one"),
         (GOOD.encode("utf-16"), "is UTF-16; save it as UTF-8"),
         (b"\xfe\xff" + GOOD.encode("utf-16-be"), "is UTF-16; save it as UTF-8"),
-        (GOOD.encode("utf-16-le"), "is UTF-16, or no text; save it as UTF-8"),
-        (GOOD.encode("utf-16-be"), "is UTF-16, or no text; save it as UTF-8"),
-        (GOOD.replace("Kestrel quarry", "Kestrel Süd").encode("latin-1"), "line 15: a byte that is no UTF-8"),
+        (GOOD.encode("utf-16-le"), "is UTF-16, or not a text; save it as UTF-8"),
+        (GOOD.encode("utf-16-be"), "is UTF-16, or not a text; save it as UTF-8"),
+        (GOOD.replace("Kestrel quarry", "Kestrel Süd").encode("latin-1"), "line 15: a byte that is not UTF-8"),
     ],
 )
 def test_another_editors_file_is_told_and_whatever_else_is_wrong_with_it(tmp_path, data, problem):
@@ -102,7 +102,7 @@ def test_both_kinds_of_line_end_are_fine():
 def test_nested_too_deeply_and_far_too_many_wrong_lines():
     assert problems_of("a = " + "[" * 100_000) == ["is nested too deeply to be a site file"]
     problems = problems_of(GOOD + "x y\n" * 1000)
-    assert problems[-1] == "and more lines that are no TOML"
+    assert problems[-1] == "and more lines that are not TOML"
     assert 2 < len(problems) < 40
 
 
