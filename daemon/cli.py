@@ -24,7 +24,7 @@ COMMANDS = {
     "prove": "witnesspost.replay.commands.prove:prove",
     "snapshot": "witnesspost.daemon.commands.snapshot:snapshot",
     "verify": "witnesspost.daemon.commands.verify:verify",
-    "extract": "witnesspost.daemon.commands.extract:extract",
+    "extract": "witnesspost.replay.commands.extract:extract",
 }
 
 SHORT = {
@@ -40,7 +40,7 @@ SHORT = {
     "prove": "Grade all scenarios with several seeds.",
     "snapshot": "Copy a log consistently, also while it is written.",
     "verify": "Check a log's hash chain, its file, and its gaps.",
-    "extract": "Get a stream's bytes out of a log as they came.",
+    "extract": "Get a day's bytes or positions out of its logs.",
 }
 
 

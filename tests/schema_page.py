@@ -53,6 +53,7 @@ def _views() -> list[str]:
             connection.execute(f"CREATE TABLE {kind.table} ({', '.join(kind.__struct_fields__)})")
         lines = []
         for name, view in schema.VIEWS.items():
+            connection.execute(f"CREATE VIEW {name} AS {view.sql}")
             found = connection.execute(f"SELECT * FROM ({view.sql})").description
             lines.append(f"| `{name}` | {view.row} | {', '.join(f'`{column[0]}`' for column in found)} |")
     return lines

@@ -67,7 +67,7 @@ ALLOWED = {
     "replay.play.tape",
     "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream replay.play.tape",
     "replay.office": "rules daemon.log daemon.strip daemon.atomic",
-    "replay.export": "rules daemon.log daemon.strip daemon.atomic",
+    "replay.export": "rules daemon.log daemon.strip daemon.atomic daemon.local_time",
     "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
 }
 """What each room may import beside the rooms within it, the standard library and other distributions. A room that is not

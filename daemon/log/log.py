@@ -12,6 +12,7 @@ One thread owns the log. A commit syncs the disk, which on a slow card takes som
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import time
 from pathlib import Path
@@ -23,7 +24,7 @@ from witnesspost.daemon.log.backlog import Backlog, Waiting
 from witnesspost.daemon.log.derived import DerivedRows, holdable
 from witnesspost.daemon.log.folder import Folder, UnreliableFile
 from witnesspost.daemon.log.room import Room
-from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow
+from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow, FixRow, StationRow
 from witnesspost.daemon.log.succession import Succession
 from witnesspost.daemon.log.unseen import unseen_stops
 from witnesspost.daemon.log.writing import NotOurs, Writer
@@ -116,6 +117,8 @@ class Log:
         rotate_bytes: int,
         waiting_most_bytes: int,
     ):
+        self._site = site
+        self._axes_in: Path | None = None  # the file that says the project's axes
         self._folder = folder
         self._files = files
         self._live = live
@@ -229,6 +232,9 @@ class Log:
         derived = self._derived.complete(t, end=end)
         try:
             writer = self._open_file(t)
+            if writer.path != self._axes_in and (FixRow in derived or StationRow in derived):
+                self._axes_in = writer.path
+                self._say_axes(t)
             turns = 0
             while (self._backlog or derived) and (end or turns < _BATCHES_A_TURN):
                 turns += 1
@@ -260,6 +266,15 @@ class Log:
                 files.writer.append([], carried)
             self._backlog.settle(self._failed)
         return files.writer
+
+    def _say_axes(self, t: float) -> None:
+        """The project's axes, once a file that has a position: with them a query needs no PROJ."""
+        with contextlib.suppress(Exception):  # a PROJ that does not work must not cost the log
+            from witnesspost.rules.datum.axes import project_axes
+
+            axes = project_axes(self._site)
+            if axes is not None:
+                self._event(t, "project-axes", axes)
 
     def _append(self, writer: Writer, t: float, derived: Derived) -> None:
         rows = [waiting.row for waiting in self._trying]

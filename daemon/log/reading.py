@@ -153,6 +153,12 @@ class LogFile:
         (last,) = self._rows(schema.LAST_T).fetchone()
         return self.run.begun_at_t, last if last is not None else self.run.begun_at_t
 
+    def last_n(self) -> int:
+        """`n` of the file's last row in the chain."""
+        last = "SELECT max(n) FROM (SELECT max(n) AS n FROM {} UNION ALL SELECT max(n) FROM {} UNION ALL SELECT max(n) FROM {})"
+        (n,) = self._rows(last.format(*(kind.table for kind in rows.CHAINED))).fetchone()
+        return int(n) if n is not None else self.run.first_n - 1
+
     def inputs(
         self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
     ) -> Iterator[tuple[float, str, bytes | Fact]]:
@@ -213,6 +219,18 @@ class LogFile:
             return None
         at, anchor, _ = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
         return float(at + (utc - anchor).total_seconds())
+
+    def positions(self, from_t: float | None = None, to_t: float | None = None) -> Iterator[dict[str, Any]]:
+        """The rows of `fix` in order, each with where it is in the project (None where that is not known)."""
+        names = ", ".join(f"fix.{name}" for name in rows.FixRow.__struct_fields__)
+        sql = (
+            f"SELECT {names}, easting, northing, height FROM fix JOIN fixes_in_project AS placed ON placed.row = fix.rowid"
+            " WHERE (:from IS NULL OR fix.t >= :from) AND (:to IS NULL OR fix.t <= :to) ORDER BY fix.rowid"
+        )
+        found = self._rows(sql, {"from": from_t, "to": to_t})
+        columns = [column[0] for column in found.description]
+        for row in found:
+            yield dict(zip(columns, row, strict=True))
 
     def changes(self) -> list[LoggedChange]:
         """The alerts' changes as they were logged, in order."""

@@ -52,6 +52,26 @@ def utc_from(text: Any) -> dt.datetime | None:
         return None
 
 
+_POWERS = [
+    (i, j) for i in range(4) for j in range(4) if i + j <= 3
+]  # of a cubic in two unknowns, as `rules.datum.axes` fits it
+_AXES = (
+    "SELECT "
+    + ", ".join(
+        f"json_extract(detail, '$.{name}') AS {name}"
+        for name in ("latitude_0", "longitude_0", "reach_latitude", "reach_longitude", "pole_m", "unit_m", "error_m")
+    )
+    + "".join(f", json_extract(detail, '$.{what}{i}{j}') AS {what}{i}{j}" for what in "ens" for i, j in _POWERS)
+    + " FROM event WHERE kind = 'project-axes' ORDER BY event.n LIMIT 1"  # LIMIT: read once, not with each row
+)
+_INSIDE = "abs(fix.latitude - latitude_0) <= reach_latitude AND abs(fix.longitude - longitude_0) <= reach_longitude"
+
+
+def _polynomial(what: str) -> str:
+    """SQL of a cubic in `u` and `w`."""
+    return " + ".join(" * ".join([f"{what}{i}{j}", *["u"] * i, *["w"] * j]) for i, j in _POWERS)
+
+
 class View(NamedTuple):
     """A view: what one row of it is, and its SQL."""
 
@@ -82,14 +102,49 @@ VIEWS: dict[str, View] = {
         GROUP BY stream, quality ORDER BY stream, minutes DESC""",
     ),
     "base_coordinates": View(
-        "a position that a base said, from its first word at `from_t` to its last at `to_t`",
+        "a stretch in which a base said one position, from its first word at `from_t` to its last at `to_t` (to ten seconds); "
+        "a position that comes back is a new stretch, and those of one station never overlap",
         f"""
-        SELECT *, {utc_of("from_t")} AS from_utc, {utc_of("to_t")} AS to_utc FROM (
-            SELECT stream, station_id, round(latitude, 9) AS latitude, round(longitude, 9) AS longitude,
-                round(ellipsoidal_height_m, 4) AS ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m, min(t) AS from_t,
-                max(t) AS to_t
-            FROM station WHERE x_m IS NOT NULL
-            GROUP BY stream, station_id, x_m, y_m, z_m, antenna_height_m) ORDER BY from_t""",
+        SELECT stream, station_id, latitude, longitude, ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m, from_t, to_t,
+            {utc_of("from_t")} AS from_utc, {utc_of("to_t")} AS to_utc
+        FROM (
+            SELECT *, max(last_t, coalesce((SELECT min(t + 10, coalesce(until_t, t + 10)) FROM traffic
+                WHERE traffic.stream = spans.stream AND message IN ('1005', '1006') AND t >= last_t - 10
+                    AND (until_t IS NULL OR t < until_t) AND (station = spans.station_id OR station IS NULL)
+                ORDER BY t DESC LIMIT 1), last_t)) AS to_t
+            FROM (
+                SELECT stream, station_id, round(latitude, 9) AS latitude, round(longitude, 9) AS longitude,
+                    round(ellipsoidal_height_m, 4) AS ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m,
+                    min(t) AS from_t, max(t) AS last_t,
+                    lead(min(t)) OVER (PARTITION BY stream, station_id ORDER BY number) AS until_t
+                FROM (
+                    SELECT *, sum(other) OVER (PARTITION BY stream, station_id ORDER BY t, rowid) AS number FROM (
+                        SELECT rowid, stream, station_id, latitude, longitude, ellipsoidal_height_m, x_m, y_m, z_m,
+                            antenna_height_m, t, lag(x_m) OVER said IS NOT x_m OR lag(y_m) OVER said IS NOT y_m
+                                OR lag(z_m) OVER said IS NOT z_m OR lag(antenna_height_m) OVER said IS NOT antenna_height_m
+                                AS other
+                        FROM station WHERE x_m IS NOT NULL
+                        WINDOW said AS (PARTITION BY stream, station_id ORDER BY t, rowid)))
+                GROUP BY stream, station_id, number) AS spans)
+        ORDER BY from_t, stream, station_id""",
+    ),
+    "offsets": View(
+        "a position of one of the project's bases as it was judged: broadcast minus the sheet, metres along the project's own "
+        "axes (a grid's, or east, north and up), why, and the words of its alert",
+        f"""
+        SELECT event.t AS from_t, span.to_t, {utc_of("event.t")} AS from_utc, span.to_utc,
+            json_extract(detail, '$.station_id') AS station_id, json_extract(detail, '$.point') AS point,
+            json_extract(detail, '$.passed') AS passed, json_extract(detail, '$.project_east_m') AS east_m,
+            json_extract(detail, '$.project_north_m') AS north_m, json_extract(detail, '$.project_up_m') AS up_m,
+            json_extract(detail, '$.tolerance_horizontal_m') AS tolerance_horizontal_m,
+            json_extract(detail, '$.tolerance_vertical_m') AS tolerance_vertical_m,
+            json_extract(detail, '$.cause') AS cause,
+            (SELECT say FROM alert WHERE alert.t >= event.t AND alert.t < event.t + 1 AND json_extract(detail, '$.passed') = 0
+                AND rule = 'base-datum' AND change IN ('raised', 'cause') ORDER BY alert.n LIMIT 1) AS say
+        FROM event LEFT JOIN base_coordinates AS span ON span.station_id = json_extract(detail, '$.station_id')
+            AND span.x_m = json_extract(detail, '$.x_m') AND span.y_m = json_extract(detail, '$.y_m')
+            AND span.z_m = json_extract(detail, '$.z_m') AND event.t BETWEEN span.from_t - 1 AND span.to_t + 1
+        WHERE kind = 'base-check' ORDER BY event.n""",
     ),
     "gaps": View(
         "a stretch of two seconds or more in which nothing came, or in which what came could not be written",
@@ -121,6 +176,34 @@ VIEWS: dict[str, View] = {
             json_extract(detail, '$.tolerance_vertical_m') AS tolerance_vertical_m,
             json_extract(detail, '$.stood_s') AS stood_s
         FROM event WHERE kind = 'control-check' ORDER BY event.n""",
+    ),
+    "fixes_in_project": View(
+        "a position as the project counts it, at the pole's foot: a grid's easting and northing, or degrees, and height, in "
+        "the project's units, to `error_m`; null beyond the project's own ground",
+        f"""
+        SELECT placed.t, {utc_of("placed.t")} AS utc, stream, quality,
+            {_polynomial("e")} AS easting, {_polynomial("n")} AS northing,
+            latitude, longitude, (height_m + coalesce(separation_m, 0) - pole_m) / unit_m - ({_polynomial("s")}) AS height,
+            age_s, station_id, iif(u IS NULL, NULL, error_m) AS error_m, row
+        FROM (SELECT fix.*, axes.*, fix.rowid AS row,
+                iif({_INSIDE}, (fix.latitude - latitude_0) / reach_latitude, NULL) AS u,
+                iif({_INSIDE}, (fix.longitude - longitude_0) / reach_longitude, NULL) AS w
+            FROM fix LEFT JOIN ({_AXES}) AS axes ON true) AS placed""",
+    ),
+    "points_window": View(
+        "a stretch in which no points should have been stored, by a stop alert: why, the last check that passed before it, and "
+        "the first one after it",
+        f"""
+        SELECT from_t, to_t, {utc_of("from_t")} AS from_utc, {utc_of("to_t")} AS to_utc, rule, cause, say,
+            (SELECT {utc_of("checks.t")} FROM event AS checks WHERE checks.kind = 'control-check' AND checks.t < from_t
+                AND json_extract(checks.detail, '$.passed') = 1 ORDER BY checks.n DESC LIMIT 1) AS checked_before_utc,
+            (SELECT {utc_of("checks.t")} FROM event AS checks WHERE checks.kind = 'control-check' AND checks.t > to_t
+                AND json_extract(checks.detail, '$.passed') = 1 ORDER BY checks.n LIMIT 1) AS checked_after_utc
+        FROM (SELECT raised.n, raised.t AS from_t, rule, cause, say, coalesce(
+                (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > raised.n
+                    AND later.change IN ('normal', 'cleared')), ({LAST_T})) AS to_t
+            FROM alert AS raised WHERE change = 'raised' AND severity = 'stop' AND because_of IS NULL)
+        ORDER BY n""",
     ),
     "traffic_by_message": View(
         "a message of a station on a stream over the whole file",

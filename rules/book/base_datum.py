@@ -13,6 +13,8 @@ At the rover without a station position: each time the position's quality change
 add up to the base's error, within the few metres of a single-point position. Over 10 m that is no single-point error.
 Where corrections come in on a line of this post, their station position is waited for, 60 s.
 
+Every position that is judged is an event, passed or not: what the base said, and how far it was from the sheet.
+
 Causes: `rules.datum.hypotheses`, ranked by `rules.datum.explanation`; `unexplained` where nothing fits. Zeros and positions
 inside the earth are judged like any other. Source: common practice (0.03 m is centring, plumb and sheet), no source.
 """
@@ -21,6 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import Any
 
 from msgspec import Struct
 from witnesspost.rules.book.coordinate_words import BASE_CAUSES, words_of
@@ -66,6 +69,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self._judged: dict[str, _Judged] = {}  # by the finding's key, as is the dictionary above
         self._jumps = _Jumps()
         self._jump: Finding | None = None
+        self._events: list[tuple[float, str, dict[str, Any]]] = []
 
     def see(self, fact: Fact) -> None:
         """A station position, or at the rover a fix."""
@@ -97,6 +101,11 @@ class BaseDatum(Rule[BaseDatumFigures]):
         found = [judged.finding for judged in self._judged.values() if judged.finding is not None]
         return [*found, self._jump] if self._jump is not None else found
 
+    def take_events(self) -> list[tuple[float, str, dict[str, Any]]]:
+        """The positions judged since the last call, passed or not."""
+        events, self._events = self._events, []
+        return events
+
     @property
     def _listens_for_jumps(self) -> bool:
         return self.site.post.role == "rover" and self._datum.has_base and not self._judged
@@ -123,9 +132,38 @@ class BaseDatum(Rule[BaseDatumFigures]):
             finding.since = open_finding.since if open_finding is not None else station.t
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
+        if before is None or not before.same(at, station):
+            cause = finding.causes[0].cause if finding is not None else None
+            self._events.append((station.t, "base-check", self._said(station, offset, expected, limits, cause)))
         self._judged[key] = _Judged(
             at=at, station_id=station.station_id, height_m=station.antenna_height_m, utc_s=utc_s, finding=finding
         )
+
+    def _said(
+        self, station: Station, offset: Enu, expected: ExpectedArp, limits: tuple[float, float], cause: str | None
+    ) -> dict[str, Any]:
+        """What a base's position was judged by; `project_` is along the project's own axes."""
+        east, north, up = offset
+        on_grid = self._datum.on_axes(Ecef(station.x_m, station.y_m, station.z_m), expected)
+        return {
+            "passed": cause is None,
+            "cause": cause,
+            "station_id": station.station_id,
+            "point": expected.point,
+            "x_m": station.x_m,
+            "y_m": station.y_m,
+            "z_m": station.z_m,
+            "antenna_height_sent_m": station.antenna_height_m,
+            "antenna_height_m": expected.antenna_height_m,
+            "east_m": round(east, 4) + 0.0,
+            "north_m": round(north, 4) + 0.0,
+            "up_m": round(up, 4) + 0.0,
+            "project_east_m": round(on_grid.east_m, 4) + 0.0,
+            "project_north_m": round(on_grid.north_m, 4) + 0.0,
+            "project_up_m": round(on_grid.up_m, 4) + 0.0,
+            "tolerance_horizontal_m": round(limits[0], 4),
+            "tolerance_vertical_m": round(limits[1], 4),
+        }
 
     def _finding(
         self, key: str, station: Station, offset: Enu, expected: ExpectedArp, limits: tuple[float, float], t: float

@@ -9,7 +9,7 @@ from typing import Any, Literal
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, explain
 from witnesspost.rules.datum.frames import Frame
-from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at, to_ecef
+from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at, to_ecef, to_geodetic
 from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
 from witnesspost.rules.datum.hypotheses import ROVER_ORDER, Rover, Situation, predictions
 from witnesspost.rules.datum.occupation import Mean
@@ -97,6 +97,20 @@ class Datum:
     def offset(self, at: Ecef, expected: ExpectedArp) -> Enu:
         """East, north and up of a geocentric position from an expected one."""
         return enu(expected.ecef, at, self.frame.ellipsoid)
+
+    def on_axes(self, at: Ecef, expected: ExpectedArp) -> Enu:
+        """The same along the project's own axes, metres: a grid's easting and northing, or east and north; up is of heights."""
+        offset = self.offset(at, expected)
+        frame = self.frame
+        if not frame.projected:
+            return offset
+        said = to_geodetic(at, frame.ellipsoid)
+        unit_m = frame.unit_m or 1.0
+        east, north = frame.grid(said.latitude, said.longitude)
+        east_0, north_0 = frame.grid(expected.latitude, expected.longitude)
+        if not math.isfinite(east + north):
+            return offset
+        return Enu((east - east_0) * unit_m, (north - north_0) * unit_m, said.height_m - expected.ellipsoidal_height_m)
 
     def turned(self, offset: Enu, point: ExpectedArp, other: ExpectedArp) -> Enu:
         """The same vector in the east, north and up of another point: a base's error as the rover carries it."""

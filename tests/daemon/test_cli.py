@@ -10,7 +10,7 @@ from witnesspost.daemon.cli import COMMANDS, main
     [
         (["watch"], "Missing argument 'SITE'; witnesspost watch --help teaches it"),
         (["verify"], "Missing argument 'LOG...'; witnesspost verify --help teaches it"),
-        (["extract", "a.db"], "Missing option '--stream'; witnesspost extract --help teaches it"),
+        (["extract", "a.db"], "Missing option '-o' / '--output'; witnesspost extract --help teaches it"),
         (["replay", "a", "b"], "Got unexpected extra argument (b); witnesspost replay --help teaches it"),
         (["replay", "a", "--speed", "fast"], "'fast' is not a valid float range; witnesspost replay --help teaches it"),
         (["status", "--jason"], "witnesspost status --help teaches it"),

@@ -6,15 +6,20 @@ import json
 import sqlite3
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
+from pyproj import Transformer
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import NewerLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import TABLES, ClockRow, EventRow, RowError, StationRow, columns, read
 from witnesspost.daemon.log.verifying import verify
+from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.commands.replay import replay
+from witnesspost.replay.world.rtcm import frame
+from witnesspost.replay.world.rtcm import station as rtcm_station
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
@@ -175,6 +180,132 @@ def test_base_coordinates_are_heard_once_each_with_their_time(log):
     # by the closed formulas of IOGP 373-7-2 (method 9602) on GRS 80, computed apart
     assert (latitude, longitude) == pytest.approx((39.120399568, -104.979918228), abs=1e-9)
     assert height_m == pytest.approx(805.6315, abs=1e-3)
+
+
+def test_a_base_coordinate_that_comes_back_is_a_new_span_and_spans_of_a_station_never_overlap(tmp_path):
+    """One, another, the first again, with a silence in the middle; a second station speaks all the while."""
+    log = Log.start(tmp_path, site_from_toml(SITE), SITE)
+    one, two, foreign = (
+        (-1280907.7, -4787123.4, 4003204.1),
+        (-1280907.7, -4787123.4, 4003205.1),
+        (-1280000.0, -4787000.0, 4003000.0),
+    )
+    for t in range(0, 3000, 10):
+        said = one if t < 1000 else two if t < 1500 else None if t < 2000 else one
+        if said is not None:
+            log.fact(station(float(t), said))
+            log.fact(
+                Traffic(t=float(t), stream="corrections", frames=1, frames_by_station={417: 1}, by_message={"1005": (1, 25)})
+            )
+        log.fact(msgspec.structs.replace(station(float(t), foreign), station_id=901))
+        log.tick(float(t))
+    log.close(3000.0, "stopped")
+    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+        found = connection.execute("SELECT z_m, from_t, to_t FROM base_coordinates WHERE station_id = 417").fetchall()
+        assert found == [(one[2], 0.0, 1000.0), (two[2], 1000.0, 1500.0), (one[2], 2000.0, 3000.0)]
+        on_air = "SELECT z_m FROM base_coordinates WHERE station_id = 417 AND ? >= from_t AND ? < to_t"
+        for t, z in ((999.0, one[2]), (1000.0, two[2]), (1490.0, two[2]), (2000.0, one[2]), (2995.0, one[2])):
+            assert connection.execute(on_air, (t, t)).fetchall() == [(z,)]
+        assert connection.execute(on_air, (1800.0, 1800.0)).fetchall() == []
+        assert connection.execute("SELECT count(*) FROM base_coordinates WHERE station_id = 901").fetchall() == [(1,)]
+    connection.close()
+
+
+def project_site(frame, place, role="base", pole_m=0.0):
+    return f"""{SITE.replace('role = "base"', f'role = "{role}"')}
+[project]
+frame = "{frame}"
+vertical = "ellipsoidal"
+[[project.control]]
+name = "KQ-1"
+{place}
+height = 1857.0
+[base]
+occupies = "KQ-1"
+antenna_height_m = 1.843
+[rover]
+pole_height_m = {pole_m}
+"""
+
+
+def test_offsets_are_in_the_projects_own_axes_with_cause_span_and_words(tmp_path):
+    """A base that is right, then 24.8 m low, then 0.30 m along the grid's north: by PROJ's own operations."""
+    text = project_site("EPSG:6342", "easting = 501066.3\nnorthing = 4330393.2")
+    to_geographic = Transformer.from_crs("EPSG:6342", "EPSG:6318", always_xy=True)
+    to_ecef = Transformer.from_crs("EPSG:6319", "EPSG:6317", always_xy=True)
+
+    def arp(north_m=0.0, up_m=0.0):
+        longitude, latitude = to_geographic.transform(501066.3, 4330393.2 + north_m)
+        return to_ecef.transform(longitude, latitude, 1857.0 + 1.843 + up_m)
+
+    site = site_from_toml(text)
+    log = Log.start(tmp_path, site, text)
+    pipeline = Pipeline(site, log)
+    for t in range(0, 300, 10):
+        metres = arp() if t < 100 else arp(up_m=-24.8) if t < 200 else arp(north_m=0.30)
+        pipeline.feed(float(t), "corrections", frame(rtcm_station(417, *metres)))
+    pipeline.tick(300.0)
+    pipeline.end()
+    log.close(300.0, "stopped")
+    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+        sql = "SELECT from_t, to_t, station_id, point, passed, east_m, north_m, up_m, cause IS NULL, say FROM offsets"
+        found = connection.execute(sql).fetchall()
+        assert [row[:5] for row in found] == [
+            (0.0, 100.0, 417, "KQ-1", 1),
+            (100.0, 200.0, 417, "KQ-1", 0),
+            (200.0, 300.0, 417, "KQ-1", 0),
+        ]
+        for row, expected in zip(found, [(0, 0, 0), (0, 0, -24.8), (0, 0.30, 0)], strict=True):
+            assert row[5:8] == pytest.approx(expected, abs=2e-4)  # 1005 counts tenths of a millimetre
+        assert [row[8] for row in found] == [1, 0, 0]
+        assert found[0][9] is None
+        assert "24.8 m low" in found[1][9]
+    connection.close()
+
+
+def test_fixes_in_project_are_the_poles_foot_by_proj(tmp_path):
+    text = project_site("EPSG:6342", "easting = 501066.3\nnorthing = 4330393.2", role="rover", pole_m=2.0)
+    log = Log.start(tmp_path, site_from_toml(text), text)
+    log.fact(fix(1.0, 4))
+    log.fact(msgspec.structs.replace(fix(2.0, 4), latitude=39.15, longitude=-104.93))
+    log.fact(msgspec.structs.replace(fix(3.0, 4), latitude=41.0))  # in another county
+    log.close(4.0, "stopped")
+    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+        found = connection.execute("SELECT t, easting, northing, height, error_m FROM fixes_in_project").fetchall()
+        assert found.pop() == (3.0, None, None, None, None)
+        to_grid = Transformer.from_crs("EPSG:6318", "EPSG:6342", always_xy=True)
+        for row, place in zip(found, [(-104.9876543, 39.1234567), (-104.93, 39.15)], strict=True):
+            assert row[1:3] == pytest.approx(to_grid.transform(*place), abs=1e-4)
+            assert row[3] == pytest.approx(1874.322 - 17.1 - 2.0, abs=1e-9)  # antenna above the ellipsoid, less the pole
+            assert row[4] < 1e-4
+    connection.close()
+
+
+def test_points_windows_are_roots_of_stop_alerts_between_the_checks_around_them(tmp_path):
+    log = Log.start(tmp_path, site_from_toml(SITE), SITE)
+    log.fact(Utc(t=0.0, stream="receiver", utc=BEGAN, source="ZDA"))
+    check = {"point": "KQ-2", "passed": True}
+    for t, what in (
+        (10.0, lambda t: log.event(t, "control-check", check)),
+        (20.0, lambda t: log.event(t, "control-check", {**check, "passed": False})),
+        (30.0, lambda t: log.change(change(t, "raised"))),
+        (31.0, lambda t: log.change(change(t, "raised", alert=2, rule="fix-lost", because_of="corrections-stopped"))),
+        (35.0, lambda t: log.change(change(t, "raised", alert=3, severity="note"))),
+        (50.0, lambda t: log.change(change(t, "normal"))),
+        (60.0, lambda t: log.event(t, "control-check", check)),
+        (70.0, lambda t: log.change(change(t, "raised", alert=4))),
+    ):
+        what(t)
+    log.close(80.0, "stopped")
+    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+        found = connection.execute(
+            "SELECT from_t, to_t, rule, checked_before_utc, checked_after_utc FROM points_window"
+        ).fetchall()
+        assert found == [
+            (30.0, 50.0, "corrections-stopped", "2026-05-04T07:30:10.000Z", "2026-05-04T07:31:00.000Z"),
+            (70.0, 80.0, "corrections-stopped", "2026-05-04T07:31:00.000Z", None),  # stands to the log's end
+        ]
+    connection.close()
 
 
 def test_an_antenna_word_stands_beside_the_position(tmp_path):

@@ -1,0 +1,94 @@
+"""`witnesspost extract LOG… --as FORM -o OUT`: what a day's logs hold, in the form that another program reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import click
+from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import output as output_to
+from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.local_time import local_text
+from witnesspost.daemon.log.day import Day, PostLogs
+from witnesspost.daemon.log.opening import LogError, NothingThere
+from witnesspost.replay.export.window import EXAMPLES, Window, window_of
+
+_FORMS = ("raw", "csv", "geojson")
+
+
+@click.command()
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True)
+@click.option("--as", "form", type=click.Choice(_FORMS), default="raw", help="The form; raw: a stream's bytes as they came.")
+@click.option("--stream", metavar="NAME", help="raw: the stream, as the site file names it.")
+@click.option("--post", "post_name", metavar="NAME", help="The post, where there are logs of several.")
+@click.option("--from", "from_", metavar="TIME", help=f"Seconds of the log, {EXAMPLES}.")
+@click.option("--to", metavar="TIME", help="As --from; what arrived at that instant is included.")
+@click.option("--every", "every_s", type=click.FloatRange(min=0.001), metavar="SECONDS", help="csv, geojson: at most so often.")
+@click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output.")
+def extract(
+    logs: tuple[str, ...],
+    form: str,
+    stream: str | None,
+    post_name: str | None,
+    from_: str | None,
+    to: str | None,
+    every_s: float | None,
+    output: str,
+) -> None:
+    """Get out of LOG, or of all logs of a day or of a folder: a stream's bytes as they came (raw), or the positions (csv,
+    geojson)."""
+    if form == "raw" and stream is None:
+        raise Unusable("--as raw needs --stream NAME: expected a stream as the site file names it")
+    try:
+        with Day.open(logs) as day:
+            post = day.post(post_name)
+            window = window_of(post, from_, to)
+            said = _raw(post, window, str(stream), output) if form == "raw" else _positions(post, window, form, every_s, output)
+    except (LogError, CannotWrite) as error:
+        raise Unusable(str(error)) from None
+    if output != "-":
+        click.echo(f"{output}: {said}", err=True)
+
+
+def _raw(post: PostLogs, window: Window, stream: str, output: str) -> str:
+    chunks = _chunks(post, window, stream)
+    first = next(chunks, None)
+    if first is None:
+        raise NothingThere(_nothing(post, f"nothing came on {stream}"))
+    with output_to(output) as file:
+        file.write(first)
+        size = len(first)
+        for chunk in chunks:
+            file.write(chunk)
+            size += len(chunk)
+    return f"{size} bytes of {stream}"
+
+
+def _chunks(post: PostLogs, window: Window, stream: str) -> Iterator[bytes]:
+    if stream not in post.streams:
+        post.files[0].stream(stream)
+    for log in post.files:
+        asked = window.within(log) if stream in log.streams else None
+        if asked is not None:
+            yield from (what for _, _, what in log.inputs(*asked, stream) if isinstance(what, bytes))
+
+
+def _positions(post: PostLogs, window: Window, form: str, every_s: float | None, output: str) -> str:
+    from witnesspost.replay.export import fixes
+
+    write = fixes.write_csv if form == "csv" else fixes.write_geojson
+    with output_to(output) as file:
+        count = write(fixes.fixes(post, window, every_s), file)
+        if not count:
+            raise NothingThere(_nothing(post, "no position came"))
+    return f"{count} positions"
+
+
+def _nothing(post: PostLogs, what: str) -> str:
+    spans = []
+    for log in post.files:
+        first, last = log.span()
+        begun, ended = log.utc_at(first), log.utc_at(last)
+        local = f" ({local_text(begun, log.zone)} to {local_text(ended, log.zone)})" if begun and ended else ""
+        spans.append(f"{log.path}: {what} in that time; the log holds t {first:.3f} to {last:.3f}{local}")
+    return "\n".join(spans[:1]) if len(spans) == 1 else f"{what} in that time; " + spans[0] + f", and {len(spans) - 1} more"
