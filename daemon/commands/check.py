@@ -17,7 +17,7 @@ from witnesspost.rules.book.reach import cannot_judge
 from witnesspost.rules.datum.geodesy import ExpectedArp, point_at
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
-from witnesspost.rules.site.model import Base, Site, SiteError, Stream
+from witnesspost.rules.site.model import Base, Page, Site, SiteError, Stream
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
 _URLS = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # pyserial's
@@ -127,6 +127,17 @@ def warnings(site: Site) -> Iterator[str]:
             )
     if site.project is not None and site.base.kind == "own" and site.base.occupies is None:
         yield "base.occupies is not given: whether the base is where it should be is not judged."
+    if site.page is not None:
+        yield from _page_warnings(site, site.page)
+
+
+def _page_warnings(site: Site, page: Page) -> Iterator[str]:
+    if page.pin is None and not page.is_of_loopback:
+        yield f"page.pin is not given: the page listens on {page.host}:{page.port}, where no phone reaches it."
+    for key in ("certificate", "key"):
+        name = getattr(page, key)
+        if name is not None and not os.access(site.file(name), os.R_OK):
+            yield f"page.{key}: {site.file(name)} cannot be read: the page does not come up without it."
 
 
 def _port_warnings(stream: Stream) -> Iterator[str]:

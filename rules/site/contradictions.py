@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Set
 from typing import Any
 
 from witnesspost.rules.site.angles import degrees
-from witnesspost.rules.site.model import Base, Control, OwnRuleTable, Project, Signal, Site
+from witnesspost.rules.site.model import Base, Control, OwnRuleTable, Page, Project, Signal, Site
 from witnesspost.rules.site.tables import few, on_one_line, shown
 
 LOWEST_HEIGHT, HIGHEST_HEIGHT = -1_000.0, 30_000.0  # in any unit
@@ -39,6 +39,8 @@ def contradictions(site: Site, table: Mapping[str, Any], unread: Set[str]) -> It
         yield from own_rule_problems(rule, unread)
     for signal in site.signal:
         yield from signal_problems(signal, unread)
+    if site.page is not None:
+        yield from _page(site.page, unread)
     fields = {"tilt.angle_field", "tilt.aligned_field"}
     if site.tilt and site.tilt.angle_field is None and site.tilt.aligned_field is None and not fields & unread:
         yield "tilt: neither angle_field nor aligned_field; expected at least one"
@@ -68,6 +70,14 @@ def _time_zone(name: str | None) -> Iterator[str]:
     near = difflib.get_close_matches(name.strip().rpartition("/")[2].replace(" ", "_").lower()[:60], cities, 1, 0.8)
     example = f'"{cities[near[0]]}"' if near else 'a name such as "America/Denver"'
     yield f"post.time_zone: read {shown(name)}, which is not an IANA time zone; expected {example}"
+
+
+def _page(page: Page, unread: Set[str]) -> Iterator[str]:
+    if "page.listen" not in unread and not 0 < page.port < 65536:
+        yield f"page.listen: read {shown(page.listen)}; expected a port from 1 to 65535"
+    for one, other in (("certificate", "key"), ("key", "certificate")):
+        if getattr(page, one) is not None and getattr(page, other) is None and f"page.{other}" not in unread:
+            yield f"page.{other}: missing; expected the file that belongs to page.{one}"
 
 
 def _project(project: Project, unread: Set[str]) -> Iterator[str]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import functools
+import re
 import zoneinfo
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
@@ -26,6 +27,7 @@ Name = Annotated[
 PointName = Annotated[
     str, Meta(pattern=r"\A[^\x00-\x1f\x7f-\x9f\u2028\u2029]{1,100}\Z", description="a text of 1 to 100 characters on one line")
 ]
+Secret = Annotated[str, Meta(pattern=r"\A[0-9]{6,32}\Z", description="a text of six digits or more", extra={"is_secret": True})]
 LOCAL = "local"  # the frame of a site's own grid
 StationId = Annotated[int, Meta(ge=0, le=4095)]
 HeightM = Annotated[float, Meta(ge=0, le=100)]
@@ -210,9 +212,34 @@ class Button(Struct, kw_only=True):
 
 
 class Page(Struct, kw_only=True):
-    """Where the phone page listens."""
+    """Where the phone page listens, and the `pin` that it asks for: without one it listens on the loopback alone.
 
-    listen: Annotated[str, Meta(pattern=r"\A\S+:\d{1,5}\Z", description="a text as host:port")] = "127.0.0.1:8017"
+    `certificate` and `key` (PEM, relative to the site file) switch TLS on.
+    """
+
+    listen: Annotated[str, Meta(pattern=r"\A\S+:\d{1,5}\Z", description="a text as address:port")] = "127.0.0.1:8017"
+    pin: Secret | None = None
+    certificate: Annotated[str, Meta(min_length=1)] | None = None
+    key: Annotated[str, Meta(min_length=1)] | None = None
+
+    @property
+    def host(self) -> str:
+        """The address that is listened on."""
+        host = self.listen.rpartition(":")[0].removeprefix("[").removesuffix("]")
+        if host == "localhost" or (self.pin is None and not self.is_of_loopback):
+            return "127.0.0.1"
+        return host
+
+    @property
+    def port(self) -> int:
+        """The port that is listened on."""
+        return int(self.listen.rpartition(":")[2])
+
+    @property
+    def is_of_loopback(self) -> bool:
+        """True where `listen` names an address that only this machine reaches."""
+        host = self.listen.rpartition(":")[0]
+        return host in ("[::1]", "localhost") or bool(re.fullmatch(r"127\.\d{1,3}\.\d{1,3}\.\d{1,3}", host))
 
 
 class Site(Struct, kw_only=True, dict=True):

@@ -114,4 +114,6 @@ def _as_today(table: Mapping[str, Any]) -> dict[str, Any]:
         today["rules"] = under_new_names(table["rules"])
     if isinstance(table.get("project"), dict) and table["project"].get("frame") != "local":
         today["project"] = {"vertical": "geoid", **table["project"]}
+    if isinstance(table.get("page"), dict):
+        today["page"] = {key: value for key, value in table["page"].items() if key != "pin"}
     return today

@@ -2,24 +2,44 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
+from typing import Any
 
 import msgspec
 from witnesspost.rules.site.model import Site
 
+_SAID = re.compile(r"""(["']?\bpin["']?\s*=\s*)(?:"[^"\n]*"|'[^'\n]*'|\d[\d_]{2,})""")
+"""A pin in a text that is no TOML, or as TOML writes it. A GPIO pin is a number of at most two digits."""
+
 
 def self_contained(text: str, site: Site) -> str:
-    """`text`, from which `site` was read, with the marks themselves in place of the control files that it names."""
-    if site.project is None or not site.project.control_file:
-        return text
-    try:
-        table = tomllib.loads(text.removeprefix("\ufeff"))
-        project = table["project"]
-    except (tomllib.TOMLDecodeError, RecursionError, KeyError):
-        return text
+    """`text`, from which `site` was read, with the marks themselves in place of the control files that it names.
+
+    The page's pin is left blank: a log is given away, and whoever reads it must not be let in by it.
+    """
+    table = _table(text)
+    if table is None:
+        return _SAID.sub(r'\1""', text)
+    whole = text
+    page, project = table.get("page"), table.get("project")
+    if isinstance(page, dict) and "pin" in page:
+        page["pin"] = ""
+        whole = _SAID.sub(r'\1""', text)
+    if site.project is not None and site.project.control_file and isinstance(project, dict):
+        del project["control_file"]
+        marks = (msgspec.structs.asdict(mark) for mark in site.project.control)
+        project["control"] = [{k: v for k, v in mark.items() if v is not None and k != "where"} for mark in marks]
+    elif _table(whole) == table:  # as it was written, comments and all
+        return whole
     import tomli_w
 
-    del project["control_file"]
-    marks = (msgspec.structs.asdict(mark) for mark in site.project.control)
-    project["control"] = [{k: v for k, v in mark.items() if v is not None and k != "where"} for mark in marks]
     return tomli_w.dumps(table)
+
+
+def _table(text: str) -> dict[str, Any] | None:
+    """A site file's text as a table, None where it is no TOML."""
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return None

@@ -73,7 +73,8 @@ class TableReader:
                 raise msgspec.ValidationError
             return msgspec.convert(value, wanted)
         except msgspec.ValidationError:
-            self._wrong(where, f"{where}: read {shown(value)}; expected {_words(wanted)}{_comma_hint(wanted, value)}")
+            read_value = "what is not shown here" if _is_secret(wanted) else shown(value)
+            self._wrong(where, f"{where}: read {read_value}; expected {_words(wanted)}{_comma_hint(wanted, value)}")
             return None
 
     def _wrong(self, where: str, problem: str) -> None:
@@ -162,6 +163,14 @@ def _comma_hint(wanted: Any, value: object) -> str:
     if numbers and isinstance(value, str) and value.count(",") == 1 and value.replace(",", "").strip(" +-").isdecimal():
         return f", with a point: {value.strip().replace(',', '.')}"
     return ""
+
+
+def _is_secret(wanted: Any) -> bool:
+    """True where the value is not to be shown to whoever reads the line."""
+    parts = typing.get_args(wanted)
+    return any(isinstance(part, Meta) and bool(part.extra) for part in parts) or any(
+        _is_secret(part) for part in parts if typing.get_origin(part) is Annotated
+    )
 
 
 def _words(wanted: Any) -> str:

@@ -248,3 +248,26 @@ def test_each_rule_says_what_it_needs():
 def test_measurements_of_own_rules_are_listed():
     lines = CliRunner().invoke(main, ["check", "--measures"]).stdout.splitlines()
     assert any(line.startswith("fix.satellites ") for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("keys", "notes"),
+    [
+        ('listen = "0.0.0.0:8017"\npin = "418820"\n', []),
+        ('listen = "127.0.0.1:8017"\n', []),
+        ("", []),
+        (
+            'listen = "0.0.0.0:8017"\n',
+            ["page.pin is not given: the page listens on 127.0.0.1:8017, where no phone reaches it."],
+        ),
+        (
+            'certificate = "/no.pem"\nkey = "/no.key"\n',
+            [
+                "page.certificate: /no.pem cannot be read: the page does not come up without it.",
+                "page.key: /no.key cannot be read: the page does not come up without it.",
+            ],
+        ),
+    ],
+)
+def test_a_page_that_no_phone_reaches_is_worth_a_look(check, keys, notes):
+    assert look(check(f"{SITE}[page]\n{keys}")) == notes

@@ -356,3 +356,40 @@ def test_any_damage_is_either_a_site_or_a_list_of_problems(at, cut, inserted):
         problems = error.problems
     assert problems
     assert all(problem.isprintable() for problem in problems), problems
+
+
+PAGE = GOOD.partition("[page]")[0] + "[page]\n"
+
+
+@pytest.mark.parametrize(
+    ("keys", "problem"),
+    [
+        ("pin = 418820", "page.pin: read what is not shown here; expected a text of six digits or more"),
+        ('pin = "41882"', "page.pin: read what is not shown here; expected a text of six digits or more"),
+        ('pin = "secret"', "page.pin: read what is not shown here; expected a text of six digits or more"),
+        ('listen = "0.0.0.0:99999"', "page.listen: read '0.0.0.0:99999'; expected a port from 1 to 65535"),
+        ('listen = "8017"', "page.listen: read '8017'; expected a text as address:port"),
+        ('certificate = "post.pem"', "page.key: missing; expected the file that belongs to page.certificate"),
+        ('key = "post.key"', "page.certificate: missing; expected the file that belongs to page.key"),
+    ],
+)
+def test_the_pages_table(keys, problem):
+    with pytest.raises(SiteError) as error:
+        site_from_toml(PAGE + keys)
+    assert error.value.problems == [problem]
+
+
+@pytest.mark.parametrize(
+    ("listen", "pin", "host"),
+    [
+        ("0.0.0.0:8017", "418820", "0.0.0.0"),
+        ("0.0.0.0:8017", None, "127.0.0.1"),
+        ("10.42.0.1:80", None, "127.0.0.1"),
+        ("[::]:8017", "418820", "::"),
+        ("[::1]:8017", None, "::1"),
+        ("127.0.0.7:8017", None, "127.0.0.7"),
+    ],
+)
+def test_without_a_pin_the_page_listens_on_the_loopback_alone(listen, pin, host):
+    site = site_from_toml(PAGE + f'listen = "{listen}"\n' + (f'pin = "{pin}"\n' if pin else ""))
+    assert (site.page.host, site.page.port) == (host, int(listen.rpartition(":")[2]))

@@ -1,5 +1,6 @@
 """A log's copy of its site file holds all that judging needs."""
 
+import pytest
 from witnesspost.rules.site.model import ControlFile
 from witnesspost.rules.site.reading import site_from_toml
 from witnesspost.rules.site.recorded import self_contained
@@ -49,3 +50,41 @@ def test_a_text_that_is_no_site_file_is_kept_as_it_is():
     site.project.control_file = [ControlFile(path="control.csv")]
     for text in ("[project", "", "a = 1"):
         assert self_contained(text, site) == text
+
+
+PIN = "418820"
+WAYS = {
+    "in its table": f'[page]\nlisten = "0.0.0.0:8017"\npin = "{PIN}"  # of this year\n',
+    "in single quotes": f"[page]\npin='{PIN}'\n",
+    "inline": f'page = {{ listen = "0.0.0.0:8017", pin = "{PIN}" }}\n',
+    "dotted": f'page.pin = "{PIN}"\n',
+    "quoted": f'[page]\n"pin" = "{PIN}"\n',
+    "over lines": f'[page]\npin = """{PIN}"""\n',
+    "escaped": f'[page]\n"p\\u0069n" = "{PIN[:3]}\\u0038{PIN[4:]}"\n',
+    "a number": f"[page]\npin = {PIN}\n",
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_logs_copy_has_no_pin_however_it_was_written(way):
+    text = WAYS[way] + SITE if "page." in WAYS[way] or "page =" in WAYS[way] else SITE + WAYS[way]
+    kept = self_contained(text, site_from_toml(SITE))
+    assert PIN not in kept
+    assert PIN[:3] + "\\u0038" not in kept
+    again = site_from_toml(kept, recorded=True)
+    assert again.page is not None
+    assert again.page.pin is None
+    assert [mark.name for mark in again.project.control] == ["KQ-1"]
+
+
+def test_a_pin_in_a_text_that_cannot_be_read_is_blanked_and_a_gpio_pin_stays():
+    text = f'[[signal]]\nkind = "buzzer"\npin = 17\n[page\npin = "{PIN}"\n'
+    assert self_contained(text, site_from_toml(SITE)) == '[[signal]]\nkind = "buzzer"\npin = 17\n[page\npin = ""\n'
+
+
+def test_words_that_look_like_a_pin_stay_where_they_are_no_pin():
+    text = SITE + '[[own_rule]]\nname = "a"\nmeasure = "fix.satellites"\nbelow = 6\nsay = "Set pin=123456 on the radio."\n'
+    assert self_contained(text, site_from_toml(SITE)) == text
+    with_pin = text + f'[page]\npin = "{PIN}"\n'
+    again = site_from_toml(self_contained(with_pin, site_from_toml(SITE)), recorded=True)
+    assert again.own_rule[0].say == "Set pin=123456 on the radio."
