@@ -86,6 +86,12 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
     ]
     if folder is not None:
         makers.append(lambda: StatusServer(folder / f"{site.post.name}.sock"))
+    if site.page is not None:
+        from witnesspost.daemon.page.gate import Gate  # with all that serves: only where it is asked for
+        from witnesspost.daemon.page.page import Page
+
+        table, gate = site.page, Gate(site.page.pin)
+        makers.append(lambda: Page(site, table, gate))
     if faults:
         makers.append(lambda: Mending(site.path, faults, lambda: usable(site.path)))
     return makers

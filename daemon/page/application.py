@@ -1,0 +1,325 @@
+"""The addresses, and who may ask for what: GET shows and changes nothing, POST is checked, then told to the rules.
+
+without a session    GET /  (the state's word, the post's name, the PIN's form)   POST /pin   GET /style.css /script.js
+with one             every place; POST to a place's own address with the form's token, from this page's own origin
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from collections.abc import Awaitable, Callable
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from microdot.microdot import Microdot, Request, Response
+from witnesspost.daemon.companion import PostView, TooMuchTold
+from witnesspost.daemon.page import frame, now, words
+from witnesspost.daemon.page.bounds import address_of
+from witnesspost.daemon.page.forms import Refused, fields_of, person
+from witnesspost.daemon.page.gate import FormError, Forms, Gate, Locked, Session
+from witnesspost.daemon.page.html import Html, Inside, tag
+from witnesspost.daemon.page.live import Live, Parts
+from witnesspost.daemon.page.sight import Sight
+from witnesspost.rules.facts import Acknowledge, Shelve
+from witnesspost.rules.site.model import Site
+
+QUIET_S = 600.0
+_KEPT_LINES = 20
+_SECURITY = {
+    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",  # with no-referrer a browser says no Origin either
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+_LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
+_FORM_FAULTS = {"forged": (words.FORM_FORGED, 403), "old": (words.FORM_OLD, 409), "used": (words.FORM_USED, 409)}
+
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+class Application:
+    """The page of one post. `post` is what may be asked and told, `tls` whether the connections are encrypted."""
+
+    def __init__(self, site: Site, post: PostView, gate: Gate, *, tls: bool):
+        self.live = Live(self._parts)
+        self.routes = Microdot()
+        self._site = site
+        self._post = post
+        self._gate = gate
+        self._tls = tls
+        self._cookie = f"witnesspost-{site.page.port}" if site.page is not None else "witnesspost"
+        self._done: dict[str, str] = {}
+        self._route()
+
+    def knows(self, request: Request) -> bool:
+        """True if the request shows a session."""
+        return self._session(request) is not None
+
+    # ── addresses ───────────────────────────────────────────────────────────────────────────────────────────────
+
+    def _route(self) -> None:
+        routes = self.routes
+        routes.before_request(self._admit)
+        for event in (routes.after_request, routes.after_error_request):
+            event(self._harden)
+        routes.errorhandler(404)(self._no_place)
+        routes.errorhandler(405)(self._no_place)
+        routes.errorhandler(500)(self._broken)
+        routes.get("/style.css")(self._style)
+        routes.get("/script.js")(self._script)
+        routes.post("/pin")(self._enter)
+        routes.post("/leave")(self._leave)
+        routes.get("/live/<channel>")(self._listen)
+        routes.get("/")(self._now)
+        routes.post("/")(self._acting("/", self._say))
+
+    async def _admit(self, request: Request) -> Response | None:
+        """Who has no session gets the PIN's form, and nothing else."""
+        request.g.session = self._session(request)
+        if not self._gate.asks and _host(request).rpartition(":")[0] not in _LOOPBACK:
+            return _plain("ask for this page by the name localhost", 421)  # a foreign name that points here (DNS rebinding)
+        if request.g.session is not None or request.path in ("/style.css", "/script.js", "/pin"):
+            return None
+        if request.path == "/" and request.method != "POST":
+            return self._door()
+        if request.method == "POST":
+            return self._door(words.NOT_IN, 403)
+        return _plain("", 401) if request.path.startswith("/live/") else _to("/")
+
+    async def _harden(self, request: Request, response: Response) -> Response:
+        for name, value in _SECURITY.items():
+            response.headers[name] = value
+        return response
+
+    async def _style(self, request: Request) -> Response:
+        return Response(_own_file("style.css"), headers={"Content-Type": "text/css"})
+
+    async def _script(self, request: Request) -> Response:
+        return Response(_own_file("script.js"), headers={"Content-Type": "text/javascript"})
+
+    async def _no_place(self, request: Request) -> Response:
+        return await self._admit(request) or _plain(words.NO_PLACE, 404)
+
+    async def _broken(self, request: Request) -> Response:
+        return _plain(words.BROKEN, 500)
+
+    # ── coming in and leaving ───────────────────────────────────────────────────────────────────────────────────
+
+    async def _enter(self, request: Request) -> Response:
+        address = address_of(request.client_addr[0])
+        try:
+            fields = self._fields(request)
+            self._take(self._gate.forms, fields)
+            wait_s = self._gate.begin(address, self._post.now())
+        except Refused as error:
+            return self._door(str(error), error.status)
+        except Locked as error:
+            return self._door(words.PIN_LOCKED.format(seconds=error.left_s), 429)
+        try:
+            await asyncio.sleep(wait_s)
+        finally:  # who does not wait has tried all the same
+            session = self._gate.end(address, fields.get("pin", "").strip(), self._post.now())
+        if session is None:
+            return self._door(words.PIN_WRONG, 403)
+        response = _to("/")
+        response.headers["Set-Cookie"] = self._set(session.cookie)
+        return response
+
+    async def _leave(self, request: Request) -> Response:
+        try:
+            self._take(request.g.session.forms, self._fields(request))
+        except Refused as error:
+            return self._show_now(request, str(error), error.status)
+        self._gate.leave(request.g.session)
+        response = _to("/")
+        response.headers["Set-Cookie"] = f"{self._set('')}; Max-Age=0"
+        return response
+
+    def _door(self, said: str = "", status: int = 200) -> Response:
+        form = tag(
+            "form",
+            now.hidden(self._gate.forms.make(self._post.now())),
+            tag(
+                "p",
+                tag("label", words.PIN, for_="pin"),
+                tag(
+                    "input",
+                    id="pin",
+                    name="pin",
+                    type="password",
+                    inputmode="numeric",
+                    pattern="[0-9]*",
+                    maxlength=32,
+                    required=True,
+                    autocomplete="current-password",
+                    aria_describedby="why",
+                ),
+                class_="field",
+            ),
+            tag("p", words.PIN_WHY, id="why"),
+            tag("div", tag("button", words.ENTER, class_="main"), class_="buttons"),
+            method="post",
+            action="/pin",
+            class_="card",
+        )
+        sight = self._sight()
+        whole = frame.whole(
+            frame.Frame(self._site.post.name, "/", words.PIN, Html(""), foot=self._foot()),
+            now.bare(sight),
+            _line(said, refused=True),
+            form,
+        )
+        return _html(whole, status)
+
+    def _set(self, value: str) -> str:
+        """A cookie for as long as the browser runs, for this post's page alone (RFC 6265bis)."""
+        return f"{self._cookie}={value}; Path=/; HttpOnly; SameSite=Strict{'; Secure' if self._tls else ''}"
+
+    def _session(self, request: Request) -> Session | None:
+        return self._gate.session(request.cookies.get(self._cookie))
+
+    # ── places ──────────────────────────────────────────────────────────────────────────────────────────────────
+
+    async def _now(self, request: Request) -> Response:
+        return self._show_now(request)
+
+    def _show_now(self, request: Request, refused: str = "", status: int = 200) -> Response:
+        sight, session = self._sight(), request.g.session
+        token = session.forms.make(sight.t)
+        return self._whole(
+            request,
+            "/",
+            token,
+            status,
+            now.state(sight),
+            self._said(request, refused),
+            now.todo(sight, token, session.by),
+            now.beside(sight),
+            now.ready(sight),
+        )
+
+    async def _listen(self, request: Request, channel: str) -> Response:
+        if channel not in ("now", "other"):
+            return await self._no_place(request)
+        events: Any = self.live.listen(channel, lambda: self.knows(request))
+        return Response(events, headers={"Content-Type": "text/event-stream"})
+
+    def _parts(self, channel: str) -> Parts:
+        sight = self._sight()
+        if channel == "other":
+            return {"head": now.head(sight)}
+        return {"state": now.state(sight), "todo": now.todo(sight), "beside": now.beside(sight), "ready": now.ready(sight)}
+
+    def _whole(self, request: Request, address: str, token: str, status: int, *inside: Inside) -> Response:
+        title = getattr(words, dict(frame.ADDRESSES)[address])
+        on_now = address == "/"
+        leave = tag("form", now.hidden(token), tag("button", words.LEAVE), method="post", action="/leave")
+        about = frame.Frame(
+            self._site.post.name,
+            address,
+            title,
+            Html("") if on_now else now.head(self._sight()),
+            live="now" if on_now else "other",
+            leave=leave if self._gate.asks else None,
+            foot=self._foot(),
+            refresh=on_now,
+            token=token,
+        )
+        heading = None if on_now else tag("h1", title)
+        return _html(frame.whole(about, heading, *inside), status)
+
+    def _said(self, request: Request, refused: str) -> Html | None:
+        """The line that answers the form before, if there was one."""
+        return _line(refused, refused=True) if refused else _line(self._done.get(request.args.get("did", ""), ""))
+
+    def _sight(self) -> Sight:
+        return Sight.of(self._post, self._site.post.zone)
+
+    def _foot(self) -> str:
+        return "" if self._tls else words.NO_TLS
+
+    # ── what people say ─────────────────────────────────────────────────────────────────────────────────────────
+
+    def _acting(self, address: str, act: Callable[[dict[str, str], Session], str]) -> Handler:
+        """A handler of a place's forms: what `act` did, in a line, is shown by the place itself."""
+
+        async def handle(request: Request) -> Response:
+            try:
+                fields = self._fields(request)
+                self._take(request.g.session.forms, fields)
+                done = act(fields, request.g.session)
+            except Refused as error:
+                return self._shown(address)(request, str(error), error.status)
+            except TooMuchTold:
+                return self._shown(address)(request, words.POST_BUSY, 503)
+            self._post.say(done)
+            key = secrets.token_urlsafe(6)
+            self._done[key] = done
+            if len(self._done) > _KEPT_LINES:
+                del self._done[next(iter(self._done))]
+            return _to(f"{address}?did={key}")
+
+        return handle
+
+    def _shown(self, address: str) -> Callable[[Request, str, int], Response]:
+        return {"/": self._show_now}[address]
+
+    def _say(self, fields: dict[str, str], session: Session) -> str:
+        do = fields.get("do")
+        if do not in ("seen", "quiet"):
+            raise Refused(words.NOTHING_CHOSEN)
+        by = session.by = person(fields)
+        sight = self._sight()
+        if not sight.alerts:
+            raise Refused(words.NOTHING_OPEN, 409)
+        if do == "quiet":
+            self._post.tell(Shelve(t=sight.t, stream="", for_s=QUIET_S, by=by))
+            return words.DONE_QUIET.format(by=by)
+        self._post.tell(Acknowledge(t=sight.t, stream="", by=by))
+        names = dict.fromkeys(alert.rule for alert in sight.alerts if alert.state != "acknowledged")
+        return words.DONE_SEEN.format(by=by, what=", ".join(names))
+
+    def _fields(self, request: Request) -> dict[str, str]:
+        """The fields of a form that comes from a page of this origin (RFC 6454). Raises Refused."""
+        if request.headers.get("Origin") != f"{request.scheme}://{_host(request)}":
+            raise Refused(words.OTHER_ORIGIN, 403)
+        return fields_of(request.content_type, request.body or b"")
+
+    def _take(self, forms: Forms, fields: dict[str, str]) -> None:
+        try:
+            forms.take(fields.get("token", ""), self._post.now())
+        except FormError as error:
+            why, status = _FORM_FAULTS[error.why]
+            raise Refused(why, status) from None
+
+
+def _host(request: Request) -> str:
+    return str(request.headers.get("Host", ""))
+
+
+def _line(text: str, *, refused: bool = False) -> Html | None:
+    if not text:
+        return None
+    return tag("p", text, class_="said refused" if refused else "said", role="alert" if refused else "status")
+
+
+def _html(text: Html, status: int = 200) -> Response:
+    return Response(str(text), status, {"Content-Type": "text/html"})
+
+
+def _plain(text: str, status: int) -> Response:
+    return Response(f"{text}\n" if text else "", status, {"Content-Type": "text/plain"})
+
+
+def _to(address: str) -> Response:
+    return Response("", 303, {"Location": address, "Content-Type": "text/plain"})
+
+
+@cache
+def _own_file(name: str) -> bytes:
+    return resources.files("witnesspost.daemon.page").joinpath(name).read_bytes()

@@ -1,0 +1,70 @@
+"""How many connections there may be, and whose gives way: no clock, no socket."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections import Counter
+from collections.abc import Callable
+
+MOST = 150
+MOST_OF_ONE = 12  # from one address
+MOST_STRANGERS = 20  # without a session
+
+
+class Place:
+    """One connection's place among all: `drop` is what ends the connection where it has to give way."""
+
+    def __init__(self, address: str):
+        self.address = address
+        self.stranger = True
+        self.drop: Callable[[], object] = lambda: None
+
+
+class Bounds:
+    """Places for connections: a stranger's until its request shows a session."""
+
+    def __init__(self) -> None:
+        self._places: list[Place] = []
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    def take(self, address: str) -> Place | None:
+        """A place for a new connection, None where there is none.
+
+        Among strangers the oldest of the address that has most gives way: who floods takes his own places alone.
+        """
+        if len(self._places) >= MOST or sum(place.address == address for place in self._places) >= MOST_OF_ONE:
+            return None
+        place = Place(address)
+        self._places.append(place)
+        strangers = Counter(one.address for one in self._places if one.stranger)
+        if strangers.total() > MOST_STRANGERS:
+            (most, _), *_ = strangers.most_common(1)
+            oldest = next(one for one in self._places if one.stranger and one.address == most)
+            self.leave(oldest)
+            oldest.drop()
+        return place if place in self._places else None
+
+    def leave(self, place: Place) -> None:
+        """The connection has ended."""
+        if place in self._places:
+            self._places.remove(place)
+
+
+def address_of(host: str) -> str:
+    """Whose a connection from `host` is: an IPv4 address, or the network of 64 bits that one host has of IPv6's to itself.
+
+    On a link's own addresses (fe80::) all hosts share those 64 bits: there it is the whole address.
+    """
+    try:
+        address = ipaddress.ip_address(host.partition("%")[0])
+    except ValueError:
+        return host
+    if isinstance(address, ipaddress.IPv4Address):
+        return str(address)
+    if address.ipv4_mapped is not None:
+        return str(address.ipv4_mapped)
+    if address.is_link_local or address.is_loopback:
+        return str(address)
+    return str(ipaddress.ip_network((int(address) >> 64 << 64, 64)))

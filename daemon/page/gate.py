@@ -1,0 +1,153 @@
+"""Who may come in: the PIN, the sessions, the forms. No clock here: `t` is seconds of one that never steps back.
+
+    a PIN ──begin, end──► Session (a cookie) ──form()──► a token in each form ──take()──► used up
+
+It outlives the page's companion: who has come in stays in when that one is made anew, and a wrong PIN is not forgotten. A
+new run of the post knows nobody.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from collections import OrderedDict, deque
+
+WRONG = 5  # from one address
+LOCKED_S = 60.0
+WRONG_BY_ALL = 30  # within ALL_S
+ALL_S = 3600.0
+SLOW_S = 20.0
+FORM_S = 12 * 3600.0
+MOST_SESSIONS = 200
+_MOST_ADDRESSES = 1000
+_MOST_FORMS = 500  # of one session, used and not too old yet
+
+
+class Locked(Exception):
+    """No PIN is tried from this address for `left_s` more."""
+
+    def __init__(self, left_s: float):
+        super().__init__(f"{left_s:.0f} s")
+        self.left_s = left_s
+
+
+class FormError(Exception):
+    """A form was not made here for this session (`forged`), was sent before (`used`), or is too old (`old`)."""
+
+    def __init__(self, why: str):
+        super().__init__(why)
+        self.why = why
+
+
+class Forms:
+    """Makes the tokens of one person's forms, each good for once and for FORM_S."""
+
+    def __init__(self) -> None:
+        self._key = secrets.token_bytes(32)
+        self._used: deque[tuple[int, str]] = deque()
+        self._not_before = 0  # tokens made earlier may have been forgotten as used
+
+    def make(self, t: float) -> str:
+        """A token made at `t`."""
+        made = f"{int(t):x}.{secrets.token_urlsafe(9)}"
+        return f"{made}.{self._mark(made)}"
+
+    def take(self, token: str, t: float) -> None:
+        """Use a token up. Raises FormError."""
+        made, _, mark = token.rpartition(".")
+        if not hmac.compare_digest(mark.encode(), self._mark(made).encode()):
+            raise FormError("forged")
+        at = int(made.partition(".")[0], 16)
+        if at < t - FORM_S or at < self._not_before:
+            raise FormError("old")
+        if any(made == used for _, used in self._used):
+            raise FormError("used")
+        while self._used and self._used[0][0] < t - FORM_S:
+            self._used.popleft()
+        if len(self._used) >= _MOST_FORMS:
+            self._not_before = max(self._not_before, self._used.popleft()[0] + 1)
+        self._used.append((at, made))
+
+    def _mark(self, made: str) -> str:
+        return hmac.new(self._key, made.encode(), hashlib.sha256).hexdigest()
+
+
+class Session:
+    """Somebody who knows the PIN. `cookie` is known to his browser alone; `by` is the name that he gave last."""
+
+    def __init__(self) -> None:
+        self.cookie = secrets.token_urlsafe(32)
+        self.by = ""
+        self.forms = Forms()
+
+
+class Gate:
+    """Lets in whoever knows `pin`; without one nobody has to know anything."""
+
+    def __init__(self, pin: str | None):
+        self._key = secrets.token_bytes(32)
+        self._pin = None if pin is None else self._digest(pin)
+        self._sessions: OrderedDict[bytes, Session] = OrderedDict()
+        self._wrong: OrderedDict[str, int] = OrderedDict()
+        self._locked: OrderedDict[str, float] = OrderedDict()
+        self._wrong_by_all: deque[float] = deque(maxlen=WRONG_BY_ALL)
+        self._open = Session()
+        self.forms = Forms()
+        """Those of people who have not said the PIN yet."""
+
+    @property
+    def asks(self) -> bool:
+        """True where there is a PIN."""
+        return self._pin is not None
+
+    def session(self, cookie: str | None) -> Session | None:
+        """Whose cookie this is."""
+        if self._pin is None:
+            return self._open
+        key = self._digest(cookie or "")
+        session = self._sessions.get(key)
+        if session is not None:
+            self._sessions.move_to_end(key)
+        return session
+
+    def begin(self, address: str, t: float) -> float:
+        """A PIN is to be tried: for how many seconds that has to wait. It counts as wrong until `end`. Raises Locked."""
+        left_s = self._locked.get(address, t) - t
+        if left_s > 0:
+            raise Locked(left_s)
+        tried = self._wrong.get(address, 0)
+        if tried >= WRONG:  # as many are being tried at this moment
+            raise Locked(LOCKED_S)
+        self._wrong[address] = tried + 1
+        self._wrong.move_to_end(address)
+        if len(self._wrong) > _MOST_ADDRESSES:
+            self._wrong.popitem(last=False)
+        full = len(self._wrong_by_all) == WRONG_BY_ALL and self._wrong_by_all[0] > t - ALL_S
+        return SLOW_S if full else 0.0
+
+    def end(self, address: str, pin: str, t: float) -> Session | None:
+        """Try the PIN: the session of who knows it."""
+        if self._pin is not None and hmac.compare_digest(self._digest(pin), self._pin):
+            self._wrong.pop(address, None)
+            session = Session()
+            self._sessions[self._digest(session.cookie)] = session
+            if len(self._sessions) > MOST_SESSIONS:
+                self._sessions.popitem(last=False)
+            return session
+        self._wrong_by_all.append(t)
+        if self._wrong.get(address, 0) >= WRONG:
+            del self._wrong[address]
+            self._locked[address] = t + LOCKED_S
+            self._locked.move_to_end(address)
+            if len(self._locked) > _MOST_ADDRESSES:
+                self._locked.popitem(last=False)
+        return None
+
+    def leave(self, session: Session) -> None:
+        """This session ends."""
+        self._sessions.pop(self._digest(session.cookie), None)
+
+    def _digest(self, text: str) -> bytes:
+        """Of one length whatever the text, so that comparing it takes the same time."""
+        return hmac.new(self._key, text.encode(errors="surrogateescape"), hashlib.sha256).digest()

@@ -1,0 +1,90 @@
+"""What the page knows of the post at one moment: the loop's pulse and the snapshot, with the age of both."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import NamedTuple
+
+from witnesspost.daemon.clock import system_utc
+from witnesspost.daemon.companion import PostView, Pulse
+from witnesspost.daemon.lines import span
+from witnesspost.daemon.local_time import CLOCK_CAN_BE_RIGHT, Instant, run_text
+from witnesspost.daemon.page import words
+from witnesspost.daemon.state import WORDS
+from witnesspost.daemon.status.snapshot import AlertStatus, Status
+
+UNHEARD_S = 3.0
+
+
+class Sight(NamedTuple):
+    """One look. `t` is now; `status` is None until the loop has come round once."""
+
+    t: float
+    pulse: Pulse
+    status: Status | None
+    zone: dt.tzinfo
+
+    @classmethod
+    def of(cls, post: PostView, zone: dt.tzinfo) -> Sight:
+        """The post as it is."""
+        return cls(post.now(), post.pulse(), post.snapshot(), zone)
+
+    @property
+    def unheard_s(self) -> float | None:
+        """For how long the watch has said nothing, where that is too long for its state to be believed."""
+        silent_s = self.t - self.pulse.t
+        return silent_s if silent_s >= UNHEARD_S or self.pulse.ended else None
+
+    @property
+    def key(self) -> str:
+        """The state: one of `daemon.state.State`, or "unheard"."""
+        if self.unheard_s is not None:
+            return "unheard"
+        return "starting" if self.pulse.shown == "dark" or self.status is None else self.pulse.shown
+
+    @property
+    def word(self) -> str:
+        """The state as people read it."""
+        if self.unheard_s is not None:
+            return words.UNHEARD.format(seconds=self.unheard_s)
+        return WORDS.get(self.pulse.shown, self.key)
+
+    @property
+    def roots(self) -> list[AlertStatus]:
+        """What stands and is nobody's consequence, worst first."""
+        return [alert for alert in self.alerts if alert.because_of is None]
+
+    @property
+    def alerts(self) -> list[AlertStatus]:
+        """All that stands."""
+        return self.status.alerts if self.status is not None else []
+
+    def clock(self, t: float, utc: str | None = None) -> str:
+        """The instant `t` as a person nearby reads it: the time of day, with its date where that is not today."""
+        now = self._now()
+        at = dt.datetime.fromisoformat(utc) if utc else now.utc + dt.timedelta(seconds=t - self.t) if now else None
+        if at is None:
+            return run_text(t)
+        about = "about " if now is not None and now.about and not utc else ""
+        local = at.astimezone(self.zone)
+        today = now is not None and now.utc.astimezone(self.zone).date() == local.date()
+        return f"{about}{local:%H:%M}" if today else f"{about}{local:%Y-%m-%d %H:%M}"
+
+    def lasted(self, alert: AlertStatus) -> str:
+        """For how long, up to now."""
+        return words.FOR.format(span=span(self.lasted_s(alert)))
+
+    def lasted_s(self, alert: AlertStatus) -> float:
+        """For how long, up to now."""
+        return alert.for_s + (self.t - self.status.up_s if self.status is not None else 0.0)
+
+    def began_t(self, alert: AlertStatus) -> float:
+        """When it began."""
+        return self.t - self.lasted_s(alert)
+
+    def _now(self) -> Instant | None:
+        """What time it is, where anybody knows."""
+        if self.pulse.utc is not None:
+            return Instant(self.pulse.utc + dt.timedelta(seconds=self.t - self.pulse.t))
+        system = system_utc()
+        return Instant(system, about=True) if system >= CLOCK_CAN_BE_RIGHT else None

@@ -1,0 +1,177 @@
+"""The page of a post that moves only when a test says so, on a real socket; and a browser that speaks plain bytes."""
+
+import datetime as dt
+import re
+import socket
+import urllib.parse
+from http.client import HTTPException, HTTPResponse
+
+import msgspec
+import pytest
+from witnesspost.daemon.page.gate import Gate
+from witnesspost.daemon.page.page import Page
+from witnesspost.daemon.status.snapshot import AlertStatus, Status
+from witnesspost.rules.site.reading import site_from_toml
+
+from tests.daemon.view import LOG, View, until
+
+PIN = "418820"
+SITE = """
+[post]
+name = "kestrel-rover"
+role = "rover"
+time_zone = "America/Denver"
+[[stream]]
+name = "corrections"
+port = "/dev/ttyKESTREL"
+carries = ["corrections"]
+[page]
+listen = "127.0.0.1:{port}"
+"""
+ALERT = AlertStatus(
+    rule="corrections-stopped",
+    cause="line-silent",
+    severity="stop",
+    stream="corrections",
+    state="raised",
+    for_s=34.0,
+    since_utc="2026-05-04T20:02:31Z",
+    because_of=None,
+    shelved=False,
+    say="Corrections have stopped: nothing has come for 34 s <&>.",
+    steps=["Store no points.", 'Is the radio\'s "RX" lamp blinking?', "Is the antenna fitted?"],
+)
+STATUS = Status(
+    post="kestrel-rover",
+    role="rover",
+    site="site.toml",
+    pid=1,
+    up_s=100.0,
+    utc="2026-05-04T20:03:05Z",
+    clock_source="receiver",
+    state="well",
+    time_zone="America/Denver",
+    restarts=None,
+    temperature_c=None,
+    ports=[],
+    epochs=[],
+    fix=None,
+    base_check="",
+    ready=["ports open"],
+    missing=["no check-in since the post started"],
+    alerts=[],
+    log=LOG,
+    problems=[],
+)
+
+
+def free_port():
+    with socket.socket() as end:
+        end.bind(("127.0.0.1", 0))
+        return end.getsockname()[1]
+
+
+class Answer:
+    """An answer: its status, headers and text; `line` is what the page says to a form."""
+
+    def __init__(self, response, body):
+        self.status = response.status
+        self.headers = response.headers
+        self.text = body.decode()
+
+    @property
+    def line(self):
+        found = re.search(r'<p class="said[^>]*>(.*?)</p>', self.text)
+        return found and found[1]
+
+    @property
+    def token(self):
+        return re.search(r'name="token" value="([^"]+)"', self.text)[1]
+
+
+class Browser:
+    """Keeps one cookie, and says an Origin with each form; from an address of its own."""
+
+    def __init__(self, port, address="127.0.0.1"):
+        self.port, self.address = port, address
+        self.cookie = None
+
+    def connect(self):
+        end = socket.socket()
+        end.bind((self.address, 0))
+        end.settimeout(30)
+        end.connect(("127.0.0.1", self.port))
+        return end
+
+    def raw(self, *pieces):
+        """The answer to these bytes; None where there is none."""
+        with self.connect() as end:
+            for piece in pieces:
+                end.sendall(piece)
+            response = HTTPResponse(end)
+            try:
+                response.begin()
+                body = response.read()
+            except (OSError, HTTPException):
+                return None
+        answer = Answer(response, body)
+        if "Set-Cookie" in response.headers:
+            self.cookie = response.headers["Set-Cookie"].partition(";")[0].partition("=")[2] or None
+        return answer
+
+    def head(self, method, path, **headers):
+        lines = {"Host": f"127.0.0.1:{self.port}"}
+        if self.cookie:
+            lines["Cookie"] = f"other=1; witnesspost-{self.port}={self.cookie}"
+        lines |= {name.replace("_", "-"): value for name, value in headers.items() if value is not None}
+        text = "".join(f"{name}: {value}\r\n" for name, value in lines.items() if value is not None)
+        return f"{method} {path} HTTP/1.1\r\n{text}\r\n".encode()
+
+    def get(self, path, **headers):
+        return self.raw(self.head("GET", path, **headers))
+
+    def post(self, path, body=None, *, origin="", content_type="application/x-www-form-urlencoded", **fields):
+        body = urllib.parse.urlencode(fields).encode() if body is None else body
+        origin = f"http://127.0.0.1:{self.port}" if origin == "" else origin
+        head = self.head("POST", path, Origin=origin, Content_Type=content_type, Content_Length=str(len(body)))
+        return self.raw(head + body)
+
+    def enter(self, pin=PIN):
+        return self.post("/pin", token=self.get("/").token, pin=pin)
+
+
+class Served:
+    """A page that is served."""
+
+    def __init__(self, pin=PIN, more=""):
+        self.port = free_port()
+        self.site = site_from_toml(SITE.format(port=self.port) + (f'pin = "{pin}"\n' if pin else "") + more)
+        self.view = View()
+        self.view.t = 100.0
+        self.stands()
+        self.gate = Gate(pin)
+        self.page = Page(self.site, self.site.page, self.gate)
+        self.page.start(self.view)
+        until(lambda: self.view.lines)
+
+    def stands(self, *alerts, shown="well"):
+        """These alerts are what stands."""
+        self.view.status = msgspec.structs.replace(STATUS, alerts=list(alerts), up_s=self.view.t)
+        self.view.beats(shown=shown, silent=False, utc=dt.datetime.fromisoformat(STATUS.utc))
+
+    def browser(self, address="127.0.0.1"):
+        return Browser(self.port, address)
+
+    def inside(self, address="127.0.0.1"):
+        browser = self.browser(address)
+        assert browser.enter().status == 303
+        return browser
+
+
+@pytest.fixture
+def served():
+    one = Served()
+    yield one
+    one.page.turn(0.0)
+    one.page.stop()
+    assert not one.page._thread.is_alive()
