@@ -1,8 +1,8 @@
-"""The service: one reader thread a port, one a companion, and this thread, which owns pipeline, log and the clock's ticks.
+"""The service: one reader thread a port, one a companion, one for the log, and this thread, which owns pipeline and ticks.
 
-ports ──► inbox ──► pipeline ──► log
-            ▲          └──changes──► companions (signals first), before the log has them
-            └──────────facts───────────┘
+ports ──► inbox ──► intake ──► pipeline ──changes──► companions (signals first), before the log has them
+            ▲         └──► log ◄──┘                      │
+            └──────────────────────facts─────────────────┘
 """
 
 from __future__ import annotations
@@ -17,11 +17,12 @@ from pathlib import Path
 import msgspec
 from witnesspost.daemon.clock import Clock
 from witnesspost.daemon.companion import Pulse, TooMuchTold
-from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.recorder import Recorder
 from witnesspost.daemon.pipeline import GRID_MS, Pipeline
 from witnesspost.daemon.state import state_of
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
 from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
+from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import PortReader
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words
 from witnesspost.rules.alert import Change
@@ -31,6 +32,7 @@ from witnesspost.rules.site.model import Site
 TURN_S = GRID_MS / 1000.0
 MOST_BYTES = 16384  # of each stream before the clock is looked at again: some milliseconds of work
 READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds
+LOG_MOVES_S = 60.0  # a card that is wearing out pauses for seconds, and a file that is begun or closed syncs several times
 SNAPSHOT_S = 1.0
 REST_S = 10.0  # for what came before the end; the service manager waits half a minute for the whole of it
 _SNAPSHOT_AGAIN_S = 30.0
@@ -59,7 +61,8 @@ class Service:
         self.site = site
         self.clock = clock or Clock()
         self.inbox = Inbox([stream.name for stream in site.stream])
-        self.log = Log.start(folder, site, site_text)
+        self.log = Recorder(folder, site, site_text, self.clock, self._keep, self._tell_unseen)
+        self._intake = Intake(self.inbox, self._record)
         self.pipeline = Pipeline(site, self.log, self._alarm)
         self.readers = [PortReader(stream, self.inbox, self.clock) for stream in site.stream]
         self._faulty, self._fault_seen = faulty, False
@@ -90,15 +93,15 @@ class Service:
         how = "fault"
         parting: list[str] = []
         self._supervisor.start()
-        self._tell_unseen()
+        self.log.start()
         for reader in self.readers:
             reader.start()
         try:
             next_turn = 0.0
             while not self._stopping.is_set():
-                self._take(self.inbox.take(max(0.0, next_turn - self.clock()), MOST_BYTES))
+                self._take(self._intake.take(max(0.0, next_turn - self.clock()), MOST_BYTES))
                 t = self.clock()
-                if t >= next_turn:
+                if t >= next_turn and self._intake.reach(t):
                     self.inbox.begin_turn()
                     self.pipeline.tick(t)
                     self._turn(t)
@@ -162,7 +165,7 @@ class Service:
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────────────────
 
-    def _take(self, items: list[Chunk | Fact]) -> None:
+    def _take(self, items: Iterable[Item]) -> None:
         for item in items:
             if isinstance(item, Chunk):
                 self.pipeline.feed(item.t, item.stream, item.data)
@@ -173,19 +176,29 @@ class Service:
                 self._health = item
             self.pipeline.tell(item)
 
+    def _record(self, item: Item) -> None:
+        """An input, for the log: on this thread or, while it does not come round, on the log's."""
+        if isinstance(item, Chunk):
+            self.log.bytes_came(item.t, item.stream, item.data)
+        else:
+            self.log.fact_came(item)
+
+    def _keep(self) -> None:
+        self._intake.keep()
+
     def _tell_unseen(self) -> None:
-        """What nobody had seen when the run before ended. A fault here must not cost the watch."""
+        """What nobody had seen when the run before ended, on the log's thread. A fault here must not cost the watch."""
         try:
-            for fact in self.log.left_unseen(self.pipeline.t):
-                self.pipeline.tell(fact)
+            for fact in self.log.left_unseen(self.clock()):
+                self.inbox.tell(fact, bounded=False)
         except Exception as error:
-            self.report(CompanionFailed(t=self.pipeline.t, stream="", companion="log", error=failure_words(error)))
+            self.report(CompanionFailed(t=self.clock(), stream="", companion="log", error=failure_words(error)))
 
     def _take_rest(self) -> list[str]:
         """What the ports still brought. Time ends where they ended, however long this takes: nothing was silent meanwhile."""
         ended_t = self.clock()
         self.inbox.begin_turn(ROOM_BYTES)
-        while self.clock() < ended_t + REST_S and (items := self.inbox.take(0.0, MOST_BYTES)):
+        while self.clock() < ended_t + REST_S and (items := [*self._intake.take(0.0, MOST_BYTES)]):
             self._take(items)
         self.pipeline.tick(ended_t)
         left_bytes = sum(len(item.data) for item in self.inbox.take(0.0) if isinstance(item, Chunk))
@@ -209,7 +222,7 @@ class Service:
     def _take_pulse(self, t: float, *, ended: bool = False) -> Pulse:
         log = self._log_status()
         tried = all(reader.tried.is_set() for reader in self.readers)
-        self._ready = self._ready or (tried and log.failed is None)
+        self._ready = self._ready or (tried and log.path is not None and log.failed is None)
         state, silent = state_of(self.pipeline.open_alerts())
         if self._faulty and state != "stop":
             state, silent = "fault", self._fault_seen
@@ -222,7 +235,10 @@ class Service:
             silent=silent,
             ready=self._ready,
             ports=tuple(_port(reader, rate) for reader, rate in zip(self.readers, self._rates, strict=True)),
-            stuck=tuple(reader.name for reader in self.readers if t - reader.moved_at > READER_MOVES_S),
+            stuck=(
+                *(reader.name for reader in self.readers if t - reader.moved_at > READER_MOVES_S),
+                *(("log",) if self.log.silent_s() > LOG_MOVES_S else ()),
+            ),
             log=log,
             lost_bytes=self.inbox.lost_bytes,
             ended=ended,

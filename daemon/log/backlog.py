@@ -67,10 +67,19 @@ class Backlog:
         block.parts.append(data)
 
     def add(self, row: AlertRow | EventRow) -> None:
-        """One more row, which is given its `t` and its order."""
+        """One more input, or word of the log itself: it is given its `t` and its order."""
         self._come(row.t)
         row.t, row.order_in_ms = self._ms / 1000, self._order_in_ms
         self._wait(Waiting(self._ms, self._order_in_ms, row))
+
+    def note(self, row: AlertRow | EventRow) -> None:
+        """One more row that is no input: where the rules come late, it keeps the `t` at which they judged."""
+        ms = round(row.t * 1000)
+        if ms >= self._ms:
+            self.add(row)
+        else:
+            row.t, row.order_in_ms = ms / 1000, 0
+            self._wait(Waiting(ms, 0, row))
 
     def settle(self, why: str | None) -> None:
         """Close the open blocks, bring all that waits into feed order, and drop the oldest that may go until the rest

@@ -7,7 +7,8 @@ Raw bytes are committed at most `commit_s` apart; alerts, acknowledgements and e
 so that an alert never stands without its evidence. Nothing here raises when the disk fails: rows wait in bounded memory,
 the file is opened again from time to time, and what had to be dropped becomes a `gap` event with its size.
 
-One thread owns the log. A commit syncs the disk, which on a slow card takes some tenths of a second: sound the alert first.
+One thread owns the log (`daemon.log.recorder` is that thread in a service). A commit syncs the disk, which on a slow card takes
+seconds: sound the alert first.
 """
 
 from __future__ import annotations
@@ -91,6 +92,33 @@ class Log:
         Looks at the last file first (`daemon.log.folder`). Raises LogBusy where another service writes here; a disk that
         cannot be written is no error but a failed log (`state`), tried again every `commit_s`.
         """
+        log = cls.prepare(
+            folder,
+            site,
+            site_text,
+            path=path,
+            t=t,
+            rotate_s=rotate_s,
+            rotate_bytes=rotate_bytes,
+            waiting_most_bytes=waiting_most_bytes,
+        )
+        log.begin(t)
+        return log
+
+    @classmethod
+    def prepare(
+        cls,
+        folder: str | Path,
+        site: Site,
+        site_text: str,
+        *,
+        path: str | Path | None = None,
+        t: float = 0.0,
+        rotate_s: float = 86400.0,
+        rotate_bytes: int = 1 << 30,
+        waiting_most_bytes: int = _WAITING_MOST_BYTES,
+    ) -> Log:
+        """As `start`, the lock taken and nothing written yet: this waits for no sync. Then `begin`."""
         single = Path(path) if path is not None else None
         if single is not None and single.exists():
             raise FileExistsError(f"{path}: exists; name a file that does not")
@@ -102,8 +130,6 @@ class Log:
                 logs.lock()
             except OSError as error:
                 log._fail(t, error)
-                return log
-        log._write(t)
         return log
 
     def __init__(
@@ -140,6 +166,10 @@ class Log:
         self._failed_since = t
         self._system_ahead_s = _system_ahead_s()
 
+    def begin(self, t: float) -> None:
+        """Begin the file."""
+        self._write_now(t)
+
     def left_unseen(self, t: float) -> list[Unseen]:
         """The stop alerts of the run before that nobody had seen, to be told at `t` (`daemon.log.unseen`)."""
         path = self.state().path
@@ -154,9 +184,7 @@ class Log:
 
     def told(self, fact: Fact) -> None:
         """A fact from outside the streams: an input like the bytes, in the same order."""
-        self._backlog.add(EventRow.told(fact))
-        if not isinstance(fact, Health):  # said every few seconds: it goes with the bytes
-            self._write_now(fact.t)
+        self.input(EventRow.told(fact), at_once=is_pressing(fact))
 
     def fact(self, fact: Fact) -> None:
         """A fact that the streams gave: into the tables for people."""
@@ -164,13 +192,34 @@ class Log:
 
     def change(self, change: Change) -> None:
         """An alert's change, on the disk when this returns."""
-        self._backlog.add(AlertRow.of(change, *words(change)))
-        self._write_now(change.t)
+        self.record(row_of_change(change))
 
     def event(self, t: float, kind: str, detail: dict[str, Any]) -> None:
         """What befell the post or the log: recorded, not replayed."""
-        self._event(t, kind, detail)
-        self._write_now(t)
+        self.record(EventRow.of(t, kind, detail))
+
+    def input(self, row: EventRow, *, at_once: bool = True) -> None:
+        """The row of a fact that was told."""
+        self._backlog.add(row)
+        if at_once:
+            self._write_now(row.t)
+
+    def record(self, row: AlertRow | EventRow) -> None:
+        """The row of a change or an event, on the disk when this returns. It keeps its own `t`, also where inputs that came
+        later are written already."""
+        self._backlog.note(row)
+        self._write_now(row.t)
+
+    def lost(self, stream: str, t: float, until_t: float, size: int, chunks: int, why: str) -> None:
+        """Bytes that never came so far as to wait here."""
+        self._backlog.lost_bytes += size
+        row = EventRow.of(t, "gap", {"why": why, "bytes": size, "chunks": chunks, "until_t": until_t})
+        row.stream = stream
+        self._backlog.note(row)
+
+    def keep(self, t: float) -> None:
+        """Commit what came, though the rules have not come round: no table that follows from facts is complete now."""
+        self._write(t, derive=False)
 
     def tick(self, t: float) -> None:
         """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second."""
@@ -226,10 +275,10 @@ class Log:
         if self._failed is None:
             self._write(t)
 
-    def _write(self, t: float, *, end: bool = False) -> None:
+    def _write(self, t: float, *, end: bool = False, derive: bool = True) -> None:
         self._backlog.settle(self._failed)
         self._behind = False
-        derived = self._derived.complete(t, end=end)
+        derived = self._derived.complete(t, end=end) if derive else {}
         try:
             writer = self._open_file(t)
             if writer.path != self._axes_in and (FixRow in derived or StationRow in derived):
@@ -343,6 +392,16 @@ class Log:
         if abs(step_s) >= _CLOCK_STEP_S:
             detail = {"by_s": round(step_s, 3), "to": system_utc().strftime("%Y-%m-%dT%H:%M:%SZ")}
             self._event(t, "system-clock-stepped", detail)
+
+
+def is_pressing(fact: Fact) -> bool:
+    """True where a fact that is told is written at once: the board's health, said every few seconds, goes with the bytes."""
+    return not isinstance(fact, Health)
+
+
+def row_of_change(change: Change) -> AlertRow:
+    """The row of a change, in the words of its moment."""
+    return AlertRow.of(change, *words(change))
 
 
 def _line_of(alert: AlertRow) -> str:

@@ -75,15 +75,18 @@ class Writer:
         try:
             connection = sqlite3.connect(begun, isolation_level=None)
             try:
+                connection.execute("PRAGMA synchronous = OFF")  # synced once, below, when all of it is there
                 schema.build(connection, run, streams)
             finally:
                 connection.close()
+            if synced:
+                _sync(begun)
             put(begun, path)
         except BaseException:
             _remove(begun)
             raise
         if synced:
-            _sync_folder(path)
+            _sync(path.parent)
         writer = cls(path, Tail(previous.n, run.digest), synced=synced)
         try:
             writer._settle()
@@ -225,8 +228,9 @@ def _remove(path: Path) -> None:
         one.unlink(missing_ok=True)
 
 
-def _sync_folder(path: Path) -> None:
-    handle = os.open(path.parent, os.O_RDONLY)
+def _sync(path: Path) -> None:
+    """A file's bytes, or a folder's names."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     try:
         os.fsync(handle)
     finally:

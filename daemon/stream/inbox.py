@@ -60,6 +60,11 @@ class Inbox:
             line.facts += 1
             self._add(line, fact, 0)
 
+    def wait(self, timeout_s: float) -> None:
+        """Wait at most so long until something may be taken."""
+        with self._changed:
+            self._changed.wait_for(self._any, timeout_s)
+
     def take(self, timeout_s: float, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
         """What came, in its order, after waiting at most `timeout_s` for the first: of each stream about `most_bytes`, and
         no more than is left to it in this turn. Empty where nothing came."""

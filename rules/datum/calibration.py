@@ -5,8 +5,8 @@
     ellipsoidal height − site height = c₀ + c₁·x + c₂·y        three marks or more, not in a line; else c₀ alone
 
 The formulas are those of any adjustment text (a linear least-squares problem each, solved by its normal equations about the
-middle of the marks, where they are well conditioned). The scale holds the site's height above the ellipsoid as well: about
-157 ppm a kilometre.
+middle of the marks, where they are well conditioned). The scale includes the effect of the site's height above the ellipsoid:
+about 157 ppm per kilometre.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ from witnesspost.rules.gnss import Ellipsoid
 
 FEWEST_MARKS = 2
 FEWEST_FOR_A_PLANE = 3
-NEAREST_M = 1.0  # marks that lie all within this of their middle give no direction
+NEAREST_M = 1.0  # marks that all lie this near their middle give no direction
 NARROWEST = 0.01  # breadth to length of the marks, under which they lie in a line: a plane would tilt as it likes
 
 
 class CalibrationError(ValueError):
-    """The marks give no fit; the text says why and what was expected."""
+    """No fit is possible with these marks; the text says why and what was expected."""
 
 
 class Mark(Struct, frozen=True):
-    """A control point in both: the site's (metres) and GNSS's (degrees and ellipsoidal metres)."""
+    """A control point in both systems: the site's (metres) and GNSS's (degrees and ellipsoidal metres)."""
 
     name: str
     east_m: float
@@ -43,7 +43,7 @@ class Mark(Struct, frozen=True):
 
 
 class Residual(Struct, frozen=True):
-    """What the fit leaves at a mark, metres: the site's own less the fitted; `up_m` of the height."""
+    """The residual at a mark, metres: the site's own coordinates minus the fitted ones; `up_m` is that of the height."""
 
     name: str
     east_m: float
@@ -65,7 +65,7 @@ class _Plane(NamedTuple):
 class Calibration(Struct, frozen=True):
     """A fit. `scale` is site metres to GNSS metres; `rotation_degrees` is from GNSS's east to the site's, anticlockwise.
 
-    `inclined` says whether the heights' plane leans, `slope_ppm` then how much.
+    `inclined` says whether the height plane is inclined, `slope_ppm` by how much.
     """
 
     scale: float
@@ -74,7 +74,7 @@ class Calibration(Struct, frozen=True):
     slope_ppm: float
     residuals: tuple[Residual, ...]
     exchanged_m: float
-    """The largest residual in plan if easting and northing were exchanged: far smaller where they are."""
+    """The largest residual in plan with easting and northing exchanged: far smaller where the site file has them so."""
     _a: complex
     _b: complex
     _plane: _Plane
@@ -92,18 +92,18 @@ class Calibration(Struct, frozen=True):
         return max(abs(residual.up_m) for residual in self.residuals)
 
     def geographic(self, east_m: float, north_m: float) -> tuple[float, float]:
-        """Latitude and longitude (degrees) of the site's coordinates."""
+        """Latitude and longitude (degrees) of a point given in the site's coordinates."""
         z = (complex(east_m, north_m) - self._b) / self._a
         longitude, latitude = _plane_of(self._ellipsoid, *self._origin).transform(z.real, z.imag, direction="INVERSE")
         return float(latitude), float(longitude)
 
     def grid(self, latitude: float, longitude: float) -> tuple[float, float]:
-        """The site's easting and northing (metres) of degrees."""
+        """The site's easting and northing (metres) of a point given in degrees."""
         w = self._a * _in_plane(self._ellipsoid, self._origin, latitude, longitude) + self._b
         return w.real, w.imag
 
     def separation_m(self, latitude: float, longitude: float) -> float:
-        """What the height plane adds there to a site height, metres."""
+        """What the height plane adds to a site height there, metres."""
         z = _in_plane(self._ellipsoid, self._origin, latitude, longitude)
         return _height(self._plane, z)
 
@@ -112,7 +112,7 @@ def calibrate(marks: Sequence[Mark], ellipsoid: Ellipsoid) -> Calibration:
     """The fit of these marks. Raises CalibrationError where they are too few or give no direction."""
     if len(marks) < FEWEST_MARKS:
         had = f"{len(marks)} mark has" if len(marks) == 1 else f"{len(marks)} marks have"
-        raise CalibrationError(f"{had} both the site's coordinates and those from GNSS; expected two or more")
+        raise CalibrationError(f"{had} both the site's coordinates and those from GNSS; expected at least two")
     # The middle by the mean of unit vectors: right across the antimeridian.
     middle = sum((cmath.rect(1.0, math.radians(mark.longitude)) for mark in marks), 0j)
     origin = (sum(mark.latitude for mark in marks) / len(marks), math.degrees(cmath.phase(middle)))

@@ -1,4 +1,4 @@
-"""What is wrong with a project's datum, found before anything starts, and what a person should know of it: for `check`."""
+"""For `check`: what is wrong with a project's datum, before anything starts, and what a person should know about it."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class _Placed(NamedTuple):
 def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
     """The problems of the site file's datum, a line each: the key, what was read, what was expected. Loads PROJ.
 
-    `unread` are keys that could not be read: of what hangs on them nothing is said.
+    `unread` are keys that could not be read: nothing is said of what depends on them.
     """
     project = site.project
     if project is None or not project.control:
@@ -81,7 +81,7 @@ def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
 
 
 def datum_notes(site: Site) -> list[str]:
-    """What is no mistake, and should be known of the datum before a day's work: sentences. The site has no problems."""
+    """What is not a mistake, but should be known about the datum before a day's work: sentences. The site has no problems."""
     project = site.project
     if project is None or not project.control:
         return []
@@ -92,13 +92,13 @@ def datum_notes(site: Site) -> list[str]:
 
 
 def _reading_notes(frame: Frame, code: str, project: Project, site: Site) -> list[str]:
-    """That a frame is not read as itself."""
+    """Says that a frame is read as another one."""
     if frame.way is not None:
         way = frame.way
         grids = f" with {' and '.join(grid.rpartition('/')[2] for grid in way.grids)}" if way.grids else ""
         notes = [
             f"{frame.code} ({frame.name}) is not a datum of GNSS: judged in {frame.gnss_name} by PROJ's “{way.name}”"
-            f"{grids}, to {way.accuracy_m:g} m. Nothing within that is raised."
+            f"{grids}, to {way.accuracy_m:g} m. Differences within that raise nothing."
         ]
         if way.accuracy_m > ACCURATE_M and way.better and way.better_accuracy_m is not None:
             several = " and ".join(way.better)
@@ -111,7 +111,7 @@ def _reading_notes(frame: Frame, code: str, project: Project, site: Site) -> lis
     moment = f" at {project.epoch:g}" if project.epoch is not None and own.ensemble else ""
     likelier = _likelier(own, position(frame, project.control[0])) if own.ensemble else []
     meant = f" More likely meant here: {', '.join(likelier)}." if likelier else ""
-    instead = "" if own.ensemble or frame.code_3d is None else f" Name EPSG:{frame.code_3d} or a grid on it, to be sure."
+    instead = "" if own.ensemble or frame.code_3d is None else f" To be sure, give EPSG:{frame.code_3d} or a grid on it."
     return [f"{code} ({own.name}) is read as {frame.gnss_name}{moment}.{meant}{instead}"]
 
 
@@ -175,16 +175,16 @@ def _frame_problems(project: Project, frame: Frame, unread: Set[str]) -> Iterato
 
 
 def _control_problems(site: Site, frame: Frame, geoid: Geoid | None, unread: Set[str], placed: list[_Placed]) -> Iterator[str]:
-    """The problems of each point by itself; those that have a place go into `placed`."""
+    """The problems of each point by itself; points that have a position go into `placed`."""
     project = site.project
     assert project is not None
     for control in project.control:
         where = f"{control.where} ({on_one_line(control.name)})"
         if not _is_whole(control, project.is_local) or any(f"{control.where}.{key}" in unread for key in _COORDINATES):
-            continue  # told by `contradictions`, or by the reader
+            continue  # reported by `contradictions`, or by the reader
         try:
             found = list(_place_problems(where, control, frame))
-        except ValueError:  # an angle that is none, told as well
+        except ValueError:  # not an angle: also reported there
             continue
         yield from found
         if not found:
@@ -206,7 +206,7 @@ def _is_whole(control: Control, local: bool) -> bool:
 
 
 def _place_problems(where: str, control: Control, frame: Frame) -> Iterator[str]:
-    """Coordinates of the wrong kind for the frame, or outside where it is in use."""
+    """Coordinates of the wrong kind for the frame, or outside the area where it is in use."""
     if frame.projected and control.easting is None:
         yield f"{where}: latitude and longitude in {frame.code}, a projected frame; expected easting and northing"
         return
@@ -228,7 +228,7 @@ def _place_problems(where: str, control: Control, frame: Frame) -> Iterator[str]
 
 
 def _height_problems(where: str, project: Project, control: Control, place: tuple[float, float]) -> Iterator[str]:
-    """A height that no ground there has, said with the unit that would make it one."""
+    """A height that no ground there has, with the unit in which it would be possible."""
     unit = project.height_unit
     height = control.height * HEIGHT_UNIT_M[unit]
     latitude, longitude = place
@@ -240,14 +240,14 @@ def _height_problems(where: str, project: Project, control: Control, place: tupl
     bound = f"over {highest:.0f} m, the highest ground of {part}" if height > highest else f"under {_LOWEST_M:.0f} m"
     fits = [u for u, metres in HEIGHT_UNIT_M.items() if u != unit and _LOWEST_M <= control.height * metres <= highest]
     units = " or ".join(f'"{fit}"' for fit in fits)
-    remedy = f"expected height_unit = {units}, if that is its unit" if fits else "check its unit and its digits"
+    remedy = f"expected height_unit = {units}, if it is in that unit" if fits else "check its unit and its digits"
     yield f"{where}: read {control.height!r} {unit}, {bound}; {remedy}"
 
 
 def _cover_problems(where: str, project: Project, geoid: Geoid | None, place: tuple[float, float]) -> Iterator[str]:
     if geoid is not None and project.vertical == "geoid" and geoid.separation_m(*place) is None:
         yield (
-            f"project.geoid: read {project.geoid!r}, which does not cover {where} ({place[0]:.4f}, {place[1]:.4f}), or is "
+            f"project.geoid: read {project.geoid!r}, which does not cover {where} ({place[0]:.4f}, {place[1]:.4f}) or is "
             'damaged there; expected a whole grid of the place, or "bundled"'
         )
 
@@ -272,7 +272,7 @@ def _far_problems(site: Site, placed: list[_Placed]) -> Iterator[str]:
 
 
 def _mixed_heights(project: Project, placed: Iterable[_Placed]) -> Iterator[str]:
-    """Two points side by side with a cliff between them that is the factor of feet to metres: not in one unit.
+    """Two neighbouring points whose heights differ by the factor of feet to metres: not in one unit.
 
     Such a pair lies within a distance that grows with the lower height. So heights are put into classes, each a little wider
     than the one before, and those of two classes are compared only in neighbouring cells of that distance: the work grows

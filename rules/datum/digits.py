@@ -12,10 +12,10 @@ _MOST_DIGITS = 17  # as many as a double has
 
 
 def slips(typed: float | str | None) -> Iterator[tuple[str, float | str]]:
-    """Each slip of a number as the site file writes it, as text and as value; of an angle's degrees, minutes and seconds too.
+    """Each slip of a number as the site file writes it, as text and as value, also in an angle's degrees, minutes and seconds.
 
-    A point between two digits does not part them, a blank does: fingers swap neighbours, not degrees with minutes. What no
-    longer reads as the number or angle that it was (60 seconds, say) is left out.
+    Digits on both sides of a decimal point are neighbours, those on both sides of a blank are not: fingers do not swap degrees
+    with minutes. What can no longer be read as an angle (60 seconds, say) is left out.
     """
     if typed is None:
         return

@@ -1,19 +1,20 @@
 """Why a coordinate differs: the causes ranked by how well they predict the offset.
 
-**Fitting.** A way of a cause fits where its prediction lies within its own tolerance and the observation's, sideways and up
-each by themselves: so a cause of the height alone explains nothing sideways. What fits nothing is `unexplained`; a base's own
-single-point position (`autonomous-base`) is told from what is left over, never against a pattern.
+**Fitting.** A way of a cause fits where the offset is within the tolerances of prediction and observation together, in plan
+and in height separately: so a cause that changes only the height explains nothing in plan. An offset that nothing fits is
+`unexplained`; a base's single-point position (`autonomous-base`) is recognised only where no pattern fits.
 
 **Ranking.** A cause's score is the logarithm of
 
     prior × Σ over ways of (weight × normal density of the way at the observed offset),
 
-tolerances being three sigmas. So a close fit counts for more where the prediction is sharp, and a cause with a hundred ways
-pays a hundredfold for the chance that one of them fits by luck. Pairs are tried only where no single cause fits, and pay 1/50.
-At a rover what is sharp comes first, be it the base's or its own, then its own vague ones, then the base's.
+where a tolerance is three sigmas. So a close fit counts for more where the prediction is sharp, and a cause with a hundred
+ways pays a hundredfold for the chance that one of them fits by luck. Pairs are tried only where no single cause fits, and
+pay 1/50.
+At a rover sharp causes come first, the base's or its own; then the rover's own vague ones, then the base's.
 
 **Ties.** Causes whose residuals are within 1 cm of the best one's, and whose score is within a factor of 100, predict the same:
-they stand in the order of `hypotheses.ORDER`, the rover's own before the base's.
+they are listed in the order of `hypotheses.ORDER`, the rover's own before the base's.
 
 **Certainty.** A verdict is `sure` where one cause fits and no other does, and what it predicts is five times its own doubt.
 
@@ -51,7 +52,7 @@ _SLACK_M = 1e-6
 
 
 class Noise(Struct, frozen=True, kw_only=True):
-    """How far the observed offset itself may be out, metres: sideways, and up. Nothing for a broadcast coordinate."""
+    """How far the observed offset itself may be out, metres, in plan and in height. 0 for a broadcast coordinate."""
 
     horizontal_m: float = 0.0
     vertical_m: float = 0.0
@@ -82,7 +83,7 @@ class Verdict(Struct, frozen=True, kw_only=True):
 def explain(offset: Enu, situation: Situation, noise: Noise | None = None, may_be_autonomous: bool = True) -> Verdict:
     """The ranked causes of an offset (said minus right).
 
-    `may_be_autonomous=False` leaves `autonomous-base` out: for an offset that was itself taken from a single-point position.
+    `may_be_autonomous=False` leaves `autonomous-base` out: for an offset that was itself measured by a single-point position.
     """
     noise = noise or Noise()
     singles = predictions(situation)
@@ -130,13 +131,13 @@ def _sharp(way: Prediction | None) -> bool:
 
 
 def _place(one: Explanation, at_rover: bool) -> tuple[int, float]:
-    """Where it stands among those that fit, the first the smallest."""
+    """Its rank among those that fit; the smallest comes first."""
     vague = at_rover and one.prediction is not None and one.prediction.vague
     return (0 if not vague else 1 if one.cause in ROVER_ORDER else 2), -one.score
 
 
 def _ranked(ways: Iterable[Prediction], offset: Enu, noise: Noise, prior: float) -> list[Explanation]:
-    """One explanation a cause, from the likelihood of all its ways; the way shown is the likeliest one that fits, if any."""
+    """One explanation per cause, from the likelihood of all its ways; it shows the likeliest way that fits, if any does."""
     found = []
     by_cause: dict[str, list[Prediction]] = {}
     for way in ways:
@@ -149,7 +150,7 @@ def _ranked(ways: Iterable[Prediction], offset: Enu, noise: Noise, prior: float)
         top = max(logs)
         best = chosen[logs.index(top)] if fitting else min(group, key=lambda way: math.dist(offset, way.enu))
         which = [best.which]
-        if cause == "frame-shift":  # frames that nothing tells apart are all named
+        if cause == "frame-shift":  # frames that cannot be told apart are all named
             which += [way.which for way in fitting if math.dist(way.enu, best.enu) < TIE_M]
         found.append(
             Explanation(
@@ -167,7 +168,7 @@ def _ranked(ways: Iterable[Prediction], offset: Enu, noise: Noise, prior: float)
 def _pairs(singles: list[Prediction], offset: Enu, situation: Situation) -> Iterable[Prediction]:
     """Two ways of different families at once, the earlier one of `ORDER` first.
 
-    Of the ways that lead to another place (a control list has hundreds) only the nearest are tried.
+    Of the ways that lead to another point (a control list has hundreds) only the nearest are tried.
     """
     elsewhere = sorted((way for way in singles if way.far is not None), key=lambda way: math.dist(way.enu, offset))
     kept = {id(way) for way in elsewhere[:PLACES_TRIED]}

@@ -1,4 +1,4 @@
-"""Reference frames: what a project's frame is, as PROJ's database knows it. How frames differ is `rules.datum.shifts`."""
+"""Reference frames: what a project's frame is, by PROJ's database. `rules.datum.shifts` has how frames differ."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Place(NamedTuple):
 
 
 class Frame(Struct, frozen=True, kw_only=True):
-    """A project's frame: geographic (2D or 3D) or projected, with the ellipsoid that its heights stand on.
+    """A project's frame: geographic (2D or 3D) or projected, with the ellipsoid that its heights refer to.
 
     `unit_m` is the length of one unit of a projected frame in metres, None for a geographic one. `code_3d` is the EPSG
     code of its geographic 3D form, None where EPSG has none. `area` is west, south, east, north in degrees (east may
@@ -35,7 +35,7 @@ class Frame(Struct, frozen=True, kw_only=True):
 
     Latitude and longitude are always in a frame of GNSS. Where the project's own datum is not one, `way` leads to
     it; a site's own grid has a `calibration`; ellipsoid, `code_3d` and `ensemble` are then that frame's (`gnss_name`).
-    `accuracy_m` is what that costs in plan, `height_accuracy_m` in height: 0 where the frame is GNSS's own.
+    `accuracy_m` is what that may be out in plan, `height_accuracy_m` in height: 0 where the frame is GNSS's own.
     """
 
     name: str
@@ -62,7 +62,7 @@ class Frame(Struct, frozen=True, kw_only=True):
 
     @property
     def ellipsoid(self) -> Ellipsoid:
-        """What its heights stand on (the inverse flattening is 0 for a sphere)."""
+        """The ellipsoid that its heights refer to (the inverse flattening is 0 for a sphere)."""
         return Ellipsoid(self.semi_major_m, self.inverse_flattening)
 
     def geographic(self, easting: float, northing: float) -> tuple[float, float]:
@@ -87,11 +87,11 @@ class Frame(Struct, frozen=True, kw_only=True):
         return float(east), float(north)
 
     def from_degrees(self, latitude: float, longitude: float) -> tuple[float, float]:
-        """GNSS's latitude and longitude (degrees from Greenwich) of degrees in the frame, from its own meridian."""
+        """GNSS's latitude and longitude (degrees from Greenwich) of a point in degrees of the frame, from its own meridian."""
         return self.from_own_datum(*self._in_own_unit(latitude, longitude))
 
     def from_own_datum(self, latitude: float, longitude: float) -> tuple[float, float]:
-        """The same of angles in the frame's own unit."""
+        """The same, of a point in the frame's own angular unit."""
         if self.way is not None:
             return self.way.forward(latitude, longitude)
         return latitude * self._geodetic_degrees, longitude * self._geodetic_degrees + self._greenwich_degrees

@@ -24,7 +24,7 @@ from witnesspost.rules.site.model import Control, Site
 
 
 class DatumError(ValueError):
-    """The project's datum gives no coordinate; the text is a problem as `check_datum` words it."""
+    """No coordinate can be had in the project's datum; the text is a problem as `check_datum` words it."""
 
 
 class ExpectedArp(Struct, frozen=True, kw_only=True):
@@ -33,8 +33,8 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
     Geocentric metres; degrees from Greenwich; heights in metres. `mark_height_m` is the mark's ellipsoidal height,
     `height_unit_m` what the site file's height counts in, `grid` the easting and northing as typed (None: geographic).
     `above_geoid` says whether the site file's height is above the geoid; where it is not and the geoid does not cover the
-    place, `separation_m` is None. `geoid_error_m` is the geoid's stated error at the place, `height_error_m` what of it
-    went into the height, with what the frame is out in height; `plan_error_m` is what the frame is out in plan, by the
+    place, `separation_m` is None. `geoid_error_m` is the geoid's stated error at the place, `height_error_m` the part
+    of it in the height, with the frame's own error in height; `plan_error_m` is the frame's error in plan, by the
     stated accuracy of the way from an old datum or the fit of a site's own grid. On a site's own grid `separation_m` is
     what the fitted plane (and the geoid, where the site file names what its heights are above) adds to a height.
     """
@@ -68,7 +68,7 @@ class ExpectedArp(Struct, frozen=True, kw_only=True):
 
     @property
     def place(self) -> Place:
-        """The point for the frames' arithmetic."""
+        """The point as `shifts` takes it."""
         return Place(self.ecef, self.latitude, self.longitude)
 
 
@@ -142,32 +142,32 @@ def point_at(site: Site, name: str, antenna_height_m: float = 0.0) -> ExpectedAr
 
 
 def position(frame: Frame, control: Control) -> tuple[float, float]:
-    """A control point's latitude and longitude in degrees from Greenwich; inf where its grid does not reach."""
+    """A control point's latitude and longitude in degrees from Greenwich; inf outside its grid."""
     if control.latitude is not None and control.longitude is not None:
         return frame.from_degrees(degrees(control.latitude), degrees(control.longitude))
     return frame.geographic(control.easting or 0.0, control.northing or 0.0)
 
 
 def to_ecef(latitude: float, longitude: float, height_m: float, ellipsoid: Ellipsoid = GRS80) -> Ecef:
-    """Geocentric metres of degrees and ellipsoidal height (EPSG:9602)."""
+    """Geocentric metres from degrees and ellipsoidal height (EPSG:9602)."""
     x, y, z = cartesian(*ellipsoid).transform(longitude, latitude, height_m)
     return Ecef(float(x), float(y), float(z))
 
 
 def to_geodetic(at: Ecef, ellipsoid: Ellipsoid = GRS80) -> Geodetic:
-    """Latitude, longitude (degrees) and ellipsoidal height of geocentric metres: `to_ecef` undone."""
+    """Latitude, longitude (degrees) and ellipsoidal height of geocentric metres: the inverse of `to_ecef`."""
     longitude, latitude, height = cartesian(*ellipsoid).transform(*at, direction="INVERSE")
     return Geodetic(float(latitude), float(longitude), float(height))
 
 
 def enu(origin: Ecef, point: Ecef, ellipsoid: Ellipsoid = GRS80) -> Enu:
-    """East, north and up in metres from `origin` to `point`, both geocentric (EPSG:9836); any point, zeros too."""
+    """East, north and up in metres from `origin` to `point`, both geocentric (EPSG:9836); any point, even the geocentre."""
     east, north, up = _topocentric(origin, ellipsoid).transform(*point)
     return Enu(float(east), float(north), float(up))
 
 
 def from_enu(origin: Ecef, offset: Enu, ellipsoid: Ellipsoid = GRS80) -> Ecef:
-    """The geocentric point that lies `offset` (east, north, up) from `origin`: `enu` undone."""
+    """The geocentric point that lies `offset` (east, north, up) from `origin`: the inverse of `enu`."""
     x, y, z = _topocentric(origin, ellipsoid).transform(*offset, direction="INVERSE")
     return Ecef(float(x), float(y), float(z))
 

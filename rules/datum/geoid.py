@@ -5,8 +5,8 @@ that the office puts on the post).
 
 The bundled grid against EGM96's own 15′ grid (measured by `data/make_egm96.py` over all 5′ points of the globe, weighted
 by area): RMS 0.060 m, 95 % under 0.12 m, worst 1.99 m (28.25° N 16.75° W, a volcano in the Atlantic). The file holds
-the worst error of each 2° × 2° cell, and that one is the stated error at a place. EGM96 itself departs from a national model by
-decimetres to a metre: no figure here covers that, and heights that must be better need the national grid.
+the worst error of each 2° × 2° cell, which is the stated error at a place. EGM96 itself departs from a national model by
+decimetres to a metre; the figures here do not cover that: heights that must be better need the national grid.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class GeoidError(ValueError):
 
 
 class Geoid(Protocol):
-    """A model of N. `separation_m` is None where the model does not cover; `error_m` is 0 where no error is stated."""
+    """A model of N. `separation_m` is None outside the model; `error_m` is 0 where none is stated."""
 
     name: str
 
@@ -77,7 +77,7 @@ class BundledGeoid:
         self._cells = cells
 
     def separation_m(self, latitude: float, longitude: float) -> float:
-        """N in metres; longitudes of 0..360 do as well."""
+        """N in metres; longitudes may also be 0 to 360."""
         row, south = _split((min(90.0, max(-90.0, latitude)) + 90.0) * 2)
         column, west = _split((longitude + 180.0) % 360.0 * 2)
         across = _keys(west)
@@ -94,7 +94,7 @@ class BundledGeoid:
         return self._cells[row * _CELL_COLUMNS + column] / 100.0
 
     def _node(self, row: int, column: int) -> int:
-        """A node's centimetres; beyond a pole the grid goes on down the opposite meridian."""
+        """A node's centimetres; beyond a pole the grid continues along the opposite meridian."""
         if row < 0:
             row, column = -row, column + COLUMNS // 2
         elif row >= ROWS:
@@ -118,11 +118,11 @@ class GridGeoid:
             n = self._shift.transform(east, latitude, 0.0, errcheck=True)[2]
         except ProjError:
             return None
-        # A damaged file decodes to any number, and PROJ calls it fine: no geoid is 200 m.
+        # A damaged file may decode to any number, which PROJ accepts: no geoid is 200 m.
         return float(n) if math.isfinite(n) and abs(n) < 200.0 else None
 
     def error_m(self, latitude: float, longitude: float) -> float:
-        """0: a named grid is taken at its word."""
+        """0: a grid that the site file names is trusted."""
         return 0.0
 
 
@@ -144,7 +144,7 @@ def _vgridshift(path: str, name: str) -> Any:
     if file.suffix.lower() not in (".gtx", ".tif", ".tiff"):
         raise GeoidError(f"{what}: neither .gtx nor .tif; {remedy}")
     if any(letter in path for letter in ',"'):
-        raise GeoidError(f"{what}: its path holds a comma or a quotation mark, which PROJ cannot read; move it")
+        raise GeoidError(f"{what}: PROJ cannot read a path with a comma or a quotation mark; move the file")
     try:
         size = file.stat().st_size
         with file.open("rb") as opened:
@@ -152,13 +152,13 @@ def _vgridshift(path: str, name: str) -> Any:
     except OSError as error:
         raise GeoidError(f"{what}: cannot be read ({error.strerror}); {remedy}") from None
     if file.suffix.lower() == ".gtx":
-        # PROJ opens a cut .gtx without a word and fails, or worse, only where a row is missing.
+        # PROJ opens a truncated .gtx without complaint and fails, or worse, only where a row is missing.
         if len(head) < _GTX_HEADER.size:
-            raise GeoidError(f"{what}: cut short, {size} bytes; {remedy}")
+            raise GeoidError(f"{what}: truncated, {size} bytes; {remedy}")
         rows, columns = _GTX_HEADER.unpack(head)[4:]
         wanted = _GTX_HEADER.size + 4 * rows * columns
         if rows < 2 or columns < 2 or size < wanted:
-            raise GeoidError(f"{what}: cut short or no .gtx, {size} bytes of {wanted}; {remedy}")
+            raise GeoidError(f"{what}: truncated or not a .gtx, {size} bytes of {wanted}; {remedy}")
     try:
         return Transformer.from_pipeline(f'+proj=vgridshift +grids="{path}" +multiplier=1')
     except ProjError as error:

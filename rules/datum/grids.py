@@ -1,4 +1,4 @@
-"""The grid files that a site is judged by, and which they are: a geoid of the same name may be another edition."""
+"""The grid files that a site is judged by, and their digests: a geoid of the same name may be another edition."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ SUFFIXES = (".gtx", ".tif", ".tiff", ".gsb", ".gvb", ".ct2", ".lla")
 
 
 class Grid(Struct, frozen=True):
-    """A grid file: its name as the site file has it (behind its folder's, where it lies in the folder of grids), and its
+    """A grid file: its name as the site file has it (after its folder's, where it is in the folder of grids), and its
     BLAKE2b-256 (as `b2sum -l 256` prints it), None where it could not be read."""
 
     name: str
@@ -41,7 +41,7 @@ def _found_elsewhere(site: Site) -> list[str]:
         return []
     try:
         way = open_frame(site).way
-    except ValueError:  # a frame or a geoid that cannot be opened: told where it is judged
+    except ValueError:  # a frame or a geoid that cannot be opened is reported where it is judged
         return []
     folder = site.file(project.grids) if project.grids is not None else None
     return [path for path in (way.grids if way is not None else ()) if folder is None or Path(path).parent != folder]

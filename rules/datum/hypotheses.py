@@ -1,12 +1,12 @@
-"""What each cause of a wrong coordinate predicts: east, north and up of what was said from what is right, and how sharply.
+"""What each cause of a wrong coordinate predicts: what was said minus what is right, east, north and up, and how sharply.
 
 One function a cause, in the order of `ORDER`; each gives the predictions of all the ways in which that cause comes about.
 The ways share the cause's weight, so that a cause with many ways has no better chance of fitting by luck.
 H is the mark's height above the geoid, h the ellipsoidal one, N = h − H the geoid separation, a the antenna height.
 
 A number that was typed wrongly is wrong to the millimetre: those ways are out by `TYPED_M` at most. Whatever keeps an h that
-somebody else worked out from H has the doubt of the geoid besides (`Situation.height_doubt_m`): the project's model is not
-bound to be theirs. H itself typed for h has not: there N comes from the project alone.
+somebody else worked out from H has the doubt of the geoid besides (`Situation.height_doubt_m`): their model need not be the
+project's. H itself typed for h has no such doubt: there N comes only from the project.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ FAMILY = {
     **dict.fromkeys(("frame-shift", "epoch-shift"), "frame"),
 }  # two ways of one family do not happen together
 ALONE = "alone"  # the family of what pairs with nothing
-IN_A_NETWORK = frozenset({"frame-shift", "epoch-shift"})  # what a crew can meet of a service's own coordinates
+IN_A_NETWORK = frozenset({"frame-shift", "epoch-shift"})  # the errors of a service's own coordinates that a crew can meet
 
 TYPED_M = 0.0021  # 2 mm of the sheet's rounding, and 0.1 mm of the wire's
 LEAST_M = 0.02  # a prediction smaller than this predicts no trouble
@@ -59,9 +59,9 @@ _OTHER_MODEL_M = 0.5  # of a geoid model that is not at hand: common practice, n
 _MODEL_M = 0.02  # a receiver's N comes with a decimal or two, and its grid is coarser than the model
 _NOTCH_M, _NOTCHES = 0.05, 50  # a pole's notches: common practice, no source
 _POLE_PARTS_M = {"a foot": 0.3048, "a quick release": 0.065, "the antenna's phase centre": 0.09}
-_TELLS = 5.0  # a height must be so many times the geoid's doubt to tell anything
+_TELLS = 5.0  # a height must be so many times the geoid's doubt to prove anything
 _SLACK_DEG = 0.5  # of a tilt sensor: common practice, no source
-_UNKNOWN_LEAN_DEG = 8.0  # nobody holds a pole farther over without seeing it: common practice, no source
+_UNKNOWN_LEAN_DEG = 8.0  # nobody leans a pole farther without seeing it: common practice, no source
 
 
 class Rover(Struct, frozen=True, kw_only=True):
@@ -83,8 +83,8 @@ class Situation(Struct, frozen=True, kw_only=True):
     has said it), `height_doubt_m` how far the project's N may be from the N that somebody else made h with, `plan_doubt_m` what
     the way from the project's own datum leaves open.
 
-    `base` says whether the base may be to blame at all, `network` whether it is a service's (of whose causes a crew meets
-    only frames), `typing` whether slips of digits and decimals are looked for. `rover` where a rover's position is judged.
+    `base` says whether the base may be to blame at all, `network` whether it is a service's (whose only causes for a crew are
+    frames), `typing` whether slips of digits and decimals are looked for. `rover` where a rover's position is judged.
     """
 
     expected: ExpectedArp
@@ -138,7 +138,7 @@ class Prediction(NamedTuple):
 
 
 def predictions(situation: Situation) -> list[Prediction]:
-    """All that can be predicted of the base there, causes in the order of `ORDER`; what predicts no trouble is left out."""
+    """All predictions for the base there, causes in the order of `ORDER`; those too small to be trouble are left out."""
     found: list[Prediction] = []
     if not situation.base:
         return found
@@ -154,7 +154,7 @@ def predictions(situation: Situation) -> list[Prediction]:
 
 
 def rover_predictions(situation: Situation, offset: Enu) -> list[Prediction]:
-    """What the rover's own pole and point can do, as seen at the expected point; `offset` is what a lean is fitted to."""
+    """What the rover's own pole and point may do, as seen at the expected point; a lean is fitted to `offset`."""
     rover, base = situation.rover, situation.expected
     if rover is None:
         return []
@@ -186,7 +186,7 @@ def autonomous(offset: Enu) -> bool:
 
 
 def _tells(way: Prediction, s: Situation) -> bool:
-    """False for a height that the doubt of the geoid would explain as well."""
+    """False for a height that the doubt of the geoid would explain too."""
     doubtful = way.vertical_m >= s.height_doubt_m and math.hypot(way.east_m, way.north_m) == 0
     return not doubtful or abs(way.up_m) >= _TELLS * s.height_doubt_m
 
@@ -196,7 +196,7 @@ def _up(s: Situation, cause: str, up_m: float, which: str = "", doubts: float = 
 
 
 def orthometric_as_ellipsoidal(s: Situation) -> Iterator[Prediction]:
-    """−N: H was typed where h belongs. Where control is ellipsoidal, H came from a model nobody named.
+    """−N: H was typed where h belongs. Where control is ellipsoidal, H came from a model that nobody named.
 
     Source: common practice ("tens of metres is a missing geoid"), no source.
     """
@@ -223,7 +223,7 @@ def geoid_applied_twice(s: Situation) -> Iterator[Prediction]:
 
 
 def other_geoid(s: Situation) -> Iterator[Prediction]:
-    """N₁ − N₂: H became h by another model than the project's. Source: h = H + N, the definition of N."""
+    """N₁ − N₂: H became h by a model other than the project's. Source: h = H + N, the definition of N."""
     for name, n in s.separations.items():
         if s.expected.separation_m is not None:
             way = _up(s, "other-geoid", n - s.expected.separation_m, name, doubts=0.0)
@@ -236,7 +236,7 @@ def antenna_height_missing(s: Situation) -> Iterator[Prediction]:
 
 
 def antenna_height_doubled(s: Situation) -> Iterator[Prediction]:
-    """+a: the antenna height was added to what held it already. Source: common practice, no source."""
+    """+a: the antenna height was added to a height that included it. Source: common practice, no source."""
     yield _up(s, "antenna-height-doubled", s.antenna_height_m)
 
 
@@ -298,7 +298,7 @@ def digit_slip(s: Situation) -> Iterator[Prediction]:
     for name, height, unit in heights:
         for text, value in slips(height):
             up_m = (float(value) - height) * unit
-            # A digit's neighbours are one of its places apart: where the geoid leaves more open, they cannot be told apart.
+            # Neighbouring digits differ by one unit of their place: where the geoid is less sure, nothing tells them apart.
             if up_m and 10.0 ** math.floor(math.log10(abs(up_m)) + 1e-6) >= _TELLS * s.height_doubt_m:
                 yield _up(s, "digit-slip", up_m, f"the {name} as {text}")
 
@@ -314,7 +314,7 @@ def frame_shift(s: Situation) -> Iterator[Prediction]:
         offset = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
         way = Prediction("frame-shift", *offset, *_out(s, shift), shift.name, way=shift.way)
         size_m = math.hypot(offset.east_m, offset.north_m)
-        if way.horizontal_m < size_m:  # else it says no more than that something may have moved
+        if way.horizontal_m < size_m:  # otherwise it says only that something may have moved
             yield way._replace(vague=2 * way.horizontal_m > size_m)
 
 
@@ -336,7 +336,7 @@ def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
 def other_control_point(s: Situation) -> Iterator[Prediction]:
     """Another point of the list, with the same antenna height: the wrong point was picked in the base.
 
-    To a rover that hears no station the base may as well stand on the wrong mark: then it carries the same, reversed.
+    For a rover that hears no station, the base may just as well be on the wrong mark: it then carries the same, reversed.
     """
     for other in s.others:
         offset = enu(s.expected.ecef, other.ecef, s.frame.ellipsoid)
@@ -376,7 +376,7 @@ def other_zone(s: Situation) -> Iterator[Prediction]:
 
 
 def rounded(s: Situation) -> Iterator[Prediction]:
-    """The mark's coordinate cut, or rounded, to fewer decimals: degrees, minutes, seconds or grid; the height to 1 or
+    """The mark's coordinate truncated or rounded to fewer decimals: degrees, minutes, seconds or grid; the height to 1 or
     0 decimals; one of the two or both. Source: common practice, no source.
     """
     arp = s.expected
@@ -398,7 +398,7 @@ def rounded(s: Situation) -> Iterator[Prediction]:
 
 
 def rover_pole(rover: Rover) -> Iterator[Prediction]:
-    """The pole's height left out or put in twice; or another by its notches, a foot or a part of it: up only.
+    """The pole's height left out or applied twice, or wrong by a notch, a foot or one of its parts: up only.
 
     Source: common practice, no source.
     """
@@ -532,7 +532,7 @@ def _round(decimals: int, value: float) -> float:
 
 
 def _cut(decimals: int, value: float) -> float:
-    # What was typed with few decimals is a hair off as binary: without the nudge 7.3 would be cut to 7.2.
+    # A number typed with few decimals is a hair off in binary: without the nudge 7.3 would be truncated to 7.2.
     scaled = value * 10.0**decimals
     return math.trunc(scaled + math.copysign(1e-6, scaled)) / 10.0**decimals
 

@@ -1,4 +1,4 @@
-"""A leap of a rover's fixed positions that nobody can have walked: by arithmetic alone, without any geodesy."""
+"""A leap of a rover's fixed positions that nobody can have walked; by arithmetic, without any geodesy."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from witnesspost.rules.gnss import FixQuality
 
 STEP_M = 0.2
 STOOD_S = 10.0  # before the leap
-STANDS_S = 4.0  # and after it: who carries a pole to the next point still plumbs it then
+STANDS_S = 4.0  # and after it: somebody who carries a pole to the next point is still plumbing it then
 _STILL_M, _STILL_UP_M = 0.05, 0.12  # about their mean: the noise of a fixed position, common practice, no source
 _GAP_S = 1.5
 _LEAST_S = 0.05
-_FAST_FACTOR, _FAST_M_S = 3.0, 10.0  # so much faster than in the last minute is no acceleration
+_FAST_FACTOR, _FAST_M_S = 3.0, 10.0  # so much faster than in the last minute is more than acceleration
 _FAST_S = 2.0
 _SPEED_MEMORY_S = 60.0
 _METRES_PER_DEGREE = 111_320.0
 
 
 class Leap(NamedTuple):
-    """A leap of the position at `t`, by `by`; `stood` says whether the rover stood, or moved faster than it can."""
+    """A leap of the position at `t`, by `by`; `stood` is True where the rover stood, else it moved faster than it can."""
 
     t: float
     stream: str
@@ -44,7 +44,7 @@ class _Candidate(NamedTuple):
 
 
 class Leaps:
-    """The positions of one receiver, in their order; any that is not RTK fixed begins anew."""
+    """The positions of one receiver, in order; one that is not RTK fixed starts it afresh."""
 
     def __init__(self, step_m: float = STEP_M) -> None:
         self._step_m = step_m

@@ -1,8 +1,8 @@
 """Which mark a rover stands on: one nearby, or one that a base's blunder has moved with all the crew's positions.
 
-A base that broadcasts a wrong coordinate moves the whole crew by its error, so that a rover on a mark reads a place beside it.
-Where a cause predicts that place to a few centimetres, the mark is found there. What fits too easily must show twice: stakes
-stand on round metres, so a lost decimal or a slipped digit counts when two marks show the same step, and a base's own
+A base that broadcasts a wrong coordinate moves the whole crew by its error, so that a rover on a mark shows a position beside
+it. Where a cause predicts that position to a few centimetres, the mark is recognised. What fits too easily must show twice:
+stakes stand on round metres, so a lost decimal or a slipped digit counts when two marks show the same step, and a base's own
 position, which no cause predicts, when three do.
 """
 
@@ -31,7 +31,7 @@ class Step(NamedTuple):
 
 
 class Moves:
-    """Where the causes of a base's wrong coordinate put a mark, by the place, so that a long list costs nothing to look at."""
+    """Where the causes of a base's wrong coordinate put each mark, indexed by position, so that a long list costs nothing."""
 
     def __init__(self, ways: Iterable[Prediction], moved_m: float):
         self._moved_m = moved_m
@@ -40,7 +40,7 @@ class Moves:
             self._cells.setdefault(_cell(way.east_m, way.north_m), []).append(way)
 
     def causes(self, offset: Enu, noise: Noise) -> set[str]:
-        """The causes that put a mark so: within a few centimetres in plan, and in height as far as it is known."""
+        """The causes that put a mark there: within a few centimetres in plan, and in height as far as it is known."""
         east, north = _cell(offset.east_m, offset.north_m)
         return {
             way.cause
@@ -53,13 +53,13 @@ class Moves:
 
 
 class Steps:
-    """The occupations of a run that stood on no mark, as steps from the marks around: the same step twice is no accident."""
+    """A run's occupations of no mark, as steps from the marks around: the same step twice is not chance."""
 
     def __init__(self) -> None:
         self._seen: deque[Step] = deque(maxlen=_KEPT)
 
     def repeated(self, step: Step) -> int:
-        """At how many marks this step has been seen, this one with them."""
+        """At how many marks this step has been seen, including this one."""
         points = {seen.point for seen in self._seen if math.dist(seen.offset, step.offset) <= SAME_M}
         return len(points | {step.point})
 

@@ -1,9 +1,9 @@
-"""Old national datums: the way from one that is none of GNSS's (DHDN, CH1903, OSGB36, NAD27 …) to one that is.
+"""Old national datums: the way from one that GNSS does not use (DHDN, CH1903, OSGB36, NAD27 …) to one that it does.
 
 PROJ's database knows the operations, each with its stated accuracy and the grid files that it needs. Of those whose grids are
-at hand the most accurate one at the place is taken. Grids are looked for in the site's own folder, then where PROJ looks
+at hand the most accurate one at the place is used. Grids are looked for in the site's own folder, then where PROJ looks
 (its data folder and those of `PROJ_DATA`), then where Debian's proj-data puts them; by today's names and by former ones, and
-whatever their capitals: distributions differ. Horizontal positions alone are moved: heights on such a datum are above the
+whatever their capitals: distributions differ. Only horizontal positions are moved: heights on such a datum are above the
 geoid, or what GNSS gives.
 """
 
@@ -23,7 +23,7 @@ from urllib.parse import quote
 
 from msgspec import Struct, structs
 
-# What GNSS services give, by region: EPSG's geographic 2D codes. The first of equals is taken.
+# What GNSS services give, by region: EPSG's geographic 2D codes. Of equals the first is used.
 GNSS_FRAMES = {
     4258: "ETRS89",
     6318: "NAD83(2011)",
@@ -39,12 +39,12 @@ GNSS_FRAMES = {
     4148: "Hartebeesthoek94",
 }
 _WGS84 = 4326
-_WGS84_M = 1.0  # what an operation to the WGS 84 ensemble, which is no frame, must be better by; no source
+_WGS84_M = 1.0  # an operation to the WGS 84 ensemble, which is not a frame, must be better by this; no source
 _BOX_DEGREES = 0.01
 _SYSTEM = "/usr/share/proj"  # Debian's proj-data
 _GRIDS = re.compile(r"(?<=[+ ])grids=@?([^\s,]+)")
 _LIKE_WGS84 = (6378137.0, 298.257)
-_GNSS_ELLIPSOID_M, _GNSS_FLATTENING = 3.0, 0.1  # GRS80, WGS 84, WGS 72, PZ-90: what satellites have brought
+_GNSS_ELLIPSOID_M, _GNSS_FLATTENING = 3.0, 0.1  # GRS80, WGS 84, WGS 72, PZ-90: the ellipsoids of satellite geodesy
 
 
 class Way(Struct, frozen=True, kw_only=True):
@@ -88,7 +88,7 @@ def is_spoken_by_gnss(geodetic: Any) -> bool:
 
 @functools.lru_cache(maxsize=16)
 def way_of(code: str, latitude: float, longitude: float, folders: tuple[str, ...] = ()) -> Way | None:
-    """The best way from the datum of that geographic CRS at a place (degrees); grids in `folders` first. None: there is none.
+    """The best way from the datum of that geographic CRS at a place (degrees); grids in `folders` first. None if there is none.
 
     `code` is what pyproj makes the CRS of.
     """
@@ -126,7 +126,7 @@ def _operations(code: str, to_code: int, latitude: float, longitude: float) -> I
         return
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # that the best one's grid is not at hand is told by `check`
+            warnings.simplefilter("ignore")  # `check` says where the best one's grid is not at hand
             group = TransformerGroup(
                 CRS.from_user_input(code),
                 target,
@@ -147,7 +147,7 @@ def _opened(name: str, to_code: int, accuracy_m: float, pipeline: str, found: Ma
     try:
         transformer = Transformer.from_pipeline(_GRIDS.sub(lambda match: f'grids="{found[match[1]]}"', pipeline))
     except ProjError:
-        return None  # a grid that PROJ cannot read: the next best
+        return None  # PROJ cannot read this grid: on to the next best
     return Way(
         name=name,
         to_code=to_code,
@@ -186,7 +186,7 @@ def _names(grid: str) -> tuple[str, ...]:
 
 @functools.lru_cache(maxsize=16)
 def _files(folder: str) -> dict[str, str]:
-    """A folder's files by their names in small letters; none where it cannot be read."""
+    """A folder's files by their names in lower case; empty where it cannot be read."""
     try:
         return {
             entry.name.lower(): entry.path for entry in os.scandir(folder) if '"' not in entry.path and "," not in entry.path

@@ -8,13 +8,13 @@ from typing import NamedTuple
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.facts import Fix
 
-_METRES_PER_DEGREE = 111_320.0  # on a sphere: only differences of centimetres are measured by it
+_METRES_PER_DEGREE = 111_320.0  # of a sphere: it measures only differences of centimetres
 _ENOUGH = (6, 3)  # decimals of a minute and of a metre: finer than any tolerance
 _SAME = 1e-4  # a share of the last decimal: what a double leaves of it
 
 
 class Mean(NamedTuple):
-    """Where an occupation stands: degrees, and the antenna's height as the receiver says it, above what it calls the geoid."""
+    """Where an occupation is: degrees, and the antenna's height as the receiver gives it, above what it calls the geoid."""
 
     latitude: float
     longitude: float
@@ -69,7 +69,7 @@ class Occupation:
         return minute_m * 10.0 ** -self._decimals[0], 10.0 ** -self._decimals[1]
 
     def next_at_s(self, still_s: float) -> float:
-        """How long it must have lasted to be judged, or judged again: each time it is twice as old."""
+        """How long it must have lasted to be judged, or judged again: each time it has lasted twice as long."""
         return still_s if self.judged_s is None else 2 * self.judged_s
 
     def goes_on(self, fix: Fix, still_m: float) -> bool:
@@ -103,7 +103,7 @@ class Occupation:
 
 
 def stands(one: Fix, two: Fix, still_m: float) -> bool:
-    """True if the second position is where the first one was: with it an occupation begins. Cheap, for who walks."""
+    """True if the second position is where the first one was, which begins an occupation. Cheap, for a rover that walks."""
     reach = still_m / _METRES_PER_DEGREE
     if one.stream != two.stream or abs((one.latitude or 0.0) - (two.latitude or 0.0)) > reach:
         return False

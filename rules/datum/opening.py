@@ -3,7 +3,7 @@
 | project.frame | is read as |
 |---|---|
 | a frame that receivers and services give coordinates in | itself; of a 2D one its datum's 3D partner, for heights |
-| WGS 84 (the ensemble, which is no frame to a decimetre) | ITRF2014 at the project's epoch, which must be given then |
+| WGS 84 (the ensemble, which is not one frame to a decimetre) | ITRF2014 at the project's epoch, which must be given then |
 | NAD83 of 1986, in which no receiver gives coordinates | NAD83(2011), which is meant by it today (in Canada to centimetres) |
 | an old national datum | the frame that PROJ's best operation at hand leads to, to that operation's accuracy (`national`) |
 | "local" | `gnss_frame`, through a fit of the marks that are known in both (`calibration`) |
@@ -27,7 +27,7 @@ from witnesspost.rules.site.model import LOCAL, Control, Project, Site
 WGS84_CODES = (4326, 4979)
 _NAD83 = (4269,)
 _ITRF2014, _NAD83_2011 = 7912, 6319
-_ENOUGH = 25  # points whose middle is the place: more do not move it
+_ENOUGH = 25  # points whose middle is the place: more would hardly move it
 
 
 def open_frame(site: Site) -> Frame:
@@ -36,7 +36,7 @@ def open_frame(site: Site) -> Frame:
 
 
 class _Key:
-    """A site as a key: the same object, its files in the same places."""
+    """A site as a key for a cache: the same object, with its files in the same places."""
 
     def __init__(self, site: Site):
         self.site = site

@@ -1,8 +1,8 @@
 """How a place moves with its plate: the ITRF2014 plate motion model (Altamimi and others, 2017), as PROJ ships it.
 
-PROJ's data folder has the model as one file of Helmert rates, `ITRF2014`, a section a plate (`+init=ITRF2014:EURA`). Plates are
-rigid there. Near their edges the ground is not: which plate is under a place, and how far the model may be out, is said by
-the boxes below. They are rough, from memory of maps of plate boundaries and their orogens (Bird, 2003, draws them).
+PROJ's data folder has the model as one file of Helmert rates, `ITRF2014`, a section a plate (`+init=ITRF2014:EURA`). Its plates
+are rigid; near their edges the ground is not. The boxes below say which plate is under a place and how far the model may
+be out. They are rough, from memory of maps of plate boundaries and their orogens (Bird, 2003, draws them).
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ _DEFORMING: tuple[tuple[float, Box], ...] = (
     (0.030, Box(24.0, 44.0, 44.0, 64.0)),  # Zagros, Caucasus, Iran
     (0.040, Box(27.0, 45.0, 64.0, 106.0)),  # the Himalaya, Tibet, central Asia
     (0.030, Box(20.0, 27.0, 118.0, 124.0)),  # Taiwan
-    (0.010, Box(18.0, 55.0, 100.0, 132.0)),  # east Asia is near Eurasia's motion, not in it
+    (0.010, Box(18.0, 55.0, 100.0, 132.0)),  # east Asia moves nearly as Eurasia does, not with it
     (0.010, Box(-20.0, 16.0, 28.0, 44.0)),  # the East African rift
     (0.010, Box(28.0, 35.0, 33.0, 37.0)),  # the Dead Sea's fault
 )  # fmt: skip
@@ -82,7 +82,7 @@ _VERTICAL_M_A_YEAR = 0.010  # where the ground deforms or rises
 
 
 def plate_at(latitude: float, longitude: float) -> str | None:
-    """The model's code of the plate under the place, None where it has none."""
+    """The model's code for the plate under the place, None where it has none."""
     return next((plate for plate, box in _PLATES if box.holds(latitude, longitude)), None)
 
 
@@ -103,7 +103,7 @@ def doubt_a_year(latitude: float, longitude: float) -> Doubt:
 
 
 def moved(at: Ecef, plate: str, years: float) -> Ecef:
-    """A geocentric point (ITRF) carried along by its plate for so many years, back where they are negative."""
+    """A geocentric point (ITRF) moved along with its plate for so many years; backwards where they are negative."""
     x, y, z, _ = _motion(plate).transform(*at, _T0 + years)
     return Ecef(float(x), float(y), float(z))
 

@@ -1,4 +1,4 @@
-"""How far other reference frames in use at a place stand from the project's: what a base would broadcast in each.
+"""How far other reference frames in use at a place are from the project's: what a base would broadcast in each.
 
 Frames are compared in ITRF2014 at the day's epoch, and never through the WGS 84 ensemble (EPSG:4979), whose operations are
 null and hide shifts of metres. There are three ways into it:
@@ -25,8 +25,8 @@ from witnesspost.rules.datum.frames import Frame, Place, cartesian, frame_of
 ACCURACY_LIMIT_M = 0.1
 ASSUMED_EPOCH = 2026.0  # while no receiver has said the date
 ASSUMED_EPOCH_YEARS = 5.0  # how far that may be out
-MARK_M = 0.03  # real marks move within their frame, and nobody's typed coordinate is better: common practice, no source
-SAME_M = 0.02  # two frames nearer than this are one here, and are named together
+MARK_M = 0.03  # real marks move within their frame, and no typed coordinate is better: common practice, no source
+SAME_M = 0.02  # two frames closer than this count as one, and are named together
 
 _ITRF2014, _ITRF2020 = 7912, 9989
 _ITRF_EPOCHS = (2010.0, 2015.0, 2020.0)  # of coordinates that a service or an archive gives; common practice, no source
@@ -43,17 +43,17 @@ _JOINED = {
     4939: 1994.0,  # GDA94: GDA2020 Technical Manual
     7843: 2020.0,  # GDA2020: GDA2020 Technical Manual
 }
-_MOTION = {7843: "AUST", 8403: "EURA", 6321: "PCFC", 6319: "NOAM", 8254: "NOAM"}  # whose motion is a place's, on its plate
+_MOTION = {7843: "AUST", 8403: "EURA", 6321: "PCFC", 6319: "NOAM", 8254: "NOAM"}  # whose points move with the plate under them
 
 _ETRS89 = 4937
 _OF_ETRS89 = frozenset({
     _ETRS89, 8403, 7931, 4977, 4965, 7042, 9776, 9781, 4935, 4949, 10304, 4951, 4943, 4983, 6705, 4883, 4889, 4933, 7797,
     4074, 8684, 9139, 9701, 10283, 10327, 10570, 8399, 5592, 4017,
 })  # fmt: skip
-# Sister frames: whose numbers are another's, within a doubt in metres. From memory of EPSG's remarks on each datum.
+# Sister frames: their numbers are another frame's, within a doubt in metres. From memory of EPSG's remarks on each datum.
 _SISTERS = {
     **dict.fromkeys(_OF_ETRS89 - {8403, 7931}, (7931, 0.05)),
-    _ETRS89: (8403, 0.10),  # the ensemble: PROJ takes it as its latest realisation
+    _ETRS89: (8403, 0.10),  # the ensemble: PROJ treats it as its latest realisation
     4893: (6319, 0.05),  # NAD83(NSRS2007)
     6782: (6319, 0.05),  # NAD83(CORS96)
     4957: (6319, 0.15),  # NAD83(HARN)
@@ -75,7 +75,7 @@ _REALISATION_M = 0.05  # one ITRF against another at the same epoch: centimetres
 
 
 class Shift(NamedTuple):
-    """The base's numbers if they were of another frame or epoch: `name` says which, `way` how that was worked out,
+    """The base's numbers if they were of another frame or epoch: `name` says which, `way` how the shift was worked out,
     `doubt` how far it may be out, metres.
     """
 
@@ -86,7 +86,7 @@ class Shift(NamedTuple):
 
 
 class _Tie(NamedTuple):
-    """How a frame's numbers become ITRF2014's: by PROJ's operation from `joined`, or from `epoch` on with a plate."""
+    """How a frame's numbers become ITRF2014's: by PROJ's operation from `joined`, or with a plate since `epoch`."""
 
     joined: int | None
     epoch: float | None
@@ -199,7 +199,7 @@ def _tie_of(code: int | None, name: str, ensemble: bool, plate: str | None) -> _
 
 
 def _same_family(frame: Frame, own: _Tie, code: int, tie: _Tie) -> bool:
-    """True for sisters: their numbers are the project's own within the doubt, and predict nothing."""
+    """True for sisters: their numbers are the project's own within the doubt, so they predict nothing."""
     if frame.code_3d in _OF_ETRS89 and code in _OF_ETRS89:
         return not (frame.code_3d in _JOINED and code in _JOINED)
     return own.joined is not None and own.joined == tie.joined
@@ -248,7 +248,7 @@ def _years(tie: _Tie, epoch: float | None, day: float) -> float:
 
 
 def _all(place: Place, years: tuple[float, ...], *doubts_m: float) -> plates.Doubt:
-    """Doubts together with what the ground there may have moved off its plate in so many years."""
+    """The doubts, with what the ground there may have moved relative to its plate in so many years."""
     horizontal_m, vertical_m = plates.doubt_a_year(place.latitude, place.longitude)
     return plates.Doubt(*(math.hypot(*doubts_m, *(rate * one for one in years)) for rate in (horizontal_m, vertical_m)))
 

@@ -1,4 +1,4 @@
-"""A coordinate judged: its offset from the project's, why, and the evidence and words that every datum rule says it with."""
+"""A coordinate judged: its offset from the project's, why, and the evidence and words that all datum rules use for it."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from witnesspost.rules.gnss import WGS84
 from witnesspost.rules.site.model import Base, Site
 
 ONE_VECTOR_M2 = 1.2e5
-"""|e|·b up to which one vector repairs a point: a base that is out by e tilts a baseline of b by about e·b/R, 5 mm by then
-in a direction that a vector does not mend (differential geometry over the earth's radius; the 5 mm are common practice)."""
+"""|e|·b up to which one vector repairs a point: a base that is out by e tilts a baseline of length b by about e·b/R. Here that
+is 5 mm, in a direction that a vector does not mend (geometry over the earth's radius; the 5 mm are common practice)."""
 
 Repair = Literal["undecided", "one-vector", "within", "again"]
 
@@ -29,7 +29,7 @@ NOT_JUDGED = "height-not-judged"
 NOT_JUDGED_UNDER_M = 3.0
 _STILL_NAMED_M = 0.02  # an antenna or pole height is named also where the height is not judged
 _BEYOND_REPAIR = frozenset(("unexplained", *ROVER_ORDER))  # what the office cannot know to be the same for all points
-_FAR_M = (100.0, 50_000.0)  # rovers are farther off than the one, and nearer than the other: common practice, no source
+_FAR_M = (100.0, 50_000.0)  # rovers are farther from the base than the one, nearer than the other: common practice, no source
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
 _FIRST_YEAR = 2020  # before it, a receiver's date is a cold start (1980) or a week count that rolled over (19.6 years off)
 _INTERPOLATION_M = 0.001  # the same grid read by another rule of interpolation: common practice, no source
@@ -37,7 +37,7 @@ _NATIONAL_M = 0.7  # EGM96 from a national height system: decimetres to a metre,
 
 
 class Datum:
-    """The project's datum at one site. PROJ loads with the first coordinate that is judged. Raises DatumError then."""
+    """The project's datum at one site. PROJ loads with the first coordinate that is judged; DatumError is raised then."""
 
     def __init__(self, site: Site):
         self.site = site
@@ -75,12 +75,12 @@ class Datum:
         return self._expected
 
     def arp(self, base: Base, said_m: float | None) -> ExpectedArp:
-        """The ARP that a base over a listed point should broadcast, where a 1006 says its antenna height (over 0) by that."""
+        """The ARP that a base over a listed point should broadcast, with the antenna height of its 1006 if that is over 0."""
         assert base.occupies is not None
         return self.point(base.occupies, said_m or base.antenna_height_m)
 
     def limits(self, expected: ExpectedArp, horizontal_m: float, vertical_m: float) -> tuple[float, float]:
-        """Tolerances with what the project's own datum leaves open: its operation's accuracy, its geoid's stated error."""
+        """Tolerances plus what the project's own datum may be out: its operation's accuracy, its geoid's stated error."""
         return horizontal_m + expected.plan_error_m, vertical_m + expected.height_error_m
 
     def point(self, name: str, antenna_height_m: float = 0.0) -> ExpectedArp:
@@ -88,7 +88,7 @@ class Datum:
         return point_at(self.site, name, antenna_height_m)
 
     def tip(self, mean: Mean, pole_m: float) -> Ecef:
-        """Where the pole's foot is, by the mean of the antenna's positions; N is the project's where none is said."""
+        """Where the pole's foot is, by the mean of the antenna's positions; N is the project's where none is given."""
         n = mean.separation_m
         if n is None:
             n = open_geoid(self.site).separation_m(mean.latitude, mean.longitude) or 0.0
@@ -123,13 +123,13 @@ class Datum:
         return explain(offset, situation, noise, may_be_autonomous)
 
     def not_judged(self, offset: Enu, horizontal_m: float) -> bool:
-        """True where a plan is right and a height over the bundled geoid is not so far off that it could be judged."""
+        """True where the plan is right and the height, over the bundled geoid, is out by too little to be judged."""
         return (
             self.bundled and math.hypot(offset.east_m, offset.north_m) <= horizontal_m and abs(offset.up_m) < NOT_JUDGED_UNDER_M
         )
 
     def prepare(self, situation: Situation) -> None:
-        """Have PROJ find its operations while all is well, so that no alert waits for them."""
+        """Let PROJ find its operations while all is well, so that no alert waits for them."""
         predictions(situation)
 
     def situation(
@@ -177,7 +177,7 @@ class Datum:
     def _separations(self, expected: ExpectedArp, fix: Fix | None) -> dict[str, float]:
         """N of the models at hand that are not the project's, at the expected point."""
         if expected.separation_m is None or self.frame.calibration is not None:
-            return {}  # a site's own plane is no geoid
+            return {}  # a site's own plane is not a geoid
         here = expected.separation_m
         geoid, bundled = open_geoid(self.site), bundled_geoid()
         models: dict[str, float] = {}
@@ -198,7 +198,7 @@ def decimal_year(utc: dt.datetime) -> float:
 
 
 def not_judged(verdict: Verdict, offset: Enu, heights_m: dict[str, float]) -> Verdict:
-    """The verdict on a height that cannot be judged; the `heights_m` (by their cause) that it is like stand second."""
+    """The verdict on a height that cannot be judged; the causes in `heights_m` that it resembles come second."""
     first = Explanation(cause=NOT_JUDGED, residual_m=None, prediction=None, score=0.0, fits=False)
     named = [
         Explanation(cause=cause, residual_m=abs(abs(offset.up_m) - height_m), prediction=None, score=0.0, fits=True)
@@ -248,7 +248,7 @@ def reach_of(offset: Enu) -> float:
 
 
 def repair_of(offset: Enu, verdict: Verdict, distance_m: float | None) -> Repair:
-    """What becomes of the points taken so far. A base cannot tell how far its rovers are: there it is said as a reach."""
+    """What becomes of the points measured so far. A base does not know how far its rovers are: there a distance is given."""
     if verdict.causes[0].cause in _BEYOND_REPAIR:
         return "undecided"
     reach_m = reach_of(offset)

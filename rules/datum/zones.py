@@ -8,12 +8,12 @@ from typing import Any
 
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 
-_STRIP_DEGREES = {0.9996: 6.0, 1.0: 3.0}  # by the scale at the middle: UTM and its kin, and Gauss-Krüger's strips
+_STRIP_DEGREES = {0.9996: 6.0, 1.0: 3.0}  # by the scale on the central meridian: UTM and the like, and Gauss-Krüger's strips
 _NEAR_CODES = 6  # EPSG lists the zones of one state next to each other, in metres and in feet
 
 
 def next_zones(frame: Frame, latitude: float, longitude: float) -> list[tuple[str, float, float]]:
-    """(which zone, latitude, longitude) of the place's grid coordinates read in each neighbouring zone.
+    """(which zone, latitude, longitude): the place's grid coordinates as each neighbouring zone reads them.
 
     A meridian strip (transverse Mercator, EPSG:9807) has neighbours 6° east and west, or 3° where its scale is 1; any other
     grid has the zones of its own name ("Colorado North" beside "Colorado Central"). For a geographic frame, UTM's.

@@ -9,8 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from witnesspost.daemon import atomic
 from witnesspost.daemon.atomic import CannotWrite, new_file, output
+from witnesspost.daemon.cli import main
 from witnesspost.daemon.log.log import Log
 from witnesspost.rules.site.reading import site_from_toml
 
@@ -38,6 +40,7 @@ def log(tmp_path):
 
 
 def run(*words, **more):
+    """The command as a process of its own, for what hangs on its descriptors."""
     command = [sys.executable, "-m", "witnesspost.daemon", *map(str, words)]
     return subprocess.run(command, stderr=subprocess.PIPE, check=False, timeout=60, **more)
 
@@ -58,6 +61,14 @@ def one_line(done):
     return said
 
 
+def refused(*words):
+    """The line of a call, in this process, that must end with status 2."""
+    done = CliRunner().invoke(main, [str(word) for word in words], catch_exceptions=False)
+    assert done.exit_code == 2, done.output
+    (said,) = done.stderr.splitlines()
+    return said
+
+
 NAMES = list(commands("", ""))
 
 
@@ -73,8 +84,8 @@ def test_no_command_writes_over_a_file_or_through_a_link(log, tmp_path, name):
     os.link(log, hard)
     before = log.read_bytes()
     for out, what in ((precious, "exists"), (link, "is a link"), (nowhere, "is a link"), (log, "exists"), (hard, "exists")):
-        assert f"{out}: {what}; name a file that does not exist" in one_line(run(*commands(log, out)[name]))
-    assert "is a folder" in one_line(run(*commands(log, tmp_path)[name]))
+        assert f"{out}: {what}; name a file that does not exist" in refused(*commands(log, out)[name])
+    assert "is a folder" in refused(*commands(log, tmp_path)[name])
     assert precious.read_bytes() == b"precious"
     assert log.read_bytes() == before
     assert not (tmp_path / "made").exists()
@@ -126,8 +137,8 @@ def test_a_new_file_is_whole_and_alone(log, tmp_path, name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_folder_that_is_missing_or_takes_nothing_ends_in_a_line(log, tmp_path, name):
-    assert "No such file" in one_line(run(*commands(log, tmp_path / "missing" / "out")[name]))
-    assert "/proc/out" in one_line(run(*commands(log, "/proc/out")[name]))
+    assert "No such file" in refused(*commands(log, tmp_path / "missing" / "out")[name])
+    assert "/proc/out" in refused(*commands(log, "/proc/out")[name])
 
 
 @pytest.fixture

@@ -107,9 +107,8 @@ def manager(tmp_path):
         listener.join()
 
 
-@pytest.mark.parametrize(
-    "pattern", [name if name == "frames" else pytest.param(name, marks=pytest.mark.slow) for name in PATTERNS]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("pattern", PATTERNS)
 def test_a_flood_starves_nobody(tmp_path, manager, pattern):
     pings, ready = manager
     line, flood = Line(tmp_path / "tty-corrections"), Flood(PATTERNS[pattern])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import pytest
 from witnesspost.replay.play.proving import run
 from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
@@ -25,14 +27,17 @@ CAUGHT = [
 ]
 
 
+heard_in = functools.cache(hear)
+
+
 @pytest.mark.parametrize(("rule", "what", "source"), CAUGHT)
 def test_a_spoilt_rule_fails_a_grade_that_the_rule_as_it_is_passes(rule, what, source):
-    heard = hear(source)
+    heard = heard_in(source)
     assert [one.as_it_is.grade.in_words() for one in heard if not one.as_it_is.grade.passed] == []
     (mutation,) = [one for one in mutations_of(rule) if one.what == what]
     assert try_out(mutation, heard).caught_by == source
 
 
 def test_what_the_rules_hear_is_judged_as_the_pipeline_judges_it():
-    (heard,) = hear("corrections-stopped-base:line-silent")
+    (heard,) = heard_in("corrections-stopped-base:line-silent")
     assert judged(heard).changes == run(heard.scenario).changes != []

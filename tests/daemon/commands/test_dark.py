@@ -1,5 +1,6 @@
 """Lights that are off at the end, that hang, and that go: real processes, and a /sys of the test's own."""
 
+import contextlib
 import os
 import shutil
 import signal
@@ -8,6 +9,7 @@ import sys
 import time
 
 import pytest
+from witnesspost.daemon.log.opening import NoSuchLog
 from witnesspost.daemon.log.reading import LogFile
 
 SITE = """
@@ -99,8 +101,9 @@ def test_after_a_kill_the_unit_s_own_command_makes_it_dark(command, lamp):
 def alerts_until(folder, fits):
     """The log's alerts as soon as one fits, while it is being written."""
     deadline = time.monotonic() + 30
+    changes = []
     while True:
-        with LogFile.open(folder / "log" / "kestrel-base.0001.db") as log:
+        with contextlib.suppress(NoSuchLog), LogFile.open(folder / "log" / "kestrel-base.0001.db") as log:
             changes = log.changes()
         if any(fits(change) for change in changes):
             return changes

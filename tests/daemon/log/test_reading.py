@@ -147,7 +147,7 @@ def test_an_anchor_that_cannot_be_read_costs_only_itself(log_path):
 # ── not a log, or not a whole one ───────────────────────────────────────────────────────────────────────────────────
 
 
-def test_what_is_no_log_is_refused_with_what_would_do(tmp_path):
+def test_what_is_no_log_is_refused_with_what_was_expected(tmp_path):
     text = tmp_path / "text.db"
     text.write_text("hello " * 100)
     other = tmp_path / "other.db"

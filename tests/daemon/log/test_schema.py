@@ -460,7 +460,7 @@ def test_an_unclosed_older_log_is_gone_on_from_and_not_written_on(older, monkeyp
         assert "the power was cut, or the machine reset" in began.detail
 
 
-def test_a_newer_log_is_refused_with_what_would_do(older):
+def test_a_newer_log_is_refused_with_what_was_expected(older):
     _, path = older
     connection = sqlite3.connect(path)
     connection.execute(f"PRAGMA user_version = {schema.VERSION + 1}")

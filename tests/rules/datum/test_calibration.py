@@ -135,7 +135,7 @@ def test_across_the_antimeridian():
     ("listed", "words"),
     [
         ([], "0 marks have both"),
-        (marks()[:1], "1 mark has both the site's coordinates and those from GNSS; expected two or more"),
+        (marks()[:1], "1 mark has both the site's coordinates and those from GNSS; expected at least two"),
         (
             marks(places=[(0.0, 0.0, 0.0), (0.5, 0.5, 0.0)]),
             "by their coordinates from GNSS the marks lie within 1 m of each other",
@@ -262,7 +262,7 @@ def test_too_few_marks_are_a_problem_and_not_a_crash():
     few = site(marks(), only_local=("M1", "M2", "M3", "M4"))
     (problem,) = check_datum(few)
     assert problem == (
-        'project.frame: read "local": 1 mark has both the site\'s coordinates and those from GNSS; expected two or more'
+        'project.frame: read "local": 1 mark has both the site\'s coordinates and those from GNSS; expected at least two'
     )
     with pytest.raises(FrameError):
         open_frame(few)

@@ -71,7 +71,7 @@ def test_no_project_no_problems():
          "1874.322 (KQ-1) is 3.281 times 571.3 (KQ-2)", "one unit for all"),
     ],
 )  # fmt: skip
-def test_each_problem_names_its_key_what_was_read_and_what_would_do(bad, key, read, remedy):
+def test_each_problem_names_its_key_what_was_read_and_what_was_expected(bad, key, read, remedy):
     problems = check_datum(bad)
     assert len(problems) == 1, problems
     assert key in problems[0].split(":")[0]
@@ -114,7 +114,7 @@ def test_a_truncated_grid(tmp_path):
     grid = write_gtx(tmp_path / "cut.gtx", 38.0, -106.0, 0.5, 5, 5, cut=50)
     (problem,) = check_datum(site(KESTREL, geoid=str(grid)))
     assert problem.startswith("project.geoid")
-    assert "cut short" in problem
+    assert "truncated" in problem
 
 
 def test_ten_times_the_points_are_ten_times_the_work(count_calls):

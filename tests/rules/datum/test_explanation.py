@@ -92,8 +92,9 @@ def test_every_cause_of_the_list_has_a_case():
 
 
 @pytest.mark.skipif(not EGM96_15.is_file(), reason="needs EGM96's 15′ grid, of Debian's proj-data")
-def test_right_bases_raise_nothing():
-    assert right_bases(120, seed=7) == []
+@pytest.mark.parametrize(("count", "seed"), [(30, 7), pytest.param(150, 8, marks=pytest.mark.slow)])
+def test_right_bases_raise_nothing(count, seed):
+    assert right_bases(count, seed) == []
 
 
 def test_autonomous_bases_are_not_explained_away():

@@ -19,7 +19,7 @@ from witnesspost.rules.datum.zones import next_zones
         ("", "does not know"),
     ],
 )
-def test_a_frame_that_cannot_be_used_says_what_would_do(code, said):
+def test_a_frame_that_cannot_be_used_says_what_was_expected(code, said):
     with pytest.raises(FrameError, match=said):
         frame_of(code)
 

@@ -124,18 +124,18 @@ def test_a_grid_with_nonsense_in_it_says_none(tmp_path):
     ("name", "make", "said"),
     [
         ("none.gtx", lambda path: None, "no such file"),
-        ("cut.gtx", lambda path: write_gtx(path, 38.0, -106.0, 0.5, 5, 5, cut=10), "cut short"),
-        ("head.gtx", lambda path: path.write_bytes(b"\0" * 20), "cut short"),
-        ("empty.gtx", lambda path: path.write_bytes(b""), "cut short"),
-        ("zeros.gtx", lambda path: path.write_bytes(b"\0" * 4000), "no .gtx"),
-        ("text.gtx", lambda path: path.write_text("not a grid at all " * 10), "no .gtx"),
+        ("cut.gtx", lambda path: write_gtx(path, 38.0, -106.0, 0.5, 5, 5, cut=10), "truncated"),
+        ("head.gtx", lambda path: path.write_bytes(b"\0" * 20), "truncated"),
+        ("empty.gtx", lambda path: path.write_bytes(b""), "truncated"),
+        ("zeros.gtx", lambda path: path.write_bytes(b"\0" * 4000), "not a .gtx"),
+        ("text.gtx", lambda path: path.write_text("not a grid at all " * 10), "not a .gtx"),
         ("text.tif", lambda path: path.write_text("not a grid at all " * 10), "PROJ cannot read it"),
         ("empty.tif", lambda path: path.write_bytes(b""), "PROJ cannot read it"),
         ("model.bin", lambda path: path.write_bytes(b"\0" * 400), r"neither .gtx nor .tif"),
         ("a,b.gtx", lambda path: write_gtx(path, 38.0, -106.0, 0.5, 5, 5), "comma"),
     ],
 )
-def test_a_grid_that_cannot_be_used_says_why_and_what_would_do(tmp_path, name, make, said):
+def test_a_grid_that_cannot_be_used_says_why_and_what_was_expected(tmp_path, name, make, said):
     path = tmp_path / name
     make(path)
     with pytest.raises(GeoidError, match=said) as caught:

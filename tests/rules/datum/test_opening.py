@@ -188,7 +188,7 @@ def test_without_its_grid_the_next_best_way_is_taken_and_its_accuracy_said():
     assert check_datum(where) == []
     assert datum_notes(where) == [
         "EPSG:27700 (OSGB36 / British National Grid) is not a datum of GNSS: judged in ITRF2014 by PROJ's "
-        "“OSGB36 to WGS 84 (6)”, to 2 m. Nothing within that is raised.",
+        "“OSGB36 to WGS 84 (6)”, to 2 m. Differences within that raise nothing.",
         'uk_os_OSTN15_NTv2_OSGBtoETRS.tif in a folder named by grids = "…" under [project] would make it 0.03 m.',
     ]
 

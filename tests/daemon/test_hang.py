@@ -1,0 +1,186 @@
+"""What hangs or is slow, and what goes on meanwhile: bytes reach the file, ports open, and it sounds."""
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.recorder import Recorder
+from witnesspost.daemon.log.verifying import verify
+from witnesspost.daemon.recomputing import Recomputation
+from witnesspost.daemon.service import Service
+from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.site.reading import site_from_toml
+
+from tests.daemon.conftest import Line, epoch_frame
+from tests.daemon.test_service import SITE, replayed
+from tests.daemon.view import until
+from tests.proof.disk import Disk
+
+
+def kept(path):
+    """The bytes that can be read in the log now."""
+    try:
+        with LogFile.open(path) as log:
+            return b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes))
+    except Exception:
+        return b""
+
+
+class Hangs:
+    """A rule that does not come back until it is let go."""
+
+    def __init__(self, monkeypatch):
+        self.now, self.here, self.free = False, threading.Event(), threading.Event()
+        judge = CorrectionsStopped.judge
+
+        def hanging(rule, t):
+            if self.now:
+                self.here.set()
+                self.free.wait(60)
+            return judge(rule, t)
+
+        monkeypatch.setattr(CorrectionsStopped, "judge", hanging)
+
+
+@pytest.fixture
+def running(tmp_path):
+    """A service in this process, its site file in `tmp_path`."""
+    line = Line(tmp_path / "tty-corrections")
+    text = SITE.format(port=line.path)
+    (tmp_path / "site.toml").write_text(text)
+    service = Service(site_from_toml(text, str(tmp_path / "site.toml")), text, tmp_path / "log")
+    thread = threading.Thread(target=service.run)
+    thread.start()
+    until(lambda: service.pulse().ready, 20.0)
+    yield service, thread, line
+    service.stop()
+    thread.join(30)
+    line.unplug()
+
+
+def feed(line, first, count):
+    sent = b""
+    for number in range(first, first + count):
+        frame = epoch_frame(number)
+        line.send(frame)
+        sent += frame
+        time.sleep(0.1)
+    return sent
+
+
+def test_while_a_rule_hangs_bytes_reach_the_file_and_a_replay_says_the_same(tmp_path, running, monkeypatch):
+    service, thread, line = running
+    path = tmp_path / "log" / "kestrel-rover.0001.db"
+    hang = Hangs(monkeypatch)
+    sent = feed(line, 0, 3)
+    hang.now = True
+    assert hang.here.wait(10)
+    sent += feed(line, 3, 5)
+    until(lambda: kept(path) == sent, 10.0)
+    time.sleep(1.5)  # a silence that the rules have not judged yet
+    sent += feed(line, 8, 3)
+    until(lambda: kept(path) == sent, 10.0)
+    hang.now = False
+    hang.free.set()
+    sent += feed(line, 11, 5)
+    service.stop()
+    thread.join(30)
+    assert kept(path) == sent
+    with LogFile.open(path) as log:
+        report = verify(log)
+        assert report.sound
+        assert Recomputation().compare(log, report.digest) is None
+        logged = [(c.t, c.change, c.rule, c.cause) for c in log.changes()]
+    assert ("raised", "corrections-stopped") in [c[1:3] for c in logged]
+    assert [(c["t"], c["change"], c["rule"], c["cause"]) for c in replayed(path, tmp_path / "site.toml")] == logged
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_an_error_of_the_log_ends_the_service(tmp_path, running, monkeypatch):
+    service, thread, _ = running
+
+    def broken(t):
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr(service.log._log, "tick", broken)
+    thread.join(20)
+    assert not thread.is_alive()
+    assert "a bug" in service.log.loss.why
+
+
+def test_a_slow_card_holds_up_neither_ports_nor_alarms(tmp_path):
+    """A sync takes one and a half seconds: as of a card that is nearly worn out."""
+    line = Line(tmp_path / "tty-corrections")
+    site = tmp_path / "site.toml"
+    site.write_text(SITE.format(port=line.path))
+    disk = Disk(tmp_path / "log")
+    disk.is_slow(1.5)
+    environment = {**os.environ, **disk.environment, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
+    opened_at = heard_at = None
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True) as watch:
+        try:
+            began = time.monotonic()
+            while "open" not in watch.stderr.readline():
+                pass
+            opened_at = time.monotonic() - began
+            sent = feed(line, 0, 10)
+            silent_at = time.monotonic()
+            while "corrections-stopped" not in watch.stdout.readline():
+                pass
+            heard_at = time.monotonic() - silent_at
+            watch.terminate()
+            watch.communicate(timeout=60)
+        finally:
+            watch.kill()
+    assert disk.syncs() >= 3, "the disk was not slow at all"
+    assert opened_at < 5.0  # a machine that other tests use: a second and a half on a quiet one, and 25 s if ports waited
+    assert heard_at < 2.2  # one second of silence, the grid's 0.2 s, and the machine's own
+    assert kept(tmp_path / "log" / "kestrel-rover.0001.db") == sent
+
+
+def test_a_disk_that_never_answers_costs_bytes_in_bounded_memory_and_says_so(tmp_path):
+    site = site_from_toml(SITE.format(port="loop://"))
+    free = threading.Event()
+    log = Recorder(tmp_path / "log", site, "", time.monotonic, lambda: None, lambda: free.wait(60))
+    log.start()
+    until(lambda: log.state().path is not None, 20.0)
+    data = bytes(1 << 16)
+    for number in range(200):  # 13 MB
+        log.bytes_came(number / 100, "corrections", data)
+        log.tick(number / 100)
+    assert log._waiting_bytes <= 5 << 20
+    free.set()
+    until(lambda: log._waiting_bytes == 0, 20.0)
+    log.tick(3.0)
+    log.close(3.1, "stopped")
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0001.db") as opened:
+        (gap,) = [gap for gap in opened.gaps() if gap.lost_bytes]
+        size = sum(len(what) for _, _, what in opened.inputs() if isinstance(what, bytes))
+        assert gap.lost_bytes + size == 200 * len(data)
+        assert "the disk did not answer" in gap.why
+        assert verify(opened).sound
+
+
+def test_the_disk_of_these_tests_is_one(tmp_path):
+    """The shim works on the folder that it is given, and on no other."""
+    disk = Disk(tmp_path / "here")
+    disk.is_slow(0.3)
+    (tmp_path / "here").mkdir()
+    script = (
+        "import os, sys, time\n"
+        "for folder in sys.argv[1:]:\n"
+        "    f = os.open(folder + '/file', os.O_CREAT | os.O_WRONLY); os.write(f, b'x'); t = time.monotonic()\n"
+        "    os.fsync(f); print(time.monotonic() - t)\n"
+    )
+    words = [sys.executable, "-c", script, str(tmp_path / "here"), str(tmp_path)]
+    done = subprocess.run(words, capture_output=True, text=True, check=True, env={**os.environ, **disk.environment})
+    slow, fast = map(float, done.stdout.split())
+    assert slow >= 0.3 > fast
+    assert disk.syncs() == 1
+    assert Path(disk.library).exists()
