@@ -5,7 +5,6 @@ from __future__ import annotations
 import faulthandler
 import os
 import signal
-from pathlib import Path
 
 import click
 from witnesspost.daemon.cli import Unusable
@@ -23,6 +22,7 @@ from witnesspost.daemon.status.server import StatusServer
 from witnesspost.daemon.stream.ports import in_short
 from witnesspost.daemon.supervisor import Lost, Maker
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
+from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.salvage import salvage
 
@@ -117,8 +117,8 @@ def _last_word(words: str) -> None:
 def text_of(site_file: str) -> str:
     """The site file's text for the log, empty where it cannot be read."""
     try:
-        return Path(site_file).read_text(errors="replace")
-    except OSError:
+        return bytes_of(site_file).decode(errors="replace")
+    except NotReadable:
         return ""
 
 

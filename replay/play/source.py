@@ -18,6 +18,7 @@ from witnesspost.replay.world.invent import invent
 from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.file import bytes_of
 from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.reading import site_from_table, site_from_toml
 from witnesspost.rules.site.renamed import under_new_names
@@ -53,7 +54,7 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
     NoSource, SiteError, or the source's own error (TapeError, LogError, NoGrid, ScenarioError).
     """
     site = open_site(site_file) if site_file else None
-    text = Path(site_file).read_text() if site_file else ""
+    text = bytes_of(site_file).decode() if site_file else ""
     path = Path(name)
     if not path.exists() and (path.parent != Path() or path.suffix in (".db", ".jsonl", ".gz")):
         raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
@@ -75,7 +76,7 @@ def open_all(
     path = Path(name)
     if path.suffix == ".toml" or (path.parent == Path() and not path.suffix and not path.exists()):
         site = open_site(site_file) if site_file else None
-        text = Path(site_file).read_text() if site_file else ""
+        text = bytes_of(site_file).decode() if site_file else ""
         return [(told.name, _scenario(told, site, text, seed)) for told in scenarios(name)]
     return [(name, open_source(name, site_file, seed, grids))]
 

@@ -15,7 +15,7 @@ from witnesspost.rules.book.corrections_late import delay_s
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Health, SignalLevels, Station, Tilt
 from witnesspost.rules.site.model import Site
-from witnesspost.rules.site.tables import shown
+from witnesspost.rules.site.tables import few, shown
 
 Getter = Callable[[Any, Scene], float | None]
 
@@ -154,7 +154,7 @@ def measure_problems(site: Site, taken: Collection[str] = ()) -> list[str]:
             problems.append(f"{own.where}.name: {own.name!r} is a built-in rule; expected another name")
         if own.measure not in MEASURES:
             problems.append(f"{own.where}.measure: {shown(own.measure)} is not a measurement{_nearest(own.measure)}")
-    return problems
+    return list(few(problems))
 
 
 def _nearest(name: str) -> str:

@@ -17,6 +17,8 @@ from witnesspost.rules.site.model import Base, Control, OwnRuleTable, Page, Proj
 from witnesspost.rules.site.tables import few, on_one_line, shown
 
 LOWEST_HEIGHT, HIGHEST_HEIGHT = -1_000.0, 30_000.0  # in any unit
+MOST_STREAMS = MOST_SIGNALS = 32  # each has a thread of its own
+MOST_OWN_RULES = MOST_OTHER_BASES = 100
 _MOST_NAMES = 12  # that a line lists
 _NAMELESS = re.compile(r"project|project\.control(_file)?(\[\d+\](\.(name|path))?)?")  # lost, and with it a point's name
 
@@ -34,11 +36,10 @@ def contradictions(site: Site, table: Mapping[str, Any], unread: Set[str]) -> It
         problem for point in (site.project.control if site.project else ()) for problem in _impossible_control(point)
     )
     yield from _twice(site)
-    yield from _bases(site, table, unread)
-    for rule in site.own_rule:
-        yield from own_rule_problems(rule, unread)
-    for signal in site.signal:
-        yield from signal_problems(signal, unread)
+    yield from few(_bases(site, table, unread))
+    yield from _too_many(site)
+    yield from few(problem for rule in site.own_rule for problem in own_rule_problems(rule, unread))
+    yield from few(problem for signal in site.signal for problem in signal_problems(signal, unread))
     if site.page is not None:
         yield from _page(site.page, unread)
     fields = {"tilt.angle_field", "tilt.aligned_field"}
@@ -150,12 +151,24 @@ def _twice(site: Site) -> Iterator[str]:
             yield f"signal: GPIO {pin} is used {times} times; expected one use"
 
 
+def _too_many(site: Site) -> Iterator[str]:
+    """More than a post has threads and a person has use for."""
+    for what, there, most in (
+        ("stream", site.stream, MOST_STREAMS),
+        ("signal", site.signal, MOST_SIGNALS),
+        ("own_rule", site.own_rule, MOST_OWN_RULES),
+        ("other_base", site.other_base, MOST_OTHER_BASES),
+    ):
+        if len(there) > most:
+            yield f"{what}: {len(there):,} of them; expected at most {most}"
+
+
 def _bases(site: Site, table: Mapping[str, Any], unread: Set[str]) -> Iterator[str]:
     points = _listed_names(site, table, unread)
     written = {"base": table.get("base", {})}
     if isinstance(others := table.get("other_base"), list):
         written |= {f"other_base[{index}]": other for index, other in enumerate(others, 1)}
-    bases = {base.where or "base": base for base in site.bases}
+    bases = {base.where or "base": base for base in site.bases[: MOST_OTHER_BASES + 1]}
     for where, base in bases.items():
         yield from _occupied(where, base, written[where], points, unread)
     if len(bases) == 1:

@@ -16,6 +16,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Control, ControlFile
 from witnesspost.rules.site.tables import TableReader, few, nearest, shown
 from witnesspost.rules.site.text import decoded
@@ -41,10 +42,9 @@ def control_of(files: Iterable[ControlFile], folder: Path, reader: TableReader) 
 
 def _points(where: str, name: str, path: Path, reader: TableReader) -> Iterator[Control]:
     try:
-        data = path.read_bytes()
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "this cannot be a file name"
-        reader.problems.append(f"{where}.path: read {shown(name)}, which cannot be read: {why}; expected a CSV file")
+        data = bytes_of(path)
+    except NotReadable as error:
+        reader.problems.append(f"{where}.path: read {shown(name)}, which cannot be read: {error}; expected a CSV file")
         return
     text, problems = decoded(data)
     short = Path(name).name if Path(name).name.isprintable() else where

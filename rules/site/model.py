@@ -15,6 +15,15 @@ from typing import Annotated, Any, ClassVar, Literal
 import msgspec
 from msgspec import Meta, Struct
 
+# Control characters, and those that turn a line round or break it (Unicode's bidirectional and line separators).
+_NOT_ON_A_LINE = r"\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069"
+
+
+def _on_one_line(least: int, most: int, but: str = "") -> str:
+    """The pattern of a text of so many characters that stands on one line, and has none of `but`."""
+    return rf"\A[^{but}{_NOT_ON_A_LINE}]{{{least},{most}}}\Z"
+
+
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
 Severity = Literal["stop", "check", "note"]
@@ -24,11 +33,13 @@ HeightUnit = Literal["m", "ft", "us-ft"]
 Name = Annotated[
     str, Meta(pattern=r"\A[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z", description="a text of up to 40 letters, digits and hyphens")
 ]
-PointName = Annotated[
-    str, Meta(pattern=r"\A[^\x00-\x1f\x7f-\x9f\u2028\u2029]{1,100}\Z", description="a text of 1 to 100 characters on one line")
-]
+PointName = Annotated[str, Meta(pattern=_on_one_line(1, 100), description="a text of 1 to 100 characters on one line")]
+Line = Annotated[str, Meta(pattern=_on_one_line(0, 200), description="a text of up to 200 characters on one line")]
+FileName = Annotated[str, Meta(pattern=_on_one_line(1, 1000), description="the name of a file or folder")]
 Secret = Annotated[str, Meta(pattern=r"\A[0-9]{6,32}\Z", description="a text of six digits or more", extra={"is_secret": True})]
 LOCAL = "local"  # the frame of a site's own grid
+FrameCode = Annotated[str, Meta(pattern=_on_one_line(1, 100), description='a frame\'s code such as "EPSG:6319"')]
+FieldNumber = Annotated[int, Meta(ge=2, le=100)]
 StationId = Annotated[int, Meta(ge=0, le=4095)]
 HeightM = Annotated[float, Meta(ge=0, le=100)]
 
@@ -49,9 +60,9 @@ class Post(Struct, kw_only=True):
 
     name: Name
     role: Role
-    log_dir: str = "log"
+    log_dir: FileName = "log"
     commit_s: Annotated[float, Meta(gt=0, le=60)] = 5.0
-    keep_days: NotNegative = 30.0
+    keep_days: Annotated[float, Meta(ge=0, le=36525)] = 30.0
     time_zone: str | None = None
 
     @property
@@ -64,7 +75,7 @@ class Stream(Struct, kw_only=True):
     """One serial line. `port` is a device or any other pyserial URL; `carries` says what is expected on it."""
 
     name: Name
-    port: Annotated[str, Meta(min_length=1)]
+    port: Annotated[str, Meta(pattern=_on_one_line(1, 1000), description="a device such as /dev/ttyUSB0, or a port's URL")]
     baud: Annotated[int, Meta(ge=300, le=4_000_000)] = 38400
     carries: Annotated[list[Literal["corrections", "positions"]], Meta(min_length=1)]
 
@@ -90,7 +101,7 @@ class Control(Struct, kw_only=True):
 class ControlFile(Struct, kw_only=True):
     """A CSV file of control points; `path` is relative to the site file."""
 
-    path: Annotated[str, Meta(min_length=1)]
+    path: FileName
 
 
 class Project(Struct, kw_only=True):
@@ -101,13 +112,13 @@ class Project(Struct, kw_only=True):
     (a folder of PROJ grids) are relative to the site file.
     """
 
-    name: str = ""
-    frame: Annotated[str, Meta(min_length=1)] = "EPSG:6319"
+    name: Line = ""
+    frame: FrameCode = "EPSG:6319"
     epoch: Annotated[float, Meta(ge=1980, le=2100)] | None = None
     vertical: Vertical | None = None
-    geoid: Annotated[str, Meta(min_length=1)] = "bundled"
-    grids: Annotated[str, Meta(min_length=1)] | None = None
-    gnss_frame: Annotated[str, Meta(min_length=1)] | None = None
+    geoid: FileName = "bundled"
+    grids: FileName | None = None
+    gnss_frame: FrameCode | None = None
     height_unit: HeightUnit = "m"
     control: list[Control] = []
     control_file: list[ControlFile] = []
@@ -128,7 +139,7 @@ class Base(Struct, kw_only=True):
     occupies: str | None = None
     station_id: StationId | Annotated[list[StationId], Meta(min_length=1)] | None = None
     antenna_height_m: HeightM = 0.0
-    antenna: str = ""
+    antenna: Line = ""
 
     where: str = ""
 
@@ -152,11 +163,11 @@ class TiltSentence(Struct, kw_only=True):
     `compensates`: the receiver reduces a leaning pole itself while the sensor is aligned.
     """
 
-    sentence: Annotated[str, Meta(min_length=3)]
-    angle_field: Annotated[int, Meta(ge=2)] | None = None
+    sentence: Annotated[str, Meta(pattern=r"\A[!-~]{3,80}\Z", description="a sentence's first fields, such as PEXMP,TILT")]
+    angle_field: FieldNumber | None = None
     scale: float = 1.0
-    aligned_field: Annotated[int, Meta(ge=2)] | None = None
-    aligned_value: str = "1"
+    aligned_field: FieldNumber | None = None
+    aligned_value: Line = "1"
     compensates: bool = False
 
 
@@ -164,10 +175,10 @@ class RadioTable(Struct, kw_only=True):
     """What one radio is set to, as read off its front panel. All optional; what both ends give is compared."""
 
     frequency_mhz: Positive | None = None
-    protocol: str | None = None
+    protocol: Line | None = None
     forward_error_correction: bool | None = None
-    air_rate_bps: Annotated[int, Meta(gt=0)] | None = None
-    antenna_above_ground_m: NotNegative | None = None
+    air_rate_bps: Annotated[int, Meta(gt=0, le=1_000_000_000)] | None = None
+    antenna_above_ground_m: Annotated[float, Meta(ge=0, le=10_000)] | None = None
 
 
 class Radio(Struct, kw_only=True):
@@ -189,7 +200,7 @@ class OwnRuleTable(Struct, kw_only=True):
     off_delay_s: NotNegative = 10.0
     deadband: NotNegative = 0.0
     severity: Severity = "check"
-    say: str = ""
+    say: Annotated[str, Meta(pattern=_on_one_line(0, 500), description="a text of up to 500 characters on one line")] = ""
 
     where: str = ""
 
@@ -199,7 +210,7 @@ class Signal(Struct, kw_only=True):
 
     kind: Literal["buzzer", "led", "led-class", "bell"]
     pin: Annotated[int, Meta(ge=0, le=53)] | None = None
-    led: str | None = None
+    led: Annotated[str, Meta(pattern=_on_one_line(1, 100, but="/"), description="a name under /sys/class/leds")] | None = None
     active_high: bool = True
 
     where: str = ""

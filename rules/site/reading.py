@@ -14,9 +14,10 @@ from typing import Any, NamedTuple
 from msgspec import Struct
 from witnesspost.rules.site.contradictions import contradictions
 from witnesspost.rules.site.control_file import control_of
+from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Post, Site, SiteError
 from witnesspost.rules.site.renamed import under_new_names
-from witnesspost.rules.site.tables import TableReader, nearest, on_one_line, shown
+from witnesspost.rules.site.tables import TableReader, few, nearest, on_one_line, shown
 from witnesspost.rules.site.text import Text, decoded, table_of
 
 Figures = Mapping[str, type[Struct]]
@@ -47,10 +48,9 @@ def read_site(path: str | Path, figures: Figures | None = None) -> Site:
 def draft_of_file(path: str | Path, figures: Figures | None = None) -> Draft:
     """The same, for callers that check more. Raises SiteError only where there is nothing to read."""
     try:
-        data = Path(path).read_bytes()
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "this cannot be a file name"
-        raise SiteError(str(path), [f"cannot be read: {why}; name a site file"]) from None
+        data = bytes_of(path)
+    except NotReadable as error:
+        raise SiteError(str(path), [f"cannot be read: {error}; name a site file"]) from None
     text, problems = decoded(data)
     return _draft(table_of(text), str(path), figures, problems=problems)
 
@@ -93,6 +93,7 @@ def _stand_ins() -> dict[str, Any]:
 
 def _read_figures(table: Mapping[str, Any], figures: Figures, reader: TableReader) -> None:
     tables = table.get("rules")
+    before = len(reader.problems)
     for name, values in tables.items() if isinstance(tables, dict) else ():
         where = f"rules.{on_one_line(name)}"
         if name not in figures:
@@ -105,6 +106,7 @@ def _read_figures(table: Mapping[str, Any], figures: Figures, reader: TableReade
             for key, value in wanted.items():
                 if isinstance(value, int | float) and value < 0 and f"{where}.{key}" not in reader.unread:
                     reader.problems.append(f"{where}.{key}: read {shown(value)}; expected a number from 0")
+    reader.problems[before:] = few(reader.problems[before:])
 
 
 def _as_today(table: Mapping[str, Any]) -> dict[str, Any]:

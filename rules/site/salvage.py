@@ -13,6 +13,7 @@ from typing import Any
 
 from msgspec import Struct
 from witnesspost.rules.site.contradictions import signal_problems
+from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Button, Page, Post, Signal, Site, Stream
 from witnesspost.rules.site.tables import TableReader
 from witnesspost.rules.site.text import decoded, table_of
@@ -26,8 +27,8 @@ def salvage(path: str | Path, rules: Iterable[str]) -> Site:
     The name falls back to the file's own, the role to "base"; the rules of these names are switched off. Never raises.
     """
     try:
-        table = table_of(decoded(Path(path).read_bytes())[0]).table
-    except (OSError, ValueError):
+        table = table_of(decoded(bytes_of(path))[0]).table
+    except NotReadable:
         table = {}
     name = _NO_NAME.sub("-", Path(path).stem).strip("-")[:40].rstrip("-") or "post"
     streams: list[Stream] = []

@@ -15,6 +15,9 @@ import msgspec
 from msgspec import Meta, Struct
 from witnesspost.rules.site.renamed import new_name
 
+MOST_LINES = 20
+"""About one list or table of a site file, however many more mistakes it holds."""
+
 _LONGEST_SHOWN = 80
 _MOST_BITS = 1000  # of an integer: no float holds more than 1023
 
@@ -39,13 +42,18 @@ class TableReader:
             return None
         fields = keys_of(kind)
         values: dict[str, Any] = dict(otherwise or {})
+        unknown = 0
         for key, value in table.items():
             here = _dotted(where, key)
             if key not in fields:
+                unknown += 1
                 now = new_name(here)
-                self.problems.append(f"{here} is now called {now}" if now else f"{here}: unknown key{nearest(key, fields)}")
+                if unknown <= MOST_LINES:
+                    self.problems.append(f"{here} is now called {now}" if now else f"{here}: unknown key{nearest(key, fields)}")
             elif (read := self._value(fields[key].type, value, here)) is not None:
                 values[key] = read
+        if unknown > MOST_LINES:
+            self.problems.append(_more(unknown - MOST_LINES))
         for name, field in fields.items():
             here = _dotted(where, name)
             if field.required and name not in table and here not in self.unread:
@@ -62,7 +70,9 @@ class TableReader:
             if not isinstance(value, list):
                 self._wrong(where, f"{where}: read {shown(value)}; expected a list of tables, [[{where}]]")
                 return None
+            before = len(self.problems)
             read = [self.struct(inner, item, f"{where}[{index}]") for index, item in enumerate(value, 1)]
+            self.problems[before:] = few(self.problems[before:])
             return [item for item in read if item is not None]
         if inner is not None:
             return self.struct(inner, value, where)
@@ -107,7 +117,7 @@ def struct_in(wanted: Any) -> type[Struct] | None:
     return None
 
 
-def few(problems: Iterable[str], most: int = 20) -> Iterator[str]:
+def few(problems: Iterable[str], most: int = MOST_LINES) -> Iterator[str]:
     """The first lines of very many, and how many more there are."""
     left = 0
     for count, problem in enumerate(problems):
@@ -116,7 +126,11 @@ def few(problems: Iterable[str], most: int = 20) -> Iterator[str]:
         else:
             left += 1
     if left:
-        yield f"{left:,} more lines like these"
+        yield _more(left)
+
+
+def _more(left: int) -> str:
+    return f"{left:,} more lines like these"
 
 
 def nearest(key: str, known: Iterable[str]) -> str:

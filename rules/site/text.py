@@ -7,15 +7,20 @@ import tomllib
 from typing import Any, NamedTuple
 
 _MOST_LINES = 30  # that are not TOML and are reported one by one
+_LONGEST_LINE = 4096  # characters: the work for a line may grow faster than the line
+_MOST_SALVAGED = 20_000  # lines of a file that is not TOML and are tried one by one
 _MOST_PARSED = 3_000_000  # characters, all in all: each such line costs another parse of the file
 
 _LINE = re.compile(r"\(at line (\d+), column \d+\)")
-_HEADER = re.compile(r"\s*(\[\[?)\s*([A-Za-z0-9_.\"' -]+?)\s*\]{0,2}\s*(?:#.*)?")
+# Possessive (++, *+) where two parts could share a run of blanks: no line makes them try each way to share it.
+_HEADER = re.compile(r"\s*+(\[\[?)\s*+([A-Za-z0-9_.\"'-]++(?: ++[A-Za-z0-9_.\"'-]++)*+)\s*+\]{0,2}\s*+(?:#.*)?")
 _HEADER_WITHOUT_ITS_FIRST = re.compile(r"\s*()([A-Za-z0-9_.-]+)\s*\]{1,2}\s*(?:#.*)?")
-_KEY = re.compile(r"\s*([A-Za-z0-9_.-]+|\"[^\"]*\"|'[^']*')\s*=\s*(.*?)\s*")
+_KEY = re.compile(r"\s*([A-Za-z0-9_.-]+|\"[^\"]*\"|'[^']*')\s*=\s*(\S.*|)", re.DOTALL)
 _DECIMAL_COMMA = re.compile(r"([+-]?\d+),(\d+)\s*(?:#.*)?")
-_BARE_WORD = re.compile(r"([^\s\"'\[{#0-9][^\"'#]*?)\s*(?:#.*)?")
+_BARE_WORD = re.compile(r"([^\s\"'\[{#0-9][^\"'#]*)(?:#.*)?")
 _CURLY, _MINUS = "“”„‟«»‘’‚", "−–—"
+# The parser's work for a key grows with the square of its depth.
+_TOO_DEEP = re.compile(r"(?:\.\s*+(?:[\w-]++|\"[^\"]*+\"|'[^']*+')\s*+){20}")
 _FIRST_WORD = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_-]*)\b")
 _LEFT_OUT = "left out: "
 
@@ -55,12 +60,20 @@ def table_of(text: str) -> Text:
         problems.append("line 1: begins with a byte-order mark; save the file as UTF-8 without one")
         text = text[1:]
     lines = text.replace("\r\n", "\n").split("\n")
+    refused = {index: what for index, line in enumerate(lines) if (what := _what_is_too_much(line))}
+    if len(refused) > _MOST_LINES:
+        first, what = next(iter(refused.items()))
+        return Text({}, [*problems, f"line {first + 1}: {what}; and {len(refused) - 1:,} more such lines"], whole=False)
+    for index, what in refused.items():
+        problems.append(f"line {index + 1}: {what}")
+        lost.add(_dotted_key(lines, index))
+        lines[index] = _without_what_is_wrong(lines[index][:_LONGEST_LINE], index)
     for _ in range(max(1, min(_MOST_LINES, _MOST_PARSED // (len(text) + 1)))):
         try:
             return Text(_parsed(lines), problems, frozenset(lost))
         except RecursionError:
             return Text({}, [*problems, "is nested too deeply to be a site file"], whole=False)
-        except ValueError as error:  # a TOMLDecodeError, or a number of too many digits
+        except ValueError as error:
             index = _culprit(lines, error)
             problems.append(f"line {index + 1}: {_what_is_wrong(lines[index], str(error))}")
             lost.add(_dotted_key(lines, index))
@@ -70,7 +83,7 @@ def table_of(text: str) -> Text:
     except (ValueError, RecursionError):
         problems.append("and more lines that are not TOML")
     try:
-        return Text(_parsed([line if _stands_alone(line) else "" for line in lines]), problems, whole=False)
+        return Text(_parsed([line if _stands_alone(line) else "" for line in lines[:_MOST_SALVAGED]]), problems, whole=False)
     except (ValueError, RecursionError):
         return Text({}, problems, whole=False)
 
@@ -82,12 +95,7 @@ def _parsed(lines: list[str]) -> dict[str, Any]:
 def _culprit(lines: list[str], error: ValueError) -> int:
     """The index of the line to blame: where the parser stopped, or an earlier one that begins a value and does not end it."""
     place = _LINE.search(str(error))
-    if place:
-        index = min(int(place[1]), len(lines)) - 1
-    elif isinstance(error, tomllib.TOMLDecodeError):  # "at end of document"
-        index = len(lines) - 1
-    else:
-        return next((i for i, line in enumerate(lines) if re.search(r"\d{4000}", line)), 0)
+    index = (min(int(place[1]), len(lines)) if place else len(lines)) - 1  # without a place it is "at end of document"
     if _stands_alone(lines[index]) and "overwrite" not in str(error) and "declare" not in str(error):
         begun = next((i for i in range(index - 1, -1, -1) if not _stands_alone(lines[i])), None)
         return index if begun is None else _first_of_its_value(lines, begun)
@@ -96,10 +104,12 @@ def _culprit(lines: list[str], error: ValueError) -> int:
 
 def _first_of_its_value(lines: list[str], index: int) -> int:
     """The line with the key of a value that spans several lines."""
-    return next((i for i in range(index, -1, -1) if _KEY.fullmatch(lines[i]) or _HEADER.fullmatch(lines[i])), index)
+    return next((i for i in range(index, -1, -1) if _KEY.fullmatch(lines[i].strip()) or _HEADER.fullmatch(lines[i])), index)
 
 
 def _stands_alone(line: str) -> bool:
+    if not line.strip():
+        return True
     try:
         tomllib.loads(line)
     except (ValueError, RecursionError):
@@ -111,7 +121,7 @@ def _what_is_wrong(line: str, said: str) -> str:
     """In plain words; `said` is the parser's message, which gives its kind and is never shown."""
     if any(ord(letter) < 32 and letter != "\t" for letter in line) or "\x7f" in line:
         return "holds a control character; delete it"
-    key, value = match.groups() if (match := _KEY.fullmatch(line)) else ("", "")
+    key, value = match.groups() if (match := _KEY.fullmatch(line.strip())) else ("", "")
     if "declare" in said or "overwrite" in said or "mutate" in said or "immutable" in said:
         what = key or _in_short(line.strip())
         return f"{what} is already there; expected once" + (" (lists have two brackets: [[stream]])" if not key else "")
@@ -120,15 +130,14 @@ def _what_is_wrong(line: str, said: str) -> str:
     if any(letter in _MINUS for letter in value[:1]):
         return f"read {_in_short(value)}, with a dash for a minus; expected a hyphen: -"
     if comma := _DECIMAL_COMMA.fullmatch(value):
-        return f"read {comma[1]},{comma[2]}, with a decimal comma; expected a point: {comma[1]}.{comma[2]}"
+        read, with_point = f"{comma[1]},{comma[2]}", f"{comma[1]}.{comma[2]}"
+        return f"read {_in_short(read)}, with a decimal comma; expected a point: {_in_short(with_point)}"
     if line.lstrip().startswith("[") or _HEADER_WITHOUT_ITS_FIRST.fullmatch(line):
         return f"read {_in_short(line.strip())}; expected a table's name in brackets, such as [base] or [[stream]]"
     if not key:
         return f"read {_in_short(line.strip())}; expected KEY = VALUE"
     if not value or value.startswith("#"):
         return f"{key} has no value; expected one after the ="
-    if re.search(r"\d{4000}", value):
-        return f"{key}: a number of thousands of digits; expected a shorter one"
     if "\\" in value and value.startswith('"'):
         return f"{key}: a backslash in double quotes; expected single quotes: '…'"
     if value[0] in "\"'" and (value.count(value[0]) % 2 or "expected" not in said.lower()):
@@ -139,8 +148,19 @@ def _what_is_wrong(line: str, said: str) -> str:
     if value.split("#")[0].strip() in ("True", "False", "TRUE", "FALSE", "yes", "no", "on", "off"):
         return f"{key}: read {_in_short(value)}; expected true or false"
     if word := _BARE_WORD.fullmatch(value):
-        return f'{key}: read {_in_short(word[1])}; expected a text in quotes: "{_in_short(word[1])}"'
+        return f'{key}: read {_in_short(word[1].rstrip())}; expected a text in quotes: "{_in_short(word[1].rstrip())}"'
     return f"{key}: read {_in_short(value)}; expected a number, a text in quotes, or true or false"
+
+
+def _what_is_too_much(line: str) -> str | None:
+    """Why a line is not even given to the parser."""
+    if len(line) <= _LONGEST_LINE:
+        return "is nested too deeply for a site file" if _TOO_DEEP.search(line) else None
+    key, value = match.groups() if (match := _KEY.fullmatch(line.strip())) else ("", "")
+    what = f"{key}: " if 0 < len(key) <= 60 else ""
+    if len(value) > _LONGEST_LINE and value[:_LONGEST_LINE].isdecimal():
+        return f"{what}a number of thousands of digits; expected a shorter one"
+    return f"{what}{len(line):,} characters on one line; expected at most {_LONGEST_LINE:,}: a list may go over several lines"
 
 
 def _without_what_is_wrong(line: str, index: int) -> str:
@@ -156,7 +176,7 @@ def _without_what_is_wrong(line: str, index: int) -> str:
 
 def _dotted_key(lines: list[str], index: int) -> str:
     """The key that the line gives, with its table's name and place in a list: `project.control[2].height`."""
-    match = _KEY.fullmatch(lines[index]) or _FIRST_WORD.match(lines[index])
+    match = _KEY.fullmatch(lines[index].strip()) or _FIRST_WORD.match(lines[index])
     key = match[1].strip("\"'") if match else ""
     for at in range(index, -1, -1):
         header = _HEADER.fullmatch(lines[at])
