@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -23,8 +25,8 @@ from witnesspost.daemon.state import state_of
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
 from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
 from witnesspost.daemon.stream.intake import Intake, Item
-from witnesspost.daemon.stream.ports import PortReader
-from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words
+from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
+from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, place_of
 from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Shelve
 from witnesspost.rules.site.model import Site
@@ -34,6 +36,7 @@ MOST_BYTES = 16384  # of each stream before the clock is looked at again: some m
 READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds
 LOG_MOVES_S = 60.0  # a card that is wearing out pauses for seconds, and a file that is begun or closed syncs several times
 SNAPSHOT_S = 1.0
+CATCH_UP_S = 2 * READ_DEADLINE_S  # after a process was frozen its readers find what waits in the kernel
 REST_S = 10.0  # for what came before the end; the service manager waits half a minute for the whole of it
 _SNAPSHOT_AGAIN_S = 30.0
 _RATE_S = 10.0
@@ -75,6 +78,7 @@ class Service:
         self._problems: list[str] = []
         self._saying = threading.Lock()
         self._stopping = threading.Event()
+        self._loop: int | None = None
         self._pulse = self._take_pulse(0.0)
         self._status: Status | None = None
         self._snapshot_at = 0.0
@@ -91,6 +95,7 @@ class Service:
         cannot go on without one.
         """
         how = "fault"
+        self._loop = threading.get_ident()
         parting: list[str] = []
         self._supervisor.start()
         self.log.start()
@@ -119,6 +124,12 @@ class Service:
                 for reader in self.readers:
                     end.callback(reader.stop)
         return parting
+
+    def cut_off(self, within_s: float) -> None:
+        """The process is ended because it did not come round: what came is written, by other threads than the loop."""
+        time.sleep(CATCH_UP_S)
+        frame = sys._current_frames().get(self._loop or 0)
+        self.log.cut_off(f"it did not come round and was ended ({place_of(frame)})", within_s)
 
     # ── what companions ask, from their own threads ─────────────────────────────────────────────────────────────
 

@@ -269,7 +269,7 @@ class _Life(threading.Thread):
         """The call under way, and the place it has reached."""
         call = self.busy
         frame = sys._current_frames().get(self.ident or 0)
-        return f"{call.name if call else 'nothing'} ({_place(frame)})"
+        return f"{call.name if call else 'nothing'} ({place_of(frame)})"
 
     # ── what the companion sees of the post ─────────────────────────────────────────────────────────────────────
 
@@ -311,7 +311,8 @@ def failure_words(error: BaseException) -> str:
     return " ".join(f"{type(error).__name__}: {error}".split())[:300] + where
 
 
-def _place(frame: FrameType | None) -> str:
+def place_of(frame: FrameType | None) -> str:
+    """The file and line that a thread has reached."""
     return f"{_short(frame.f_code.co_filename)}:{frame.f_lineno}" if frame is not None else "its thread has ended"
 
 

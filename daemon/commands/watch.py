@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import faulthandler
 import os
 import signal
 
 import click
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.host.abort import on_abort
 from witnesspost.daemon.host.health import HealthTeller, count_start
 from witnesspost.daemon.host.journal import Journal, JournalSocket
 from witnesspost.daemon.host.mending import Mending
@@ -27,6 +27,7 @@ from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.salvage import salvage
 
 LAST_WORD_S = 0.5
+ABORT_S = 2.0  # for one sync of a slow card
 
 
 @click.command()
@@ -53,11 +54,12 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
         site = salvage(site_file, FIGURES)
     if not keep_bytes:
         refuse_where_no_port_may_be_opened(site)
-    faulthandler.enable()  # a watch that hangs is ended by SIGABRT: then the journal says where it hung
     try:
         service = Service(site, text_of(site_file), log_folder(site), companions(site, faults, as_json), faulty=bool(faults))
     except LogBusy as error:
         raise Unusable(str(error)) from None
+    # A watch that hangs is ended by SIGABRT: then the journal says where it hung, and the log has what came until then.
+    on_abort(lambda: service.cut_off(ABORT_S), 2 * ABORT_S)
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, lambda *_: service.stop())
     try:

@@ -53,11 +53,13 @@ class LogBusy(Exception):
 
 
 class Ending(NamedTuple):
-    """How the last file ended, in words, and where its chain stands (None where that cannot be read)."""
+    """How the last file ended, in words, where its chain stands (None where that cannot be read), and how long the machine had
+    been up by then (None where it was off since, or the file does not say)."""
 
     file: str | None
     how: str
     tail: Tail | None
+    up_s: float | None = None
 
 
 class Folder:
@@ -138,7 +140,7 @@ class Folder:
             return Ending(path.name, "not looked at: the starts before this one ended while they did", None)
         self._say(self._died_looking + 1)
         try:
-            how, tail = _end(path)
+            how, tail, up_s = _end(path)
         except Exception as error:
             if isinstance(error, OSError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _OUTSIDE:
                 return Ending(path.name, f"cannot be read or written: {error}", None)
@@ -149,7 +151,7 @@ class Folder:
                 return Ending(path.name, f"{how}; it keeps its name ({refused.strerror})", None)
         finally:
             self._say()
-        return Ending(path.name, how, tail)
+        return Ending(path.name, how, tail, up_s)
 
     def _say(self, looking: int = 0) -> None:
         """Write into the lock who holds it, for people, and, for the next start, that this one looks at the last file."""
@@ -265,7 +267,7 @@ def check_length(path: Path) -> None:
         raise UnreliableFile(f"{path.stat().st_size} bytes are left of {wanted}")
 
 
-def _end(path: Path) -> tuple[str, Tail]:
+def _end(path: Path) -> tuple[str, Tail, float | None]:
     lost = lost_commits(wal_of(path))
     if lost is not None:  # before SQLite opens the file and takes the rest for granted
         raise UnreliableFile(str(lost))
@@ -274,20 +276,21 @@ def _end(path: Path) -> tuple[str, Tail]:
         if number is None:
             raise UnreliableFile("no log, or one that was never begun")
         if number > schema.VERSION:
-            return f"version {number}, newer than this program", read_tail(connection)
+            return f"version {number}, newer than this program", read_tail(connection), None
         if number < schema.VERSION:  # is not written on: what stands in it is all that its own program wrote
             translate(connection, number)
-            return _look_at(path, connection, number)
+            return (*_look_at(path, connection, number), None)
     with contextlib.closing(sqlite3.connect(path, isolation_level=None, timeout=1.0)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         how, tail = _look_at(path, connection, schema.VERSION)
+        up_s = _up_s(connection)
         if _closed_by(connection, tail) is not None:
-            return how, tail
+            return how, tail, up_s
         t = connection.execute(schema.LAST_T).fetchone()[0] or 0.0
     writer = Writer(path, tail, synced=True).reopen()
     try:
         writer.append([EventRow.of(t, "log-closed", {"how": how, "found_by": "the next start"})], {})
-        return how, writer.tail
+        return how, writer.tail, up_s
     finally:
         writer.close()
 
@@ -302,6 +305,15 @@ def _look_at(path: Path, connection: sqlite3.Connection, version: int) -> tuple[
         return closed_by, tail
     (boot,) = connection.execute("SELECT boot FROM run").fetchone()
     return "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset", tail
+
+
+def _up_s(connection: sqlite3.Connection) -> float | None:
+    """How long the machine had been up when the open log ended; None where it was off since, or the log does not say."""
+    (boot,) = connection.execute("SELECT boot FROM run").fetchone()
+    begun = next(read(connection, EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+    detail = msgspec.json.decode(begun.detail) if begun is not None else {}
+    up_s, (last_t,) = detail.get("up_s"), connection.execute(schema.LAST_T).fetchone()
+    return up_s + last_t if boot and boot == boot_id() and isinstance(up_s, float) and last_t is not None else None
 
 
 def _closed_by(connection: sqlite3.Connection, tail: Tail) -> str | None:

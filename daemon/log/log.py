@@ -123,7 +123,7 @@ class Log:
         if single is not None and single.exists():
             raise FileExistsError(f"{path}: exists; name a file that does not")
         logs = Folder(Path(folder), site.post.name)
-        files = Succession(logs, single, site, site_text)
+        files = Succession(logs, single, site, site_text, t)
         log = cls(site, logs, files, single is None, t, rotate_s, rotate_bytes, waiting_most_bytes)
         if single is None:
             try:
@@ -253,6 +253,11 @@ class Log:
         self._let_go()
         self._folder.unlock()
 
+    def cut_off(self, t: float, how: str) -> None:
+        """The process is ended the next moment: write what came, judged or not, and `how` it ended; one sync."""
+        self._event(t, "log-closed", {"how": how, "found_by": "its watchdog"})
+        self._write(t, end=True, derive=False)
+
     def state(self) -> LogState:
         """How the log is now."""
         return LogState(
@@ -308,7 +313,8 @@ class Log:
         if files.writer is not None and files.down and files.reopen():
             self._written()
         if files.writer is None:
-            self._backlog.add(files.begin(t, self._backlog.first_t()))
+            for row in files.begin(t, self._backlog.first_t()):
+                self._backlog.add(row)
             assert files.writer is not None
             carried, _ = holdable(self._derived.carried())
             if carried:

@@ -139,6 +139,12 @@ class Recorder:
         elif self._thread.is_alive():
             self.loss = self._loss("the disk does not answer")
 
+    def cut_off(self, how: str, within_s: float) -> None:
+        """The process is ended the next moment, by another thread than the loop's: write what came, if the disk answers."""
+        self._keep()
+        self._put(self._cut_off, (self._clock(), how), 0, news=True)
+        self._thread.join(within_s)
+
     # ── the log's thread ────────────────────────────────────────────────────────────────────────────────────────
 
     def _run(self) -> None:
@@ -179,6 +185,10 @@ class Recorder:
 
     def _input(self, row: EventRow, at_once: bool) -> None:
         self._log.input(row, at_once=at_once)
+
+    def _cut_off(self, t: float, how: str) -> None:
+        self._log.cut_off(t, how)
+        self._closed = True
 
     def _close(self, t: float, how: str) -> None:
         self._log.close(t, how)

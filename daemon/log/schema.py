@@ -147,7 +147,7 @@ VIEWS: dict[str, View] = {
         WHERE kind = 'base-check' ORDER BY event.n""",
     ),
     "gaps": View(
-        "a stretch of two seconds or more in which nothing came, or in which what came could not be written",
+        "a stretch of two seconds or more in which nothing came, or what came was not kept; `t` under 0: before the run",
         f"""
         SELECT stream, gap.t, {utc_of("gap.t")} AS utc, seconds, lost_bytes, why FROM (
             SELECT stream, pause_t AS t, pause_s AS seconds, NULL AS lost_bytes, 'nothing came' AS why
@@ -163,7 +163,11 @@ VIEWS: dict[str, View] = {
             UNION ALL
             SELECT stream, t, json_extract(detail, '$.until_t') - t, json_extract(detail, '$.bytes'),
                 'could not be written: ' || json_extract(detail, '$.why')
-            FROM event WHERE kind = 'gap') AS gap
+            FROM event WHERE kind = 'gap'
+            UNION ALL
+            SELECT stream.name, run.begun_at_t - json_extract(detail, '$.seconds'), json_extract(detail, '$.seconds'), NULL,
+                'not watched: ' || json_extract(detail, '$.why')
+            FROM run, stream JOIN event ON event.kind = 'not-watched') AS gap
         ORDER BY gap.t, stream""",
     ),
     "checks": View(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
+import time
 from pathlib import Path
 
 from witnesspost.daemon.clock import system_utc
@@ -14,6 +16,8 @@ from witnesspost.rules.datum.grids import grids_of
 from witnesspost.rules.site.model import Site
 from witnesspost.rules.site.recorded import self_contained
 
+STOPPED = "stopped"
+"""How a run ends that somebody ended."""
 _NONE_BEFORE = Ending(None, "there is none", None)
 
 
@@ -21,9 +25,12 @@ class Succession:
     """The one file that is open, if any, and which comes next: the next number in `folder`, or the file `single` alone.
 
     `writer` is the open file; `down` is true while it failed and must be opened again; `begun_at_t` is when it was begun.
+    `run` names this life of the log among all others. It is `t` now.
     """
 
-    def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str):
+    def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str, t: float):
+        self.run = os.urandom(8).hex()
+        self._up_s = time.monotonic() - t
         self.writer: Writer | None = None
         self.down = False
         self.begun_at_t = 0.0
@@ -45,9 +52,9 @@ class Succession:
         self.down = False
         return self.writer.tail != before
 
-    def begin(self, t: float, first_t: float | None) -> EventRow:
-        """A new file, and the event that says what it goes on from; `first_t` is when the first that waits came. Raises
-        what the disk raises."""
+    def begin(self, t: float, first_t: float | None) -> list[EventRow]:
+        """A new file, and the events that say what it goes on from, and for how long nobody watched before it; `first_t` is
+        when the first that waits came. Raises what the disk raises."""
         if self._single is not None:
             ending, number, path = self._before, 1, self._single
         else:
@@ -82,7 +89,12 @@ class Succession:
         self._before = _NONE_BEFORE
         kind = "log-continued" if self._begun else "log-started"
         self._begun = True
-        return EventRow.of(t, kind, {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how})
+        detail = {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how}
+        begun = [EventRow.of(t, kind, {**detail, "run": self.run, "up_s": round(self._up_s, 3)})]
+        if kind == "log-started" and ending.up_s is not None and ending.how != STOPPED:
+            seconds = round(max(0.0, self._up_s + run.begun_at_t - ending.up_s), 3)
+            begun.append(EventRow.of(t, "not-watched", {"why": ending.how, "seconds": seconds}))
+        return begun
 
     def failed(self, error: Exception) -> bool:
         """The open file failed: it is to be opened again, or, where it is damaged or not ours any more, set aside; then

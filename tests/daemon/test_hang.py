@@ -1,6 +1,7 @@
 """What hangs or is slow, and what goes on meanwhile: bytes reach the file, ports open, and it sounds."""
 
 import os
+import signal
 import subprocess
 import sys
 import threading
@@ -16,7 +17,7 @@ from witnesspost.daemon.service import Service
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.conftest import Line, epoch_frame
+from tests.daemon.conftest import Line, Watch, epoch_frame
 from tests.daemon.test_service import SITE, replayed
 from tests.daemon.view import until
 from tests.proof.disk import Disk
@@ -98,6 +99,75 @@ def test_while_a_rule_hangs_bytes_reach_the_file_and_a_replay_says_the_same(tmp_
         logged = [(c.t, c.change, c.rule, c.cause) for c in log.changes()]
     assert ("raised", "corrections-stopped") in [c[1:3] for c in logged]
     assert [(c["t"], c["change"], c["rule"], c["cause"]) for c in replayed(path, tmp_path / "site.toml")] == logged
+
+
+HANGS = """
+import sys, time
+from pathlib import Path
+from witnesspost.rules.engine.engine import Engine
+judge = Engine.judge
+def hanging(engine, t):
+    while Path(sys.argv[-1]).with_name("hang").exists():
+        time.sleep(0.01)
+    return judge(engine, t)
+Engine.judge = hanging
+from witnesspost.daemon.cli import main
+main(prog_name="witnesspost")
+"""
+
+
+@pytest.mark.parametrize("how", ["a rule hangs", "frozen", "killed"])
+def test_what_an_ended_process_costs_is_told_as_a_gap(tmp_path, line, how):
+    """As the service manager does it: SIGABRT, then SIGCONT; and the next start."""
+    site = tmp_path / "site.toml"
+    site.write_text(SITE.format(port=line.path))
+    environment = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-c", HANGS, "watch", str(site)]
+    path = tmp_path / "log" / "kestrel-rover.0001.db"
+    with subprocess.Popen(words, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, env=environment, text=True) as watch:
+        try:
+            while "open" not in watch.stderr.readline():
+                pass
+            sent = feed(line, 0, 3)
+            until(lambda: kept(path) == sent, 20.0)
+            if how == "a rule hangs":
+                (tmp_path / "hang").touch()
+            elif how == "frozen":
+                watch.send_signal(signal.SIGSTOP)
+            sent += feed(line, 3, 20)
+            if how == "killed":
+                watch.kill()
+            else:
+                watch.send_signal(signal.SIGABRT)
+                watch.send_signal(signal.SIGCONT)
+            ended_at = time.monotonic()
+            said = watch.communicate(timeout=30)[1]
+        finally:
+            watch.kill()
+    if how == "killed":
+        assert sent.startswith(kept(path))
+    else:
+        assert watch.returncode == -signal.SIGABRT
+        assert "Fatal Python error: Aborted" in said
+        assert kept(path) == sent
+        with LogFile.open(path) as log:
+            report = verify(log)
+            assert report.sound
+            assert Recomputation().compare(log, report.digest) is None
+            assert log.ended().startswith("it did not come round and was ended (")
+            assert how == "frozen" or "<string>:" in log.ended()
+    (tmp_path / "hang").unlink(missing_ok=True)
+    post = Watch(site)
+    post.until_said("open")
+    opened_at = time.monotonic()
+    feed(line, 23, 3)
+    assert post.stop() == 0
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0002.db") as log:
+        (gap,) = [gap for gap in log.gaps() if gap.why.startswith("not watched")]
+        assert gap.stream == "corrections"
+        assert ("did not come round" in gap.why) == (how != "killed")
+        assert gap.t == -gap.seconds
+        assert 0.0 < gap.seconds <= opened_at - ended_at + 1.0
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")

@@ -6,6 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from witnesspost.daemon.commands.watch import ABORT_S
 
 FOLDER = Path(__file__).parents[2] / "systemd"
 UNIT = FOLDER / "witnesspost@.service"
@@ -29,7 +30,7 @@ def test_the_unit_is_clean(tmp_path):
 @needs_systemd
 def test_a_unit_that_is_wrong_is_found(tmp_path):
     unit = tmp_path / UNIT.name
-    unit.write_text(UNIT.read_text().replace("WatchdogSec=20s", "WatchdogSec=thirty"))
+    unit.write_text(UNIT.read_text().replace("WatchdogSec=10s", "WatchdogSec=thirty"))
     assert "thirty" in analyze("verify", "--man=no", "--recursive-errors=no", unit).stderr
 
 
@@ -47,13 +48,15 @@ def test_the_service_never_gives_up_and_is_never_left_hanging():
     assert unit["Type"] == "notify"
     assert unit["Restart"] == "always"
     assert unit["StartLimitIntervalSec"] == "0"
-    assert int(unit["WatchdogSec"].rstrip("s")) + int(unit["TimeoutAbortSec"].rstrip("s")) <= 30
+    assert int(unit["WatchdogSec"].rstrip("s")) + int(unit["TimeoutAbortSec"].rstrip("s")) <= 20
+    assert int(unit["TimeoutAbortSec"].rstrip("s")) > 2 * ABORT_S
+    assert unit["RestartSec"] == "500ms"  # with commit_s of 5 s and the start, what a kill costs is under 8 s
 
 
 def test_there_is_room_for_every_thread_and_once_more_for_those_that_hang():
-    """Eight ports; seven companions, four outputs, the status socket, two of lines; the loop, and the pin library's two."""
+    """Eight ports; seven companions, four outputs, the status socket, two of lines; loop, log, two of an abort and of pins."""
     unit = dict(re.findall(r"^(\w+)=(.*)$", UNIT.read_text(), re.M))
-    assert int(unit["TasksMax"]) >= 8 + 2 * (7 + 4 + 1 + 2) + 1 + 2
+    assert int(unit["TasksMax"]) >= 8 + 2 * (7 + 4 + 1 + 2) + 1 + 1 + 2 + 2
 
 
 def test_the_installer_is_posix_shell_and_refuses_what_it_does_not_know():
