@@ -182,6 +182,7 @@ class Engine:
         another_cause, graver_now = alert.follow(finding, alert.severity if planned else severity, t)
         unexplained = alert.because_of is not None and not planned and self._explained(alert, t) is None
         if graver_now or unexplained:  # what explained it is over, and it still stands: now it sounds
+            self._raises[alert.rule, alert.key][-1:] = [t]  # it has come once, as late as a person hears it
             self._raise(alert, t, changes)
         elif another_cause:
             changes.append(self._change(alert, t, "cause"))

@@ -270,3 +270,19 @@ class TestUnseen:
         rule.judge = lambda t: 1 / 0
         told(bench, 2.0)
         assert [a.rule for a in bench.engine.open_alerts()] == ["corrections-stopped"]
+
+
+@pytest.mark.parametrize("late_s", [10, 25, 40, 55])
+def test_what_sounds_late_and_flickers_does_not_chatter(late_s):
+    # Raised in silence, it sounds once nothing explains it any more: from then on it comes, for whoever hears it.
+    root, rule = Fake("corrections-stopped", on_delay_s=0.5, off_delay_s=0.1), Fake("sky", on_delay_s=1.0, off_delay_s=1.0)
+    rule.explained_by = ("corrections-stopped",)
+    bench, changes = Bench(root, rule), []
+    for t in range(300):
+        root.wrong = t < late_s
+        rule.wrong = t < late_s + 10 or t % 6 < 3
+        while bench.t <= t:
+            changes += bench.engine.judge(bench.t)
+            bench.tenths += 1
+    assert [c.sounds for c in changes if (c.rule, c.change) == ("sky", "raised")][:2] == [False, True]
+    assert chattering(changes) == []

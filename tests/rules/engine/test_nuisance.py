@@ -1,7 +1,7 @@
 """One incident, one sound; no chattering, no flood, whatever flickers."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import RULES, rules_in_force
@@ -189,7 +189,21 @@ FLICKER = st.lists(
 )
 
 
-@settings(max_examples=40, derandomize=True)  # a random run has found one that chatters: open
+SILENT, ALONE, FLOAT = {"corrections": False}, {"quality": 1}, {"quality": 5}
+# Not fixed: first explained by the silence, then not, and then twice more within a minute of that.
+SOUNDS_LATE = [
+    (20, SILENT | FLOAT),
+    (10, SILENT | ALONE),
+    (16, ALONE),
+    (11, FLOAT),
+    (19, ALONE),
+    (11, FLOAT),
+    (8, ALONE),
+]
+
+
+@settings(max_examples=40)
+@example(flicker=SOUNDS_LATE)
 @given(flicker=FLICKER)
 def test_whatever_flickers_nothing_chatters(day, flicker):
     incident = Incident(day)
