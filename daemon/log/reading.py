@@ -185,6 +185,10 @@ class LogFile:
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from error
 
+    def select(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
+        """The rows of any query over tables and views. Raises UnreadableLog."""
+        return self._rows(sql, values)
+
     def grids(self) -> list[Grid]:
         """The grid files that the run was judged by; none where the file does not say."""
         return msgspec.json.decode(self.run.grids, type=list[Grid])
