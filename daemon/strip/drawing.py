@@ -16,7 +16,7 @@ from typing import NamedTuple
 from witnesspost.daemon.strip.strip import HOUR_S, FixKind, Level, Strip
 
 WIDTH = 320.0
-HOUR = 48.0  # of height; no touch is nearer than this to the next
+HOUR = 50.0  # of height: 44 px on the narrowest phone, which is what a thumb needs
 MOST_AGE_S = 10.0
 _STEP_S = 300.0  # of a lane's ink
 _TOP = 26.0
