@@ -47,7 +47,7 @@ class Service:
     """One site watched until `stop`, logged in `folder`. Raises LogBusy where another service writes the same log.
 
     `companions` make what lives around the watch, in the order in which changes are handed to them. `faulty` where the site
-    file could not be used as it stands: the post's state is then `fault`.
+    file could not be used as it stands: the post's state is then `fault`. `mark` is a file in memory for what sounds.
     """
 
     def __init__(
@@ -59,12 +59,13 @@ class Service:
         clock: Callable[[], float] | None = None,
         *,
         faulty: bool = False,
+        mark: Path | None = None,
         pauses_s: tuple[float, ...] = PAUSES_S,
     ):
         self.site = site
         self.clock = clock or Clock()
         self.inbox = Inbox([stream.name for stream in site.stream])
-        self.log = Recorder(folder, site, site_text, self.clock, self._keep, self._tell_unseen)
+        self.log = Recorder(folder, site, site_text, self.clock, self._keep, self._look_back, mark)
         self._intake = Intake(self.inbox, self._record)
         self.pipeline = Pipeline(site, self.log, self._alarm)
         self.readers = [PortReader(stream, self.inbox, self.clock) for stream in site.stream]
@@ -197,11 +198,14 @@ class Service:
     def _keep(self) -> None:
         self._intake.keep()
 
-    def _tell_unseen(self) -> None:
-        """What nobody had seen when the run before ended, on the log's thread. A fault here must not cost the watch."""
+    def _look_back(self) -> None:
+        """What nobody had seen when the run before ended, and what sounded in it and is not in its log; on the log's thread. A
+        fault here must not cost the watch."""
         try:
             for fact in self.log.left_unseen(self.clock()):
                 self.inbox.tell(fact, bounded=False)
+            for change, say in self.log.not_recorded():
+                self.say(f"sounded, not recorded: {change.change} {change.rule}: {say}")
         except Exception as error:
             self.report(CompanionFailed(t=self.clock(), stream="", companion="log", error=failure_words(error)))
 
@@ -227,6 +231,7 @@ class Service:
 
     def _alarm(self, changes: list[Change]) -> None:
         self._pulse = self._take_pulse(self.pipeline.t)
+        self.log.sounds(changes)
         self._supervisor.see(changes)
         self._snapshot_at = 0.0
 

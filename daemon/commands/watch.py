@@ -54,8 +54,11 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
         site = salvage(site_file, FIGURES)
     if not keep_bytes:
         refuse_where_no_port_may_be_opened(site)
+    run = run_folder()
+    mark = run / f"{site.post.name}.sounded" if run is not None and run.is_dir() else None
     try:
-        service = Service(site, text_of(site_file), log_folder(site), companions(site, faults, as_json), faulty=bool(faults))
+        around = companions(site, faults, as_json)
+        service = Service(site, text_of(site_file), log_folder(site), around, faulty=bool(faults), mark=mark)
     except LogBusy as error:
         raise Unusable(str(error)) from None
     # A watch that hangs is ended by SIGABRT: then the journal says where it hung, and the log has what came until then.

@@ -24,6 +24,7 @@ from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.log.backlog import Backlog, Waiting
 from witnesspost.daemon.log.derived import DerivedRows, holdable
 from witnesspost.daemon.log.folder import Folder, UnreliableFile
+from witnesspost.daemon.log.mark import Sounded, not_recorded
 from witnesspost.daemon.log.room import Room
 from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow, FixRow, StationRow
 from witnesspost.daemon.log.succession import Succession
@@ -170,10 +171,20 @@ class Log:
         """Begin the file."""
         self._write_now(t)
 
-    def left_unseen(self, t: float) -> list[Unseen]:
-        """The stop alerts of the run before that nobody had seen, to be told at `t` (`daemon.log.unseen`)."""
-        path = self.state().path
-        return unseen_stops(self._folder, t, Path(path) if path is not None else None)
+    def left_unseen(self, t: float, sounded: Sounded | None = None) -> list[Unseen]:
+        """The stop alerts of the run before that nobody had seen, to be told at `t` (`daemon.log.unseen`); those among them
+        that `sounded` and are not in its log."""
+        rows = [row_of_change(change) for change in self.not_recorded(sounded)] if sounded is not None else []
+        return unseen_stops(self._folder, t, self._path(), rows)
+
+    @property
+    def run(self) -> str:
+        """What names this life of the log among all others."""
+        return self._files.run
+
+    def not_recorded(self, sounded: Sounded) -> list[Change]:
+        """What `sounded` in the run before, and is not in its log (`daemon.log.mark`)."""
+        return not_recorded(self._folder, sounded, self._path())
 
     # ── what the pipeline says ──────────────────────────────────────────────────────────────────────────────────
 
@@ -234,8 +245,7 @@ class Log:
         self._write(t)
         self._due = t + self._commit_s
         if self._live:
-            path = self._files.writer.path if self._files.writer else None
-            for name in self._room.look(t, self._files.size_bytes(), path, self._derived.utc_at(t)):
+            for name in self._room.look(t, self._files.size_bytes(), self._path(), self._derived.utc_at(t)):
                 self._event(t, "log-removed", {"file": name, "why": "the disk would have filled"})
         if self._failed is None:
             self._after_commit(t)
@@ -261,7 +271,7 @@ class Log:
     def state(self) -> LogState:
         """How the log is now."""
         return LogState(
-            path=str(self._files.writer.path) if self._files.writer else None,
+            path=str(path) if (path := self._path()) is not None else None,
             failed=self._failed,
             raw_bytes=self._backlog.raw_bytes,
             size_bytes=self._files.size_bytes(),
@@ -270,6 +280,9 @@ class Log:
             disk_free_fraction=self._room.free_fraction,
             disk_left_h=self._room.left_h,
         )
+
+    def _path(self) -> Path | None:
+        return self._files.writer.path if self._files.writer else None
 
     # ── writing ─────────────────────────────────────────────────────────────────────────────────────────────────
 

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from witnesspost.daemon.log.log import Log, LogState, Loss, is_pressing, row_of_change
+from witnesspost.daemon.log.mark import AlarmMark
 from witnesspost.daemon.log.rows import EventRow
 from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import Fact, Unseen
@@ -37,7 +38,7 @@ class Recorder:
     """A log that never makes anybody wait. `t` is the pipeline's clock.
 
     `keep` is called on the log's thread while the loop is late: it brings what came to `bytes_came` and `fact_came`. `begun` is
-    called there once the file is begun, or could not be.
+    called there once the file is begun, or could not be. `mark` is where to note what sounds (`daemon.log.mark`).
     """
 
     def __init__(
@@ -48,11 +49,13 @@ class Recorder:
         clock: Callable[[], float],
         keep: Callable[[], None],
         begun: Callable[[], None],
+        mark: Path | None = None,
     ):
         """Raises LogBusy where another service writes the same log."""
         self.loss: Loss | None = None
         self._clock, self._keep, self._begun = clock, keep, begun
         self._log = Log.prepare(folder, site, site_text)
+        self._mark = AlarmMark(mark, self._log.run)
         self._state = self._log.state()
         self._error: BaseException | None = None
         self._tasks: deque[_Task] = deque()
@@ -112,9 +115,22 @@ class Recorder:
             self._tasks.append((self._log.tick, (t,), 0))
             self._news.notify_all()
 
+    def sounds(self, changes: list[Change]) -> None:
+        """These sound now, before they are written."""
+        self._mark.write(changes)
+
     def left_unseen(self, t: float) -> list[Unseen]:
         """See `Log.left_unseen`; for `begun`."""
-        return self._log.left_unseen(t)
+        return self._log.left_unseen(t, self._mark.before)
+
+    def not_recorded(self) -> list[tuple[Change, str]]:
+        """What sounded in the run before and is not in its log, in words: recorded here, apart. For `begun`."""
+        missing = self._log.not_recorded(self._mark.before) if self._mark.before is not None else []
+        found = [(change, row_of_change(change).say) for change in missing]
+        for change, say in found:
+            detail = {"of_t": change.t, "change": change.change, "rule": change.rule, "cause": change.cause, "say": say}
+            self.event(self._clock(), "sounded-not-recorded", detail)
+        return found
 
     def state(self) -> LogState:
         """How the log was when its thread last came round."""

@@ -6,7 +6,7 @@ Whoever pulled the battery because of the buzzer has seen nothing yet: what stoo
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import msgspec
@@ -21,20 +21,23 @@ _TOLD_BY_S = 10.0  # a run that was cut off before may not have got round to tel
 _FILES_MOST = 50
 
 
-def unseen_stops(folder: Folder, t: float, now: Path | None = None) -> list[Unseen]:
-    """What the last run left, as facts for this run's `t`, oldest first; `now` is the file that this run writes.
+def unseen_stops(folder: Folder, t: float, now: Path | None = None, also: Sequence[AlertRow] = ()) -> list[Unseen]:
+    """What the last run left, as facts for this run's `t`, oldest first; `now` is the file that this run writes, `also` what
+    the last run had come to say before it could be written.
 
     What cannot be read leaves nothing: no log, however broken, keeps a post from starting.
     """
     unseen: list[Unseen] = []
     with contextlib.suppress(msgspec.MsgspecError):
-        unseen.extend(_left(folder, t, now))
+        unseen.extend(_left(folder, t, now, also))
     return sorted(unseen, key=lambda fact: (fact.run, fact.alert))
 
 
-def _left(folder: Folder, t: float, now: Path | None) -> Iterator[Unseen]:
+def _left(folder: Folder, t: float, now: Path | None, also: Sequence[AlertRow]) -> Iterator[Unseen]:
     known: set[tuple[str, int]] = set()
     for run, rows, last_t in _runs(folder, now):
+        rows.extend(also)
+        also = ()
         left: dict[int, AlertRow] = {}
         for row in rows:
             if row.change in ("acknowledged", "cleared"):

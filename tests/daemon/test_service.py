@@ -126,7 +126,8 @@ def test_a_stop_that_nobody_had_seen_when_the_power_went_is_unseen_after_the_nex
 
     post = watch(text)
     again = post.until_change("normal", "corrections-stopped")
-    assert (again["t"], again["severity"], again["cause"], again["because_of"]) == (0.0, "stop", raised["cause"], None)
+    assert (again["severity"], again["cause"], again["because_of"]) == ("stop", raised["cause"], None)
+    assert again["t"] < 5.0  # as soon as the files of before have been looked at, for which nobody waits
     assert again["say"] == raised["say"]
     assert again["evidence"]["of_run"] == "kestrel-rover.0001.db"
     post.until_said("open")
