@@ -6,6 +6,7 @@ import functools
 import math
 from typing import Any
 
+from msgspec import structs
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 
 _STRIP_DEGREES = {0.9996: 6.0, 1.0: 3.0}  # by the scale on the central meridian: UTM and the like, and Gauss-Krüger's strips
@@ -27,9 +28,10 @@ def next_zones(frame: Frame, latitude: float, longitude: float) -> list[tuple[st
     strips = _strips(frame.code)
     for which, to_geographic in strips:
         east, north = to_geographic.transform(easting, northing)
-        found.append((which, float(north), float(east)))
+        found.append((which, *frame.from_own_datum(float(north), float(east))))
     for code in () if strips else _zones_of_its_name(frame.code):
-        found.append((frame_of(code).name, *frame_of(code).geographic(easting, northing)))
+        # Zones of one name share the datum: on an old one, the project's way leads out of it.
+        found.append((frame_of(code).name, *structs.replace(frame_of(code), way=frame.way).geographic(easting, northing)))
     return [zone for zone in found if math.isfinite(zone[1] + zone[2])]
 
 

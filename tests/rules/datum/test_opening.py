@@ -11,12 +11,13 @@ import shutil
 from pathlib import Path
 
 import pytest
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 from witnesspost.rules.datum.check import check_datum, datum_notes
 from witnesspost.rules.datum.frames import FrameError, frame_of
 from witnesspost.rules.datum.geodesy import expected_arp, to_ecef
 from witnesspost.rules.datum.national import is_spoken_by_gnss, way_of
 from witnesspost.rules.datum.opening import open_frame
+from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.gnss import GRS80
 from witnesspost.rules.site.reading import site_from_table
 
@@ -147,6 +148,31 @@ def test_the_angles_on_the_old_datum_are_had_back():
     paris = open_frame(site(place(46.5, 0.1), frame="EPSG:4807"))
     assert apart_m(paris.on_own_datum(*paris.from_degrees(46.5, 0.1)), (46.5, 0.1 + 2.5969213 * 0.9)) < 0.011
     assert open_frame(site(place(39.1, -105.0), frame="EPSG:6319")).on_own_datum(39.1, -105.0) is None
+
+
+@needs_grids
+@pytest.mark.parametrize(
+    ("code", "shift", "latitude", "longitude", "moved_deg", "cause"),
+    [
+        ("EPSG:31467", None, 51.2, 9.5, 0.0, "frame-shift"),  # DHDN's own angles, given to the base as if they were ETRS89's
+        ("EPSG:31467", DHDN, 51.2, 9.5, 3.0, "other-zone"),  # the base was set to zone 4, and knows its own way to ETRS89
+        ("EPSG:31467", DHDN, 51.2, 9.5, -3.0, "other-zone"),
+        ("EPSG:21781", None, 46.9, 8.1, 0.0, "frame-shift"),
+    ],
+)
+def test_what_a_base_makes_of_an_old_datum_is_named(code, shift, latitude, longitude, moved_deg, cause):
+    """A transverse Mercator strip's numbers mean the same angles from the next strip's meridian (EPSG:9807)."""
+    grid = Transformer.from_crs(CRS.from_user_input(code).geodetic_crs, code, always_xy=True)
+    east, north = grid.transform(longitude, latitude)
+    where = site(grid_point(round(east, 4), round(north, 4)), frame=code, grids=str(DEBIAN), base="A")
+    angles = (latitude, longitude + moved_deg)
+    if shift is not None:
+        angles = Transformer.from_pipeline(shift).transform(angles[1], angles[0])[1::-1]
+    datum = Datum(where)
+    offset = datum.offset(to_ecef(*angles, 100.0), datum.expected)
+    verdict = datum.why(offset, datum.situation(datum.expected, None))
+    assert verdict.causes[0].cause == cause
+    assert verdict.causes[0].residual_m < 0.01
 
 
 @needs_grids
