@@ -17,6 +17,7 @@ from witnesspost.daemon.state import State
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status
 from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.model import Site
 
 
 class Pulse(Struct, frozen=True, kw_only=True):
@@ -50,6 +51,9 @@ class PostView(Protocol):
 
     def snapshot(self) -> Status | None:
         """How things stand, for a person; None until the loop has come round once."""
+
+    def plan(self) -> Site:
+        """The site file, as it was read: today's set-up is in the snapshot."""
 
     def tell(self, fact: Fact) -> None:
         """An input to the rules, logged and replayed. Raises TooMuchTold where more is told than the loop can take."""

@@ -28,9 +28,10 @@ from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, place_of
 from witnesspost.rules.alert import Change
-from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Shelve
+from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
+LEFT_TOLD_S = 1.0  # a base that is judged before its set-up is known would be a false stop; a disk that hangs costs no more
 TURN_S = GRID_MS / 1000.0
 MOST_BYTES = 16384  # of each stream before the clock is looked at again: some milliseconds of work
 READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds
@@ -72,6 +73,7 @@ class Service:
         self._faulty, self._fault_seen = faulty, False
         self._ready = False
         self._health: Health | None = None
+        self._solved_before: list[Solved] = []
         self._rates: list[float | None] = [None] * len(self.readers)
         self._read: deque[tuple[float, list[int]]] = deque()
         self._said: deque[str] = deque(maxlen=_MOST_SAID)
@@ -80,6 +82,7 @@ class Service:
         self._saying = threading.Lock()
         self._stopping = threading.Event()
         self._loop: int | None = None
+        self._left_told = threading.Event()
         self._pulse = self._take_pulse(0.0)
         self._status: Status | None = None
         self._snapshot_at = 0.0
@@ -100,6 +103,7 @@ class Service:
         parting: list[str] = []
         self._supervisor.start()
         self.log.start()
+        self._left_told.wait(LEFT_TOLD_S)
         for reader in self.readers:
             reader.start()
         try:
@@ -145,6 +149,10 @@ class Service:
     def snapshot(self) -> Status | None:
         """How things stood at most a second ago."""
         return self._status
+
+    def plan(self) -> Site:
+        """The site file, as it was read."""
+        return self.site
 
     def tell(self, fact: Fact) -> None:
         """A fact for the loop. Raises TooMuchTold."""
@@ -199,13 +207,22 @@ class Service:
         self._intake.keep()
 
     def _look_back(self) -> None:
-        """What nobody had seen when the run before ended, and what sounded in it and is not in its log; on the log's thread. A
-        fault here must not cost the watch."""
+        """Of the runs before, on the log's thread: what nobody had seen, how it is set up, what sounded and is in no log, and
+        what has solved what. A fault here must not cost the watch."""
         try:
-            for fact in self.log.left_unseen(self.clock()):
+            for fact in self.log.left(self.clock()):
                 self.inbox.tell(fact, bounded=False)
             for change, say in self.log.not_recorded():
                 self.say(f"sounded, not recorded: {change.change} {change.rule}: {say}")
+        except Exception as error:
+            self.report(CompanionFailed(t=self.clock(), stream="", companion="log", error=failure_words(error)))
+        self._left_told.set()
+        threading.Thread(target=self._count_solved, name="what solved what", daemon=True).start()
+
+    def _count_solved(self) -> None:
+        """On a thread of its own: many logs take a while on a slow card."""
+        try:
+            self._solved_before = self.log.solved_before()
         except Exception as error:
             self.report(CompanionFailed(t=self.clock(), stream="", companion="log", error=failure_words(error)))
 
@@ -222,6 +239,9 @@ class Service:
         )
 
     def _turn(self, t: float) -> None:
+        if self._solved_before:
+            self.pipeline.scene.solved.add_all(self._solved_before)
+            self._solved_before = []
         self._pulse = self._take_pulse(t)
         if t >= self._snapshot_at:
             self._snapshot_at = t + SNAPSHOT_S
@@ -282,6 +302,7 @@ class Service:
                 health=self._health,
                 problems=problems,
                 check=self.pipeline.last_check,
+                shelved=self.pipeline.engine.shelved(t),
             )
         except Exception as error:
             self._snapshot_at = t + _SNAPSHOT_AGAIN_S

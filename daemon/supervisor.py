@@ -23,6 +23,7 @@ from witnesspost.daemon.companion import Companion, Pulse
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import CompanionFailed, Fact
+from witnesspost.rules.site.model import Site
 
 Maker = Callable[[], Companion]
 
@@ -53,6 +54,9 @@ class Desk(Protocol):
 
     def snapshot(self) -> Status | None:
         """See `PostView.snapshot`."""
+
+    def plan(self) -> Site:
+        """See `PostView.plan`."""
 
     def say(self, words: str, *, lasting: bool = False) -> None:
         """See `PostView.say`."""
@@ -281,6 +285,9 @@ class _Life(threading.Thread):
 
     def snapshot(self) -> Status | None:
         return self._desk.snapshot()
+
+    def plan(self) -> Site:
+        return self._desk.plan()
 
     def tell(self, fact: Fact) -> None:
         if not self._abandoned:

@@ -237,7 +237,40 @@ class Unseen(Fact):
     words: dict[str, str] = {}
 
 
+class SetUp(Fact):
+    """A person (`by`) says how the crew has set up today: it holds from `t` until the next one, over the site file's plan.
+
+    `point` is the control point that the base occupies, None where that is none of the list. `antenna_height_m` is from the
+    mark up to the antenna reference point, vertical; where it was measured as a slant, `slant_m` is what was read, to the
+    antenna's rim, and `radius_m` and `offset_m` are that antenna's (`rules.site.antenna`). `stream` is "".
+
+    One that an earlier run of the post was told and that still holds is told again at the start of the next: `run` is the log
+    that it came from, `utc` when it was said, None where no receiver had said the time.
+    """
+
+    point: str | None
+    antenna_height_m: float
+    pole_height_m: float
+    by: str | None = None
+    slant_m: float | None = None
+    radius_m: float | None = None
+    offset_m: float | None = None
+    run: str | None = None
+    utc: dt.datetime | None = None
+
+
 class CheckIn(Fact):
-    """A person says that the rover stands on this control point, now or within the minute. `stream` is ""."""
+    """A person (`by`) says that the rover stands on this control point, now or within the minute. `stream` is ""."""
 
     point: str
+    by: str | None = None
+
+
+class Solved(Fact):
+    """A person (`by`) says what solved an alert of `rule` by `cause`: `step` is the step's text in the book, its figures not
+    filled in. `stream` is ""."""
+
+    rule: str
+    cause: str
+    step: str
+    by: str | None = None

@@ -55,10 +55,13 @@ ALLOWED = {
     "daemon.service": f"{PLAIN} daemon.pipeline daemon.stream daemon.log daemon.clock "
     "daemon.state daemon.companion daemon.supervisor daemon.status.snapshot",
     "daemon.status.ready": f"{PLAIN} rules.engine",
-    "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready",
+    "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.status.ready",
+    "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready daemon.status.told",
+    "daemon.requests": f"{PLAIN} rules.book.words {TOLD} daemon.companion daemon.status.snapshot daemon.status.told",
     **dict.fromkeys(
         COMPANIONS,
-        f"{PLAIN} rules.book.words {TOLD} daemon.atomic daemon.clock daemon.state daemon.companion daemon.status.snapshot",
+        f"{PLAIN} rules.book.words {TOLD} daemon.atomic daemon.clock daemon.state daemon.companion daemon.requests "
+        "daemon.status.snapshot daemon.status.told",
     ),
     "daemon.strip": f"{PLAIN} daemon.log",
     "daemon.commands": "rules daemon",

@@ -159,11 +159,32 @@ def _plumbing(said: Status) -> list[tuple[str, str]]:
         words += [f"corrections {fix.age_s:.1f} s old"] if fix.age_s is not None else []
         rows.append(("fix", ", ".join(words)))
     rows.append(("base", said.base_check))
+    rows.append(("set-up", f"{said.set_up.line} ({_who_set_up(said)})"))
+    if said.check_in is not None:
+        rows.append(("check-in", said.check_in.line))
+    if said.paused is not None:
+        paused = said.paused
+        rows.append(("paused", f"for {span(paused.left_s)} more{_by(paused.by)}: {paused.why}"))
+    for shelved in said.shelved:
+        note = f": {shelved.note}" if shelved.note else ""
+        rows.append(("shelved", f"{shelved.rule}, for {span(shelved.left_s)} more{_by(shelved.by)}{note}"))
     rows.append(("clock", said.clock_source))
     rows.append(("log", _log(said)))
     rows += [("health", _health(said))]
     rows += [("problem", problem) for problem in said.problems]
     return rows
+
+
+def _who_set_up(said: Status) -> str:
+    set_up = said.set_up
+    if set_up.planned:
+        return "the site file's plan"
+    when = f" on {Stamps(_zone(said))(0.0, set_up.utc)}" if set_up.utc else ""
+    return f"set up{_by(set_up.by)}{when}"
+
+
+def _by(name: str | None) -> str:
+    return f" by {name}" if name else ""
 
 
 def _log(said: Status) -> str:

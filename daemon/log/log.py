@@ -24,15 +24,15 @@ from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.log.backlog import Backlog, Waiting
 from witnesspost.daemon.log.derived import DerivedRows, holdable
 from witnesspost.daemon.log.folder import Folder, UnreliableFile
+from witnesspost.daemon.log.left import left, solved_before
 from witnesspost.daemon.log.mark import Sounded, not_recorded
 from witnesspost.daemon.log.room import Room
 from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow, FixRow, StationRow
 from witnesspost.daemon.log.succession import Succession
-from witnesspost.daemon.log.unseen import unseen_stops
 from witnesspost.daemon.log.writing import NotOurs, Writer
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
-from witnesspost.rules.facts import Fact, Health, Unseen
+from witnesspost.rules.facts import Fact, Health, SetUp, Solved, Unseen
 from witnesspost.rules.site.model import Site
 
 _WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
@@ -171,11 +171,11 @@ class Log:
         """Begin the file."""
         self._write_now(t)
 
-    def left_unseen(self, t: float, sounded: Sounded | None = None) -> list[Unseen]:
-        """The stop alerts of the run before that nobody had seen, to be told at `t` (`daemon.log.unseen`); those among them
-        that `sounded` and are not in its log."""
+    def left(self, t: float, sounded: Sounded | None = None) -> list[Unseen | SetUp]:
+        """What the runs before have left to this one, to be told at `t` (`daemon.log.left`); among it the stops that `sounded`
+        and are not in their log."""
         rows = [row_of_change(change) for change in self.not_recorded(sounded)] if sounded is not None else []
-        return unseen_stops(self._folder, t, self._path(), rows)
+        return left(self._folder, t, self._path(), rows)
 
     @property
     def run(self) -> str:
@@ -185,6 +185,10 @@ class Log:
     def not_recorded(self, sounded: Sounded) -> list[Change]:
         """What `sounded` in the run before, and is not in its log (`daemon.log.mark`)."""
         return not_recorded(self._folder, sounded, self._path())
+
+    def solved_before(self) -> list[Solved]:
+        """What people have said of what solved an alert, in all logs before this run's; from any thread."""
+        return solved_before(self._folder, self._path())
 
     # ── what the pipeline says ──────────────────────────────────────────────────────────────────────────────────
 
@@ -268,10 +272,14 @@ class Log:
         self._event(t, "log-closed", {"how": how, "found_by": "its watchdog"})
         self._write(t, end=True, derive=False)
 
+    def _path(self) -> Path | None:
+        return self._files.writer.path if self._files.writer else None
+
     def state(self) -> LogState:
         """How the log is now."""
+        path = self._path()
         return LogState(
-            path=str(path) if (path := self._path()) is not None else None,
+            path=str(path) if path is not None else None,
             failed=self._failed,
             raw_bytes=self._backlog.raw_bytes,
             size_bytes=self._files.size_bytes(),
@@ -280,9 +288,6 @@ class Log:
             disk_free_fraction=self._room.free_fraction,
             disk_left_h=self._room.left_h,
         )
-
-    def _path(self) -> Path | None:
-        return self._files.writer.path if self._files.writer else None
 
     # ── writing ─────────────────────────────────────────────────────────────────────────────────────────────────
 

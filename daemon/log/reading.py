@@ -44,7 +44,9 @@ TOLD: dict[str, type[Fact]] = {
         facts.Acknowledge,
         facts.Shelve,
         facts.Unseen,
+        facts.SetUp,
         facts.CheckIn,
+        facts.Solved,
     )
 }
 _Kind = TypeVar("_Kind", bound=Row)

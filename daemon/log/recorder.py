@@ -20,7 +20,7 @@ from witnesspost.daemon.log.log import Log, LogState, Loss, is_pressing, row_of_
 from witnesspost.daemon.log.mark import AlarmMark
 from witnesspost.daemon.log.rows import EventRow
 from witnesspost.rules.alert import Change
-from witnesspost.rules.facts import Fact, Unseen
+from witnesspost.rules.facts import Fact, SetUp, Solved, Unseen
 from witnesspost.rules.site.model import Site
 
 LATE_S = 1.0  # the loop comes round five times a second
@@ -119,9 +119,9 @@ class Recorder:
         """These sound now, before they are written."""
         self._mark.write(changes)
 
-    def left_unseen(self, t: float) -> list[Unseen]:
-        """See `Log.left_unseen`; for `begun`."""
-        return self._log.left_unseen(t, self._mark.before)
+    def left(self, t: float) -> list[Unseen | SetUp]:
+        """See `Log.left`; for `begun`."""
+        return self._log.left(t, self._mark.before)
 
     def not_recorded(self) -> list[tuple[Change, str]]:
         """What sounded in the run before and is not in its log, in words: recorded here, apart. For `begun`."""
@@ -131,6 +131,10 @@ class Recorder:
             detail = {"of_t": change.t, "change": change.change, "rule": change.rule, "cause": change.cause, "say": say}
             self.event(self._clock(), "sounded-not-recorded", detail)
         return found
+
+    def solved_before(self) -> list[Solved]:
+        """See `Log.solved_before`."""
+        return self._log.solved_before()
 
     def state(self) -> LogState:
         """How the log was when its thread last came round."""

@@ -27,7 +27,12 @@ class CheckStatus(Struct, kw_only=True, frozen=True):
     @property
     def millimetres(self) -> str:
         """East, north and up."""
-        return ", ".join(f"{round(part * 1000)}".replace("-", "−") for part in (self.east_m, self.north_m, self.up_m)) + " mm"
+        return millimetres(self.east_m, self.north_m, self.up_m)
+
+
+def millimetres(*metres: float) -> str:
+    """Lengths as a person reads them: `4, 0, −3 mm`."""
+    return ", ".join(f"{round(part * 1000)}".replace("-", "−") for part in metres) + " mm"
 
 
 class Readiness(NamedTuple):

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import msgspec
 from witnesspost.daemon.companion import PostView
-from witnesspost.daemon.status.requests import Answer, Request, answer
+from witnesspost.daemon.requests import Answer, Request, answer
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.alert import Change
 

@@ -13,11 +13,21 @@ from typing import Any
 from msgspec import Struct
 from witnesspost.daemon.state import WORDS, State
 from witnesspost.daemon.status.ready import CheckStatus, check_of, readiness
-from witnesspost.rules.book.words import held_words, words
+from witnesspost.daemon.status.told import (
+    CheckInStatus,
+    PausedStatus,
+    SetUpStatus,
+    ShelvedStatus,
+    check_in_status,
+    paused_status,
+    set_up_status,
+    shelved_status,
+)
+from witnesspost.rules.book.words import held_words, solved_words, steps_of, words
 from witnesspost.rules.engine.engine import utc_text
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Health
+from witnesspost.rules.facts import Health, Shelve
 from witnesspost.rules.site.model import Site
 
 
@@ -59,8 +69,12 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
 
     `state` is "normal" where it is over and nobody has seen it. `since_utc` is when it was raised (where it is over: when
     that was), None while no receiver has said the time; `say` and `steps` are of this moment. `held` is why it is open
-    although its condition has ended, in words. `of_run` is the log of an earlier run that left it over and unseen.
+    although its condition has ended, in words. `of_run` is the log of an earlier run that left it over and unseen. `number` is
+    the alert's in this run. `seen_by`, `seen_note` and `seen_utc` say who has seen it and when; `hints` has for each step how
+    often it has solved such an alert here, empty where it never has.
     """
+
+    number: int
 
     rule: str
     cause: str
@@ -75,6 +89,10 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
     steps: list[str]
     held: str | None = None
     of_run: str | None = None
+    seen_by: str | None = None
+    seen_note: str | None = None
+    seen_utc: str | None = None
+    hints: list[str] = []
 
 
 class LogStatus(Struct, kw_only=True, frozen=True):
@@ -92,7 +110,8 @@ class LogStatus(Struct, kw_only=True, frozen=True):
 
 class Status(Struct, kw_only=True, frozen=True):
     """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good.
-    `ready` is what holds of all that work needs, `missing` what does not; `check` is the run's last one on a control point."""
+    `ready` is what holds of all that work needs, `missing` what does not; `check` is the run's last one on a control point.
+    `check_in` is the last one that a person has declared."""
 
     post: str
     role: str
@@ -112,6 +131,10 @@ class Status(Struct, kw_only=True, frozen=True):
     ready: list[str]
     missing: list[str]
     check: CheckStatus | None = None
+    set_up: SetUpStatus
+    check_in: CheckInStatus | None = None
+    paused: PausedStatus | None = None
+    shelved: list[ShelvedStatus] = []
     alerts: list[AlertStatus]
     log: LogStatus
     problems: list[str]
@@ -129,11 +152,13 @@ def snapshot_of(
     health: Health | None,
     problems: list[str],
     check: tuple[float, dict[str, Any]] | None = None,
+    shelved: dict[str, Shelve] | None = None,
 ) -> Status:
-    """Everything at `t`. `open_alerts` are worst first; `health` is what the post last told of itself."""
+    """Everything at `t`. `site` is the site file's; `open_alerts` are worst first; `health` is what the post last told of
+    itself; `shelved` is which rules a person has silenced."""
     utc = scene.utc_at(t)
     checked = check_of(check, scene, t) if check is not None else None
-    ready = readiness(site, scene, {port.stream: port.state for port in ports}, checked, t)
+    ready = readiness(scene.site, scene, {port.stream: port.state for port in ports}, checked, t)
     return Status(
         post=site.post.name,
         role=site.post.role,
@@ -159,10 +184,14 @@ def snapshot_of(
             for stream, epoch in scene.last_any_epoch.items()
         ],
         fix=_fix(scene, t),
-        base_check=_base_check(site, scene, open_alerts),
+        base_check=_base_check(scene.site, scene, open_alerts),
         ready=ready.holds,
         missing=ready.missing,
         check=checked,
+        set_up=set_up_status(scene),
+        check_in=check_in_status(scene, t),
+        paused=paused_status(scene, t),
+        shelved=shelved_status(shelved or {}, t),
         alerts=[_alert(alert, scene, t) for alert in open_alerts],
         log=log,
         problems=problems,
@@ -210,7 +239,10 @@ def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:
     since_utc = utc_text(began) if began is not None else None
     if alert.of_run is not None:
         since_utc = alert.finding.evidence.get("over_utc")
+    seen = alert.seen
+    seen_utc = scene.utc_at(seen.t) if seen is not None else None
     return AlertStatus(
+        number=alert.number,
         rule=alert.rule,
         cause=alert.cause,
         severity=alert.severity,
@@ -224,4 +256,14 @@ def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:
         steps=said.steps,
         held=held_words(held) if held is not None else None,
         of_run=alert.of_run,
+        seen_by=seen.by if seen is not None else None,
+        seen_note=seen.note if seen is not None else None,
+        seen_utc=utc_text(seen_utc) if seen_utc is not None else None,
+        hints=_hints(alert, scene),
     )
+
+
+def _hints(alert: OpenAlert, scene: Scene) -> list[str]:
+    """What beside each step says how often it has helped."""
+    steps = steps_of(alert.rule, alert.cause, alert.role)
+    return [solved_words(*scene.solved.of(alert.rule, alert.cause, step)) for step in steps]

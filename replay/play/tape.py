@@ -8,8 +8,9 @@
 
 `note`, `site` (a site file's tables, so that a tape can be played alone), `scenario` (that it was invented from: its truth
 lines are then complete, even where there are none), `reason`, `because_of` and `severity` are optional.
-`tell` brings what no stream says: `planned`, `acknowledge`, `shelve`, `health`, each with the fields of its fact. Truth
-lines (`expect`) are for the grader, may stand anywhere, and are never played; all other lines stand in the order of `t`.
+`tell` brings what no stream says: `planned`, `acknowledge`, `shelve`, `setup`, `checkin`, `solved`, `health`, each with the
+fields of its fact. Truth lines (`expect`) are for the grader, may stand anywhere, and are never played; all other lines stand
+in the order of `t`.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ import msgspec
 from msgspec import UNSET, Struct, UnsetType
 from witnesspost.daemon.atomic import output
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.rules.facts import Acknowledge, CheckIn, Fact, Health, Planned, Port, Shelve
+from witnesspost.rules.facts import Acknowledge, CheckIn, Fact, Health, Planned, Port, SetUp, Shelve, Solved
 from witnesspost.rules.site.model import Severity
 from witnesspost.rules.site.tables import nearest
 
@@ -35,7 +36,9 @@ _TOLD: dict[str, type[Fact]] = {
     "planned": Planned,
     "acknowledge": Acknowledge,
     "shelve": Shelve,
+    "setup": SetUp,
     "checkin": CheckIn,
+    "solved": Solved,
     "health": Health,
 }
 _TOLD_AS = {kind: word for word, kind in _TOLD.items()}

@@ -5,10 +5,11 @@ as any of the three says so. Compared are the antenna's name and its radome as t
 capitals and the number of blanks do not matter, a missing radome is NONE. A wrong antenna is a wrong phase centre: centimetres.
 
 Or: the antenna height that a 1006 says (over 0) is over 5 mm from the site file's. A crew sets up anew each morning, so that is
-a note: the mark under the day's height is what `base-datum` judges.
+a note: the mark under the day's height is what `base-datum` judges. Where a person has told today's set-up, the height is
+compared with that one, and a check: two people have measured, or typed, two heights.
 
-Causes: `descriptor-differs`, `height-differs`. Source: the descriptors' form is the IGS's (rcvr_ant.tab); the rule is common
-practice, no source.
+Causes: `descriptor-differs`, `height-differs`, `height-not-as-set-up`. Source: the descriptors' form is the IGS's
+(rcvr_ant.tab); the rule is common practice, no source.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Antenna, Fact, Station
+from witnesspost.rules.facts import Antenna, Fact, SetUp, Station
 from witnesspost.rules.site.model import Base
 
 
@@ -32,7 +33,7 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
 
     name = "antenna-mismatch"
     severity = "check"
-    sees = (Antenna, Station)
+    sees = (Antenna, Station, SetUp)
     causes = {
         "descriptor-differs": Advice(
             "The base says that its antenna is {said}; the site file says {expected}.",
@@ -49,6 +50,14 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
                 "If not, measure the antenna height. Before you correct it: note the time and the old height.",
             ),
         ),
+        "height-not-as-set-up": Advice(
+            "The base says that its antenna is {height_m} m above the mark; today's set-up says {expected_m} m.",
+            (
+                "Measure the antenna height once more, from the mark to the antenna reference point.",
+                "Is {height_m} m the slant, or another day's height? Then note the time, and correct it at the base.",
+                "Is {expected_m} m wrong? Then tell the set-up again with the right height.",
+            ),
+        ),
     }
     Figures = AntennaMismatchFigures
 
@@ -57,7 +66,11 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         self._heights: dict[int, tuple[Station, Base]] = {}  # by station, likewise
 
     def see(self, fact: Fact) -> None:
-        """What a base of the project's own says of its antenna."""
+        """What a base of the project's own says of its antenna; or a set-up, by which all that was said is compared anew."""
+        if isinstance(fact, SetUp):
+            self._heights.clear()
+            for station in self.scene.stations.values():
+                self.see(station)
         if not isinstance(fact, Antenna | Station):
             return
         base = self.scene.base_of(fact.station_id)
@@ -78,11 +91,12 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         if different:
             yield self._descriptor_finding(min(different, key=lambda antenna: antenna.t))
         for station, base in self._heights.values():
+            set_up = self.scene.today is not None and base is self.site.base
             yield Finding(
-                causes=[Cause(cause="height-differs")],
+                causes=[Cause(cause="height-not-as-set-up" if set_up else "height-differs")],
                 stream=station.stream,
                 key=f"height of {station.station_id}",
-                severity="note",
+                severity="check" if set_up else "note",
                 since=station.t,
                 evidence={
                     "station_id": station.station_id,

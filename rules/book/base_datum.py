@@ -32,7 +32,7 @@ from witnesspost.rules.datum.explanation import Noise
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
-from witnesspost.rules.facts import Fact, Fix, Station
+from witnesspost.rules.facts import Fact, Fix, SetUp, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
 from witnesspost.rules.site.model import Base
 
@@ -59,7 +59,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     name = "base-datum"
     severity = "stop"
-    sees = (Station, Fix)
+    sees = (Station, Fix, SetUp)
     causes = BASE_CAUSES
     Figures = BaseDatumFigures
 
@@ -72,9 +72,16 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self._events: list[tuple[float, str, dict[str, Any]]] = []
 
     def see(self, fact: Fact) -> None:
-        """A station position, or at the rover a fix."""
+        """A station position, at the rover a fix, or a set-up by which all is judged anew."""
         if not self._datum.has_control:
             return
+        if isinstance(fact, SetUp):
+            self._datum = Datum(self.site)
+            if self.site.base.occupies is None:
+                self._pending.pop("", None)
+                self._judged.pop("", None)
+            for station in self.scene.stations.values():
+                self.see(station)
         if isinstance(fact, Station):
             base = self.scene.base_of(fact.station_id)
             if base is not None and base.kind == "own" and base.occupies is not None:
@@ -119,7 +126,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         utc = self.scene.utc_at(t)
         utc_s = utc.timestamp() if utc else None
         before = self._judged.get(key)
-        if before is not None and before.same(at, station) and not (before.finding and before.old(utc_s)):
+        if before is not None and before.same(at, station, base) and not (before.finding and before.old(utc_s)):
             return
         expected = self._datum.arp(base, station.antenna_height_m)
         offset = self._datum.offset(at, expected)
@@ -127,16 +134,22 @@ class BaseDatum(Rule[BaseDatumFigures]):
         wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
         self.scene.prove(station.station_id, not wrong)
         finding = self._finding(key, station, offset, expected, limits, t) if wrong else None
+        since = max(station.t, self.scene.today.t) if self.scene.today is not None else station.t
         if finding is not None:
             open_finding = before.finding if before is not None else None
-            finding.since = open_finding.since if open_finding is not None else station.t
+            finding.since = open_finding.since if open_finding is not None else since
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
-        if before is None or not before.same(at, station):
+        if before is None or not before.same(at, station, base):
             cause = finding.causes[0].cause if finding is not None else None
-            self._events.append((station.t, "base-check", self._said(station, offset, expected, limits, cause)))
+            self._events.append((since, "base-check", self._said(station, offset, expected, limits, cause)))
         self._judged[key] = _Judged(
-            at=at, station_id=station.station_id, height_m=station.antenna_height_m, utc_s=utc_s, finding=finding
+            at=at,
+            station_id=station.station_id,
+            height_m=station.antenna_height_m,
+            base=base,
+            utc_s=utc_s,
+            finding=finding,
         )
 
     def _said(
@@ -226,17 +239,20 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
 
 class _Judged(Struct, frozen=True, kw_only=True):
-    """A base's coordinate as it was judged: where, with which antenna height, when (UTC seconds), and what was found."""
+    """A base's coordinate as it was judged: where, with which antenna height, by which set-up of that base, when (UTC seconds),
+    and what was found."""
 
     at: Ecef
     station_id: int
     height_m: float | None
+    base: Base
     utc_s: float | None
     finding: Finding | None
 
-    def same(self, at: Ecef, station: Station) -> bool:
-        """True while the base says what was judged."""
-        return (self.at, self.station_id, self.height_m) == (at, station.station_id, station.antenna_height_m)
+    def same(self, at: Ecef, station: Station, base: Base) -> bool:
+        """True while the base says what was judged, and ought to say the same."""
+        said = (self.at, self.station_id, self.height_m)
+        return said == (at, station.station_id, station.antenna_height_m) and self.base == base
 
     def old(self, utc_s: float | None) -> bool:
         """True once the day is another than when it was judged, or known for the first time."""

@@ -25,7 +25,7 @@ from witnesspost.rules.datum.geodesy import DatumError, enu
 from witnesspost.rules.datum.leap import Leap, Leaps
 from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Epoch, Fact, Fix, Station
+from witnesspost.rules.facts import Epoch, Fact, Fix, SetUp, Station
 from witnesspost.rules.site.model import Base
 
 _STOP = "Store no points until this is over."
@@ -54,7 +54,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
 
     name = "base-moved"
     severity = "stop"
-    sees = (Station, Epoch, Fix)
+    sees = (Station, Epoch, Fix, SetUp)
     causes = {
         "coordinate-changed": Advice(
             "The base's position changed: it is now {offset} compared with before.",
@@ -125,11 +125,12 @@ class BaseMoved(Rule[BaseMovedFigures]):
         self._began: dict[int, float] = {}  # and when it was back after its last pause
         self._heard: dict[str, list[int]] = {}
         self._changed: dict[str, Finding] = {}
+        self._set_up: set[int] = set()  # stations whose next change is the set-up that a person has told
         hears_positions_alone = self.site.post.role == "rover" and not self.scene.correction_streams
         self._leaps = Leaps(self.figures.step_m) if hears_positions_alone else None
 
     def see(self, fact: Fact) -> None:
-        """A station position of the project's base, an epoch that says who sends, or a rover's position."""
+        """A station position of the project's base, an epoch that says who sends, a rover's position, or a set-up."""
         if self.scene.base_kind != "own":
             return
         if isinstance(fact, Fix):
@@ -143,6 +144,8 @@ class BaseMoved(Rule[BaseMovedFigures]):
             base = self.scene.base_of(fact.station_id)
             if base is not None:
                 self._see_position(fact, base)
+        elif isinstance(fact, SetUp):
+            self._see_set_up()
 
     def due(self) -> float:
         """At once while a change is news; else only a message can bring one."""
@@ -167,11 +170,33 @@ class BaseMoved(Rule[BaseMovedFigures]):
         if moved is not None and math.dist(_at(moved.origin), _at(station)) <= self.figures.limit_m:
             return  # back where it was
         right = self._right(station, base)
+        told = station.station_id in self._set_up
+        self._set_up.discard(station.station_id)
+        if told and right is not False:
+            return  # a person has said that the base stands there today
         other_height = station.antenna_height_m and station.antenna_height_m != before.antenna_height_m
         if right and other_height and station.t - self._on_air_since(station) < self.figures.setup_s:
             return  # the day's antenna height over the project's own mark, after a pause: a new set-up
         origin = moved.origin if moved is not None else before
         self._moved[station.station_id] = _Move(origin, station, self._finding(origin, station), right is False)
+
+    def _see_set_up(self) -> None:
+        """The base stands elsewhere today, or at another height: a change to there is no news, before it was told or after."""
+        before, self._datum = self._datum.site.base, Datum(self.site)
+        now = self.site.base
+        if (before.occupies, before.antenna_height_m) == (now.occupies, now.antenna_height_m):
+            return
+        for station_id, station in self._now.items():
+            if self.scene.base_of(station_id) is not now:
+                continue
+            right = self._right(station, now)
+            moved = self._moved.get(station_id)
+            if right is not True:
+                self._set_up.add(station_id)
+            if moved is not None:
+                moved.wrong = right is False
+                if right:
+                    del self._moved[station_id]
 
     def _finding(self, before: Station, station: Station) -> Finding:
         offset = enu(_at(before), _at(station))

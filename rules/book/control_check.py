@@ -31,13 +31,13 @@ from witnesspost.rules.datum.hypotheses import Rover, autonomous, predictions
 from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
 from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
+from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance, Outcome
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
-from witnesspost.rules.facts import CheckIn, Fact, Fix, Tilt
+from witnesspost.rules.facts import CheckIn, Fact, Fix, SetUp, Tilt
 from witnesspost.rules.gnss import FixQuality
 
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
 _RAREST_S = 6.0  # a receiver that says its position more rarely checks nothing
-_DECLARED_S = 60.0  # a person says it shortly before standing still, or while
 _TILT_S = 5.0  # an older word of the tilt sensor says nothing
 _DAY_S = 86_400.0
 _EASY_AT, _OWN_AT = 2, 3  # so many marks must show the same step: stakes stand on round metres
@@ -91,7 +91,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
     name = "control-check"
     severity = "stop"
     at = ("rover",)
-    sees = (Fix, Tilt, CheckIn)
+    sees = (Fix, Tilt, CheckIn, SetUp)
     causes = CONTROL_CAUSES
     Figures = ControlCheckFigures
 
@@ -102,7 +102,6 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._occupation: Occupation | None = None
         self._last: Fix | None = None  # a position that no other has confirmed: a walking rover's
         self._tilt: Tilt | None = None
-        self._declared: CheckIn | None = None
         self._finding: Finding | None = None
         self._moves: tuple[float | None, Moves, Moves] | None = None
         self._steps = Steps()
@@ -115,26 +114,31 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if isinstance(fact, Tilt):
             self._tilt = fact
         elif isinstance(fact, CheckIn):
-            self._declared = fact
-            if self._occupation is not None:
-                self._occupation.judged_s = None
+            self._see_check_in(fact)
+        elif isinstance(fact, SetUp):
+            self._datum = Datum(self.site)
+            self._points = self._moves = None
+            self._steps = Steps()
+            self._judge_anew()
         elif isinstance(fact, Fix):
             self._see_position(fact)
 
     def due(self) -> float:
-        """At once while something stands or an occupation has lasted; else only a position can change anything."""
+        """At once while something stands or an occupation has lasted; else only a position can change anything, or the end of
+        the time that a declared check-in has."""
         occupation = self._occupation
-        if self._finding is not None:
+        if self._finding is not None or (occupation is not None and self._lasted(occupation)):
             return 0.0
-        return 0.0 if occupation is not None and self._lasted(occupation) else math.inf
+        return math.inf if self._declared is None else self._declared.t + WITHIN_S
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged when the rover has stood long enough, and each time that time has doubled."""
         occupation = self._occupation
+        if occupation is not None and t - occupation.last_t > self._gap_s(occupation):
+            self._leave("gap")
+            occupation = None
         if occupation is None:
-            return ()
-        if t - occupation.last_t > self._gap_s(occupation):
-            self._leave()
+            self._give_up(t)
             return ()
         if self._lasted(occupation):
             first = occupation.judged_s is None
@@ -147,10 +151,46 @@ class ControlCheck(Rule[ControlCheckFigures]):
         events, self._events = self._events, []
         return events
 
+    @property
+    def _declared(self) -> DeclaredCheck | None:
+        """The check-in that a person waits for."""
+        declared = self.scene.declared
+        return declared if declared is not None and declared.outcome is None else None
+
+    def _see_check_in(self, said: CheckIn) -> None:
+        declared = self.scene.declared = DeclaredCheck(said, self.figures.still_s)
+        if self.site.control_point(said.point) is None:
+            declared.end(said.t, "unknown-point")
+        elif self._occupation is None:
+            declared.hindrance = self._hindrance(self.scene.fix) or "walking"
+        else:
+            declared.stood_s = self._occupation.lasted_s
+        self._judge_anew()
+
+    def _judge_anew(self) -> None:
+        if self._occupation is not None:
+            self._occupation.judged_s = None
+
+    def _give_up(self, t: float) -> None:
+        """Nobody has stood within the time."""
+        declared = self._declared
+        if declared is not None and t >= declared.t + WITHIN_S:
+            why = {"point": declared.point, "by": declared.by, "hindrance": declared.hindrance}
+            declared.end(t, "given-up", why)
+            self._events.append((t, "check-in-given-up", why))
+
+    def _hindrance(self, fix: Fix | None) -> Hindrance | None:
+        """Why this position cannot be part of a check."""
+        if fix is None or None in (fix.latitude, fix.longitude, fix.height_m):
+            return "no-position"
+        if fix.quality != FixQuality.RTK_FIXED:
+            return "not-fixed"
+        return "leaning" if self._leans(fix.t) else None
+
     def _see_position(self, fix: Fix) -> None:
-        known = fix.quality == FixQuality.RTK_FIXED and None not in (fix.latitude, fix.longitude, fix.height_m)
-        if not known or self._leans(fix.t):
-            self._leave()
+        hindrance = self._hindrance(fix)
+        if hindrance is not None:
+            self._leave(hindrance)
             return
         occupation = self._occupation
         if (
@@ -159,18 +199,22 @@ class ControlCheck(Rule[ControlCheckFigures]):
             and occupation.goes_on(fix, self.figures.still_m)
         ):
             occupation.add(fix)
+            if self._declared is not None:
+                self._declared.stood_s, self._declared.hindrance = occupation.lasted_s, None
             return
         last = self._last
-        self._leave()
+        self._leave("walking")
         self._last = fix
         if last is not None and fix.t - last.t <= _RAREST_S and stands(last, fix, self.figures.still_m):
             self._last = None
             self._occupation = Occupation(last)
             self._occupation.add(fix)
 
-    def _leave(self) -> None:
+    def _leave(self, hindrance: Hindrance) -> None:
         self._occupation = self._last = None
         self._finding = None
+        if self._declared is not None:
+            self._declared.stood_s, self._declared.hindrance = 0.0, hindrance
 
     def _gap_s(self, occupation: Occupation) -> float:
         interval_s = occupation.lasted_s / (occupation.count - 1) if occupation.count > 1 else _GAP_S
@@ -205,12 +249,23 @@ class ControlCheck(Rule[ControlCheckFigures]):
             if first:
                 why = {"horizontal_digit_m": round(coarse_m[0], 4), "vertical_digit_m": round(coarse_m[1], 4)}
                 self._events.append((t, "control-check-declined", {**seen, **why}))
+                self._end_check_in(t, check, {**seen, **why})
             return
         passed = math.hypot(offset.east_m, offset.north_m) <= horizontal_m and abs(offset.up_m) <= vertical_m
         if first:
-            self._events.append((t, "control-check", {"passed": passed, **seen}))
+            declared = self._declared
+            by = declared.by if declared is not None and declared.point == check.point.point else None
+            self._events.append((t, "control-check", {"passed": passed, **seen, "by": by}))
         if not passed:
             self._finding = self._failed(check, seen, occupation.stream, t)
+        self._end_check_in(t, check, seen, passed)
+
+    def _end_check_in(self, t: float, check: _Check, seen: dict[str, Any], passed: bool | None = None) -> None:
+        """The point that a person has declared is judged (`passed` None: it cannot be)."""
+        declared = self._declared
+        if declared is not None and declared.point == check.point.point:
+            outcome: Outcome = "declined" if passed is None else "passed" if passed else "failed"
+            declared.end(t, outcome, seen, self._finding)
 
     def _failed(self, check: _Check, seen: dict[str, Any], stream: str, t: float) -> Finding:
         point, offset = check.point, check.offset
@@ -255,8 +310,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
         distance_m = None if distance_km is None else distance_km * 1000.0
         steps = [_Check(point, self._datum.offset(tip, point), self._limits(point, distance_m), distance_m)
                  for point in self._marks()]  # fmt: skip
-        declared = self._declared
-        if declared is not None and occupation.since - _DECLARED_S <= declared.t <= t:
+        declared = self.scene.declared
+        if declared is not None and declared.is_of(occupation.since) and declared.t <= t:
             named = next((step for step in steps if step.point.point == declared.point), None)
             if named is not None:
                 return named._replace(typing=True, own_position=True)

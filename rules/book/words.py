@@ -13,6 +13,7 @@ from witnesspost.rules.alert import Change, Held, Sentence
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.coordinate_words import BASE_PAIRS, CONTROL_PAIRS
 from witnesspost.rules.book.own import OwnRule
+from witnesspost.rules.site.model import Role
 
 _PAIRS = {"base-datum": BASE_PAIRS, "control-check": CONTROL_PAIRS}
 
@@ -20,6 +21,19 @@ ADVICE: dict[tuple[str, str], Advice] = {
     (rule.name, cause): advice for rule in RULES for cause, advice in (rule.causes | _PAIRS.get(rule.name, {})).items()
 }
 """Every sentence of the book by its key."""
+
+
+def steps_of(rule: str, cause: str, role: Role) -> tuple[str, ...]:
+    """The steps of a cause in the book, their figures not filled in: what a person says that it solved the alert."""
+    advice = ADVICE.get((rule, cause)) or OwnRule.causes.get(cause)
+    if advice is None:
+        return ()
+    return advice.at_base if role == "base" and advice.at_base is not None else advice.steps
+
+
+def solved_words(times: int, of: int) -> str:
+    """What beside a step says that it has helped before; empty where it has not."""
+    return f"solved it {times} of {of} times here" if times else ""
 
 
 class Words(NamedTuple):
@@ -35,7 +49,7 @@ def words(told: Change | Sentence) -> Words:
         advice = ADVICE.get((told.rule, told.cause)) or OwnRule.causes[told.cause]
         figures = {"rule": told.rule, "stream": told.stream, **told.evidence, **told.words}
         fields = _Fields({key: value for key, value in figures.items() if value is not None})
-        steps = advice.at_base if told.role == "base" and advice.at_base is not None else advice.steps
+        steps = steps_of(told.rule, told.cause, told.role)
         return Words(advice.line.format_map(fields), [step.format_map(fields) for step in steps])
     except Exception:  # words that do not fit their figures must not cost the alert
         return Words(f"{told.rule}: {told.cause}", [])

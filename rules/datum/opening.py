@@ -36,11 +36,11 @@ def open_frame(site: Site) -> Frame:
 
 
 class _Key:
-    """A site as a key for a cache: the same object, with its files in the same places."""
+    """A site as a key for a cache: the same project, its files in the same places; whatever is set up there today."""
 
     def __init__(self, site: Site):
-        self.site = site
-        self._is = (id(site), id(site.project), tuple(site.moved.items()))
+        self.site, self._project = site, site.project  # kept, so that no other project gets this one's id
+        self._is = (id(site.project), site.path, tuple(site.moved.items()))
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, _Key) and self._is == other._is

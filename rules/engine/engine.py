@@ -36,7 +36,7 @@ from witnesspost.rules.engine.consequences import (
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, Shelve, Unseen
+from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, SetUp, Shelve, Unseen
 from witnesspost.rules.site.model import Severity
 
 CHATTER_WINDOW_S = 60.0
@@ -55,7 +55,7 @@ class Engine:
         self._alerts: dict[tuple[str, str], OpenAlert] = {}
         self._raises: dict[tuple[str, str], list[float]] = {}
         self._over: list[Trouble] = []
-        self._shelved_until: dict[str, float] = {}
+        self._shelved: dict[str, Shelve] = {}  # by rule: what a person has said last
         self._numbers = 0
         self._waiting: list[Change] = []
         self._explanations: dict[str, tuple[Explanation, ...]] = {rule.name: explanations(rule) for rule in rules}
@@ -75,15 +75,23 @@ class Engine:
         raised = [alert for alert in self._alerts.values() if alert.number and (alert.active or not alert.acknowledged)]
         return sorted(raised, key=lambda a: (not a.active, -GRAVITY[a.severity], a.raised_t or 0.0))
 
+    def shelved(self, t: float) -> dict[str, Shelve]:
+        """Which rules a person has silenced, and by which word, in the order of their names."""
+        return {rule: shelve for rule, shelve in sorted(self._shelved.items()) if self._is_shelved(rule, t)}
+
     def see(self, fact: Fact) -> None:
         """Tell one fact: the scene first, then each rule that wants its kind."""
         self.scene.see(fact)
         if isinstance(fact, Acknowledge):
-            self._acknowledge(fact.t, fact.rule)
+            self._acknowledge(fact)
         elif isinstance(fact, Shelve):
             self._shelve(fact)
         elif isinstance(fact, Unseen):
             self._remember(fact)
+        elif isinstance(fact, SetUp):
+            for rule in self.rules:
+                rule.site = self.scene.site
+            self.ask_all()
         for one in self._listeners.get(type(fact), ()):
             try:
                 one.see(fact)
@@ -102,7 +110,7 @@ class Engine:
             return []
         changes, self._waiting = self._waiting, []
         for where, alert in tuple(self._alerts.items()):
-            if alert.shelved and t >= self._shelved_until[alert.rule]:
+            if alert.shelved and not self._is_shelved(alert.rule, t):
                 alert.shelved = False
             if alert.forgotten_utc is not None and (now := self.scene.utc_at(t)) and now > alert.forgotten_utc:
                 del self._alerts[where]
@@ -191,9 +199,9 @@ class Engine:
         if not alert.number:
             self._numbers += 1
             alert.number = self._numbers
-        alert.active, alert.acknowledged = True, False
+        alert.active, alert.acknowledged, alert.seen = True, False, None
         alert.because_of = self._explained(alert, t)
-        alert.shelved = t < self._shelved_until.get(alert.rule, 0.0)
+        alert.shelved = self._is_shelved(alert.rule, t)
         self.scene.active_rules.add(alert.rule)
         self.ask_all()
         changes.append(self._change(alert, t, "raised"))
@@ -233,23 +241,27 @@ class Engine:
             self.scene.active_rules.discard(rule)
             self.ask_all()
 
-    def _acknowledge(self, t: float, rule: str | None) -> None:
+    def _acknowledge(self, seen: Acknowledge) -> None:
         for where, alert in tuple(self._alerts.items()):
-            if not alert.number or alert.acknowledged or rule not in (None, alert.rule, alert.because_of):
+            if not alert.number or alert.acknowledged or seen.rule not in (None, alert.rule, alert.because_of):
                 continue
-            alert.acknowledged = True
+            alert.acknowledged, alert.seen = True, seen
             if alert.active:
-                self._waiting.append(self._change(alert, t, "acknowledged"))
+                self._waiting.append(self._change(alert, seen.t, "acknowledged"))
             else:
                 del self._alerts[where]
-                self._waiting.append(self._change(alert, t, "cleared"))
+                self._waiting.append(self._change(alert, seen.t, "cleared"))
 
     def _shelve(self, fact: Shelve) -> None:
         rules = {fact.rule} if fact.rule else {alert.rule for alert in self.open_alerts()}
         for name in rules:
-            self._shelved_until[name] = fact.t + fact.for_s
+            self._shelved[name] = fact
         for alert in self._alerts.values():
             alert.shelved = alert.shelved or alert.rule in rules
+
+    def _is_shelved(self, rule: str, t: float) -> bool:
+        shelve = self._shelved.get(rule)
+        return shelve is not None and t < shelve.t + shelve.for_s
 
     def _remember(self, fact: Unseen) -> None:
         """A stop of an earlier run that nobody has seen: over, and unseen still."""
@@ -293,6 +305,9 @@ class Engine:
     def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding
         utc = self.scene.utc_at(t)
+        evidence = finding.evidence
+        if alert.seen is not None and change in ("acknowledged", "cleared"):
+            evidence = evidence | {"seen_by": alert.seen.by, "seen_note": alert.seen.note, "seen_t": alert.seen.t}
         return Change(
             t=t,
             post=self.scene.site.post.name,
@@ -305,7 +320,7 @@ class Engine:
             severity=alert.severity,
             stream=finding.stream,
             because_of=alert.because_of,
-            evidence=finding.evidence,
+            evidence=evidence,
             words=finding.words,
             alert=alert.number,
             shelved=alert.shelved,

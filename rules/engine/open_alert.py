@@ -7,6 +7,7 @@ import math
 
 from witnesspost.rules.alert import ChangeKind, Held, Sentence
 from witnesspost.rules.engine.consequences import Trouble, graver
+from witnesspost.rules.facts import Acknowledge
 from witnesspost.rules.finding import Finding
 from witnesspost.rules.site.model import Role, Severity
 
@@ -33,6 +34,7 @@ class OpenAlert:
         self.gone_since: float | None = None
         self.held_times = 0
         self.acknowledged = False
+        self.seen: Acknowledge | None = None  # by whom it was
         self.active = False
         self.because_of: str | None = None
         self.shelved = False

@@ -39,7 +39,10 @@ FiguresT = TypeVar("FiguresT", bound=HasDelays)
 
 
 class Rule(Generic[FiguresT]):
-    """The base of each rule. `sees` names the facts it wants, `at` the roles it works at; `causes` has the words of each."""
+    """The base of each rule. `sees` names the facts it wants, `at` the roles it works at; `causes` has the words of each.
+
+    `site` is as it holds now: another one after a `SetUp`, which a rule that keeps something of the site has in `sees`.
+    """
 
     name: str
     severity: Severity

@@ -11,9 +11,12 @@ import datetime as dt
 import math
 
 from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.engine.check_in import DeclaredCheck
 from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.engine.pole import Pole
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, Station, Tilt, Traffic, Utc
+from witnesspost.rules.engine.set_up import set_up
+from witnesspost.rules.engine.tally import Tally
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, SetUp, Solved, Station, Tilt, Traffic, Utc
 from witnesspost.rules.gnss import GRS80, WEEK_S, FixQuality
 from witnesspost.rules.site.model import Base, Site
 
@@ -29,7 +32,11 @@ class Scene:
     """The state of the lines, kept by the engine before any rule sees a fact. Nothing here judges."""
 
     def __init__(self, site: Site, began_t: float = 0.0):
-        self.site = site
+        self.plan = site  # the site file's
+        self.site = site  # as it holds now: by today's set-up, where a person has said one
+        self.today: SetUp | None = None
+        self.declared: DeclaredCheck | None = None  # the last check-in that a person has asked for; control-check's
+        self.solved = Tally()
         self.began_t = began_t
         self.correction_streams = [s.name for s in site.stream if "corrections" in s.carries]
         self.position_streams = [s.name for s in site.stream if "positions" in s.carries]
@@ -41,6 +48,7 @@ class Scene:
         self.last_any_epoch: dict[str, Epoch] = {}
         self._adopted: Epoch | None = None  # the last epoch of the station that sends
         self.utc: Utc | None = None
+        self.planned: Planned | None = None
         self.planned_until = -math.inf
         self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
         self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
@@ -89,7 +97,12 @@ class Scene:
         elif isinstance(fact, Utc):
             self.utc = fact
         elif isinstance(fact, Planned):
-            self.planned_until = fact.t + fact.for_s
+            self.planned, self.planned_until = fact, fact.t + fact.for_s
+        elif isinstance(fact, SetUp):
+            self.today, self.site = fact, set_up(self.plan, fact)
+            self._proven.clear()  # until base-datum has judged by what holds now
+        elif isinstance(fact, Solved):
+            self.solved.add(fact)
 
     @property
     def station_ids(self) -> frozenset[int] | None:

@@ -29,7 +29,7 @@ class View:
         self.t = 0.0
         self.told, self.lines, self.wakes = [], [], []
         self.ended = 0
-        self.status = None
+        self.status = self.site = None
         self._pulse = Pulse(t=0.0, shown="dark", silent=False, ready=False, ports=(), stuck=(), log=LOG, lost_bytes=0)
 
     def beats(self, **changes):
@@ -43,6 +43,9 @@ class View:
 
     def snapshot(self):
         return self.status
+
+    def plan(self):
+        return self.site
 
     def tell(self, fact):
         self.told.append(fact)

@@ -41,7 +41,7 @@ def next_start(folder, mark):
 
 
 def look_back(log):
-    return [log.left_unseen(0.0), log.not_recorded()]
+    return [log.left(0.0), log.not_recorded()]
 
 
 def test_what_was_not_written_is_told_and_what_was_is_not(tmp_path):

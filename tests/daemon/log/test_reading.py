@@ -21,7 +21,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.schema import PAGE_BYTES
 from witnesspost.daemon.log.verifying import verify as verified
 from witnesspost.replay.commands.extract import extract
-from witnesspost.rules.facts import Acknowledge, Health, Planned, Port, Shelve, Utc
+from witnesspost.rules.facts import Acknowledge, CheckIn, Health, Planned, Port, SetUp, Shelve, Solved, Utc
 from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
@@ -89,12 +89,17 @@ def run(command, *arguments):
 
 # ── order ───────────────────────────────────────────────────────────────────────────────────────────────────────────
 
+DAY = dt.datetime(2026, 5, 12, 9, 0, tzinfo=dt.UTC)
 TOLD = st.sampled_from(
     [
         Port(t=0, stream="corrections", state="lost", reason="unplugged"),
         Planned(t=0, stream="", for_s=60.5, why="battery"),
         Acknowledge(t=0, stream="", rule="corrections-stopped"),
         Shelve(t=0, stream="", for_s=600.0),
+        SetUp(t=0, stream="", point=None, antenna_height_m=1.532, pole_height_m=2.0, by="Kim", slant_m=1.54, radius_m=0.1),
+        SetUp(t=0, stream="", point="KQ-1", antenna_height_m=1.532, pole_height_m=2.0, run="kestrel.0001.db", utc=DAY),
+        CheckIn(t=0, stream="", point="KQ-2", by="Kim"),
+        Solved(t=0, stream="", rule="sky", cause="few-satellites", step="Wait.", by="Kim"),
         Health(t=0, stream="", disk_free_fraction=0.25, lost_bytes=3, read_only=False),
     ]
 )

@@ -11,6 +11,7 @@ import pytest
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
+from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.view import LOG, View, until
@@ -29,6 +30,7 @@ carries = ["corrections"]
 listen = "127.0.0.1:{port}"
 """
 ALERT = AlertStatus(
+    number=1,
     rule="corrections-stopped",
     cause="line-silent",
     severity="stop",
@@ -42,6 +44,7 @@ ALERT = AlertStatus(
     steps=["Store no points.", 'Is the radio\'s "RX" lamp blinking?', "Is the antenna fitted?"],
 )
 STATUS = Status(
+    set_up=SetUpStatus(planned=True, point="KQ-1", antenna_height_m=1.843, pole_height_m=2.0),
     post="kestrel-rover",
     role="rover",
     site="site.toml",

@@ -13,6 +13,7 @@ from witnesspost.daemon.commands.status import screenful, status
 from witnesspost.daemon.screen import Look
 from witnesspost.daemon.status.server import NoAnswer, SocketTaken, StatusServer, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
+from witnesspost.daemon.status.told import SetUpStatus
 
 from tests.daemon.view import View, until
 
@@ -51,8 +52,10 @@ SAID = Status(
     base_check="agrees with KQ-1",
     ready=["ports open", "corrections from 417"],
     missing=["not fixed"],
+    set_up=SetUpStatus(planned=True, point="KQ-1", antenna_height_m=1.843, pole_height_m=2.0),
     alerts=[
         AlertStatus(
+            number=1,
             rule="corrections-stopped",
             cause="port-lost",
             severity="stop",
@@ -66,6 +69,7 @@ SAID = Status(
             steps=["Cable in at both ends?", "Power light on at the adapter?"],
         ),
         AlertStatus(
+            number=2,
             rule="fix-lost",
             cause="float",
             severity="stop",
@@ -106,6 +110,7 @@ port corrections  /dev/ttyUSB0: lost (not there yet), rate not known yet
 epoch receiver    station 417, 21 satellites of GRE, 0.4 s ago, every 1.0 s
 fix               RTK float, 0.2 s ago, 17 satellites, HDOP 0.8, corrections 1.4 s old
 base              agrees with KQ-1
+set-up            base over KQ-1, antenna 1.843 m, pole 2.000 m (the site file's plan)
 clock             receiver (RMC) on receiver, 1 s ago
 log               kestrel-rover.0042.db, 12 MB, 12 MB of them raw, disk 42% free, 38 days left at this rate
 health            51 °C, 2 restarts since power on

@@ -14,13 +14,16 @@ from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import (
     Antenna,
     Bias,
+    CheckIn,
     Epoch,
     Fix,
     Health,
     Planned,
     Port,
     RuleFailed,
+    SetUp,
     SignalLevels,
+    Solved,
     Station,
     Tilt,
     Traffic,
@@ -135,6 +138,16 @@ FACTS = st.one_of(
         log_failed=st.none() | st.booleans(),
     ),
     st.builds(Port, t=st.just(0.0), stream=STREAM, state=st.sampled_from(["open", "waiting", "lost", "back"]), reason=WORDS),
+    st.builds(
+        SetUp,
+        t=st.just(0.0),
+        stream=st.just(""),
+        point=st.none() | st.sampled_from(["KQ-1", "KQ-2", "", "?"]),
+        antenna_height_m=NUMBER,
+        pole_height_m=NUMBER,
+    ),
+    st.builds(CheckIn, t=st.just(0.0), stream=st.just(""), point=st.sampled_from(["KQ-1", "KQ-2", "", "?"])),
+    st.builds(Solved, t=st.just(0.0), stream=st.just(""), rule=WORDS, cause=WORDS, step=WORDS),
     st.builds(Planned, t=st.just(0.0), stream=st.just(""), for_s=st.floats(0, 1e6), why=WORDS),
     st.builds(RuleFailed, t=st.just(0.0), stream=st.just(""), rule=WORDS, error=WORDS),
 )
@@ -143,6 +156,11 @@ STRETCHES = st.lists(  # facts that come together, again and again
     max_size=8,
 )
 RADIO = {"base": {"air_rate_bps": 9600, "forward_error_correction": True, "antenna_above_ground_m": 4.0}}
+MARKS = [
+    {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322},
+    {"name": "KQ-2", "latitude": 39.1255567, "longitude": -104.9851543, "height": 1881.976},
+]
+PROJECT = {"project": {"frame": "EPSG:6319", "vertical": "ellipsoidal", "control": MARKS}}
 OWN = [{"name": f"own-{index}", "measure": name, "above": 0.0} for index, name in enumerate(MEASURES)]
 
 
@@ -152,9 +170,10 @@ OWN = [{"name": f"own-{index}", "measure": name, "above": 0.0} for index, name i
     role=st.sampled_from(["base", "rover"]),
     base=st.sampled_from([{}, {"station_id": 417, "antenna": "KESTREL-A1"}]),
     pole_m=st.sampled_from([0.0, 2.0]),
+    project=st.sampled_from([{}, PROJECT]),
 )
-def test_no_rule_throws(day, stretches, role, base, pole_m):
-    site = day.site(role, base=base, radio=RADIO, rover={"pole_height_m": pole_m}, own_rule=OWN)
+def test_no_rule_throws(day, stretches, role, base, pole_m, project):
+    site = day.site(role, base=base, radio=RADIO, rover={"pole_height_m": pole_m}, own_rule=OWN, **project)
     scene = Scene(site)
     rules = rules_in_force(site, scene)
     assert len(rules) > len(OWN) + len(RULES) // 2
@@ -164,6 +183,7 @@ def test_no_rule_throws(day, stretches, role, base, pole_m):
         fact.t = t
         scene.see(fact)
         for rule in rules:
+            rule.site = scene.site  # as the engine does
             if isinstance(fact, rule.sees):
                 rule.see(fact)
         for rule in rules:

@@ -4,14 +4,16 @@ import datetime as dt
 import shutil
 
 import pytest
+from witnesspost.daemon.log import left as runs_before
 from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.log.unseen import unseen_stops
 from witnesspost.daemon.pipeline import Pipeline
-from witnesspost.rules.facts import Acknowledge, Shelve, Unseen
+from witnesspost.rules.engine.tally import Tally
+from witnesspost.rules.facts import Acknowledge, SetUp, Shelve, Solved, Unseen
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.log.test_log import SITE, change, start
+from tests.daemon.stream.test_nmea import sentence
 
 NAME = "kestrel-base"
 
@@ -36,7 +38,7 @@ def run(folder, *changes, until=60.0, acts=(), how="stopped"):
 
 
 def left(folder, now=None):
-    return unseen_stops(Folder(folder, NAME), 0.0, now)
+    return runs_before.left(Folder(folder, NAME), 0.0, now)
 
 
 def told(folder):
@@ -116,7 +118,7 @@ def next_run(folder, *acts, until=12.0):
     log = start(folder)
     path = folder / f"{NAME}.{Folder(folder, NAME).next_number() - 1:04d}.db"
     pipeline = Pipeline(site_from_toml(SITE), log)
-    for fact in unseen_stops(Folder(folder, NAME), 0.0, path):
+    for fact in left(folder, path):
         pipeline.tell(fact)
     pipeline.tick(1.0)
     for act in acts:
@@ -154,6 +156,48 @@ def test_a_run_that_ends_before_it_has_told_it_loses_nothing(tmp_path):
     assert [fact.run for fact in left(folder)] == [f"{NAME}.0001.db"]
     next_run(folder, Acknowledge(t=1.2, stream=""), until=1.6)  # seen in a short one
     assert left(folder) == []
+
+
+def set_up(t, point="KQ-1", antenna=1.532):
+    return SetUp(t=t, stream="", point=point, antenna_height_m=antenna, pole_height_m=2.0, by="Kim")
+
+
+def test_the_last_set_up_holds_on_from_run_to_run_until_the_next(tmp_path):
+    folder = tmp_path / "log"
+    run(folder, acts=[set_up(1.0), set_up(2.0, "KQ-2", 1.6)], how=None)
+    for _ in range(2):  # told anew by each run, it keeps its first name and time
+        (fact,) = left(folder)
+        assert (fact.t, fact.point, fact.antenna_height_m, fact.by) == (0.0, "KQ-2", 1.6, "Kim")
+        assert (fact.run, fact.utc) == (f"{NAME}.0001.db", None)
+        next_run(folder)
+    next_run(folder, set_up(3.0, "KQ-3"))
+    (fact,) = left(folder)
+    assert (fact.point, fact.run) == ("KQ-3", f"{NAME}.0004.db")
+
+
+def test_a_set_up_is_dated_by_what_a_receiver_said(tmp_path):
+    folder = tmp_path / "log"
+    pipeline = Pipeline(site_from_toml(SITE), log := start(folder))
+    place = ("3907.4", "N", "10459.2", "W")
+    pipeline.feed(1.0, "receiver", sentence("GPRMC", "090000.00", "A", *place, "0.0", "0.0", "120526", "", ""))
+    pipeline.tell(set_up(31.0))
+    pipeline.tick(60.0)
+    log.close(60.0, "stopped")
+    fact = left(folder)[0]
+    assert fact.utc == dt.datetime(2026, 5, 12, 9, 0, 30, tzinfo=dt.UTC)
+
+
+def test_what_solved_what_is_counted_over_all_logs_but_the_one_that_is_written(tmp_path):
+    folder = tmp_path / "log"
+    steps = ["Wait.", "Walk.", "Wait."]
+    for step in steps:
+        run(folder, acts=[Solved(t=1.0, stream="", rule="sky", cause="few-satellites", step=step, by="Kim")])
+    (folder / f"{NAME}.0009.db").write_bytes(b"no database")
+    logs = Folder(folder, NAME)
+    assert sorted(said.step for said in runs_before.solved_before(logs)) == sorted(steps)
+    tally = Tally(runs_before.solved_before(logs, folder / f"{NAME}.0001.db"))
+    assert [tally.of("sky", "few-satellites", step) for step in ("Wait.", "Walk.", "Run.")] == [(1, 2), (1, 2), (0, 2)]
+    assert tally.of("sky", "poor-geometry", "Wait.") == (0, 0)
 
 
 def test_whoever_shelved_it_has_seen_it_only_if_it_was_raised_so(tmp_path):

@@ -1,0 +1,223 @@
+"""Today's set-up: the rules judge by it from the moment it is told, and by the next one after that."""
+
+import pytest
+from witnesspost.rules.alert import Sentence
+from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
+from witnesspost.rules.book.base_datum import BaseDatum
+from witnesspost.rules.book.base_moved import BaseMoved
+from witnesspost.rules.book.control_check import ControlCheck
+from witnesspost.rules.book.words import words
+from witnesspost.rules.coordinates import Enu
+from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
+from witnesspost.rules.facts import CheckIn, SetUp
+
+from tests.proof.datum_table import PLACES, geoid_file
+from tests.rules.book.test_control_check import FOURTH, KESTREL, SECOND, THIRD
+
+TABLES = {
+    "project": {
+        "frame": "EPSG:6319",
+        "epoch": 2010.0,
+        "vertical": "geoid",
+        "geoid": geoid_file(PLACES[0]),
+        "control": [KESTREL, SECOND, THIRD, FOURTH],
+    },
+    "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843},
+    "rover": {"pole_height_m": 2.0},
+}
+
+
+def set_up(t, point="KQ-1", antenna=1.843, pole=2.0):
+    return SetUp(t=t, stream="", point=point, antenna_height_m=antenna, pole_height_m=pole, by="Kim")
+
+
+@pytest.fixture
+def base(day):
+    """A bench of the rules that judge a base, and a maker of its stations over a mark (1005: no antenna height is sent)."""
+    bench = day.bench(BaseDatum, BaseMoved, AntennaMismatch, role="base", **TABLES)
+
+    def station(t, point="KQ-1", antenna=1.843, said=None):
+        x, y, z = (round(part, 4) for part in point_at(bench.site, point, antenna).ecef)
+        return day.station(t, x_m=x, y_m=y, z_m=z, antenna_height_m=said, message=1005 if said is None else 1006)
+
+    return bench, station
+
+
+def every(day, station, start, stop, *args, **other):
+    return [station(t, *args, **other) for t in day.every(10.0, start, stop)]
+
+
+def test_the_antenna_height_of_the_day_is_right_where_the_plan_s_would_be_wrong(base, day):
+    bench, station = base
+    facts = [set_up(0.5, antenna=1.532), *every(day, station, 1.0, 60.0, antenna=1.532)]
+    assert bench.play(facts, 60.0) == []
+    assert bench.scene.proven_right()
+    assert bench.site.base.antenna_height_m == 1.843  # the site file's is not touched
+
+
+def test_it_takes_effect_at_once_and_ends_with_the_next(base, day):
+    bench, station = base
+    facts = [*every(day, station, 1.0, 100.0), set_up(30.1, antenna=1.532), set_up(60.1)]
+    changes = bench.play(facts, 100.0)
+    assert [(round(c.t, 1), c.change, c.rule) for c in changes] == [
+        (30.2, "raised", "base-datum"),
+        (63.2, "normal", "base-datum"),
+    ]
+    assert changes[0].evidence["up_m"] == pytest.approx(1.843 - 1.532, abs=2e-4)
+
+
+def test_another_point_said_before_the_base_says_it(base, day):
+    bench, station = base
+    facts = [*every(day, station, 1.0, 30.0), set_up(40.1, "KQ-2"), *every(day, station, 41.0, 90.0, "KQ-2")]
+    said = day.said(bench.play(facts, 100.0))
+    assert said == [
+        (40.2, "raised", "base-datum", "other-control-point"),  # the base has not been told yet
+        (44.2, "normal", "base-datum", "other-control-point"),
+    ]
+
+
+def test_another_point_said_after_the_base_has_moved(base, day):
+    bench, station = base
+    facts = [*every(day, station, 1.0, 30.0), *every(day, station, 31.0, 90.0, "KQ-2", 1.6), set_up(50.1, "KQ-2", 1.6)]
+    said = day.said(bench.play(facts, 100.0))
+    assert {(change, rule) for t, change, rule, _ in said if t < 50.0} == {("raised", "base-datum"), ("raised", "base-moved")}
+    assert {(t, change, rule) for t, change, rule, _ in said if t > 50.0} == {
+        (53.2, "normal", "base-datum"),
+        (53.2, "normal", "base-moved"),
+    }
+
+
+def test_a_point_that_is_not_listed_is_not_judged(base, day):
+    bench, station = base
+    facts = [*every(day, station, 1.0, 60.0, antenna=1.0), set_up(20.1, None, 1.0)]
+    assert [(c.change, c.t) for c in bench.play(facts, 60.0)] == [
+        ("raised", pytest.approx(1.2)),
+        ("normal", pytest.approx(23.2)),
+    ]
+    assert not bench.scene.proven_right()
+
+
+def test_a_move_without_a_word_is_still_one(base, day):
+    bench, station = base
+    facts = [set_up(0.5, pole=1.8), *every(day, station, 1.0, 30.0), *every(day, station, 31.0, 60.0, "KQ-3")]
+    assert ("raised", "base-moved") in [(c.change, c.rule) for c in bench.play(facts, 60.0)]
+
+
+def test_a_height_that_the_base_says_and_the_set_up_does_not_is_a_check(base, day):
+    bench, station = base
+    facts = [
+        *every(day, station, 1.0, 90.0, antenna=1.601, said=1.601),
+        set_up(30.1, antenna=1.532),
+        set_up(60.1, antenna=1.601),
+    ]
+    changes = [c for c in bench.play(facts, 90.0) if c.rule == "antenna-mismatch"]
+    assert [(c.change, c.cause, c.severity) for c in changes] == [
+        ("raised", "height-differs", "note"),
+        ("raised", "height-not-as-set-up", "check"),
+        ("cleared", "height-not-as-set-up", "check"),
+    ]
+    said = words(changes[1]).say
+    assert said == "The base says that its antenna is 1.601 m above the mark; today's set-up says 1.532 m."
+
+
+@pytest.fixture
+def rover(day):
+    """A bench of control-check, and a maker of fixes with a pole over a mark."""
+    bench = day.bench(ControlCheck, **TABLES)
+
+    def fix(t, point="KQ-2", pole=2.0, east=0.0, **other):
+        mark = point_at(bench.site, point)
+        latitude, longitude, h = to_geodetic(from_enu(mark.ecef, Enu(east, 0.0, pole)))
+        return day.fix(
+            t, **{"latitude": latitude, "longitude": longitude, "height_m": h + 16.0, "separation_m": -16.0, **other}
+        )
+
+    return bench, fix
+
+
+def checks(bench):
+    return [
+        (round(t, 1), detail["point"], detail["passed"]) for t, kind, detail in bench.engine.events if kind == "control-check"
+    ]
+
+
+def test_the_pole_of_the_day(rover, day):
+    bench, fix = rover
+    facts = [set_up(0.5, pole=1.5), *(fix(t, pole=1.5) for t in day.every(1.0, 1.0, 20.0))]
+    assert bench.play(facts, 20.0) == []
+    assert checks(bench) == [(11.2, "KQ-2", True)]
+
+
+def test_a_pole_told_while_the_alert_stands_ends_it(rover, day):
+    bench, fix = rover
+    facts = [*(fix(t, pole=1.5) for t in day.every(1.0, 1.0, 40.0)), set_up(20.1, pole=1.5)]
+    assert [(round(c.t, 1), c.change) for c in bench.play(facts, 40.0)] == [(11.2, "raised"), (23.2, "normal")]
+    assert checks(bench) == [(11.2, "KQ-2", False), (20.2, "KQ-2", True)]
+
+
+def words_of_finding(finding):
+    said = {"rule": "control-check", "cause": finding.causes[0].cause, "role": "rover"}
+    return words(Sentence(**said, stream=finding.stream, evidence=finding.evidence, words=finding.words)).say
+
+
+class TestDeclaredCheckIn:
+    def say(self, t, point="KQ-2"):
+        return CheckIn(t=t, stream="", point=point, by="Kim")
+
+    def test_ten_seconds_with_a_countdown_and_passed(self, rover, day):
+        bench, fix = rover
+        bench.play([fix(0.5), self.say(0.6), *(fix(t) for t in day.every(1.0, 1.0, 6.0))], 6.0)
+        declared = bench.scene.declared
+        assert (declared.point, declared.by, declared.stood_s, declared.needed_s) == ("KQ-2", "Kim", 4.5, 10.0)
+        assert (declared.outcome, declared.hindrance) == (None, None)
+        bench.play([fix(t) for t in day.every(1.0, 6.0, 13.0)], 13.0)
+        assert (declared.outcome, declared.ended_t) == ("passed", pytest.approx(11.2))
+        assert abs(declared.measured["up_m"]) < 0.001
+        ((_, _, detail),) = bench.engine.events
+        assert (detail["by"], detail["point"]) == ("Kim", "KQ-2")
+
+    def test_not_passed_and_why(self, rover, day):
+        bench, fix = rover
+        bench.play([self.say(0.5), *(fix(t, pole=1.5) for t in day.every(1.0, 1.0, 13.0))], 13.0)
+        declared = bench.scene.declared
+        assert declared.outcome == "failed"
+        assert declared.measured["up_m"] == pytest.approx(-0.5, abs=1e-3)
+        assert words_of_finding(declared.finding).startswith("On KQ-2 the rover reads 50 cm low.")
+
+    @pytest.mark.parametrize(
+        ("others", "hindrance"),
+        [({"quality": 5}, "not-fixed"), ({"latitude": None}, "no-position"), ({}, "walking")],
+    )
+    def test_given_up_after_a_minute_and_why(self, rover, day, others, hindrance):
+        bench, fix = rover
+        facts = [fix(t, **({"east": 1.4 * t} | others)) for t in day.every(1.0, 1.0, 70.0)]
+        assert bench.play([self.say(2.5), *facts], 70.0) == []
+        declared = bench.scene.declared
+        assert (declared.outcome, declared.hindrance, declared.ended_t) == ("given-up", hindrance, pytest.approx(62.6))
+        assert [(kind, detail["point"]) for _, kind, detail in bench.engine.events] == [("check-in-given-up", "KQ-2")]
+
+    def test_a_receiver_that_says_nothing_is_given_up_too(self, rover, day):
+        bench, _ = rover
+        bench.play([self.say(1.1)], 70.0)
+        assert (bench.scene.declared.outcome, bench.scene.declared.hindrance) == ("given-up", "no-position")
+
+    def test_who_begins_to_stand_within_the_minute_is_waited_for(self, rover, day):
+        bench, fix = rover
+        bench.play([self.say(1.1), *(fix(t) for t in day.every(1.0, 55.0, 70.0))], 70.0)
+        assert bench.scene.declared.outcome == "passed"
+
+    def test_a_point_that_is_not_listed_ends_at_once(self, rover):
+        bench, _ = rover
+        bench.play([self.say(1.1, "KQ-9")], 2.0)
+        assert bench.scene.declared.outcome == "unknown-point"
+
+    def test_the_next_mark_is_not_taken_for_the_declared_one(self, rover, day):
+        # Right practice: the crew goes on to the next mark within the minute.
+        bench, fix = rover
+        facts = [
+            self.say(0.5),
+            *(fix(t) for t in day.every(1.0, 1.0, 13.0)),
+            *(fix(t, "KQ-3") for t in day.every(1.0, 30.0, 50.0)),
+        ]
+        assert bench.play(facts, 50.0) == []
+        assert [point for _, point, _ in checks(bench)] == ["KQ-2", "KQ-3"]
