@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import msgspec
 from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.screen import Entry, Look, entry_text
@@ -49,17 +52,32 @@ class Teller:
         began_t = self._raised_t.get(change.alert)
         if change.change in ("normal", "cleared") and (run := change.evidence.get("of_run")) is not None:
             if change.change == "cleared":
-                return "Seen, or a day old."
+                return (
+                    f"Seen{seen_words(change.evidence)}." if "seen_t" in change.evidence else "A day old: nobody has seen it."
+                )
             over = change.evidence.get("over_utc")
             when = f", over since {self._stamps(change.t, over)}" if over else ""
             return f"Not seen in the run before ({run}{when}): {say}"
         after = None if began_t is None else span(change.t - began_t)
+        seen = seen_words(change.evidence)
         if change.change == "acknowledged":
-            return f"After {after}." if after else "By a person."
+            return f"{seen[1:2].upper()}{seen[2:]}{f', after {after}' if after else ''}. It still stands."
         if change.change == "cleared":
             self._raised_t.pop(change.alert, None)
-            return f"It lasted {after}." if after else "It is cleared."
-        return f"It lasted {after}, and nobody has seen it yet." if after else "Nobody has seen it yet."
+            seen = f" Seen{seen}." if "seen_t" in change.evidence else ""
+            return f"It lasted {after}.{seen}" if after else f"It is over.{seen}"
+        return f"It lasted {after}, and nobody has seen it yet." if after else "It is over, and nobody has seen it yet."
+
+
+def seen_words(evidence: Mapping[str, Any]) -> str:
+    """By whom an alert was seen, and what he noted; who presses the button says no name."""
+    by, note = evidence.get("seen_by"), evidence.get("seen_note")
+    return f"{f' by {by}' if by else ' at the button'}{f' ({note})' if note else ''}"
+
+
+def hinted(steps: Sequence[str], hints: Sequence[str]) -> list[str]:
+    """Each step with how often it has helped here, where it has."""
+    return [f"{step} ({hint})" if hint else step for step, hint in zip(steps, [*hints, *[""] * len(steps)], strict=False)]
 
 
 def span(seconds: float) -> str:
@@ -69,6 +87,16 @@ def span(seconds: float) -> str:
     if seconds < 6000:
         return f"{seconds / 60:.0f} min"
     return f"{seconds / 3600:.0f} h" if seconds < 360_000 else f"{seconds / 86400:.0f} days"
+
+
+def millimetres(*metres: float) -> str:
+    """Lengths as a person reads them: `4, 0, −3 mm`."""
+    return ", ".join(f"{round(part * 1000)}".replace("-", "−") for part in metres) + " mm"
+
+
+def check_line(point: str, east_m: float, north_m: float, up_m: float) -> str:
+    """What a person reads of a check that has passed."""
+    return f"check-in on {point} passed ({millimetres(east_m, north_m, up_m)}: east, north, up)"
 
 
 def json_line(change: Change) -> str:

@@ -54,8 +54,8 @@ ALLOWED = {
     "daemon.supervisor": f"{PLAIN} daemon.companion daemon.status.snapshot",
     "daemon.service": f"{PLAIN} daemon.pipeline daemon.stream daemon.log daemon.clock "
     "daemon.state daemon.companion daemon.supervisor daemon.status.snapshot",
-    "daemon.status.ready": f"{PLAIN} rules.engine",
-    "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.status.ready",
+    "daemon.status.ready": f"{PLAIN} rules.engine daemon.lines",
+    "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.lines",
     "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready daemon.status.told",
     "daemon.requests": f"{PLAIN} rules.book.words {TOLD} daemon.companion daemon.status.snapshot daemon.status.told",
     **dict.fromkeys(

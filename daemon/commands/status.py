@@ -12,7 +12,7 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.lines import span
+from witnesspost.daemon.lines import hinted, seen_words, span
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
@@ -82,7 +82,7 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     lines = look.wrapped(f"{state}  {said.post} ({said.role}), {stamps(said.up_s)}", hanging="  ")
     lines[0] = look.word(state) + lines[0].removeprefix(state)
     for alert in _roots_first(said.alerts):
-        lines.append(entry_text(_entry(alert, stamps(said.up_s - alert.for_s, alert.since_utc)), look))
+        lines.append(entry_text(_entry(alert, stamps, said.up_s), look))
     if not said.alerts:
         lines.append("No alerts.")
     lines.append("")
@@ -104,24 +104,26 @@ def _roots_first(alerts: list[AlertStatus]) -> list[AlertStatus]:
     return ordered + [one for one in alerts if one not in ordered]
 
 
-def _entry(alert: AlertStatus, since: str) -> Entry:
+def _entry(alert: AlertStatus, stamps: Stamps, up_s: float) -> Entry:
     over = alert.state == "normal"
     quiet = over or alert.because_of is not None
     because = f"Because of {alert.because_of}: " if alert.because_of else ""
     return Entry(
         word="over" if over else alert.severity if quiet else alert.severity.upper(),
-        clock=since,
-        text=f"{because}{alert.say} {_state(alert)} ({alert.rule}: {alert.cause})",
-        steps=[] if quiet else alert.steps,
+        clock=stamps(up_s - alert.for_s, alert.since_utc),
+        text=f"{because}{alert.say} {_state(alert, stamps)} ({alert.rule}: {alert.cause})",
+        steps=[] if quiet else hinted(alert.steps, alert.hints),
         depth=1 if alert.because_of else 0,
     )
 
 
-def _state(alert: AlertStatus) -> str:
+def _state(alert: AlertStatus, stamps: Stamps) -> str:
     if alert.state == "normal":
         return f"Over, and nobody has seen it ({alert.of_run})." if alert.of_run else "Over, and nobody has seen it."
     words = [f"Raised {span(alert.for_s)} ago"]
-    words += ["seen"] if alert.state == "acknowledged" else []
+    if alert.state == "acknowledged":
+        when = f" at {stamps(0.0, alert.seen_utc)}" if alert.seen_utc else ""
+        words.append(f"seen{seen_words({'seen_by': alert.seen_by, 'seen_note': alert.seen_note})}{when}")
     words += ["shelved"] if alert.shelved else []
     words += [alert.held] if alert.held else []
     return f"{', '.join(words)}."

@@ -6,10 +6,16 @@ import datetime as dt
 from typing import Any, NamedTuple
 
 from msgspec import Struct
+from witnesspost.daemon.lines import millimetres
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.model import Site
 
+_RENEWED = {
+    "silence": "the base came back",
+    "position": "the base changed its position",
+    "set-up": "the set-up",
+}
 _FIX_S = 5.0  # an older position says nothing of now
 
 
@@ -28,11 +34,6 @@ class CheckStatus(Struct, kw_only=True, frozen=True):
     def millimetres(self) -> str:
         """East, north and up."""
         return millimetres(self.east_m, self.north_m, self.up_m)
-
-
-def millimetres(*metres: float) -> str:
-    """Lengths as a person reads them: `4, 0, −3 mm`."""
-    return ", ".join(f"{round(part * 1000)}".replace("-", "−") for part in metres) + " mm"
 
 
 class Readiness(NamedTuple):
@@ -68,13 +69,14 @@ def readiness(site: Site, scene: Scene, ports: dict[str, str], check: CheckStatu
         _note(now, bool(heard), f"corrections from {stations}", "no corrections")
         if (mark := _mark(site, scene)) is not None:
             wrong = "the base has not said its position" if scene.station() is None else f"its coordinate is not that of {mark}"
-            _note(now, scene.proven_right(), f"its coordinate agrees with {mark}", wrong)
+            agreement_m = scene.agreement_m()
+            _note(now, agreement_m is not None, f"its coordinate agrees with {mark} ({millimetres(agreement_m or 0.0)})", wrong)
     if site.post.role == "rover" and scene.position_streams:
         fix = scene.fix
         fixed = fix is not None and fix.quality == FixQuality.RTK_FIXED and t - fix.t <= _FIX_S
         _note(now, fixed, "fixed", "not fixed")
         if site.project is not None and scene.base_kind != "moving":
-            _check(now, check, site)
+            _check(now, check, site, scene, t)
     return now
 
 
@@ -94,11 +96,17 @@ def _mark(site: Site, scene: Scene) -> str | None:
     return base.occupies if base is not None else None
 
 
-def _check(now: Readiness, check: CheckStatus | None, site: Site) -> None:
+def _check(now: Readiness, check: CheckStatus | None, site: Site, scene: Scene, t: float) -> None:
+    renewed = scene.renewed
+    if renewed is not None and (check is None or t - check.ago_s < renewed.t):
+        clock = _local_clock(scene.utc_at(renewed.t), site)
+        when = f" at {clock}" if clock else f" {(t - renewed.t) / 60:.0f} min ago"
+        now.missing.append(f"no check-in since {_RENEWED[renewed.by]}{when}")
+        return
     if check is None:
         now.missing.append("no check-in since the post started")
         return
-    clock = _local_clock(check, site)
+    clock = _local_clock(dt.datetime.fromisoformat(check.utc) if check.utc is not None else None, site)
     when = f"at {clock}" if clock else f"{check.ago_s / 60:.0f} min ago"
     _note(
         now,
@@ -108,10 +116,10 @@ def _check(now: Readiness, check: CheckStatus | None, site: Site) -> None:
     )
 
 
-def _local_clock(check: CheckStatus, site: Site) -> str | None:
-    if check.utc is None:
+def _local_clock(utc: dt.datetime | None, site: Site) -> str | None:
+    if utc is None:
         return None
     try:
-        return f"{dt.datetime.fromisoformat(check.utc).astimezone(site.post.zone):%H:%M}"
+        return f"{utc.astimezone(site.post.zone):%H:%M}"
     except OverflowError:
         return None

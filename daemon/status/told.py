@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from msgspec import Struct
-from witnesspost.daemon.status.ready import millimetres
+from witnesspost.daemon.lines import millimetres
 from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance

@@ -6,16 +6,17 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import click
 from witnesspost.daemon.atomic import CannotWrite, new_file
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.lines import Teller, json_line
+from witnesspost.daemon.lines import Teller, check_line, json_line
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.pipeline import Pipeline
-from witnesspost.daemon.screen import Look
+from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
 from witnesspost.replay.play.grids import NoGrid
@@ -107,9 +108,15 @@ def _through(opened: Source, as_json: bool, log: Log | None, speed: float | None
     ended = "replay broken off"
     try:
         with _progress(opened) as moved:
-            for change in play(pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=moved):
+
+            def reached(t: float) -> None:
+                moved(t)
+                printed.look(pipeline.last_check)
+
+            for change in play(pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached):
                 changes.append(change)
                 printed.put(change)
+            printed.look(pipeline.last_check)
             last = max((truth.t + truth.within_s for truth in opened.truths), default=0.0)
             for change in pipeline.tick(last):
                 changes.append(change)
@@ -133,10 +140,20 @@ class _Printed:
         self._scene = pipeline.scene
         self._at_once = as_json or paced or opened.instant_at is not None
         self._as_json = as_json
-        self._waiting: list[Change] = []
-        self._teller = Teller(Stamps(opened.site.post.zone, opened.instant_at or self._instant))
+        self._waiting: list[Change | tuple[float, dict[str, Any]]] = []
+        self._checked_t: float | None = None
+        self._stamps = Stamps(opened.site.post.zone, opened.instant_at or self._instant)
+        self._teller = Teller(self._stamps)
 
-    def put(self, change: Change) -> None:
+    def look(self, check: tuple[float, dict[str, Any]] | None) -> None:
+        """A check on a control point that has passed is a line; for a program it is in the log."""
+        if check is None or check[0] == self._checked_t:
+            return
+        self._checked_t = check[0]
+        if check[1]["passed"] and not self._as_json:
+            self.put(check)
+
+    def put(self, change: Change | tuple[float, dict[str, Any]]) -> None:
         self._waiting.append(change)
         if self._at_once or self._scene.utc is not None:
             self.put_rest()
@@ -145,7 +162,12 @@ class _Printed:
         waiting, self._waiting = self._waiting, []
         look = Look.of_output()
         for change in waiting:
-            click.echo(json_line(change) if self._as_json else self._teller.text(change, look))
+            if isinstance(change, Change):
+                click.echo(json_line(change) if self._as_json else self._teller.text(change, look))
+                continue
+            t, detail = change
+            line = check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"])
+            click.echo(entry_text(Entry("well", self._stamps(t), line, []), look))
 
     def _instant(self, t: float) -> Instant | None:
         utc = self._scene.utc_at(t)

@@ -132,7 +132,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         offset = self._datum.offset(at, expected)
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
         wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
-        self.scene.prove(station.station_id, not wrong)
+        self.scene.prove(station.station_id, not wrong, math.hypot(*offset))
         finding = self._finding(key, station, offset, expected, limits, t) if wrong else None
         since = max(station.t, self.scene.today.t) if self.scene.today is not None else station.t
         if finding is not None:

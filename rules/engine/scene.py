@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from typing import Literal, NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.engine.check_in import DeclaredCheck
@@ -24,8 +25,18 @@ LEFT_S = 3.0  # a station silent for so long has left the line to another
 LIMIT_S = 5.0  # corrections that are older are late, a line without any for longer is silent
 LIMIT_INTERVALS = 3.0  # of the line's usual ones, where it sends more rarely
 NETWORK_AGE_S = 15.0  # corrections computed for a place may be older: common practice of services, no source
+RESTART_S = 120.0  # a base is switched off and on in less only by a glitch: common practice, no source
+MOVED_M = 0.01  # base-moved's limit
 _INTERVALS_KEPT = 15
 _LONGEST_INTERVAL_S = 120.0  # epochs that are further apart have been interrupted, or their time has jumped
+
+
+class Renewal(NamedTuple):
+    """The base is perhaps not as it was before `t`: it was silent (it may have been restarted), it says another position, or a
+    person has told another set-up of it."""
+
+    by: Literal["silence", "position", "set-up"]
+    t: float
 
 
 class Scene:
@@ -57,7 +68,8 @@ class Scene:
         self._motions: dict[str, Motion] = {}
         self.pole = Pole(site)
         self._used_ours = False
-        self._proven: dict[int, bool] = {}
+        self._proven: dict[int, tuple[bool, float]] = {}  # by station: agrees, and the distance from the project's, metres
+        self.renewed: Renewal | None = None  # a check-in from before it says nothing of the base now
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
         self._timed: dict[str, Epoch] = {}  # by stream: the last of our epochs that said its time
@@ -79,6 +91,8 @@ class Scene:
             self._adopt(fact)
             if self.is_ours(fact.station_id):
                 before = self.last_epoch.get(fact.stream)
+                if before is not None and fact.t - before.t > RESTART_S:
+                    self.renewed = Renewal("silence", fact.t)
                 apart_s = self._apart_s(before, fact)
                 if apart_s is not None:
                     gaps = self._intervals.setdefault(fact.stream, [])
@@ -87,6 +101,9 @@ class Scene:
                     self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
                 self.last_epoch[fact.stream] = fact
         elif isinstance(fact, Station):
+            said = self.stations.get(fact.station_id)
+            if said is not None and _apart_m(said, fact) > MOVED_M and self.is_ours(fact.station_id):
+                self.renewed = Renewal("position", fact.t)
             self.stations[fact.station_id] = fact
         elif isinstance(fact, Antenna):
             self.antennas[fact.station_id] = fact
@@ -99,7 +116,9 @@ class Scene:
         elif isinstance(fact, Planned):
             self.planned, self.planned_until = fact, fact.t + fact.for_s
         elif isinstance(fact, SetUp):
-            self.today, self.site = fact, set_up(self.plan, fact)
+            base, self.today, self.site = self.site.base, fact, set_up(self.plan, fact)
+            if base != self.site.base and fact.run is None:
+                self.renewed = Renewal("set-up", fact.t)
             self._proven.clear()  # until base-datum has judged by what holds now
         elif isinstance(fact, Solved):
             self.solved.add(fact)
@@ -189,14 +208,19 @@ class Scene:
         motion = self._motions.get(self.fix.stream) if self.fix is not None else None
         return motion.still_s(t) if motion is not None else None
 
-    def prove(self, station_id: int, agrees: bool) -> None:
+    def prove(self, station_id: int, agrees: bool, apart_m: float = 0.0) -> None:
         """Told by base-datum: what this station broadcasts agrees with the project, or does not."""
-        self._proven[station_id] = agrees
+        self._proven[station_id] = agrees, apart_m
 
     def proven_right(self) -> bool:
         """True while the coordinate that the project's base broadcasts agrees with the project: nothing may blame it."""
         station = self.station()
-        return station is not None and self._proven.get(station.station_id, False)
+        return station is not None and self._proven.get(station.station_id, _UNPROVEN)[0]
+
+    def agreement_m(self) -> float | None:
+        """How far the coordinate that is proven right is from the project's, straight; None while none is."""
+        station = self.station()
+        return self._proven[station.station_id][1] if station is not None and self.proven_right() else None
 
     def port_gone(self, stream: str) -> bool:
         """True while the line's port is lost, or has never been there."""
@@ -257,7 +281,12 @@ class Scene:
         self._adopted = epoch
 
 
+_UNPROVEN = (False, 0.0)
 _CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)
+
+
+def _apart_m(one: Station, two: Station) -> float:
+    return math.dist((one.x_m, one.y_m, one.z_m), (two.x_m, two.y_m, two.z_m))
 
 
 def _rough_ecef(latitude: float, longitude: float, height_m: float) -> Ecef:

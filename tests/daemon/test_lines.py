@@ -37,7 +37,9 @@ LOST = msgspec.structs.replace(
     STOP, t=14.0, utc="2026-05-04T09:11:14.000Z", rule="fix-lost", cause="float", because_of="corrections-stopped", alert=2
 )
 NOW = msgspec.structs.replace(STOP, t=20.0, change="cause", cause="weak-link")
-SEEN = msgspec.structs.replace(STOP, t=24.0, change="acknowledged")
+SEEN = msgspec.structs.replace(
+    STOP, t=24.0, change="acknowledged", evidence={**STOP.evidence, "seen_by": "Kim", "seen_note": "tree", "seen_t": 24.0}
+)
 OVER = msgspec.structs.replace(STOP, t=103.0, utc="2026-05-04T09:12:43.000Z", change="normal")
 
 
@@ -83,11 +85,23 @@ def test_another_cause_brings_its_own_steps():
 
 def test_an_end_says_how_long_it_lasted():
     _, seen, over, cleared = told(STOP, SEEN, OVER, changed(OVER, change="cleared"))
-    assert seen == ["seen   2026-05-04 03:11:12-06:00  After 12 s. (corrections-stopped: line-silent)"]
+    assert seen == [
+        "seen   2026-05-04 03:11:12-06:00  By Kim (tree), after 12 s. It still stands. (corrections-stopped: line-silent)"
+    ]
     assert over == [
         "over   2026-05-04 03:12:43-06:00  It lasted 91 s, and nobody has seen it yet. (corrections-stopped: line-silent)"
     ]
     assert cleared == ["over   2026-05-04 03:12:43-06:00  It lasted 91 s. (corrections-stopped: line-silent)"]
+
+
+def test_an_end_says_who_had_seen_it():
+    button = {**STOP.evidence, "seen_by": None, "seen_note": None, "seen_t": 24.0}
+    cleared = changed(OVER, change="cleared")
+    by_kim = msgspec.structs.replace(cleared, evidence=SEEN.evidence)
+    _, (line,) = told(STOP, by_kim)
+    assert line.endswith("It lasted 91 s. Seen by Kim (tree). (corrections-stopped: line-silent)")
+    _, (line,) = told(STOP, msgspec.structs.replace(cleared, evidence=button))
+    assert line.endswith("It lasted 91 s. Seen at the button. (corrections-stopped: line-silent)")
 
 
 def test_what_an_earlier_run_left_unseen_says_so_with_its_words():

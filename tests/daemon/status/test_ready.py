@@ -1,6 +1,7 @@
 """Ready for work or not: of invented days played through the real pipeline into a real log, and said once a morning."""
 
 import sqlite3
+import zoneinfo
 
 import msgspec
 import pytest
@@ -12,6 +13,7 @@ from witnesspost.daemon.status.ready import CheckStatus
 from witnesspost.daemon.status.snapshot import snapshot_of
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_all
+from witnesspost.rules.facts import SetUp
 
 from tests.daemon.status.test_status import SAID
 from tests.daemon.view import LOG, View, port
@@ -54,7 +56,7 @@ def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
     pipeline, path = played("control-check:quiet-passed", tmp_path)
     status = status_of(pipeline)
     assert status.missing == []
-    assert status.ready[:4] == ["ports open", "corrections from 417", "its coordinate agrees with KQ-1", "fixed"]
+    assert status.ready[:4] == ["ports open", "corrections from 417", "its coordinate agrees with KQ-1 (0 mm)", "fixed"]
     assert status.check.passed
     assert status.ready[4].startswith(f"last check-in {status.check.point} at ")
     assert status.ready[4].endswith(f" ({status.check.millimetres})")
@@ -78,6 +80,26 @@ def test_a_check_that_did_not_pass_is_missing(tmp_path):
     assert missing.startswith(f"the last check-in did not pass: {status.check.point} at ")
 
 
+RENEWED = [
+    (lambda base, t: [SetUp(t=t, stream="", point="KQ-2", antenna_height_m=1.6, pole_height_m=2.0)], "the set-up"),
+    (lambda base, t: [msgspec.structs.replace(base, t=t, x_m=base.x_m + 0.02)], "the base changed its position"),
+    (lambda base, t: [], None),
+    (lambda base, t: [SetUp(t=t, stream="", point="KQ-1", antenna_height_m=1.843, pole_height_m=1.5)], None),  # the pole alone
+]
+
+
+@pytest.mark.parametrize(("told", "since"), RENEWED, ids=["set-up", "position", "nothing", "pole"])
+def test_a_check_in_from_before_the_base_was_another_counts_no_more(tmp_path, told, since):
+    pipeline, _ = played("control-check:quiet-passed", tmp_path)
+    pipeline.site.base.antenna_height_m = 1.843
+    scene, t = pipeline.scene, pipeline.t
+    for fact in told(scene.station(), t):
+        scene.see(fact)
+    missing = [text for text in status_of(pipeline).missing if text.startswith("no check-in since")]
+    assert len(missing) == (since is not None)
+    assert all(text.startswith(f"no check-in since {since} at ") for text in missing)
+
+
 def test_at_the_start_all_is_missing(tmp_path):
     ((_, source),) = open_all("control-check:quiet-passed")
     status = status_of(Pipeline(source.site), "waiting")
@@ -98,12 +120,12 @@ def test_millimetres_have_a_minus_and_no_minus_nought():
 
 @pytest.fixture
 def morning():
-    companion, view = Morning(), View()
+    companion, view = Morning(zoneinfo.ZoneInfo("America/Denver")), View()
     companion.start(view)
 
     def turn(**changes):
         view.lines.clear()
-        view.status = msgspec.structs.replace(SAID, missing=[], **changes)
+        view.status = msgspec.structs.replace(SAID, **{"missing": [], **changes})
         companion.turn(1.0)
         companion.turn(1.5)
         return list(view.lines)
@@ -114,12 +136,26 @@ def morning():
 
 def test_ready_is_said_once_a_morning(morning):
     said = ["ready: ports open, corrections from 417"]
-    assert [morning(), morning(), morning(utc="2026-05-05T07:00:00Z")] == [said, [], said]
+    assert [morning(), morning(), morning(utc="2026-05-05T13:00:00Z")] == [said, [], said]
+
+
+def test_the_day_begins_in_the_morning_and_not_at_midnight(morning):
+    said = ["ready: ports open, corrections from 417"]
+    clocks = ["2026-05-04T20:00:00Z", "2026-05-05T06:30:00Z", "2026-05-05T09:59:00Z", "2026-05-05T10:01:00Z"]
+    assert [morning(utc=utc) for utc in clocks] == [said, [], [], said]
+
+
+def test_what_is_missing_after_a_quarter_of_an_hour_is_said_once(morning):
+    missing = ["no check-in since the post started"]
+    said = ["not ready yet: no check-in since the post started (ports open, corrections from 417)"]
+    ready = ["ready: ports open, corrections from 417"]
+    turns = [(10.0, missing), (880.0, missing), (920.0, missing), (2000.0, missing), (2100.0, []), (2200.0, missing)]
+    assert [morning(up_s=up_s, missing=what) for up_s, what in turns] == [[], [], said, [], ready, []]
 
 
 def test_ready_before_anybody_says_the_date_is_not_said_again_when_somebody_does(morning):
     said = ["ready: ports open, corrections from 417"]
-    assert [morning(utc=None), morning(), morning(utc="2026-05-05T07:00:00Z")] == [said, [], said]
+    assert [morning(utc=None), morning(), morning(utc="2026-05-05T13:00:00Z")] == [said, [], said]
 
 
 def test_a_check_that_passes_is_a_line_once(morning):

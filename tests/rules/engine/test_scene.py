@@ -188,3 +188,11 @@ def test_a_port_is_gone_while_it_is_lost_or_was_never_there(day):
     for state, gone in (("waiting", True), ("open", False), ("lost", True), ("back", False)):
         scene.see(Port(t=1.0, stream="receiver", state=state))
         assert scene.port_gone("receiver") is gone
+
+
+@pytest.mark.parametrize(("silent_s", "renewed"), [(119.0, False), (121.0, True)])
+def test_a_base_that_was_silent_may_have_been_restarted(day, silent_s, renewed):
+    scene = day.bench().scene
+    for t in (1.0, 2.0, 2.0 + silent_s):
+        scene.see(day.epoch(t))
+    assert (scene.renewed is not None) is renewed
