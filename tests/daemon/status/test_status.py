@@ -117,7 +117,7 @@ set-up            base over KQ-1, antenna 1.843 m, pole 2.000 m (the site file's
 clock             receiver (RMC) on receiver, 1 s ago
 log               kestrel-rover.0042.db, 12 MB, 12 MB of them raw, disk 42% free, 38 days left at this rate
 health            51 °C, 2 restarts since power on
-problem           LED blue: no such LED"""
+problem           LED blue: no such LED"""  # noqa: E501
 
 
 class Served(StatusServer):
