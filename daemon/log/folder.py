@@ -287,7 +287,7 @@ def _end(path: Path) -> tuple[str, Tail, float | None]:
         if _closed_by(connection, tail) is not None:
             return how, tail, up_s
         t = connection.execute(schema.LAST_T).fetchone()[0] or 0.0
-    writer = Writer(path, tail, synced=True).reopen()
+    writer = Writer.resume(path, tail, synced=True)
     try:
         writer.append([EventRow.of(t, "log-closed", {"how": how, "found_by": "the next start"})], {})
         return how, writer.tail, up_s

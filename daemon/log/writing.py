@@ -95,23 +95,27 @@ class Writer:
             raise
         return writer
 
+    @classmethod
+    def resume(cls, path: Path, *ends: Tail, synced: bool) -> Writer:
+        """Go on with the file at `path`, which ends with one of `ends`: `tail` says with which. Raises NotOurs."""
+        if not path.exists():
+            raise NotOurs(f"{path.name} is gone")
+        writer = cls(path, ends[0], synced=synced)
+        try:
+            writer._settle()
+            found = read_tail(writer._connection)
+            if found not in ends:
+                raise NotOurs(f"{path.name} does not end as it was left")
+        except BaseException:
+            writer.close()
+            raise
+        writer.tail = found
+        return writer
+
     def reopen(self) -> Writer:
         """The same file opened again after a failure. What the failed commit left behind is seen: `tail` tells whether
         it was written after all. Raises NotOurs."""
-        if not self.path.exists():
-            raise NotOurs(f"{self.path.name} is gone")
-        again = Writer(self.path, self.tail, synced=self._synced)
-        try:
-            again._settle()
-            found = read_tail(again._connection)
-        except BaseException:
-            again.close()
-            raise
-        if found not in (self.tail, self._tried):
-            again.close()
-            raise NotOurs(f"{self.path.name} does not end as it was left")
-        again.tail = found
-        return again
+        return Writer.resume(self.path, self.tail, self._tried, synced=self._synced)
 
     def append(self, chained: Sequence[ChainedRow], derived: Derived) -> None:
         """Write `chained` as the chain's next links, giving them their `n` and digest, and the `derived` rows, in one

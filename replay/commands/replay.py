@@ -65,9 +65,10 @@ def replay(
         for name, opened in sources:
             if len(sources) > 1:
                 click.echo(f"{name}:", err=as_json)
-            if graded and opened.kind == "log":
-                raise Unusable(_no_truth(name))
-            changes = _played(opened, as_json, log_file, speed)
+            with opened:
+                if graded and opened.kind == "log":
+                    raise Unusable(_no_truth(name))
+                changes = _played(opened, as_json, log_file, speed)
             if graded:
                 if not (opened.truths or opened.invented):
                     raise Unusable(_no_truth(name))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -31,9 +32,20 @@ class NoSource(Exception):
 
 
 class Source:
-    """An open source. `records` can be iterated once; `begins_t` and `end_t` are None where only the end will tell."""
+    """An open source; use it as a context manager. `records` can be iterated once; `end_t` is None where only the end will
+    tell. `file` is what it is read from."""
 
-    def __init__(self, kind: str, site: Site, site_text: str, records: Iterator[Record], begins_t: float, end_t: float | None):
+    def __init__(
+        self,
+        kind: str,
+        site: Site,
+        site_text: str,
+        records: Iterator[Record],
+        begins_t: float,
+        end_t: float | None,
+        file: LogFile | Tape | None = None,
+    ):
+        self._file = file
         self.kind = kind
         self.site = site
         self.site_text = site_text
@@ -45,6 +57,13 @@ class Source:
         self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
         self.instant_at: Callable[[float], Instant | None] | None = None  # a log's: what time it was at a `t`
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
+
+    def __enter__(self) -> Source:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._file is not None:
+            self._file.close()
 
 
 def open_source(name: str, site_file: str | None = None, seed: int | None = None, grids: Path | None = None) -> Source:
@@ -87,37 +106,41 @@ def _scenario(told: Scenario, site: Site | None, text: str, seed: int | None) ->
 
 
 def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source:
-    log = LogFile.open(name)
-    if site is None:
-        try:
-            text = log.run.site_toml
-            site = site_from_toml(text, log.run.site_path, FIGURES, recorded=True)
-        except SiteError as error:
-            raise NoSource(f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site") from None
-        find_grids(site, log, folder)
-    begins_t, ends_t = log.span()
-    source = Source("log", site, text, _from_log(log), begins_t, ends_t)
-    source.damage = first_bad_row(log)
-    source.instant_at = log.instant_at
-    figures = log.figures()
-    source.figures = under_new_names(figures) if figures else None
-    return source
+    with contextlib.ExitStack() as opened:
+        log = opened.enter_context(LogFile.open(name))
+        if site is None:
+            try:
+                text = log.run.site_toml
+                site = site_from_toml(text, log.run.site_path, FIGURES, recorded=True)
+            except SiteError as error:
+                raise NoSource(
+                    f"{name}: the site file in it is not usable ({error.problems[0]}); name one with --site"
+                ) from None
+            find_grids(site, log, folder)
+        begins_t, ends_t = log.span()
+        source = Source("log", site, text, _from_log(log), begins_t, ends_t, log)
+        source.damage = first_bad_row(log)
+        source.instant_at = log.instant_at
+        figures = log.figures()
+        source.figures = under_new_names(figures) if figures else None
+        opened.pop_all()
+        return source
 
 
 def _from_log(log: LogFile) -> Iterator[Record]:
-    with log:
-        for t, stream, what in log.inputs():
-            yield what if isinstance(what, Fact) else Chunk(t=t, stream=stream, data=what)
+    for t, stream, what in log.inputs():
+        yield what if isinstance(what, Fact) else Chunk(t=t, stream=stream, data=what)
 
 
 def _tape(name: str, site: Site | None, text: str) -> Source:
-    tape = Tape(name)
-    if site is None:
-        if tape.header.site is None:
-            tape.close()
-            raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
-        site = site_from_table(tape.header.site, name, FIGURES, recorded=True)
-        text = tomli_w.dumps(tape.header.site)
-    source = Source("tape", site, text, iter(tape), 0.0, None)
-    source.invented = tape.header.scenario is not None
-    return source
+    with contextlib.ExitStack() as opened:
+        tape = opened.enter_context(Tape(name))
+        if site is None:
+            if tape.header.site is None:
+                raise NoSource(f"{name}: this tape brings no site; name a site file with --site")
+            site = site_from_table(tape.header.site, name, FIGURES, recorded=True)
+            text = tomli_w.dumps(tape.header.site)
+        source = Source("tape", site, text, iter(tape), 0.0, None, tape)
+        source.invented = tape.header.scenario is not None
+        opened.pop_all()
+        return source

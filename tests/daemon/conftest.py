@@ -1,5 +1,6 @@
 """A running `witnesspost watch` on real ptys and sockets, and bytes to feed it."""
 
+import contextlib
 import json
 import os
 import pty
@@ -25,6 +26,16 @@ def epoch_frame(number: int, station: int = 417) -> bytes:
     bits += "1" * 2 + "0" * 62 + "01" + "0" * 30 + "11" + "0" * (2 * 18 + 2 * 48)
     bits += "0" * (-len(bits) % 8)
     return rtcm(int(bits, 2).to_bytes(len(bits) // 8, "big"))
+
+
+@contextlib.contextmanager
+def started(words, **options):
+    """A process, killed at the end if it still runs: a test that fails must not wait for it for ever."""
+    with subprocess.Popen(words, **options) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 class Line:

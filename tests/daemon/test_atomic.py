@@ -16,6 +16,8 @@ from witnesspost.daemon.cli import main
 from witnesspost.daemon.log.log import Log
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.daemon.conftest import started
+
 SITE = """
 [post]
 name = "kestrel-base"
@@ -187,7 +189,7 @@ def test_a_standard_output_that_is_full_or_closed_ends_in_a_line(log, words):
 def test_devices_and_pipes_take_what_comes(log, tmp_path):
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
-    with subprocess.Popen(["cat", pipe], stdout=subprocess.PIPE) as reader:
+    with started(["cat", pipe], stdout=subprocess.PIPE) as reader:
         assert run("extract", log, "--stream", "corrections", "-o", pipe).returncode == 0
         assert reader.stdout.read() == b"".join(b"%03d " % t * 100 for t in range(20))
     assert run("extract", log, "--stream", "corrections", "-o", "/dev/null").returncode == 0

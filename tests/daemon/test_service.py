@@ -12,12 +12,13 @@ import termios
 import time
 
 import pytest
+from witnesspost.daemon.log.opening import NoSuchLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.rules.facts import Unseen
 
-from tests.daemon.conftest import Watch, epoch_frame
+from tests.daemon.conftest import Watch, epoch_frame, started
 
 SITE = """
 [post]
@@ -52,7 +53,7 @@ def until_written(path, change):
     """Wait until the log at `path`, which is being written, holds such a change of an alert."""
     deadline = time.monotonic() + 30.0
     while True:
-        with LogFile.open(path) as log:
+        with contextlib.suppress(NoSuchLog), LogFile.open(path) as log:
             if change in [said.change for said in log.changes()]:
                 return
         assert time.monotonic() < deadline, f"no alert {change}"
@@ -237,7 +238,7 @@ def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, l
     ours, theirs = os.pipe()
     env = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
-    with subprocess.Popen(words, stdout=theirs, stderr=subprocess.PIPE, text=True, env=env) as process:
+    with started(words, stdout=theirs, stderr=subprocess.PIPE, text=True, env=env) as process:
         os.close(theirs)
         os.close(ours)  # whoever read the alerts is gone before there is one
         while "open" not in process.stderr.readline():
@@ -271,7 +272,7 @@ def test_output_that_nobody_reads_holds_up_neither_the_watch_nor_its_end(tmp_pat
         termios.tcflow(theirs, termios.TCOOFF)
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
-    with subprocess.Popen(words, stdout=theirs, stderr=theirs, env=environment) as process:
+    with started(words, stdout=theirs, stderr=theirs, env=environment) as process:
         try:
             until_answered(tmp_path / "kestrel-rover.sock", lambda status: status.ports[0].state == "open")
             sent = feed_epochs(line.send, 2)
@@ -297,7 +298,7 @@ def test_output_that_nobody_reads_holds_up_neither_the_watch_nor_its_end(tmp_pat
             "latitude = 39.1\nlongitude = -104.9\nheight = 1874.3\n",
             "project.frame",
         ),
-        ("a = " + "[" * 5000, "nested too deeply"),
+        ("a = " + "[\n" * 5000, "nested too deeply"),
         (None, "cannot be read"),
     ],
 )
@@ -316,7 +317,7 @@ def test_bytes_are_kept_where_there_is_no_site_file_to_read(tmp_path):
     # Nothing to read means no port: but the service stays, says so, and waits for the file.
     env = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", "--keep-bytes", str(tmp_path / "none.toml")]
-    with subprocess.Popen(words, stderr=subprocess.PIPE, text=True, env=env, cwd=tmp_path) as process:
+    with started(words, stderr=subprocess.PIPE, text=True, env=env, cwd=tmp_path) as process:
         said = [process.stderr.readline() for _ in range(2)]
         process.terminate()
         process.communicate(timeout=10)

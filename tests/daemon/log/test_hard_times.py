@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 
+from tests.daemon.conftest import started
 from tests.daemon.log.test_log import FIRST, SECOND, SITE, Feeder, change, crash_image, events, start, stored
 
 
@@ -274,7 +275,7 @@ def test_a_watch_that_stops_while_its_log_has_failed_ends_with_status_2(small_di
     fill(small_disk)
     command = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
     environment = {**os.environ, "TMPDIR": str(tmp_path), "RUNTIME_DIRECTORY": str(tmp_path)}
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment) as watch:
+    with started(command, stderr=subprocess.PIPE, text=True, env=environment) as watch:
         assert "waits for the disk" in watch.stderr.readline()
         watch.send_signal(signal.SIGTERM)
         said = watch.stderr.read()

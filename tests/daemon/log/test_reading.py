@@ -24,6 +24,8 @@ from witnesspost.replay.commands.extract import extract
 from witnesspost.rules.facts import Acknowledge, CheckIn, Health, Planned, Port, SetUp, Shelve, Solved, Utc
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.daemon.conftest import started
+
 SITE = """
 [post]
 name = "kestrel-base"
@@ -435,7 +437,7 @@ def test_extract_of_a_damaged_block_names_it_and_leaves_no_half_file(log_path, t
 def test_a_pipe_whose_reader_has_had_enough_ends_in_a_line(tmp_path):
     log_path = written(tmp_path, [(float(t), "receiver", bytes(100_000)) for t in range(10)])
     command = [sys.executable, "-m", "witnesspost.daemon", "extract", str(log_path), "--stream", "receiver", "-o", "-"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+    with started(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         process.stdout.read(10)
         process.stdout.close()
         said = process.stderr.read()

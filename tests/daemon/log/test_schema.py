@@ -361,7 +361,8 @@ def test_what_a_table_declares_is_what_the_file_has(log):
         info = log.execute(f"PRAGMA table_info({kind.table})").fetchall()
         assert [(row["name"], types[row["type"]]) for row in info] == [(c.name, c.type) for c in columns(kind)]
         assert all(column.meaning for column in columns(kind))
-        found = list(read(sqlite3.connect(log.execute("PRAGMA database_list").fetchone()["file"]), kind))
+        with contextlib.closing(sqlite3.connect(log.execute("PRAGMA database_list").fetchone()["file"])) as plain:
+            found = list(read(plain, kind))
         assert len(found) == log.execute(f"SELECT count(*) FROM {kind.table}").fetchone()[0]
         assert kind is StationRow or found
 

@@ -29,16 +29,16 @@ def log(tmp_path):
 
 
 def test_a_logs_own_site_and_figures_are_read_under_their_old_names(log):
-    source = open_source(str(log))
-    assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
-    assert source.site_text == THEN
-    assert source.figures == {"fix-lost": {"on_delay_s": 3.0, "never_fixed_s": 60.0}}
+    with open_source(str(log)) as source:
+        assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
+        assert source.site_text == THEN
+        assert source.figures == {"fix-lost": {"on_delay_s": 3.0, "never_fixed_s": 60.0}}
 
 
 def test_a_tapes_own_site_too(tmp_path):
     site = msgspec.toml.decode(THEN)
     tape = tmp_path / "old.jsonl"
     tape.write_text(json.dumps({"tape": 1, "streams": ["receiver"], "note": "", "site": site}) + "\n")
-    source = open_source(str(tape))
-    assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
-    assert list(source.records) == []
+    with open_source(str(tape)) as source:
+        assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
+        assert list(source.records) == []
