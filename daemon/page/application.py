@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -17,15 +17,15 @@ from microdot.microdot import Microdot, Request, Response
 from witnesspost.daemon.companion import PostView, TooMuchTold
 from witnesspost.daemon.page import frame, now, words
 from witnesspost.daemon.page.bounds import address_of
-from witnesspost.daemon.page.forms import Refused, fields_of, person
+from witnesspost.daemon.page.fields import hidden, pin_field
+from witnesspost.daemon.page.forms import Refused, fields_of
 from witnesspost.daemon.page.gate import FormError, Forms, Gate, Locked, Session
-from witnesspost.daemon.page.html import Html, Inside, tag
+from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Live, Parts
+from witnesspost.daemon.page.place import Form, Place
 from witnesspost.daemon.page.sight import Sight
-from witnesspost.rules.facts import Acknowledge, Shelve
 from witnesspost.rules.site.model import Site
 
-QUIET_S = 600.0
 _KEPT_LINES = 20
 _SECURITY = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
@@ -43,14 +43,16 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 
 class Application:
-    """The page of one post. `post` is what may be asked and told, `tls` whether the connections are encrypted."""
+    """The page of one post: its `places`. `post` is what may be asked and told, `tls` whether the connections are encrypted."""
 
-    def __init__(self, site: Site, post: PostView, gate: Gate, *, tls: bool):
+    def __init__(self, site: Site, post: PostView, gate: Gate, places: Sequence[Place], *, tls: bool):
         self.live = Live(self._parts)
         self.routes = Microdot()
         self._site = site
         self._post = post
         self._gate = gate
+        self._places = {place.address: place for place in places}
+        self._channels = {_channel(place): place for place in places}
         self._tls = tls
         self._cookie = f"witnesspost-{site.page.port}" if site.page is not None else "witnesspost"
         self._done: dict[str, str] = {}
@@ -75,8 +77,10 @@ class Application:
         routes.post("/pin")(self._enter)
         routes.post("/leave")(self._leave)
         routes.get("/live/<channel>")(self._listen)
-        routes.get("/")(self._now)
-        routes.post("/")(self._acting("/", self._say))
+        for place in self._places.values():
+            routes.get(place.address)(self._showing(place))
+            routes.post(place.address)(self._acting(place))
+            place.route(routes)
 
     async def _admit(self, request: Request) -> Response | None:
         """Who has no session gets the PIN's form, and nothing else."""
@@ -134,7 +138,7 @@ class Application:
         try:
             self._take(request.g.session.forms, self._fields(request))
         except Refused as error:
-            return self._show_now(request, str(error), error.status)
+            return await self._show(self._places["/"], request, str(error), error.status)
         self._gate.leave(request.g.session)
         response = _to("/")
         response.headers["Set-Cookie"] = f"{self._set('')}; Max-Age=0"
@@ -143,24 +147,8 @@ class Application:
     def _door(self, said: str = "", status: int = 200) -> Response:
         form = tag(
             "form",
-            now.hidden(self._gate.forms.make(self._post.now())),
-            tag(
-                "p",
-                tag("label", words.PIN, for_="pin"),
-                tag(
-                    "input",
-                    id="pin",
-                    name="pin",
-                    type="password",
-                    inputmode="numeric",
-                    pattern="[0-9]*",
-                    maxlength=32,
-                    required=True,
-                    autocomplete="current-password",
-                    aria_describedby="why",
-                ),
-                class_="field",
-            ),
+            hidden(self._gate.forms.make(self._post.now())),
+            pin_field(),
             tag("p", words.PIN_WHY, id="why"),
             tag("div", tag("button", words.ENTER, class_="main"), class_="buttons"),
             method="post",
@@ -185,53 +173,44 @@ class Application:
 
     # ── places ──────────────────────────────────────────────────────────────────────────────────────────────────
 
-    async def _now(self, request: Request) -> Response:
-        return self._show_now(request)
+    def _showing(self, place: Place) -> Handler:
+        async def show(request: Request) -> Response:
+            return await self._show(place, request)
 
-    def _show_now(self, request: Request, refused: str = "", status: int = 200) -> Response:
+        return show
+
+    async def _show(self, place: Place, request: Request, refused: str = "", status: int = 200) -> Response:
         sight, session = self._sight(), request.g.session
-        token = session.forms.make(sight.t)
-        return self._whole(
-            request,
-            "/",
-            token,
-            status,
-            now.state(sight),
-            self._said(request, refused),
-            now.todo(sight, token, session.by),
-            now.beside(sight),
-            now.ready(sight),
+        form = Form(session.forms.make(sight.t), session.by)
+        title, on_now = getattr(words, place.title), place.address == "/"
+        leave = tag("form", hidden(form.token), tag("button", words.LEAVE), method="post", action="/leave")
+        about = frame.Frame(
+            self._site.post.name,
+            place.address,
+            title,
+            Html("") if on_now else now.head(sight),
+            places=[(one.address, getattr(words, one.title)) for one in self._places.values()],
+            live=_channel(place),
+            leave=leave if self._gate.asks else None,
+            foot=self._foot(),
+            refresh=on_now,
+            token=form.token,
+        )
+        parts = [*place.parts(sight, form).values()]
+        first = parts.pop(0) if on_now else tag("h1", title)
+        return _html(
+            frame.whole(about, first, self._said(request, refused), *parts, await place.rest(request, sight, form)), status
         )
 
     async def _listen(self, request: Request, channel: str) -> Response:
-        if channel not in ("now", "other"):
+        if channel not in self._channels:
             return await self._no_place(request)
         events: Any = self.live.listen(channel, lambda: self.knows(request))
         return Response(events, headers={"Content-Type": "text/event-stream"})
 
     def _parts(self, channel: str) -> Parts:
-        sight = self._sight()
-        if channel == "other":
-            return {"head": now.head(sight)}
-        return {"state": now.state(sight), "todo": now.todo(sight), "beside": now.beside(sight), "ready": now.ready(sight)}
-
-    def _whole(self, request: Request, address: str, token: str, status: int, *inside: Inside) -> Response:
-        title = getattr(words, dict(frame.ADDRESSES)[address])
-        on_now = address == "/"
-        leave = tag("form", now.hidden(token), tag("button", words.LEAVE), method="post", action="/leave")
-        about = frame.Frame(
-            self._site.post.name,
-            address,
-            title,
-            Html("") if on_now else now.head(self._sight()),
-            live="now" if on_now else "other",
-            leave=leave if self._gate.asks else None,
-            foot=self._foot(),
-            refresh=on_now,
-            token=token,
-        )
-        heading = None if on_now else tag("h1", title)
-        return _html(frame.whole(about, heading, *inside), status)
+        sight, place = self._sight(), self._channels[channel]
+        return place.parts(sight, Form()) | ({} if place.address == "/" else {"head": now.head(sight)})
 
     def _said(self, request: Request, refused: str) -> Html | None:
         """The line that answers the form before, if there was one."""
@@ -245,44 +224,25 @@ class Application:
 
     # ── what people say ─────────────────────────────────────────────────────────────────────────────────────────
 
-    def _acting(self, address: str, act: Callable[[dict[str, str], Session], str]) -> Handler:
-        """A handler of a place's forms: what `act` did, in a line, is shown by the place itself."""
+    def _acting(self, place: Place) -> Handler:
+        """A handler of a place's forms: what they did, in a line, is shown by the place itself."""
 
         async def handle(request: Request) -> Response:
             try:
                 fields = self._fields(request)
                 self._take(request.g.session.forms, fields)
-                done = act(fields, request.g.session)
+                done = place.act(fields, request.g.session, self._sight())
             except Refused as error:
-                return self._shown(address)(request, str(error), error.status)
+                return await self._show(place, request, str(error), error.status)
             except TooMuchTold:
-                return self._shown(address)(request, words.POST_BUSY, 503)
-            self._post.say(done)
+                return await self._show(place, request, words.POST_BUSY, 503)
             key = secrets.token_urlsafe(6)
             self._done[key] = done
             if len(self._done) > _KEPT_LINES:
                 del self._done[next(iter(self._done))]
-            return _to(f"{address}?did={key}")
+            return _to(f"{place.address}?did={key}")
 
         return handle
-
-    def _shown(self, address: str) -> Callable[[Request, str, int], Response]:
-        return {"/": self._show_now}[address]
-
-    def _say(self, fields: dict[str, str], session: Session) -> str:
-        do = fields.get("do")
-        if do not in ("seen", "quiet"):
-            raise Refused(words.NOTHING_CHOSEN)
-        by = session.by = person(fields)
-        sight = self._sight()
-        if not sight.alerts:
-            raise Refused(words.NOTHING_OPEN, 409)
-        if do == "quiet":
-            self._post.tell(Shelve(t=sight.t, stream="", for_s=QUIET_S, by=by))
-            return words.DONE_QUIET.format(by=by)
-        self._post.tell(Acknowledge(t=sight.t, stream="", by=by))
-        names = dict.fromkeys(alert.rule for alert in sight.alerts if alert.state != "acknowledged")
-        return words.DONE_SEEN.format(by=by, what=", ".join(names))
 
     def _fields(self, request: Request) -> dict[str, str]:
         """The fields of a form that comes from a page of this origin (RFC 6454). Raises Refused."""
@@ -296,6 +256,10 @@ class Application:
         except FormError as error:
             why, status = _FORM_FAULTS[error.why]
             raise Refused(why, status) from None
+
+
+def _channel(place: Place) -> str:
+    return place.address.strip("/") or "now"
 
 
 def _host(request: Request) -> str:

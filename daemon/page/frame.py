@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from witnesspost.daemon.page import words
 from witnesspost.daemon.page.html import Html, Inside, join, tag
 
-ADDRESSES: tuple[tuple[str, str], ...] = (("/", "NOW"),)
-"""The places, with the names of their titles among the words."""
-
 _REFRESH_S = 5
 
 
 class Frame(NamedTuple):
-    """What a whole page needs beside its inside. `live` is the channel of its news, `state` the state in short, `token` what
+    """What a whole page needs beside its inside. `places` are all, by address and title, `live` is the channel of its
+    news, `state` the state in short, `token` what
     the forms in news are sent with, `leave` the way out; `refresh` where a phone without script is to load it again."""
 
     post: str
     address: str
     title: str
     state: Html
+    places: Sequence[tuple[str, str]] = ()
     live: str = ""
     leave: Html | None = None
     foot: str = ""
@@ -46,7 +46,7 @@ def whole(frame: Frame, *inside: Inside) -> Html:
         tag("a", words.SKIP, href="#main", class_="skip"),
         tag("header", tag("p", frame.post, class_="post"), frame.state, class_="top"),
         tag("main", *inside, id="main"),
-        _nav(frame) if frame.leave is not None or frame.live else None,
+        _nav(frame) if frame.places else None,
         tag("footer", tag("p", frame.foot)) if frame.foot else None,
         data_live=frame.live or None,
         data_token=frame.token or None,
@@ -57,7 +57,7 @@ def whole(frame: Frame, *inside: Inside) -> Html:
 
 def _nav(frame: Frame) -> Html:
     links = [
-        tag("a", getattr(words, name), href=address, aria_current="page" if address == frame.address else None)
-        for address, name in ADDRESSES
+        tag("a", title, href=address, aria_current="page" if address == frame.address else None)
+        for address, title in frame.places
     ]
     return tag("nav", join(*links), frame.leave, aria_label=words.PLACES)

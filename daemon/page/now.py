@@ -5,13 +5,62 @@ Each part is made anew where something of it changed and sent to the phones that
 
 from __future__ import annotations
 
+from microdot.microdot import Microdot, Request
+from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
+from witnesspost.daemon.page.fields import hidden, name_field
+from witnesspost.daemon.page.forms import Refused, person
+from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
+from witnesspost.daemon.page.live import Parts
+from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
 from witnesspost.daemon.status.snapshot import AlertStatus
+from witnesspost.rules.facts import Acknowledge, Shelve
 
+QUIET_S = 600.0
 _LONG_WORD = 8  # letters, from which the word is written smaller
+
+
+class Now:
+    """The place itself."""
+
+    address = "/"
+    title = "NOW"
+
+    def __init__(self, post: PostView):
+        self._post = post
+
+    def parts(self, sight: Sight, form: Form) -> Parts:
+        """All of it lives."""
+        return {"state": state(sight), "todo": todo(sight, form), "beside": beside(sight), "ready": ready(sight)}
+
+    async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
+        """Nothing."""
+        return None
+
+    def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
+        """Seen, or quiet."""
+        do = fields.get("do")
+        if do not in ("seen", "quiet"):
+            raise Refused(words.NOTHING_CHOSEN)
+        by = session.by = person(fields)
+        if not sight.alerts:
+            raise Refused(words.NOTHING_OPEN, 409)
+        if do == "quiet":
+            self._post.tell(Shelve(t=sight.t, stream="", for_s=QUIET_S, by=by))
+            return self._said(words.DONE_QUIET.format(by=by))
+        self._post.tell(Acknowledge(t=sight.t, stream="", by=by))
+        names = dict.fromkeys(alert.rule for alert in sight.alerts if alert.state != "acknowledged")
+        return self._said(words.DONE_SEEN.format(by=by, what=", ".join(names)))
+
+    def _said(self, done: str) -> str:
+        self._post.say(done)
+        return done
+
+    def route(self, routes: Microdot) -> None:
+        """Nothing."""
 
 
 def state(sight: Sight) -> Html:
@@ -39,16 +88,16 @@ def head(sight: Sight) -> Html:
     return tag("a", sign(sight.key), tag("b", sight.word), id="head", href="/", class_=f"head is-{sight.key}", **_data(sight))
 
 
-def todo(sight: Sight, token: str = "", by: str = "") -> Html:
+def todo(sight: Sight, form: Form) -> Html:
     """What to check, one by one, and what a person can say to it."""
     roots = sight.roots
     inside: list[Html] = []
     if roots and roots[0].state != "normal" and roots[0].steps:
         inside += [tag("h2", words.FIRST), _steps(roots[0])]
     if any(alert.state != "acknowledged" for alert in sight.alerts):
-        inside.append(_say(token, by, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
-    form = tag("form", *inside, method="post", action="/", class_="card") if inside else None
-    return tag("section", form, id="todo")
+        inside.append(_say(form, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
+    card = tag("form", *inside, method="post", action="/", class_="card") if inside else None
+    return tag("section", card, id="todo")
 
 
 def beside(sight: Sight) -> Html:
@@ -106,25 +155,10 @@ def _steps(alert: AlertStatus) -> Html:
     return tag("ol", *items, class_="steps")
 
 
-def _say(token: str, by: str, *, quiet: bool) -> Html:
+def _say(form: Form, *, quiet: bool) -> Html:
     buttons = [tag("button", words.SEEN, name="do", value="seen", class_="main")]
     buttons += [tag("button", words.QUIET, name="do", value="quiet")] if quiet else []
-    return join(hidden(token), name_field(by), tag("div", *buttons, class_="buttons"))
-
-
-def hidden(token: str) -> Html:
-    """The form's token."""
-    return tag("input", type="hidden", name="token", value=token)
-
-
-def name_field(by: str, key: str = "by") -> Html:
-    """Who says it."""
-    return tag(
-        "p",
-        tag("label", words.NAME, for_=key),
-        tag("input", id=key, name="by", value=by, required=True, maxlength=60, autocomplete="name", autocapitalize="words"),
-        class_="field",
-    )
+    return join(hidden(form.token), name_field(form.by), tag("div", *buttons, class_="buttons"))
 
 
 def _other(sight: Sight, alert: AlertStatus) -> Html:

@@ -16,6 +16,7 @@ from typing import Any
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page.application import Application
 from witnesspost.daemon.page.gate import Gate
+from witnesspost.daemon.page.now import Now
 from witnesspost.daemon.page.server import Server, listening
 from witnesspost.rules.alert import Change
 from witnesspost.rules.site.model import Page as PageTable
@@ -91,7 +92,7 @@ class Page:
         tls = self._tls()
         end = await self._address(post)
         try:
-            self._application = Application(self._site, post, self._gate, tls=tls is not None)
+            self._application = Application(self._site, post, self._gate, [Now(post)], tls=tls is not None)
             server = Server(end, self._application.routes, self._application.knows, tls)
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._application.live.run())

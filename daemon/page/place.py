@@ -1,0 +1,39 @@
+"""What a place is: an address with its title, parts that live, the rest that does not, and what its forms do."""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Protocol
+
+from microdot.microdot import Microdot, Request
+from witnesspost.daemon.page.gate import Session
+from witnesspost.daemon.page.html import Html
+from witnesspost.daemon.page.live import Parts
+from witnesspost.daemon.page.sight import Sight
+
+
+class Form(NamedTuple):
+    """What the forms of one answer are made with: their token, and the name that this phone gave last. Those in news have
+    neither: the phone fills them in."""
+
+    token: str = ""
+    by: str = ""
+
+
+class Place(Protocol):
+    """One place of the page."""
+
+    address: str
+    title: str
+    """The name of its title among the words."""
+
+    def parts(self, sight: Sight, form: Form) -> Parts:
+        """What is told to the phones when it changes, by the ids of the elements, from the top down."""
+
+    async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
+        """What stands below."""
+
+    def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
+        """Do what a form says: what was done, in a line. Raises Refused."""
+
+    def route(self, routes: Microdot) -> None:
+        """Answer at addresses below its own."""
