@@ -26,22 +26,13 @@ from typing import IO, Any, Literal, cast
 import msgspec
 from msgspec import UNSET, Struct, UnsetType
 from witnesspost.daemon.atomic import output
+from witnesspost.daemon.log.tape import TOLD, chunk_line, fact_line, first_line
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.rules.facts import Acknowledge, CheckIn, Fact, Health, Planned, Port, SetUp, Shelve, Solved
+from witnesspost.rules.facts import Fact, Port
 from witnesspost.rules.site.model import Severity
 from witnesspost.rules.site.tables import nearest
 
 ChangeWord = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
-_TOLD: dict[str, type[Fact]] = {
-    "planned": Planned,
-    "acknowledge": Acknowledge,
-    "shelve": Shelve,
-    "setup": SetUp,
-    "checkin": CheckIn,
-    "solved": Solved,
-    "health": Health,
-}
-_TOLD_AS = {kind: word for word, kind in _TOLD.items()}
 
 
 class TapeError(Exception):
@@ -202,11 +193,11 @@ class Tape:
 
     def _told(self, line: _Line) -> Fact:
         words = list(cast(dict[str, Any], line.tell))
-        if len(words) != 1 or words[0] not in _TOLD:
-            raise self._error(f"tell is {words}; expected one of {', '.join(_TOLD)}")
+        if len(words) != 1 or words[0] not in TOLD:
+            raise self._error(f"tell is {words}; expected one of {', '.join(TOLD)}")
         fields = cast(dict[str, dict[str, Any]], line.tell)[words[0]]
         try:
-            return msgspec.convert({**fields, "t": line.t, "stream": ""}, _TOLD[words[0]])
+            return msgspec.convert({**fields, "t": line.t, "stream": ""}, TOLD[words[0]])
         except msgspec.ValidationError as error:
             raise self._error(f"tell.{words[0]}: {error}") from None
 
@@ -229,29 +220,14 @@ def write_tape(path: str | Path, header: Header, records: Iterable[Record]) -> i
 
 def tape_lines(header: Header, records: Iterable[Record]) -> Iterator[bytes]:
     """The lines of a tape with these records, the first line first, each with its line end."""
-    first: dict[str, Any] = {"tape": 1, "streams": header.streams, "note": header.note}
-    if header.site is not None:
-        first["site"] = header.site
-    if header.scenario is not None:
-        first["scenario"] = header.scenario
-    yield msgspec.json.encode(first) + b"\n"
-    encode = msgspec.json.Encoder().encode
+    yield first_line(header.streams, header.note, header.site, header.scenario)
     for record in records:
         if type(record) is Chunk:
-            yield b'{"t":%.3f,"stream":%b,"hex":"%b"}\n' % (record.t, encode(record.stream), record.data.hex().encode())
+            yield chunk_line(record.t, record.stream, record.data)
+        elif isinstance(record, Truth):
+            yield msgspec.json.encode(record) + b"\n"
         else:
-            yield encode(_said(cast(Fact | Truth, record))) + b"\n"
-
-
-def _said(record: Fact | Truth) -> dict[str, Any]:
-    if isinstance(record, Truth):
-        return cast(dict[str, Any], msgspec.to_builtins(record))
-    if isinstance(record, Port):
-        reason = {"reason": record.reason} if record.reason else {}
-        return {"t": record.t, "stream": record.stream, "port": record.state, **reason}
-    fields = msgspec.structs.asdict(record)
-    told = {key: value for key, value in fields.items() if key not in ("t", "stream") and value is not None}
-    return {"t": record.t, "tell": {_TOLD_AS[type(record)]: told}}
+            yield fact_line(cast(Fact, record).t, cast(Fact, record))
 
 
 def _opened(path: Path) -> IO[bytes]:
