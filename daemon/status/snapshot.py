@@ -43,7 +43,8 @@ class PortStatus(Struct, kw_only=True, frozen=True):
 
 
 class EpochStatus(Struct, kw_only=True, frozen=True):
-    """The last correction epoch on a line: whose, how long ago, how often they come, and with what in it."""
+    """The last correction epoch on a line: whose, how long ago, how often they come, and with what in it; `came_share` of the
+    last ones that were due came."""
 
     stream: str
     station_id: int
@@ -51,6 +52,7 @@ class EpochStatus(Struct, kw_only=True, frozen=True):
     interval_s: float | None
     systems: str
     satellites: int
+    came_share: float | None = None
 
 
 class FixStatus(Struct, kw_only=True, frozen=True):
@@ -111,7 +113,7 @@ class LogStatus(Struct, kw_only=True, frozen=True):
 class Status(Struct, kw_only=True, frozen=True):
     """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good.
     `ready` is what holds of all that work needs, `missing` what does not; `check` is the run's last one on a control point.
-    `check_in` is the last one that a person has declared."""
+    `check_in` is the last one that a person has declared. `distance_km` is from the rover to the base."""
 
     post: str
     role: str
@@ -138,6 +140,7 @@ class Status(Struct, kw_only=True, frozen=True):
     alerts: list[AlertStatus]
     log: LogStatus
     problems: list[str]
+    distance_km: float | None = None
 
 
 def snapshot_of(
@@ -180,6 +183,7 @@ def snapshot_of(
                 interval_s=scene.usual_interval_s(stream),
                 systems=epoch.systems,
                 satellites=epoch.satellites,
+                came_share=_rounded(scene.came_share(stream, t), 3),
             )
             for stream, epoch in scene.last_any_epoch.items()
         ],
@@ -195,7 +199,12 @@ def snapshot_of(
         alerts=[_alert(alert, scene, t) for alert in open_alerts],
         log=log,
         problems=problems,
+        distance_km=_rounded(scene.distance_km(), 3),
     )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
 
 
 def _clock_source(scene: Scene, t: float) -> str:

@@ -51,8 +51,8 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
     """The last declared check-in, `ago_s` before: `stood_s` of `needed_s` are averaged.
 
     `outcome` is None while it goes on, then "passed", "failed", "declined" (too few decimals), "given-up" (nobody stood within
-    the minute) or "unknown-point". `line` says it all to a person. Observed minus known and the limits in metres, where
-    measured.
+    the minute) or "unknown-point". `line` says it all to a person, `why` the likeliest cause alone where it failed. Observed
+    minus known and the limits in metres, where measured.
     """
 
     point: str
@@ -68,6 +68,7 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
     up_m: float | None = None
     limit_horizontal_m: float | None = None
     limit_vertical_m: float | None = None
+    why: str = ""
 
 
 class PausedStatus(Struct, kw_only=True, frozen=True):
@@ -128,6 +129,7 @@ def check_in_status(scene: Scene, t: float) -> CheckInStatus | None:
         up_m=measured.get("up_m"),
         limit_horizontal_m=measured.get("tolerance_horizontal_m"),
         limit_vertical_m=measured.get("tolerance_vertical_m"),
+        why=_why(declared, scene.site.post.role),
     )
 
 
@@ -152,19 +154,24 @@ def _check_in_line(declared: DeclaredCheck, role: Role, t: float) -> str:
     read = f"{offset} (east, north, up); the limits are {across:.0f} mm across and {high:.0f} mm in height"
     if declared.outcome == "passed":
         return f"{point}: passed: {read}"
-    why = ""
-    if declared.finding is not None:
-        finding = declared.finding
-        said = Sentence(
-            rule="control-check",
-            cause=finding.causes[0].cause,
-            stream=finding.stream,
-            role=role,
-            evidence=finding.evidence,
-            words=finding.words,
-        )
-        why = f" {words(said).say}"
-    return f"{point}: not passed: {read}.{why}"
+    why = _why(declared, role)
+    return f"{point}: not passed: {read}.{f' {why}' if why else ''}"
+
+
+def _why(declared: DeclaredCheck, role: Role) -> str:
+    """The likeliest cause of a check that failed, in the book's words."""
+    finding = declared.finding
+    if finding is None:
+        return ""
+    said = Sentence(
+        rule="control-check",
+        cause=finding.causes[0].cause,
+        stream=finding.stream,
+        role=role,
+        evidence=finding.evidence,
+        words=finding.words,
+    )
+    return words(said).say
 
 
 def paused_status(scene: Scene, t: float) -> PausedStatus | None:

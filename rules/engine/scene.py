@@ -182,6 +182,14 @@ class Scene:
         """
         return self._usual_s.get(stream)
 
+    def came_share(self, stream: str, t: float) -> float | None:
+        """Of the last epochs that were due on the line, up to `t`, the share that came; None until two came."""
+        usual_s, gaps = self._usual_s.get(stream), self._intervals.get(stream)
+        if not usual_s or not gaps:
+            return None
+        silent_s = max(0.0, self.silent_for(stream, t) - usual_s)
+        return min(1.0, len(gaps) * usual_s / (sum(gaps) + silent_s))
+
     def limit_s(self, stream: str, at_least_s: float = LIMIT_S, intervals: float = LIMIT_INTERVALS) -> float:
         """How long the line may be without a usable epoch: 5 s, or three of its usual intervals where that is more."""
         return max(at_least_s, intervals * (self._usual_s.get(stream) or 0.0))

@@ -196,3 +196,12 @@ def test_a_base_that_was_silent_may_have_been_restarted(day, silent_s, renewed):
     for t in (1.0, 2.0, 2.0 + silent_s):
         scene.see(day.epoch(t))
     assert (scene.renewed is not None) is renewed
+
+
+def test_the_share_of_epochs_that_came_counts_what_is_missing_and_the_silence_since(day):
+    assert scene_of(day).came_share("corrections", 60.0) is None
+    seconds = (0, 1, 2, 3, 6, 7, 8, 9, 10)  # two of ten are missing
+    scene = scene_of(day, [day.epoch(60.0 + second) for second in seconds])
+    assert scene.came_share("corrections", 70.0) == pytest.approx(8 / 10)
+    assert scene.came_share("corrections", 71.0) == pytest.approx(8 / 10)
+    assert scene.came_share("corrections", 81.0) == pytest.approx(8 / 20)
