@@ -63,9 +63,13 @@ ALLOWED = {
         f"{PLAIN} rules.book.words {TOLD} daemon.atomic daemon.clock daemon.state daemon.companion daemon.requests "
         "daemon.status.snapshot daemon.status.told",
     ),
+    # It reads logs to show a day and to hand them out; of the signals it knows the patterns, which are data.
+    "daemon.page": f"{PLAIN} rules.book.words rules.book.radio {TOLD} daemon.clock daemon.state daemon.companion "
+    "daemon.requests daemon.status.snapshot daemon.status.told daemon.signals.patterns daemon.log daemon.strip",
     "daemon.strip": f"{PLAIN} daemon.log",
     "daemon.commands": "rules daemon",
-    "replay.play.tape": f"{PLAIN} daemon.stream daemon.atomic",  # what is played, and what an invented world writes
+    # What is played, and what an invented world writes.
+    "replay.play.tape": f"{PLAIN} daemon.stream daemon.atomic daemon.log.tape",
     "replay.play": "rules daemon.atomic daemon.local_time daemon.stream daemon.log daemon.pipeline replay.world "
     "replay.play.tape",
     "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream replay.play.tape",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -24,6 +24,7 @@ from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Live, Parts
 from witnesspost.daemon.page.place import Form, Place
 from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.strip.drawing import STYLE
 from witnesspost.rules.site.model import Site
 
 _KEPT_LINES = 20
@@ -101,7 +102,7 @@ class Application:
         return response
 
     async def _style(self, request: Request) -> Response:
-        return Response(_own_file("style.css"), headers={"Content-Type": "text/css"})
+        return Response(_own_file("style.css") + STYLE.encode(), headers={"Content-Type": "text/css"})
 
     async def _script(self, request: Request) -> Response:
         return Response(_own_file("script.js"), headers={"Content-Type": "text/javascript"})
@@ -179,9 +180,11 @@ class Application:
 
         return show
 
-    async def _show(self, place: Place, request: Request, refused: str = "", status: int = 200) -> Response:
+    async def _show(
+        self, place: Place, request: Request, refused: str = "", status: int = 200, kept: Mapping[str, str] | None = None
+    ) -> Response:
         sight, session = self._sight(), request.g.session
-        form = Form(session.forms.make(sight.t), session.by)
+        form = Form(session.forms.make(sight.t), session.by, kept or {})
         title, on_now = getattr(words, place.title), place.address == "/"
         leave = tag("form", hidden(form.token), tag("button", words.LEAVE), method="post", action="/leave")
         about = frame.Frame(
@@ -199,7 +202,8 @@ class Application:
         parts = [*place.parts(sight, form).values()]
         first = parts.pop(0) if on_now else tag("h1", title)
         return _html(
-            frame.whole(about, first, self._said(request, refused), *parts, await place.rest(request, sight, form)), status
+            frame.whole(about, first, self._said(request, refused, status), *parts, await place.rest(request, sight, form)),
+            status,
         )
 
     async def _listen(self, request: Request, channel: str) -> Response:
@@ -212,9 +216,9 @@ class Application:
         sight, place = self._sight(), self._channels[channel]
         return place.parts(sight, Form()) | ({} if place.address == "/" else {"head": now.head(sight)})
 
-    def _said(self, request: Request, refused: str) -> Html | None:
+    def _said(self, request: Request, refused: str, status: int) -> Html | None:
         """The line that answers the form before, if there was one."""
-        return _line(refused, refused=True) if refused else _line(self._done.get(request.args.get("did", ""), ""))
+        return _line(refused, refused=status >= 400) if refused else _line(self._done.get(request.args.get("did", ""), ""))
 
     def _sight(self) -> Sight:
         return Sight.of(self._post, self._site.post.zone)
@@ -228,14 +232,15 @@ class Application:
         """A handler of a place's forms: what they did, in a line, is shown by the place itself."""
 
         async def handle(request: Request) -> Response:
+            fields: dict[str, str] = {}
             try:
                 fields = self._fields(request)
                 self._take(request.g.session.forms, fields)
                 done = place.act(fields, request.g.session, self._sight())
             except Refused as error:
-                return await self._show(place, request, str(error), error.status)
+                return await self._show(place, request, str(error), error.status, fields)
             except TooMuchTold:
-                return await self._show(place, request, words.POST_BUSY, 503)
+                return await self._show(place, request, words.POST_BUSY, 503, fields)
             key = secrets.token_urlsafe(6)
             self._done[key] = done
             if len(self._done) > _KEPT_LINES:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from witnesspost.daemon.page import words
 from witnesspost.daemon.page.html import Html, tag
+
+_FEW = 12
 
 
 def hidden(token: str) -> Html:
@@ -36,3 +40,28 @@ def pin_field() -> Html:
         aria_describedby="why",
     )
     return tag("p", tag("label", words.PIN, for_="pin"), field, class_="field")
+
+
+def point_field(points: list[str], title: str, chosen: str, shown: Mapping[str, str] | None = None) -> Html:
+    """One control point of the list: as buttons where there are few, else as a list to choose from."""
+    if len(points) > _FEW:
+        options = [tag("option", words.CHOOSE, value="", selected=not chosen)]
+        options += [tag("option", (shown or {}).get(name, name), value=name, selected=name == chosen) for name in points]
+        return tag(
+            "p",
+            tag("label", title, for_="point"),
+            tag("select", *options, id="point", name="point", required=True),
+            class_="field",
+        )
+    choices = []
+    for number, name in enumerate(points):
+        key = f"point-{number}"
+        box = tag("input", type="radio", id=key, name="point", value=name, required=True, checked=name == chosen)
+        choices.append(tag("span", box, tag("label", (shown or {}).get(name, name), for_=key)))
+    return tag("fieldset", tag("legend", title), tag("div", *choices, class_="choices"))
+
+
+def metres_field(key: str, title: str, value: str) -> Html:
+    """A length in metres, with a point or a comma."""
+    field = tag("input", id=key, name=key, value=value, inputmode="decimal", autocomplete="off", maxlength=12)
+    return tag("p", tag("label", title, for_=key), field, class_="field")

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import re
 import urllib.parse
 from collections.abc import Mapping
 
+import msgspec
+from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
+from witnesspost.daemon.requests import answer
 from witnesspost.daemon.screen import plain
 
 BY_LETTERS = 60
 TEXT_LETTERS = 300
 _MOST_FIELDS = 40
+_LENGTH = re.compile(r"-?\d{1,6}([.,]\d{0,6})?", re.ASCII)
 
 
 class Refused(Exception):
@@ -51,3 +56,21 @@ def text(fields: Mapping[str, str], key: str, title: str, most: int = TEXT_LETTE
     if len(said) > most:
         raise Refused(words.TOO_LONG.format(field=title, most=most))
     return said
+
+
+def metres(fields: Mapping[str, str], key: str, title: str) -> float | None:
+    """A length in metres, with a point or a comma; None where the field is empty. Raises Refused."""
+    said = text(fields, key, title).replace("−", "-").removesuffix("m").strip()
+    if not said:
+        return None
+    if not _LENGTH.fullmatch(said):
+        raise Refused(words.NO_LENGTH.format(field=title, read=said[:20]))
+    return float(said.replace(",", "."))
+
+
+def ask(post: PostView, request: dict[str, object]) -> str:
+    """Ask the post as its socket is asked: what it did, as a sentence. Raises Refused."""
+    said = answer(msgspec.json.encode(request), post)
+    if said.done is None:
+        raise Refused(words.NOTHING_CHANGED.format(why=said.refused))
+    return f"{said.done[:1].upper()}{said.done[1:]}."

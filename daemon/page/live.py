@@ -55,6 +55,7 @@ class Live:
         loop = asyncio.get_running_loop()
         sent: Parts = {}
         beat_at = 0.0
+        self._made.pop(channel, None)  # who comes now has a newer page than what was made for the others
         self.listeners += 1
         try:
             yield f"retry: {_RETRY_MS}\n\n".encode()

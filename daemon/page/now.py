@@ -9,7 +9,7 @@ from microdot.microdot import Microdot, Request
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
 from witnesspost.daemon.page.fields import hidden, name_field
-from witnesspost.daemon.page.forms import Refused, person
+from witnesspost.daemon.page.forms import Refused, ask, person, text
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
@@ -17,10 +17,11 @@ from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
 from witnesspost.daemon.status.snapshot import AlertStatus
-from witnesspost.rules.facts import Acknowledge, Shelve
+from witnesspost.rules.facts import Shelve
 
 QUIET_S = 600.0
-_LONG_WORD = 8  # letters, from which the word is written smaller
+NAME_LETTERS = 80
+_LETTERS = {"wide": 6, "long": 10}  # from which the word is written smaller, that it stays in one line, or in two
 
 
 class Now:
@@ -41,21 +42,22 @@ class Now:
         return None
 
     def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Seen, or quiet."""
-        do = fields.get("do")
-        if do not in ("seen", "quiet"):
+        """Seen, quiet, or that was it."""
+        do, _, step = fields.get("do", "").partition(" ")
+        if do not in ("seen", "quiet", "solved"):
             raise Refused(words.NOTHING_CHOSEN)
         by = session.by = person(fields)
+        if do == "solved":
+            said = {key: text(fields, key, key, NAME_LETTERS) for key in ("rule", "cause")}
+            if not (step.isascii() and step.isdecimal() and len(step) < 3):
+                raise Refused(words.NOTHING_CHOSEN)
+            return ask(self._post, {"do": do, **said, "step": int(step), "by": by})
         if not sight.alerts:
             raise Refused(words.NOTHING_OPEN, 409)
-        if do == "quiet":
-            self._post.tell(Shelve(t=sight.t, stream="", for_s=QUIET_S, by=by))
-            return self._said(words.DONE_QUIET.format(by=by))
-        self._post.tell(Acknowledge(t=sight.t, stream="", by=by))
-        names = dict.fromkeys(alert.rule for alert in sight.alerts if alert.state != "acknowledged")
-        return self._said(words.DONE_SEEN.format(by=by, what=", ".join(names)))
-
-    def _said(self, done: str) -> str:
+        if do == "seen":
+            return ask(self._post, {"do": do, "by": by})
+        self._post.tell(Shelve(t=sight.t, stream="", for_s=QUIET_S, by=by))
+        done = words.DONE_QUIET.format(by=by)
         self._post.say(done)
         return done
 
@@ -92,10 +94,12 @@ def todo(sight: Sight, form: Form) -> Html:
     """What to check, one by one, and what a person can say to it."""
     roots = sight.roots
     inside: list[Html] = []
-    if roots and roots[0].state != "normal" and roots[0].steps:
-        inside += [tag("h2", words.FIRST), _steps(roots[0])]
-    if any(alert.state != "acknowledged" for alert in sight.alerts):
-        inside.append(_say(form, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
+    if roots and roots[0].steps:
+        over = roots[0].state == "normal"
+        inside += [tag("h2", words.WHAT_SOLVED if over else words.FIRST), *_steps(roots[0], over)]
+    if sight.alerts:
+        unseen = any(alert.state != "acknowledged" for alert in sight.alerts)
+        inside.append(_say(form, seen=unseen, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
     card = tag("form", *inside, method="post", action="/", class_="card") if inside else None
     return tag("section", card, id="todo")
 
@@ -124,8 +128,8 @@ def ready(sight: Sight) -> Html:
 
 
 def _word(sight: Sight) -> Html:
-    long = "long" if len(sight.word) > _LONG_WORD else None
-    return tag("h1", sign(sight.key), tag("span", sight.word), class_=long)
+    size = next((name for name, letters in reversed(_LETTERS.items()) if len(sight.word) >= letters), None)
+    return tag("h1", sign(sight.key), tag("span", sight.word), class_=size)
 
 
 def _attributes(sight: Sight) -> dict[str, str | bool | None]:
@@ -147,18 +151,25 @@ def _since(sight: Sight, alert: AlertStatus) -> str:
     return f"{line} {words.OF_RUN.format(run=alert.of_run)}" if alert.of_run else line
 
 
-def _steps(alert: AlertStatus) -> Html:
+def _steps(alert: AlertStatus, over: bool) -> list[Html]:
+    """The steps with what has solved it before. "That was it" stands at each that is ticked, and at each where it is over."""
     items = []
     for number, step in enumerate(alert.steps, 1):
         key = f"{alert.rule}-{alert.cause}-{number}"
-        items.append(tag("li", tag("input", type="checkbox", id=key), tag("label", step, for_=key)))
-    return tag("ol", *items, class_="steps")
+        hint = alert.hints[number - 1] if number <= len(alert.hints) else ""
+        label = tag("label", tag("span", tag("span", step, class_="step"), tag("em", hint) if hint else None), for_=key)
+        that = tag("button", words.THAT_WAS_IT, name="do", value=f"solved {number}", class_="it")
+        items.append(tag("li", tag("input", type="checkbox", id=key), label, that))
+    names = [
+        tag("input", type="hidden", name=key, value=value) for key, value in (("rule", alert.rule), ("cause", alert.cause))
+    ]
+    return [*names, tag("ol", *items, class_="steps over" if over else "steps")]
 
 
-def _say(form: Form, *, quiet: bool) -> Html:
-    buttons = [tag("button", words.SEEN, name="do", value="seen", class_="main")]
+def _say(form: Form, *, seen: bool, quiet: bool) -> Html:
+    buttons = [tag("button", words.SEEN, name="do", value="seen", class_="main")] if seen else []
     buttons += [tag("button", words.QUIET, name="do", value="quiet")] if quiet else []
-    return join(hidden(form.token), name_field(form.by), tag("div", *buttons, class_="buttons"))
+    return join(hidden(form.token), name_field(form.by), tag("div", *buttons, class_="buttons") if buttons else None)
 
 
 def _other(sight: Sight, alert: AlertStatus) -> Html:

@@ -15,9 +15,18 @@ from typing import Any
 
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page.application import Application
+from witnesspost.daemon.page.check_in import CheckIn
+from witnesspost.daemon.page.day import Day
+from witnesspost.daemon.page.files import Files
 from witnesspost.daemon.page.gate import Gate
+from witnesspost.daemon.page.help import Help
+from witnesspost.daemon.page.logs import Logs
 from witnesspost.daemon.page.now import Now
+from witnesspost.daemon.page.place import Place
+from witnesspost.daemon.page.radio import Radio
 from witnesspost.daemon.page.server import Server, listening
+from witnesspost.daemon.page.today import Today
+from witnesspost.daemon.page.worker import Worker
 from witnesspost.rules.alert import Change
 from witnesspost.rules.site.model import Page as PageTable
 from witnesspost.rules.site.model import Site
@@ -91,14 +100,28 @@ class Page:
     async def _listen(self, post: PostView) -> None:
         tls = self._tls()
         end = await self._address(post)
+        worker, logs = Worker(), Logs(post, self._site.post.name)
+        files = Files(post, logs, worker)
         try:
-            self._application = Application(self._site, post, self._gate, [Now(post)], tls=tls is not None)
+            places: list[Place] = [
+                Now(post),
+                CheckIn(self._site, post),
+                Today(self._site, post),
+                Day(logs, worker),
+                Radio(self._site),
+                files,
+                Help(),
+            ]
+            self._application = Application(self._site, post, self._gate, places, tls=tls is not None)
             server = Server(end, self._application.routes, self._application.knows, tls)
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._application.live.run())
                 tasks.create_task(server.serve())
+                files.start = tasks.create_task
         finally:
             end.close()
+            worker.end()
+            files.end()
 
     async def _address(self, post: PostView) -> socket.socket:
         """The socket that listens, however long its address takes to come."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple, Protocol
 
 from microdot.microdot import Microdot, Request
@@ -12,11 +13,12 @@ from witnesspost.daemon.page.sight import Sight
 
 
 class Form(NamedTuple):
-    """What the forms of one answer are made with: their token, and the name that this phone gave last. Those in news have
-    neither: the phone fills them in."""
+    """What the forms of one answer are made with: their token, the name that this phone gave last, and what it has just sent
+    that could not be taken. Those in news have none of it: the phone fills them in."""
 
     token: str = ""
     by: str = ""
+    kept: Mapping[str, str] = {}
 
 
 class Place(Protocol):

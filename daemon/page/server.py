@@ -1,4 +1,4 @@
-"""HTTP for a few dozen phones over connections that are bounded in number, size and time; one request each (HTTP/1.0).
+"""HTTP for a few dozen phones over connections that are bounded in number, size and time; one request each.
 
     accept ──Bounds──► head, body (deadlines, sizes) ──Request──► the application ──Response──► written, with a deadline
 
@@ -153,7 +153,7 @@ class Server:
 
     async def _write(self, writer: asyncio.StreamWriter, response: Response, *, head_only: bool = False) -> None:
         response.complete()
-        lines = [f"HTTP/1.0 {response.status_code} {HTTPStatus(response.status_code).phrase}"]
+        lines = [f"HTTP/1.1 {response.status_code} {HTTPStatus(response.status_code).phrase}"]
         for name, value in response.headers.items():
             lines += [f"{name}: {one}" for one in (value if isinstance(value, list) else [value])]
         writer.write("\r\n".join([*lines, "Connection: close", "", ""]).encode())

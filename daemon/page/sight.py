@@ -74,9 +74,14 @@ class Sight(NamedTuple):
         """For how long, up to now."""
         return words.FOR.format(span=span(self.lasted_s(alert)))
 
+    @property
+    def late_s(self) -> float:
+        """How old the snapshot is."""
+        return self.t - self.status.up_s if self.status is not None else 0.0
+
     def lasted_s(self, alert: AlertStatus) -> float:
         """For how long, up to now."""
-        return alert.for_s + (self.t - self.status.up_s if self.status is not None else 0.0)
+        return alert.for_s + self.late_s
 
     def began_t(self, alert: AlertStatus) -> float:
         """When it began."""

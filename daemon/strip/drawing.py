@@ -211,8 +211,9 @@ class _Drawing:
             from_s, to_s = hour * HOUR_S, (hour + 1) * HOUR_S
             key = self._strip.key(hour)
             title = html.escape(f"{touch.title} {self._strip.clock(from_s)}–{self._strip.clock(to_s)}")
-            kind = "touch chosen" if key == touch.chosen else "touch"
-            bar = self._bar(kind, self._box(1.5, WIDTH - 3, from_s, to_s))
+            bar = self._bar("touch", self._box(1.5, WIDTH - 3, from_s, to_s))
+            if key == touch.chosen:
+                bar += self._bar("chosen", self._box(_LEFT - 6, WIDTH - _LEFT + 4, from_s, to_s))
             where = html.escape(touch.address.format(hour=key))
             yield f'<a href="{where}" aria-label="{title}"><title>{title}</title>{bar}</a>'
 

@@ -26,6 +26,33 @@ time_zone = "America/Denver"
 name = "corrections"
 port = "/dev/ttyKESTREL"
 carries = ["corrections"]
+[[stream]]
+name = "receiver"
+port = "/dev/ttyROVER"
+carries = ["positions"]
+[project]
+vertical = "ellipsoidal"
+[[project.control]]
+name = "KQ-1"
+latitude = 39.1234567
+longitude = -104.9876543
+height = 1874.322
+[[project.control]]
+name = "KQ-2"
+latitude = 39.1254567
+longitude = -104.9856543
+height = 1878.1
+[base]
+occupies = "KQ-1"
+antenna_height_m = 1.843
+[radio.base]
+frequency_mhz = 461.025
+protocol = "quarry"
+antenna_above_ground_m = 4.0
+[radio.rover]
+frequency_mhz = 461.05
+protocol = "quarry"
+antenna_above_ground_m = 2.0
 [page]
 listen = "127.0.0.1:{port}"
 """
@@ -44,7 +71,6 @@ ALERT = AlertStatus(
     steps=["Store no points.", 'Is the radio\'s "RX" lamp blinking?', "Is the antenna fitted?"],
 )
 STATUS = Status(
-    set_up=SetUpStatus(planned=True, point="KQ-1", antenna_height_m=1.843, pole_height_m=2.0),
     post="kestrel-rover",
     role="rover",
     site="site.toml",
@@ -60,6 +86,7 @@ STATUS = Status(
     epochs=[],
     fix=None,
     base_check="",
+    set_up=SetUpStatus(planned=True, point="KQ-1", antenna_height_m=1.843, pole_height_m=2.0),
     ready=["ports open"],
     missing=["no check-in since the post started"],
     alerts=[],
@@ -80,7 +107,11 @@ class Answer:
     def __init__(self, response, body):
         self.status = response.status
         self.headers = response.headers
-        self.text = body.decode()
+        self.body = body
+
+    @property
+    def text(self):
+        return self.body.decode()
 
     @property
     def line(self):
@@ -111,7 +142,7 @@ class Browser:
         with self.connect() as end:
             for piece in pieces:
                 end.sendall(piece)
-            response = HTTPResponse(end)
+            response = HTTPResponse(end, method=pieces[0].partition(b" ")[0].decode("latin-1"))
             try:
                 response.begin()
                 body = response.read()
@@ -133,6 +164,10 @@ class Browser:
     def get(self, path, **headers):
         return self.raw(self.head("GET", path, **headers))
 
+    def send(self, path, **fields):
+        """A form of that place, filled in and sent."""
+        return self.post(path, token=self.get(path).token, **fields)
+
     def post(self, path, body=None, *, origin="", content_type="application/x-www-form-urlencoded", **fields):
         body = urllib.parse.urlencode(fields).encode() if body is None else body
         origin = f"http://127.0.0.1:{self.port}" if origin == "" else origin
@@ -150,6 +185,7 @@ class Served:
         self.port = free_port()
         self.site = site_from_toml(SITE.format(port=self.port) + (f'pin = "{pin}"\n' if pin else "") + more)
         self.view = View()
+        self.view.site = self.site
         self.view.t = 100.0
         self.stands()
         self.gate = Gate(pin)

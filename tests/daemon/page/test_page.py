@@ -15,7 +15,7 @@ from witnesspost.daemon.page import page as page_module
 from witnesspost.daemon.page import server
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
-from witnesspost.rules.facts import Acknowledge, Shelve
+from witnesspost.rules.facts import Acknowledge, Shelve, Solved
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.page.conftest import ALERT, PIN, SITE, Browser, Served, free_port
@@ -92,10 +92,42 @@ def test_seen_and_quiet_are_told_with_the_name(served):
         Shelve(t=100.0, stream="", for_s=600.0, by="Kim"),
     ]
     assert served.view.lines[1:] == [
-        "Seen by Kim Ng: corrections-stopped.",
+        "seen by Kim Ng: corrections-stopped",
         "Quiet for 10 minutes, by Kim. The light goes on telling the truth.",
     ]
     assert 'value="Kim"' in browser.get("/").text, "the name is there the next time"
+
+
+def test_that_was_it_is_told_with_its_step(served):
+    served.stands(STOP, shown="stop")
+    browser = served.inside()
+    fields = {"rule": STOP.rule, "cause": STOP.cause, "by": "Kim"}
+    answer = browser.post("/", token=browser.get("/").token, do="solved 2", **fields)
+    assert browser.get(answer.headers["Location"]).line == "Solved, says Kim: corrections-stopped: line-silent, step 2."
+    (fact,) = served.view.told
+    assert (type(fact), fact.rule, fact.cause, fact.by) == (Solved, STOP.rule, STOP.cause, "Kim")
+    for do in ("solved", "solved x", "solved 99", "solved 0", "solved -1", "solved 999999"):
+        answer = browser.post("/", token=browser.get("/").token, do=do, **fields)
+        assert answer.status == 400
+        assert "Nothing was changed." in answer.line
+    answer = browser.post("/", token=browser.get("/").token, do="solved 1", **fields | {"rule": "nonsense"})
+    assert answer.status == 400
+    assert len(served.view.told) == 1
+
+
+def test_what_has_solved_it_before_stands_at_its_step(served):
+    served.stands(structs.replace(STOP, hints=["", "solved it 3 of 5 times here", ""]), shown="stop")
+    text = served.inside().get("/").text
+    assert text.count("solved it 3 of 5 times here") == 1
+    assert text.count("That was it") == 3
+
+
+def test_what_is_over_asks_which_points_were_stored_and_what_solved_it(served):
+    served.stands(structs.replace(STOP, state="normal"), shown="past")
+    text = served.inside().get("/").text
+    assert "stop over, not seen" in text
+    assert "Which points were stored meanwhile?" in text
+    assert "What solved it?" in text
 
 
 BAD_FORMS = {
@@ -398,6 +430,16 @@ def test_a_stop_is_told_at_once_and_a_beat_comes_each_second(served):
         began = time.monotonic()
         assert "is-stop" in next(heard)
         assert time.monotonic() - began < 0.5, "long before the next beat"
+
+
+def test_who_comes_between_two_beats_is_told_what_holds_then(served):
+    browser = served.inside()
+    with browser.connect() as first, browser.connect() as second:
+        first.sendall(browser.head("GET", "/live/now"))
+        assert "is-well" in next(events(first))
+        served.stands(STOP, shown="stop")
+        second.sendall(browser.head("GET", "/live/now"))
+        assert "is-stop" in next(events(second))
 
 
 def test_who_signs_out_hears_no_more(served):

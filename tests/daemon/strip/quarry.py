@@ -11,6 +11,7 @@ import json
 import sqlite3
 
 from witnesspost.daemon.log import rows, schema
+from witnesspost.daemon.log.blocks import OpenBlock
 from witnesspost.daemon.log.rows import AlertRow, ClockRow, EventRow, FixRow, RawRow, RunRow, StreamRow, TrafficRow
 
 MORNING = dt.datetime(2026, 5, 4, 13, 0, tzinfo=dt.UTC)  # 07:00 in Denver
@@ -54,7 +55,7 @@ def _write(path, number, role, clock, begins, ends):
             if begun <= row.t < begun + last:
                 row.t -= begun
                 rows.insert(connection, [row])
-        rows.insert(connection, [_raw(900, 0.0, last)])
+        rows.insert(connection, [_raw(900, "corrections", last), _raw(901, "receiver", last)])
         connection.execute("COMMIT")
 
 
@@ -80,10 +81,14 @@ def _silent(at):
     return seconds("11:05") <= at < seconds("11:21")
 
 
-def _raw(n, t, t_last):
+def _raw(n, stream, t_last):
+    """Of all bytes the first and the last."""
+    block = OpenBlock()
+    block.milliseconds, block.orders, block.parts = [0, round(t_last * 1000)], [n, n], [b"first", b"last"]
     return RawRow(
-        n=n, stream="corrections", t=t, t_last=t_last, chunks=1, pause_t=None, pause_s=None, data=b"", times=b"", digest=b""
-    )
+        n=n, stream=stream, t=0.0, t_last=t_last, chunks=2, pause_t=None, pause_s=None, data=block.data(), times=block.times(),
+        digest=b"",
+    )  # fmt: skip
 
 
 def _rows():

@@ -1,0 +1,81 @@
+"""Help: what each light and sound means, drawn in time; the caution; what this post cannot know."""
+
+from __future__ import annotations
+
+from microdot.microdot import Microdot, Request
+from witnesspost.daemon.page import words
+from witnesspost.daemon.page.forms import Refused
+from witnesspost.daemon.page.gate import Session
+from witnesspost.daemon.page.html import Html, join, tag
+from witnesspost.daemon.page.live import Parts
+from witnesspost.daemon.page.place import Form
+from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.page.signs import sign
+from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm
+from witnesspost.daemon.state import WORDS
+
+_DRAWN_MS = 6000
+_PER_MS = 0.05  # of the drawing's width
+
+
+class Help:
+    """The place itself."""
+
+    address = "/help"
+    title = "HELP"
+
+    def parts(self, sight: Sight, form: Form) -> Parts:
+        """Nothing of it lives."""
+        return {}
+
+    async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
+        """All of it."""
+        patterns = []
+        for state, pattern in PATTERNS.items():
+            name = tag("h3", sign(state) if state != "dark" else None, tag("span", WORDS.get(state, state)))
+            lines = [
+                tag("p", pattern.meaning),
+                _row(words.LIGHT, pattern.seen, pattern.light),
+                _row(words.SOUND, pattern.heard, pattern.sound),
+            ]
+            patterns.append(tag("li", name, *lines))
+        return join(
+            tag("p", words.HELP_COUNT),
+            tag("ul", *patterns, class_="patterns"),
+            tag("h2", words.PHONE),
+            *(tag("p", line) for line in words.PHONE_LINES),
+            tag("h2", words.BLIND),
+            tag("ul", *(tag("li", line) for line in words.BLIND_LINES), class_="told"),
+            tag("h2", words.CAUTION),
+            tag("ul", *(tag("li", line) for line in words.CAUTION_LINES), class_="told"),
+        )
+
+    def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
+        """Nothing."""
+        raise Refused(words.NOTHING_CHOSEN)
+
+    def route(self, routes: Microdot) -> None:
+        """Nothing."""
+
+
+def _row(what: str, said: str, rhythm: Rhythm | None) -> Html:
+    return tag("div", tag("p", tag("b", what), f" {said}"), _timeline(rhythm), class_="pattern")
+
+
+def _timeline(rhythm: Rhythm | None) -> Html:
+    """The first six seconds: on is thick, off is a line."""
+    bars = []
+    at_ms = 0
+    while rhythm is not None and at_ms < _DRAWN_MS:
+        on, next_ms = rhythm.at(at_ms)
+        until_ms = _DRAWN_MS if next_ms is None else min(_DRAWN_MS, at_ms + next_ms)
+        if on:
+            bars.append(tag("rect", x=_n(at_ms), y=2, width=_n(until_ms - at_ms), height=16))
+        at_ms = until_ms
+    line = tag("path", d=f"M0 18.5H{_n(_DRAWN_MS)}")
+    box = f"0 0 {_n(_DRAWN_MS)} 20"
+    return tag("svg", line, *bars, class_="timeline", viewBox=box, preserveAspectRatio="none", aria_hidden="true")
+
+
+def _n(ms: int) -> str:
+    return f"{ms * _PER_MS:.4g}"

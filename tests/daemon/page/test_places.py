@@ -1,0 +1,445 @@
+"""Each place as a phone gets it, of a day whose truth was written by hand."""
+
+import contextlib
+import gzip
+import os
+import re
+import sqlite3
+import threading
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import msgspec
+import pytest
+from witnesspost.daemon.log import opening
+from witnesspost.daemon.page import files
+from witnesspost.daemon.page.files import NoSuchPiece, Piece, piece_of
+from witnesspost.daemon.status.snapshot import EpochStatus
+from witnesspost.daemon.status.told import CheckInStatus, SetUpStatus
+from witnesspost.replay.play.tape import Tape
+from witnesspost.rules.facts import CheckIn, SetUp
+
+from tests.daemon.page.conftest import STATUS
+from tests.daemon.strip.quarry import write_day
+from tests.daemon.view import LOG, port, until
+
+PLACES = ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help")
+
+
+@pytest.fixture
+def day(served, tmp_path):
+    """A post in whose folder lie yesterday's log and the running one."""
+    served.paths = write_day(tmp_path)
+    with contextlib.closing(sqlite3.connect(served.paths[1])) as running:  # as a service that writes leaves it
+        running.execute("PRAGMA wal_autocheckpoint = 0")
+        running.execute("PRAGMA journal_mode = WAL")
+        running.execute("UPDATE run SET boot = boot")
+        running.commit()
+        served.view.beats(log=msgspec.structs.replace(LOG, path=str(served.paths[1])))
+        yield served
+
+
+def stands(served, **changes):
+    served.view.status = msgspec.structs.replace(STATUS, up_s=served.view.t, **changes)
+
+
+@pytest.mark.parametrize("path", PLACES)
+def test_each_place_has_an_address_that_every_page_links(day, path):
+    text = day.inside().get(path).text
+    assert re.findall(r"<nav.*?</nav>", text)[0].count("<a ") == len(PLACES)
+    for other in PLACES:
+        assert f'<a href="{other}"' in text
+    assert text.count('aria-current="page"') == 1
+    assert text.count("<h1") == 1
+    assert "kestrel-rover" in text
+
+
+@pytest.mark.parametrize("path", PLACES)
+def test_each_place_is_well_formed_and_has_no_id_twice(day, path):
+    text = day.inside().get(path).text
+    ids = re.findall(r' id="([^"]+)"', text)
+    assert len(ids) == len(set(ids))
+    body = re.sub(r"^<!doctype html>\n", "", text)
+    body = re.sub(r" (defer|required|checked|selected|open|download|data-sounds|formnovalidate)(?=[ >])", r' \1=""', body)
+    ET.fromstring(body)
+    for target in re.findall(r' for="([^"]+)"', text):
+        assert target in ids
+
+
+@pytest.mark.parametrize("path", PLACES[1:])
+def test_every_other_place_says_the_state_as_well(day, path):
+    assert 'id="head" href="/" class="head is-well"' in day.inside().get(path).text
+
+
+def test_the_places_show_themselves_without_logs_and_without_a_snapshot(served):
+    browser = served.inside()
+    served.view.status = None
+    for path in PLACES:
+        assert browser.get(path).status == 200
+    assert "There is no log yet." in browser.get("/day").text
+
+
+# ── Check in ────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_who_stands_on_a_point_says_so(served):
+    browser = served.inside()
+    answer = browser.send("/check-in", do="checkin", point="KQ-2", by="Kim")
+    assert served.view.told == [CheckIn(t=100.0, stream="", point="KQ-2", by="Kim")]
+    assert browser.get(answer.headers["Location"]).line.startswith("Check-in on KQ-2 by Kim: stand still")
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"point": ""}, "Choose a point. Nothing was changed."),
+        ({"point": "KQ-9"}, "KQ-9 is none of the site file&#x27;s control points; there are KQ-1, KQ-2. Nothing was changed."),
+        ({"point": "<b>" * 90}, "Nothing was changed."),
+        ({"point": "<b>\n\r\x1b[0m"}, "Nothing was changed."),
+        ({"by": ""}, "Give your name"),
+    ],
+)
+def test_a_check_in_that_makes_no_sense_changes_nothing(served, fields, words):
+    browser = served.inside()
+    answer = browser.send("/check-in", **{"do": "checkin", "point": "KQ-2", "by": "Kim"} | fields)
+    assert answer.status == 400
+    assert words in answer.line
+    assert "<b>" not in answer.line
+    assert served.view.told == []
+
+
+def check_in(**changes):
+    going = CheckInStatus(
+        point="KQ-2", by="Kim", ago_s=5.0, stood_s=3.2, needed_s=10.0, hindrance=None, outcome=None, line="KQ-2: stand still"
+    )
+    return msgspec.structs.replace(going, **changes)
+
+
+def test_a_check_in_counts_down(served):
+    stands(served, check_in=check_in())
+    text = served.inside().get("/check-in").text
+    assert '<p class="count">7 s</p>' in text
+    assert 'width="32"' in text
+
+
+def test_a_check_in_that_passed_shows_each_axis_against_its_limit(served):
+    measured = {"east_m": 0.003, "north_m": 0.004, "up_m": -0.012, "limit_horizontal_m": 0.03, "limit_vertical_m": 0.05}
+    stands(served, check_in=check_in(outcome="passed", stood_s=10.0, line="KQ-2: passed: 3, 4, −12 mm", **measured))
+    text = served.inside().get("/check-in").text
+    assert "<span>KQ-2: passed</span>" in text
+    rows = re.findall(r'<tr[^>]*><th scope="row">(\w+)</th><td>(.*?)</td><td>(.*?)</td></tr>', text)
+    assert rows == [
+        ("East", "3 mm", "–"),
+        ("North", "4 mm", "–"),
+        ("Across", "5 mm", "30 mm"),
+        ("Up", "−12 mm", "50 mm"),
+    ]
+    assert "differs" not in text
+
+
+def test_a_check_in_that_failed_says_which_limit_and_why(served):
+    measured = {"east_m": 0.003, "north_m": 0.004, "up_m": -0.3, "limit_horizontal_m": 0.03, "limit_vertical_m": 0.05}
+    why = "The pole is 0.3 m too short."
+    stands(served, check_in=check_in(outcome="failed", stood_s=10.0, line="KQ-2: not passed", why=why, **measured))
+    text = served.inside().get("/check-in").text
+    assert "<span>KQ-2: not passed</span>" in text
+    assert text.count('class="differs"') == 1
+    assert "The pole is 0.3 m too short." in text
+
+
+# ── Today ───────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+SET_UP = {"do": "setup", "point": "KQ-2", "antenna_height_m": "1,532", "pole_height_m": "1.8 m", "by": "Kim"}
+
+
+def test_a_set_up_is_told_as_it_is(served):
+    browser = served.inside()
+    assert browser.send("/today", **SET_UP).status == 303
+    fact = SetUp(t=100.0, stream="", point="KQ-2", antenna_height_m=1.532, pole_height_m=1.8, by="Kim")
+    assert served.view.told == [fact]
+
+
+def test_a_slant_makes_its_vertical_height_by_pythagoras(served):
+    browser = served.inside()
+    slant = {"antenna_height_m": "", "slant_m": "1.300", "radius_m": "0.5", "offset_m": "0.1"}
+    answer = browser.send("/today", **SET_UP | slant | {"do": "vertical"})
+    assert answer.status == 200
+    assert answer.line == "These make 1.100 m, vertical. Nothing was set up yet."  # √(1.3² − 0.5²) = 1.2
+    assert 'name="slant_m" value="1.300"' in answer.text, "what was typed stays"
+    assert served.view.told == []
+    assert browser.send("/today", **SET_UP | slant).status == 303
+    assert served.view.told[0].antenna_height_m == 1.1
+    assert served.view.told[0].slant_m == 1.3
+
+
+def test_what_holds_is_shown(served):
+    said = {"by": "Kim", "utc": "2026-05-04T13:05:00Z", "slant_m": 1.3, "radius_m": 0.5, "offset_m": 0.1}
+    set_up = SetUpStatus(planned=False, point="KQ-2", antenna_height_m=1.1, pole_height_m=1.8, **said)
+    stands(served, set_up=set_up)
+    text = served.inside().get("/today").text
+    for words in ("KQ-2", "1.100 m", "slant 1.300 m, radius 0.500 m, offset 0.100 m", "Set up by Kim, 07:05."):
+        assert words in text
+    stands(served)
+    assert "nobody has said a set-up today" in served.inside().get("/today").text
+
+
+BAD_SET_UPS = {
+    "no point": ({"point": ""}, "Choose a point"),
+    "an unknown point": ({"point": "KQ-9"}, "KQ-9 is none of"),
+    "letters": ({"antenna_height_m": "high"}, "read high; expected metres such as 1.532"),
+    "not a number": ({"antenna_height_m": "nan"}, "read nan; expected metres"),
+    "infinite": ({"pole_height_m": "1e999"}, "expected metres"),
+    "a date": ({"pole_height_m": "2026-05-04"}, "expected metres"),
+    "negative": ({"antenna_height_m": "-1.5"}, "expected an antenna height of 0 to 20 m"),
+    "a tower": ({"antenna_height_m": "99"}, "expected an antenna height of 0 to 20 m"),
+    "both heights": ({"slant_m": "1.6", "radius_m": "0.1"}, "not both"),
+    "a slant without a radius": ({"antenna_height_m": "", "slant_m": "1.6"}, "radius"),
+    "a slant shorter than its radius": ({"antenna_height_m": "", "slant_m": "0.1", "radius_m": "0.5"}, "not longer than"),
+    "only an offset": ({"antenna_height_m": "", "offset_m": "0.1"}, "slant"),
+    "no name": ({"by": " "}, "Give your name"),
+    "markup": ({"antenna_height_m": "<script>"}, "read &lt;script&gt;"),
+    "too long": ({"antenna_height_m": "1" * 400}, "is too long"),
+    "nothing chosen": ({"do": "delete"}, "Choose what to do"),
+    "a slant to reckon that is none": ({"do": "vertical"}, "Give the slant and the antenna&#x27;s radius"),
+}
+
+
+@pytest.mark.parametrize("what", BAD_SET_UPS)
+def test_a_set_up_that_makes_no_sense_changes_nothing(served, what):
+    change, words = BAD_SET_UPS[what]
+    browser = served.inside()
+    answer = browser.send("/today", **SET_UP | change)
+    assert answer.status == 400
+    assert words in answer.line
+    assert "Nothing was changed." in answer.line
+    assert "\n" not in answer.line
+    assert served.view.told == []
+
+
+# ── Day ─────────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_day_is_drawn_and_an_hour_is_told(day):
+    browser = day.inside()
+    text = browser.get("/day").text
+    assert "Touch an hour" in text
+    links = re.findall(r'href="(/day\?hour=\d+)#hour" aria-label="What was from (\d\d:\d\d)', text)
+    assert len(links) == 25
+    eleven = browser.get({clock: href for href, clock in links}["11:00"]).text
+    told = re.findall(r"<li>(.*?)</li>", re.search(r'id="hour".*?</section>', eleven, re.DOTALL)[0])
+    assert told == [
+        "fixed 45 min, not fixed 15 min",
+        "corrections came 73 % of the time",
+        "oldest corrections 55 s",
+        "11:05 <b>stop</b> No corrections for 16 min: the line brings no bytes. It lasted 16 min.",
+        "11:07 <b>seen by</b> Kim",
+    ]
+
+
+@pytest.mark.parametrize("hour", ["", "x", "-1", "9" * 400, "<script>", "%00"])
+def test_an_hour_that_is_not_there_is_not_told(day, hour):
+    answer = day.inside().get(f"/day?hour={hour}")
+    assert answer.status == 200
+    assert 'id="hour"' not in answer.text
+    assert "<script>" not in answer.text
+
+
+# ── Radio ───────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_radios_stand_side_by_side_with_what_comes(served):
+    epoch = EpochStatus(
+        stream="corrections", station_id=417, ago_s=0.4, interval_s=1.0, systems="GR", satellites=14, came_share=0.87
+    )
+    line = msgspec.structs.replace(port("open"), rate_bytes_per_s=812.0)
+    stands(served, epochs=[epoch], ports=[line], distance_km=12.345)
+    text = served.inside().get("/radio").text
+    items = dict(re.findall(r"<dt>(.*?)</dt><dd>(.*?)</dd>", text))
+    assert items == {
+        "corrections": "812 bytes/s",
+        "epochs of station 417": "1 a second",
+        "of the last ones came": "87 %",
+        "last epoch": "0 s ago",
+        "rover to base": "12.35 km",
+        "radio horizon": "14.07 km",  # 4.12 · (√4 + √2)
+    }
+    rows = re.findall(r'<th scope="row">(.*?)</th><td>(.*?)</td><td>(.*?)</td>', text)
+    assert rows[:3] == [
+        ("frequency, MHz: they differ", "461.025", "461.05"),
+        ("protocol", "quarry", "quarry"),
+        ("error correction", "not said", "not said"),
+    ]
+    assert "they differ" not in rows[-1][0], "antennas may well stand at different heights"
+    stands(served, distance_km=15.0)
+    assert "out of range" in served.inside().get("/radio").text
+
+
+# ── Files ───────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("said", "piece"),
+    [
+        (None, None),
+        ("", None),
+        ("bytes=0-0", Piece(0, 0)),
+        ("bytes=5-", Piece(5, 99)),
+        ("bytes=5-500", Piece(5, 99)),
+        ("bytes=-5", None),
+        ("bytes=1-2,4-5", None),
+        ("bytes=a-b", None),
+        ("bytes=٣-٤", None),
+        ("lines=1-2", None),
+    ],
+)
+def test_the_piece_that_is_asked_for(said, piece):
+    assert piece_of(said, 100) == piece
+
+
+@pytest.mark.parametrize("said", ["bytes=100-", "bytes=5-4", "bytes=999999999999999-"])
+def test_a_piece_that_is_not_there(said):
+    with pytest.raises(NoSuchPiece):
+        piece_of(said, 100)
+
+
+def test_a_closed_log_is_had_byte_for_byte_also_in_pieces(day):
+    browser = day.inside()
+    whole = day.paths[0].read_bytes()
+    text = browser.get("/files").text
+    assert 'href="/files/1"' in text
+    assert "2026-05-04 07:00–12:00" in text
+    assert 'href="/files/2"' not in text, "the running one is not closed"
+    answer = browser.get("/files/1")
+    assert answer.body == whole
+    assert answer.headers["Content-Disposition"] == 'attachment; filename="kestrel-rover.0001.db"'
+    half = len(whole) // 2
+    piece = browser.get("/files/1", Range=f"bytes={half}-", If_Range=answer.headers["ETag"])
+    assert piece.status == 206
+    assert piece.headers["Content-Range"] == f"bytes {half}-{len(whole) - 1}/{len(whole)}"
+    assert whole[:half] + piece.body == whole
+    assert browser.get("/files/1", Range=f"bytes={half}-", If_Range='"another"').body == whole
+    assert browser.get("/files/1", Range=f"bytes={len(whole)}-").status == 416
+    head = browser.raw(browser.head("HEAD", "/files/1"))
+    assert head.headers["Content-Length"] == str(len(whole))
+
+
+NO_LOGS = ["2", "3", "0001", "01", "1.db", "..", "%2e%2e", "..%2f..%2fetc%2fpasswd", "kestrel-rover.lock", "?"]
+
+
+@pytest.mark.parametrize("what", NO_LOGS)
+def test_what_is_no_closed_log_is_not_had(day, what, tmp_path):
+    (tmp_path / "kestrel-rover.lock").write_text("process 1")
+    answer = day.inside().get(f"/files/{what}")
+    assert answer.status == 404
+    assert day.browser().get("/files/1").status == 303, "and without the PIN nothing is"
+
+
+def test_other_posts_logs_are_not_shown(day, tmp_path):
+    (tmp_path / "kestrel-base.0001.db").write_bytes(day.paths[0].read_bytes())
+    (tmp_path / "kestrel-rover.0007.db").write_bytes(b"")
+    assert re.findall(r'href="/files/(\d+)"', day.inside().get("/files").text) == ["1"]
+
+
+def test_a_snapshot_of_the_running_log_opens_and_is_gone_with_the_page(day):
+    browser = day.inside()
+    assert browser.get("/files/snapshot").status == 404
+    assert browser.send("/files", do="snapshot").status == 303
+    until(lambda: 'href="/files/snapshot"' in browser.get("/files").text)
+    body = browser.get("/files/snapshot").body
+    copy = day.paths[1].with_name("had.db")
+    copy.write_bytes(body)
+    with contextlib.closing(sqlite3.connect(copy)) as had:
+        assert had.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert had.execute("SELECT number FROM run").fetchone() == (2,)
+    day.page.stop()
+    assert sorted(path.name for path in copy.parent.glob("*snapshot*")) == []
+
+
+def test_one_snapshot_at_a_time(day, monkeypatch):
+    begun, go = threading.Event(), threading.Event()
+
+    def slow(*arguments):
+        begun.set()
+        go.wait(20)
+        return opening.copy_log(*arguments)
+
+    monkeypatch.setattr(files, "copy_log", slow)
+    browser = day.inside()
+    assert "Make a snapshot" in browser.get("/files").text
+    assert browser.send("/files", do="snapshot").status == 303
+    assert begun.wait(10)
+    answer = browser.send("/files", do="snapshot")
+    assert (answer.status, answer.line) == (409, "A snapshot is being made already. Nothing was changed.")
+    assert "is being made" in browser.get("/files").text
+    go.set()
+    until(lambda: 'href="/files/snapshot"' in browser.get("/files").text)
+
+
+def test_no_snapshot_where_the_disk_would_fall_under_a_tenth(day, monkeypatch):
+    size_bytes = sum(Path(f"{day.paths[1]}{end}").stat().st_size for end in ("", "-wal"))
+    disk = {"f_bavail": size_bytes + 1000, "f_blocks": 10_000, "f_frsize": 1}
+    monkeypatch.setattr(files.os, "statvfs", lambda path: type("Disk", (), disk))
+    browser = day.inside()
+    disk["f_bavail"] -= 10
+    answer = browser.send("/files", do="snapshot")
+    assert answer.status == 507
+    assert answer.line.startswith("Not done: under a tenth of the disk would stay free.")
+    assert list(day.paths[1].parent.glob("*snapshot*")) == []
+    disk["f_bavail"] += 5000
+    assert browser.send("/files", do="snapshot").status == 303
+    until(lambda: 'href="/files/snapshot"' in browser.get("/files").text)
+
+
+def test_a_snapshot_that_cannot_be_written_is_told_and_leaves_nothing(day, monkeypatch):
+    def full(source, target, progress):
+        target.write_bytes(b"half")
+        raise OSError(28, os.strerror(28))
+
+    monkeypatch.setattr(files, "copy_log", full)
+    browser = day.inside()
+    browser.send("/files", do="snapshot")
+    until(lambda: "could not be made" in browser.get("/files").text)
+    assert list(day.paths[1].parent.glob("*snapshot*")) == []
+
+
+def test_the_tape_of_the_last_hour(day):
+    day.view.t = 13_200.0
+    day.view.beats()
+    lines = gzip.decompress(day.inside().get("/files/tape").body).splitlines()
+    first = msgspec.json.decode(lines[0])
+    assert (first["tape"], first["streams"]) == (1, ["corrections", "receiver"])
+    assert first["site"]["post"]["name"] == "kestrel-rover"
+    (path := day.paths[0].with_name("tape.jsonl")).write_bytes(b"\n".join(lines))
+    with Tape(path) as tape:
+        told = [(record.t, getattr(record, "data", type(record).__name__)) for record in tape]
+    assert told == [(3600.0, b"last"), (3600.0, b"last")], "the tape's own time begins an hour before its end"
+
+
+def test_one_tape_at_a_time(day):
+    day.page._application._places["/files"]._taping = True
+    answer = day.inside().get("/files/tape")
+    assert (answer.status, answer.text) == (409, "Another phone fetches a tape: try again in a minute.\n")
+
+
+def test_a_tape_that_cannot_be_read_to_its_end_is_cut_off(day):
+    with contextlib.closing(sqlite3.connect(day.paths[1])) as running:
+        running.execute("UPDATE raw SET times = x'00' WHERE n = 901")
+        running.commit()
+    browser = day.inside()
+    assert browser.get("/files/tape").body == b""
+    assert browser.get("/").status == 200
+
+
+def test_a_form_of_files_with_nonsense_changes_nothing(day):
+    answer = day.inside().send("/files", do="delete", file="/etc/passwd")
+    assert (answer.status, answer.line) == (400, "Choose what to do. Nothing was changed.")
+
+
+# ── Help ────────────────────────────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_help_has_every_pattern_and_the_caution(served):
+    text = served.inside().get("/help").text
+    assert text.count('class="timeline"') == 16
+    for words in ("Dark means dead", "sleeping phone", "licensed surveyor", "overhead lines", "tripod that was kicked"):
+        assert words in text
