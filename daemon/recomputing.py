@@ -10,10 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
-import msgspec
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.derived import DerivedRows
-from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.reading import LogFile, LongSilence
 from witnesspost.daemon.log.rows import DERIVED, ClockRow, Derived, DerivedRow, EventRow, TrafficRow
 from witnesspost.daemon.log.succession import program
 from witnesspost.daemon.pipeline import Pipeline
@@ -21,6 +20,7 @@ from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Post, Site, Stream
+from witnesspost.rules.site.tables import on_one_line, shown
 
 _LOOK_EVERY_S = 60.0  # how much is computed between two looks at the rows: a day of them is too much at once
 _UNWRITTEN_S = 75.0  # of a log that was cut off: a minute's anchor, and what waited for the next commit
@@ -54,7 +54,10 @@ class Recomputation:
                 return "it goes on from another file; give them together, in order"
         else:
             run = _Run(log)
-        odd = run.compare(log)
+        try:
+            odd = run.compare(log)
+        except LongSilence as error:
+            return str(error)
         if odd is None:
             self._run, self._digest = run, digest
         return odd
@@ -72,24 +75,25 @@ class _Run:
 
     def compare(self, log: LogFile) -> OddRow | None:
         """The first row of the next file that differs."""
-        closed = next(log.rows(EventRow, "WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1"), None)
-        detail = msgspec.json.decode(closed.detail) if closed is not None else {}
-        whole = closed is not None and "found_by" not in detail
+        closed = log.closed()
+        whole = closed is not None and "found_by" not in closed
         _, last_t = log.span()
         stored = _Stored(log, cut_off_t=None if whole else last_t - _UNWRITTEN_S)
         try:
             stored.hold(self._derived.carried())
             looked_t = log.run.begun_at_t
-            for t, stream, what in log.inputs():
+            for t, stream, what in log.played():
                 if isinstance(what, Fact):
                     self._pipeline.tell(what)
-                else:
+                elif stream in log.streams:
                     self._pipeline.feed(t, stream, what)
+                else:
+                    raise _Odd(OddRow("raw", t, f"a block of a stream {on_one_line(stream)} that is not in `stream`"))
                 if t - looked_t >= _LOOK_EVERY_S:
                     looked_t = t
                     stored.hold(self._derived.complete(t))
             self._pipeline.tick(last_t)
-            if whole and detail["how"] != "rotated":
+            if whole and log.ended() != "rotated":
                 self._pipeline.end()
             stored.hold(self._derived.complete(last_t, end=True))
             stored.end()
@@ -184,5 +188,5 @@ def _is_unread(row: DerivedRow) -> bool:
 def _difference(there: DerivedRow, computed: DerivedRow) -> str:
     for name in there.__struct_fields__:
         if getattr(there, name) != getattr(computed, name):
-            return f"{name} is {getattr(there, name)}, and the bytes give {getattr(computed, name)}"
+            return f"{name} is {shown(getattr(there, name))}, and the bytes give {shown(getattr(computed, name))}"
     return "it is another row than the bytes give"

@@ -15,6 +15,8 @@ from pathlib import Path
 
 from witnesspost.daemon.atomic import is_own_output
 from witnesspost.daemon.log import schema
+from witnesspost.daemon.log.guarded import GuardedConnection, odd_table
+from witnesspost.daemon.log.rows import TABLES
 from witnesspost.daemon.log.translation import translate
 
 _COPY_PAGES = 2048  # a megabyte a step
@@ -52,7 +54,7 @@ class NothingThere(LogError):
     """The log has nothing in the time that was asked for."""
 
 
-def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
+def open_reading(path: Path) -> tuple[GuardedConnection, int, Path | None]:
     """The log at `path` open for reading in one moment of it, its version, and the folder of the copy that is read
     instead (for the caller to remove), where there had to be one. Raises a LogError."""
     copy: Path | None = None
@@ -70,8 +72,11 @@ def open_reading(path: Path) -> tuple[sqlite3.Connection, int, Path | None]:
                 connection.close()
                 connection = _aside(path, copy)
             version = _version(path, connection)
+            if (odd := odd_table(connection, [kind.table for kind in TABLES])) is not None:
+                raise UnreadableLog(f"{path}: {odd}: this is not how a log is written; keep the file as it is")
             translate(connection, version)
             connection.execute("BEGIN")
+            connection.read_only_tables()
             return connection, version, copy
         except BaseException:
             connection.close()
@@ -125,7 +130,16 @@ def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
     """SQLite's error as one of ours."""
     if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
         return NotALog(f"{path}: is not an SQLite database; name a log (NAME.0001.db)")
-    return UnreadableLog(f"{path}: cannot be read: {error}; run `witnesspost verify`, and keep the file as it is")
+    why = _NOT_OURS.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, str(error))
+    return UnreadableLog(f"{path}: cannot be read: {why}; run `witnesspost verify`, and keep the file as it is")
+
+
+# What stops a query that no log of ours needs, in words.
+_NOT_OURS = {
+    sqlite3.SQLITE_INTERRUPT: "its tables ask for work without an end",
+    sqlite3.SQLITE_AUTH: "its tables ask for more than to be read",
+    sqlite3.SQLITE_TOOBIG: "a value in it is larger than any that a post writes",
+}
 
 
 def writes_ahead(path: Path) -> bool:
@@ -135,12 +149,15 @@ def writes_ahead(path: Path) -> bool:
         return file.read(20)[18:] == b"\x02\x02"
 
 
-def connect_reading(path: Path) -> sqlite3.Connection:
-    """The file at `path` connected to for reading, with its WAL where there is one."""
+def connect_reading(path: Path) -> GuardedConnection:
+    """The file at `path` connected to for reading, with its WAL where there is one; no query on it is without an end."""
     # Without a WAL beside it nobody writes, and `immutable` keeps SQLite from making files beside the evidence.
     wal = wal_of(path)
     how = "mode=ro" if wal.exists() and wal.stat().st_size else "mode=ro&immutable=1"
-    return sqlite3.connect(f"{path.absolute().as_uri()}?{how}", uri=True, isolation_level=None, timeout=5.0)
+    uri = f"{path.absolute().as_uri()}?{how}"
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=5.0, factory=GuardedConnection)
+    connection.guard(path)
+    return connection
 
 
 def wal_of(path: Path) -> Path:
@@ -165,7 +182,7 @@ def _needs_copy(connection: sqlite3.Connection) -> bool:
     return False
 
 
-def _aside(path: Path, folder: Path) -> sqlite3.Connection:
+def _aside(path: Path, folder: Path) -> GuardedConnection:
     """The log and its WAL copied to a folder that can be written, and opened there."""
     for source in (path, wal_of(path)):
         if source.exists():

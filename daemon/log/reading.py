@@ -22,8 +22,8 @@ import msgspec
 from witnesspost.daemon.local_time import Instant
 from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import BlockError, chunks
-from witnesspost.daemon.log.opening import NoSuchStream, UnreadableLog, open_reading, readable, wal_of, writes_ahead
-from witnesspost.daemon.log.rows import AlertRow, EventRow, RawRow, Row, RowError, RunRow
+from witnesspost.daemon.log.opening import LogError, NoSuchStream, UnreadableLog, open_reading, readable, wal_of, writes_ahead
+from witnesspost.daemon.log.rows import LATEST_T, AlertRow, EventRow, RawRow, Row, RowError, RunRow, StreamRow
 from witnesspost.rules import facts
 from witnesspost.rules.alert import Change, ChangeKind
 from witnesspost.rules.book.words import words
@@ -31,6 +31,7 @@ from witnesspost.rules.datum.grids import Grid
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.site.model import Severity
+from witnesspost.rules.site.tables import on_one_line
 
 TOLD: dict[str, type[Fact]] = {
     kind.__name__.lower(): kind
@@ -50,6 +51,15 @@ TOLD: dict[str, type[Fact]] = {
     )
 }
 _Kind = TypeVar("_Kind", bound=Row)
+
+
+LONGEST_SILENCE_S = 7 * 86_400.0
+"""That a replay lets go by: the rules judge a silence too, a day of it in some ten seconds."""
+_MOST_DAYS = int(LONGEST_SILENCE_S / 86_400)
+
+
+class LongSilence(LogError):
+    """Nothing came for longer than a replay lets go by."""
 
 
 class Gap(NamedTuple):
@@ -115,7 +125,7 @@ class LogFile:
         if run is None:
             raise UnreadableLog(f"{path}: its own row is missing; run `witnesspost verify`, and keep the file as it is")
         self.run = run
-        self.streams = [name for (name,) in self._rows("SELECT name FROM stream ORDER BY rowid")]
+        self.streams = [row.name for row in self.rows(StreamRow, "ORDER BY rowid")]
 
     @classmethod
     def open(cls, path: str | Path) -> LogFile:
@@ -152,14 +162,16 @@ class LogFile:
 
     def span(self) -> tuple[float, float]:
         """The first and the last `t` of the log."""
-        (last,) = self._rows(schema.LAST_T).fetchone()
+        ((last,),) = self._rows(schema.LAST_T)
+        if last is not None and not (isinstance(last, float) and 0 <= last <= LATEST_T):
+            raise UnreadableLog(f"{self.path}: its last rows were changed: their t is no time; run `witnesspost verify`")
         return self.run.begun_at_t, last if last is not None else self.run.begun_at_t
 
     def last_n(self) -> int:
         """`n` of the file's last row in the chain."""
         last = "SELECT max(n) FROM (SELECT max(n) AS n FROM {} UNION ALL SELECT max(n) FROM {} UNION ALL SELECT max(n) FROM {})"
-        (n,) = self._rows(last.format(*(kind.table for kind in rows.CHAINED))).fetchone()
-        return int(n) if n is not None else self.run.first_n - 1
+        ((n,),) = self._rows(last.format(*(kind.table for kind in rows.CHAINED)))
+        return n if isinstance(n, int) else self.run.first_n - 1
 
     def inputs(
         self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
@@ -178,6 +190,15 @@ class LogFile:
             until = max(until, (fed[-1].ms, fed[-1].order_in_ms))
         yield from _in_order(group)
 
+    def played(self) -> Iterator[tuple[float, str, bytes | Fact]]:
+        """`inputs`, for who lets the time between them and up to the log's end go by. Raises LongSilence."""
+        at = self.run.begun_at_t
+        for t, stream, what in self.inputs():
+            self._judged(at, t)
+            at = t
+            yield t, stream, what
+        self._judged(at, self.span()[1])
+
     def rows(self, kind: type[_Kind], rest: str = "", values: Any = ()) -> Iterator[_Kind]:
         """The rows of a table, `rest` being what follows FROM in SQL. Raises UnreadableLog."""
         try:
@@ -193,7 +214,8 @@ class LogFile:
 
     def grids(self) -> list[Grid]:
         """The grid files that the run was judged by; none where the file does not say."""
-        return msgspec.json.decode(self.run.grids, type=list[Grid])
+        grids: list[Grid] = self._json("run.grids", self.run.grids, list[Grid])
+        return grids
 
     @functools.cached_property
     def zone(self) -> dt.tzinfo:
@@ -228,22 +250,29 @@ class LogFile:
 
     def positions(self, from_t: float | None = None, to_t: float | None = None) -> Iterator[dict[str, Any]]:
         """The rows of `fix` in order, each with where it is in the project (None where that is not known)."""
-        names = ", ".join(f"fix.{name}" for name in rows.FixRow.__struct_fields__)
+        fields = rows.FixRow.__struct_fields__
+        names = ", ".join(f"fix.{name}" for name in fields)
         sql = (
             f"SELECT {names}, easting, northing, height FROM fix JOIN fixes_in_project AS placed ON placed.row = fix.rowid"
             " WHERE (:from IS NULL OR fix.t >= :from) AND (:to IS NULL OR fix.t <= :to) ORDER BY fix.rowid"
         )
-        found = self._rows(sql, {"from": from_t, "to": to_t})
-        columns = [column[0] for column in found.description]
-        for row in found:
-            yield dict(zip(columns, row, strict=True))
+        try:
+            for row in self._connection.execute(sql, {"from": from_t, "to": to_t}):
+                fix = msgspec.structs.asdict(rows.row_of(rows.FixRow, row[: len(fields)]))
+                yield fix | dict(zip(("easting", "northing", "height"), row[len(fields) :], strict=True))
+        except RowError as error:
+            raise UnreadableLog(f"{self.path}: {error}; run `witnesspost verify`") from error
+        except sqlite3.DatabaseError as error:
+            raise readable(self.path, error) from error
 
     def changes(self) -> list[LoggedChange]:
         """The alerts' changes as they were logged, in order."""
         try:
             return [LoggedChange.from_row(row) for row in self.rows(AlertRow, "ORDER BY n")]
-        except msgspec.MsgspecError as error:
-            raise UnreadableLog(f"{self.path}: a row of alert was changed: {error}; run `witnesspost verify`") from None
+        except (msgspec.MsgspecError, RecursionError) as error:
+            raise UnreadableLog(
+                f"{self.path}: a row of alert was changed: {on_one_line(str(error))}; run `witnesspost verify`"
+            ) from None
 
     def gaps(self) -> list[Gap]:
         """Where nothing came for two seconds or more, and where what came was lost."""
@@ -251,17 +280,30 @@ class LogFile:
         try:
             return [msgspec.convert(row, Gap) for row in self._rows(f"SELECT {names} FROM gaps")]
         except msgspec.ValidationError as error:
-            raise UnreadableLog(f"{self.path}: its gaps cannot be told ({error}); run `witnesspost verify`") from None
+            raise UnreadableLog(
+                f"{self.path}: its gaps cannot be told ({on_one_line(str(error))}); run `witnesspost verify`"
+            ) from None
 
     def ended(self) -> str | None:
         """How the log ended, in words; None where it was not closed."""
+        closed = self.closed()
+        return on_one_line(str(closed.get("how"))) if closed is not None else None
+
+    def closed(self) -> dict[str, Any] | None:
+        """The detail of the event that closed the log; None where it was not closed."""
         row = next(self.rows(EventRow, "WHERE kind = 'log-closed' ORDER BY n DESC LIMIT 1"), None)
-        return str(msgspec.json.decode(row.detail)["how"]) if row is not None else None
+        if row is None:
+            return None
+        detail: dict[str, Any] = self._json("its event log-closed", row.detail)
+        return detail
 
     def figures(self) -> dict[str, dict[str, Any]] | None:
         """The rules' figures that were in force, by rule and name; None where the file does not say."""
         row = next(self.rows(EventRow, "WHERE kind = 'rules-in-force' ORDER BY n LIMIT 1"), None)
-        return dict(msgspec.json.decode(row.detail)) if row is not None else None
+        if row is None:
+            return None
+        figures: dict[str, dict[str, Any]] = self._json("its event rules-in-force", row.detail, dict[str, dict[str, Any]])
+        return figures
 
     def note(self) -> str | None:
         """What a reader should know of the file's state: it is still written, a snapshot, or its WAL is missing."""
@@ -288,7 +330,8 @@ class LogFile:
 
     def raw_bytes(self) -> int:
         """Bytes of all blocks together."""
-        return int(self._rows("SELECT coalesce(sum(length(data)), 0) FROM raw").fetchone()[0])
+        ((size,),) = self._rows("SELECT coalesce(sum(length(data)), 0) FROM raw")
+        return int(size)
 
     def sqlite_check(self) -> list[str]:
         """What SQLite's own check finds wrong with the file, at most ten lines."""
@@ -304,16 +347,29 @@ class LogFile:
             try:
                 fed = _fed(row)
                 start = fed[0].ms, fed[0].order_in_ms
-            except (BlockError, IndexError, msgspec.MsgspecError, KeyError) as error:
-                where = f"row {row.n} ({row.stream}, t {row.t:.3f})"
-                raise UnreadableLog(f"{self.path}: {where} cannot be read: {error}; verify it") from None
+            except (BlockError, IndexError, msgspec.MsgspecError, KeyError, TypeError, RecursionError, OverflowError) as error:
+                where = f"row {row.n} ({on_one_line(row.stream)}, t {row.t:.3f})"
+                raise UnreadableLog(f"{self.path}: {where} cannot be read: {on_one_line(str(error))}; verify it") from None
             yield start, fed
 
-    def _rows(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
+    def _rows(self, sql: str) -> list[Any]:
         try:
-            return self._connection.execute(sql, values)
+            return self._connection.execute(sql).fetchall()
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from None
+
+    def _json(self, what: str, text: str, kind: Any = dict[str, Any]) -> Any:
+        try:
+            return msgspec.json.decode(text, type=kind)
+        except (msgspec.MsgspecError, RecursionError):
+            raise UnreadableLog(f"{self.path}: {what} is not the JSON that a post writes; run `witnesspost verify`") from None
+
+    def _judged(self, t: float, until_t: float) -> None:
+        if until_t - t > LONGEST_SILENCE_S:
+            days = (until_t - t) / 86400
+            raise LongSilence(
+                f"{self.path}: nothing for {days:,.0f} days after t {t:.3f}: over {_MOST_DAYS} days are not judged"
+            )
 
 
 def _fed(row: RawRow | EventRow) -> list[_Fed]:

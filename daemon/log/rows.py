@@ -28,7 +28,14 @@ _DIGEST = "BLAKE2b-128 of the row before's digest and this row's columns (`daemo
 _N = "running number over `raw`, `event` and `alert`, and over all files of the post"
 _ORDER = "order among all inputs of the same millisecond"
 _AT = re.compile(r" - at `\$\[(\d+)\]`")  # where msgspec says that a value is wrong
+_NAME = r"\A[A-Za-z0-9][A-Za-z0-9-]{0,39}\Z"  # of a site file's posts and streams
+_STREAM = r"\A([A-Za-z0-9][A-Za-z0-9-]{0,39})?\Z"  # or about none
+LATEST_T = 1e9  # s: no run lasts thirty years
 _encode = msgspec.json.Encoder(enc_hook=str).encode
+
+
+def _moment(meaning: str) -> Meta:
+    return Meta(description=meaning, ge=0, le=LATEST_T)
 
 
 class Row(Struct, array_like=True):
@@ -45,9 +52,9 @@ class RunRow(Row, kw_only=True):
     key: ClassVar[str | None] = "number"
 
     number: Annotated[int, Meta(description="the number in the file's name")]
-    name: Annotated[str, Meta(description="the post's name")]
-    role: Annotated[str, Meta(description="base or rover")]
-    begun_at_t: Annotated[float, Meta(description="`t` at which the file begins: over 0 where it goes on from another")]
+    name: Annotated[str, Meta(description="the post's name", pattern=_NAME)]
+    role: Annotated[str, Meta(description="base or rover", pattern="^(base|rover)$")]
+    begun_at_t: Annotated[float, _moment("`t` at which the file begins: over 0 where it goes on from another")]
     first_n: Annotated[int, Meta(description="`n` of the file's first row in the chain")] = 0
     system_utc: Annotated[str, Meta(description="the system's clock when the file was begun; it may have been wrong")]
     boot: Annotated[str, Meta(description="the kernel's name for the boot")]
@@ -69,7 +76,7 @@ class StreamRow(Row, kw_only=True):
     table: ClassVar[str] = "stream"
     key: ClassVar[str | None] = "name"
 
-    name: Annotated[str, Meta(description="the stream's name")]
+    name: Annotated[str, Meta(description="the stream's name", pattern=_NAME)]
     port: Annotated[str, Meta(description="its port")]
     baud: Annotated[int, Meta(description="its speed, baud")]
     carries: Annotated[str, Meta(description="corrections, positions, or both with a space between")]
@@ -82,9 +89,9 @@ class RawRow(Row, kw_only=True):
     key: ClassVar[str | None] = "n"
 
     n: Annotated[int, Meta(description=_N)] = 0
-    stream: Annotated[str, Meta(description="where they came")]
-    t: Annotated[float, Meta(description=f"{_T}, of the first chunk")]
-    t_last: Annotated[float, Meta(description=f"{_T}, of the last chunk")]
+    stream: Annotated[str, Meta(description="where they came", pattern=_STREAM)]
+    t: Annotated[float, _moment(f"{_T}, of the first chunk")]
+    t_last: Annotated[float, _moment(f"{_T}, of the last chunk")]
     chunks: Annotated[int, Meta(description="how many reads of the port brought them")]
     pause_t: Annotated[float | None, Meta(description="when the longest silence up to the last chunk began, if it lasted 2 s")]
     pause_s: Annotated[float | None, Meta(description="how long that silence lasted")]
@@ -98,7 +105,7 @@ class ClockRow(Row, kw_only=True):
 
     table: ClassVar[str] = "clock"
 
-    t: Annotated[float, Meta(description=_T)]
+    t: Annotated[float, _moment(_T)]
     utc: Annotated[str, Meta(description="the UTC that was said at `t`")]
     source: Annotated[str, Meta(description="who said it: the sentence, or the observations with the system clock's week")]
     stream: Annotated[str, Meta(description="where it was said")]
@@ -110,7 +117,7 @@ class FixRow(Row):
 
     table: ClassVar[str] = "fix"
 
-    t: Annotated[float, Meta(description=_T)]
+    t: Annotated[float, _moment(_T)]
     stream: Annotated[str, Meta(description="where it was said")]
     time_s: Annotated[float | None, Meta(description="UTC seconds of the day that the receiver says")]
     quality: Annotated[int, Meta(description="GGA's quality: 0 none, 1 autonomous, 2 differential, 4 RTK fixed, 5 RTK float")]
@@ -137,7 +144,7 @@ class StationRow(Row, kw_only=True):
 
     table: ClassVar[str] = "station"
 
-    t: Annotated[float, Meta(description=_T)]
+    t: Annotated[float, _moment(_T)]
     stream: Annotated[str, Meta(description="where it was said")]
     station_id: Annotated[int, Meta(description="the RTCM reference station ID")]
     message: Annotated[str, Meta(description="1005 or 1006 (a position), 1007, 1008 or 1033 (an antenna)")]
@@ -159,7 +166,7 @@ class TrafficRow(Row, kw_only=True):
 
     table: ClassVar[str] = "traffic"
 
-    t: Annotated[float, Meta(description=f"{_T}: the start of the ten seconds")]
+    t: Annotated[float, _moment(f"{_T}: the start of the ten seconds")]
     stream: Annotated[str, Meta(description="where it came")]
     message: Annotated[str, Meta(description="1077, GGA …; `bad frame`, `bad sentence`, `other` for what is no message")]
     station: Annotated[int | None, Meta(description="the station, where one alone was heard in those ten seconds")]
@@ -175,7 +182,7 @@ class AlertRow(Row, kw_only=True):
     key: ClassVar[str | None] = "n"
 
     n: Annotated[int, Meta(description=_N)] = 0
-    t: Annotated[float, Meta(description=_T)]
+    t: Annotated[float, _moment(_T)]
     order_in_ms: Annotated[int, Meta(description=_ORDER)] = 0
     utc: Annotated[str | None, Meta(description="UTC of the change, where a receiver had said the time by then")]
     change: Annotated[
@@ -186,7 +193,7 @@ class AlertRow(Row, kw_only=True):
     cause: Annotated[str, Meta(description="the most likely cause")]
     causes: Annotated[str, Meta(description="all of them in order: JSON")]
     severity: Annotated[str, Meta(description="stop, check or note")]
-    stream: Annotated[str, Meta(description="the stream it is about, or empty")]
+    stream: Annotated[str, Meta(description="the stream it is about, or empty", pattern=_STREAM)]
     because_of: Annotated[str | None, Meta(description="the rule whose alert explains this one: then it made no sound")]
     evidence: Annotated[str, Meta(description="the figures: JSON")]
     say: Annotated[str, Meta(description="what is wrong, in a line")]
@@ -225,10 +232,10 @@ class EventRow(Row, kw_only=True):
     key: ClassVar[str | None] = "n"
 
     n: Annotated[int, Meta(description=_N)] = 0
-    t: Annotated[float, Meta(description=_T)]
+    t: Annotated[float, _moment(_T)]
     order_in_ms: Annotated[int, Meta(description=_ORDER)] = 0
     kind: Annotated[str, Meta(description="what: port, health, acknowledge …; log-started, gap, rules-in-force …")]
-    stream: Annotated[str, Meta(description="the stream it is about, or empty")] = ""
+    stream: Annotated[str, Meta(description="the stream it is about, or empty", pattern=_STREAM)] = ""
     input: Annotated[int, Meta(description="1: an input like the bytes, which a replay feeds again")] = 0
     detail: Annotated[str, Meta(description="the rest: JSON object")]
     digest: Annotated[bytes, Meta(description=_DIGEST)] = b""

@@ -128,7 +128,7 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
 
 
 def _from_log(log: LogFile) -> Iterator[Record]:
-    for t, stream, what in log.inputs():
+    for t, stream, what in log.played():
         yield what if isinstance(what, Fact) else Chunk(t=t, stream=stream, data=what)
 
 

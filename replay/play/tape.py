@@ -16,21 +16,29 @@ in the order of `t`.
 from __future__ import annotations
 
 import gzip
-import math
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
-from typing import IO, Any, Literal, cast
+from typing import IO, Annotated, Any, Literal, cast
 
 import msgspec
-from msgspec import UNSET, Struct, UnsetType
+from msgspec import UNSET, Meta, Struct, UnsetType
 from witnesspost.daemon.atomic import output
 from witnesspost.daemon.log.tape import TOLD, chunk_line, fact_line, first_line
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.rules.facts import Fact, Port
-from witnesspost.rules.site.model import Severity
+from witnesspost.rules.site.model import PointName, Severity
 from witnesspost.rules.site.tables import nearest
+
+LONGEST_S = 31_536_000.0
+"""A tape lasts a year at most: seconds."""
+LONGEST_SILENCE_S = 86_400.0
+"""Between two lines at most: the rules judge a silence too, a day of it in some ten seconds."""
+MOST_STREAMS = 100
+
+_LONGEST_LINE = 4_000_000  # bytes: a chunk that the post reads at once has thousands
+_LONGEST_FIRST_LINE = 20_000_000  # it may bring a site with all its marks
 
 ChangeWord = Literal["raised", "cause", "acknowledged", "normal", "cleared"]
 
@@ -96,7 +104,7 @@ class _Line(Struct, forbid_unknown_fields=True):
 
 class _First(Struct):
     tape: int
-    streams: list[str]
+    streams: Annotated[list[PointName], Meta(max_length=MOST_STREAMS)]
     note: str = ""
     site: dict[str, Any] | None = None
     scenario: str | None = None
@@ -113,6 +121,7 @@ class Tape:
             raise TapeError(path, 0, f"cannot be read: {error.strerror}; name a tape") from None
         self._line = 0
         self._t = 0.0
+        self._last_truth_t = 0.0
         self._decode = msgspec.json.Decoder(_Line).decode
         try:
             self.header = self._read_header()
@@ -135,21 +144,28 @@ class Tape:
             while line := self._next_line():
                 if not line.isspace():
                     yield self._record(line)
+        if self._last_truth_t > self._t + LONGEST_SILENCE_S:
+            raise TapeError(
+                self.path, 0, f"a truth line is about {self._last_truth_t:g} s, over a day after the last other line"
+            )
 
-    def _next_line(self) -> bytes:
+    def _next_line(self, longest: int = _LONGEST_LINE) -> bytes:
         self._line += 1
         try:
-            return self._file.readline()
+            line = self._file.readline(longest + 1)
         except (EOFError, zlib.error, gzip.BadGzipFile) as error:
             raise self._error(
                 f"the compressed file is cut off or damaged here ({error}); all before it can be played"
             ) from None
+        if len(line) > longest:
+            raise self._error(f"has over {longest // 1_000_000} MB; expected a line for each chunk of bytes")
+        return line
 
     def _read_header(self) -> Header:
-        line = self._next_line()
+        line = self._next_line(_LONGEST_FIRST_LINE)
         try:
             first = msgspec.json.decode(line, type=_First)
-        except msgspec.DecodeError:
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
             raise self._error('is not a tape\'s first line; expected {"tape": 1, "streams": ["corrections"]}') from None
         if first.tape != 1:
             raise self._error(f"is a tape of version {first.tape}; this Witnesspost reads version 1")
@@ -159,23 +175,28 @@ class Tape:
         try:
             parsed = self._decode(line)
         except msgspec.ValidationError as error:
-            raise self._error(f"{error}; expected t with stream and hex, stream and port, tell, or expect") from None
+            what = _shown(str(error))
+            raise self._error(f"{what}; expected t with stream and hex, stream and port, tell, or expect") from None
+        except RecursionError:
+            raise self._error("is nested too deeply to be a tape's") from None
         except (msgspec.DecodeError, UnicodeDecodeError):
             if not line.endswith(b"\n"):
                 raise self._error("the tape is cut off in the middle of this line; all before it can be played") from None
             raise self._error(f"is not JSON: {_shown(line)}") from None
-        if parsed.t is None or not math.isfinite(parsed.t) or parsed.t < 0:
-            raise self._error(f"t is {parsed.t}; expected seconds from 0")
+        if parsed.t is None or not 0 <= parsed.t <= LONGEST_S:
+            raise self._error(f"t is {parsed.t and format(parsed.t, 'g')}; expected seconds from 0 to {LONGEST_S:.0f}, a year")
         if parsed.expect is not None:
             return self._truth(parsed)
         if parsed.t < self._t:
             raise self._error(f"t goes back from {self._t:g} to {parsed.t:g}; expected lines in the order of t")
+        if parsed.t > self._t + LONGEST_SILENCE_S:
+            raise self._error(f"t jumps from {self._t:g} to {parsed.t:g}; expected at most a day between two lines")
         self._t = parsed.t
         if parsed.tell is not None:
             return self._told(parsed)
         if parsed.stream not in self.header.streams:
             known = nearest(str(parsed.stream), dict.fromkeys(self.header.streams))
-            raise self._error(f"stream {parsed.stream!r} is not in the first line{known}")
+            raise self._error(f"stream {_shown(parsed.stream)} is not in the first line{known}")
         if parsed.port is not None:
             return Port(t=parsed.t, stream=parsed.stream, state=parsed.port, reason=parsed.reason)
         try:
@@ -184,8 +205,9 @@ class Tape:
             raise self._error(f"hex is {_shown(parsed.hex)}; expected pairs of hexadecimal digits") from None
 
     def _truth(self, line: _Line) -> Truth:
-        if line.rule is None or line.within_s is None or not 0 <= line.within_s < math.inf:
+        if line.rule is None or line.within_s is None or not 0 <= line.within_s <= LONGEST_S:
             raise self._error("a truth line needs rule and within_s (seconds from 0)")
+        self._last_truth_t = max(self._last_truth_t, cast(float, line.t) + line.within_s)
         return Truth(
             t=cast(float, line.t), expect=cast(ChangeWord, line.expect), rule=line.rule, within_s=line.within_s,
             cause=line.cause, because_of=line.because_of, severity=line.severity,
@@ -194,12 +216,12 @@ class Tape:
     def _told(self, line: _Line) -> Fact:
         words = list(cast(dict[str, Any], line.tell))
         if len(words) != 1 or words[0] not in TOLD:
-            raise self._error(f"tell is {words}; expected one of {', '.join(TOLD)}")
+            raise self._error(f"tell is {_shown(words)}; expected one of {', '.join(TOLD)}")
         fields = cast(dict[str, dict[str, Any]], line.tell)[words[0]]
         try:
             return msgspec.convert({**fields, "t": line.t, "stream": ""}, TOLD[words[0]])
         except msgspec.ValidationError as error:
-            raise self._error(f"tell.{words[0]}: {error}") from None
+            raise self._error(f"tell.{words[0]}: {_shown(str(error))}") from None
 
     def _error(self, what: str) -> TapeError:
         return TapeError(self.path, self._line, what)
@@ -246,6 +268,7 @@ def _packed(file: IO[bytes], path: str) -> AbstractContextManager[IO[bytes]]:
     return nullcontext(file)
 
 
-def _shown(text: object) -> str:
-    shown = text.decode(errors="replace").rstrip() if isinstance(text, bytes) else repr(text)
-    return shown if len(shown) <= 60 else shown[:57] + "…"
+def _shown(what: object) -> str:
+    text = what.decode(errors="replace").rstrip() if isinstance(what, bytes) else what if isinstance(what, str) else repr(what)
+    plain = "".join(letter if letter.isprintable() else "�" for letter in text[:100])
+    return plain if len(text) <= 100 else plain[:97] + "…"

@@ -170,4 +170,4 @@ def test_a_hostile_sentence_costs_nothing_but_itself(tmp_path, body):
     with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
         assert verify(file).sound
         assert len([what for _, _, what in file.inputs()]) == 6
-        assert file._rows("SELECT count(*) FROM fix").fetchone()[0] >= 3
+        assert file._rows("SELECT count(*) FROM fix")[0][0] >= 3

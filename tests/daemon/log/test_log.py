@@ -289,7 +289,7 @@ def test_files_rotate_by_time_and_the_chain_goes_on(tmp_path):
             assert (one.run.number, one.run.previous_digest, one.run.first_n) == (number, digest, n + 1)
             assert one.ended() == ("stopped" if number == 4 else "rotated")
             assert one.utc_at(100.0) == BEGAN + dt.timedelta(seconds=100)  # anchors are carried over
-            assert one._rows("SELECT DISTINCT station_id FROM station").fetchall() == [(417,)]
+            assert one._rows("SELECT DISTINCT station_id FROM station") == [(417,)]
             report = verify(one)
             digest, n = report.digest, n + report.rows
     assert kinds(paths[0]) == ["log-started", "log-closed"]
