@@ -69,18 +69,11 @@ class ServiceManager:
 
 
 class Notifier:
-    """Speaks to the socket in NOTIFY_SOCKET; without one, everything here does nothing.
-
-    `watchdog_s` is the service manager's limit in seconds (WATCHDOG_USEC), None where there is none: feed it at less
-    than half of that.
-    """
+    """Speaks to the socket in NOTIFY_SOCKET; without one, everything here does nothing."""
 
     def __init__(self, environment: Mapping[str, str] = os.environ):
         address = environment.get("NOTIFY_SOCKET", "")
         self._address = "\0" + address[1:] if address.startswith("@") else address
-        limit_us, pid = environment.get("WATCHDOG_USEC", ""), environment.get("WATCHDOG_PID", "")
-        ours = not pid or pid == str(os.getpid())
-        self.watchdog_s = int(limit_us) / 1e6 if self._address and limit_us.isdigit() and ours else None
         self._socket: socket.socket | None = None
         if self._address:
             self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC)

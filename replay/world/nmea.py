@@ -62,14 +62,14 @@ def gga(
         _time(utc),
         *_position(latitude, longitude),
         quality,
-        None if satellites is None else f"{satellites:02d}",
-        None if hdop is None else f"{hdop:.2f}",
-        None if height_m is None else f"{height_m:.4f}",
+        _field(satellites, "02d"),
+        _field(hdop, ".2f"),
+        _field(height_m, ".4f"),
         "M",
-        None if separation_m is None else f"{separation_m:.4f}",
+        _field(separation_m, ".4f"),
         "M",
-        None if age_s is None else f"{age_s:.1f}",
-        None if station_id is None else f"{station_id:04d}",
+        _field(age_s, ".1f"),
+        _field(station_id, "04d"),
     )
 
 
@@ -92,12 +92,12 @@ def gns(
         _time(utc),
         *_position(latitude, longitude),
         modes,
-        None if satellites is None else f"{satellites:02d}",
-        None if hdop is None else f"{hdop:.2f}",
-        None if height_m is None else f"{height_m:.4f}",
-        None if separation_m is None else f"{separation_m:.4f}",
-        None if age_s is None else f"{age_s:.1f}",
-        None if station_id is None else f"{station_id:04d}",
+        _field(satellites, "02d"),
+        _field(hdop, ".2f"),
+        _field(height_m, ".4f"),
+        _field(separation_m, ".4f"),
+        _field(age_s, ".1f"),
+        _field(station_id, "04d"),
         "V",
     )
 
@@ -113,7 +113,7 @@ def gst(
     known = [s for s in (sigma_north_m, sigma_east_m) if s is not None]
     major, minor = (f"{max(known):.4f}", f"{min(known):.4f}") if len(known) == 2 else (None, None)
     bearing = None if len(known) < 2 else "0.0" if known[0] >= known[1] else "90.0"
-    sigmas = (None if s is None else f"{s:.4f}" for s in (sigma_north_m, sigma_east_m, sigma_up_m))
+    sigmas = (_field(s, ".4f") for s in (sigma_north_m, sigma_east_m, sigma_up_m))
     return sentence(f"{talker}GST", _time(utc), None, major, minor, bearing, *sigmas)
 
 
@@ -132,8 +132,8 @@ def rmc(
         _time(utc),
         "V" if latitude is None or mode == "N" else "A",
         *_position(latitude, longitude),
-        None if speed_m_s is None else f"{speed_m_s * 3600 / 1852:.3f}",
-        None if course_deg is None else f"{course_deg:.1f}",
+        _field(None if speed_m_s is None else speed_m_s * 3600 / 1852, ".3f"),
+        _field(course_deg, ".1f"),
         f"{utc:%d%m%y}",
         None,
         None,
@@ -169,6 +169,10 @@ def gsv(system: str, observations: Sequence[Observation], code: str | None = Non
 def xdr_tilt(pitch_deg: float, roll_deg: float, talker: str = "II") -> bytes:
     """The pole's pitch and roll in degrees, as transducer measurements of an angle."""
     return sentence(f"{talker}XDR", "A", f"{pitch_deg:.2f}", "D", "PTCH", "A", f"{roll_deg:.2f}", "D", "ROLL")
+
+
+def _field(value: float | None, form: str) -> str | None:
+    return None if value is None else format(value, form)
 
 
 def _time(utc: dt.datetime) -> str:

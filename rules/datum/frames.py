@@ -43,7 +43,6 @@ class Frame(Struct, frozen=True, kw_only=True):
     semi_major_m: float
     inverse_flattening: float
     unit_m: float | None
-    two_d: bool
     code_3d: int | None
     ensemble: str | None
     area: tuple[float, float, float, float] | None
@@ -146,7 +145,6 @@ def frame_of(code: str) -> Frame:
         semi_major_m=crs.ellipsoid.semi_major_metre,
         inverse_flattening=crs.ellipsoid.inverse_flattening,
         unit_m=crs.axis_info[0].unit_conversion_factor if crs.is_projected else None,
-        two_d=len(crs.axis_info) == 2,
         code_3d=geodetic.to_3d().to_epsg(),
         ensemble=geodetic.datum.name if geodetic.datum.type_name == "Datum Ensemble" else None,
         area=box.bounds if box else None,

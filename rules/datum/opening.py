@@ -134,7 +134,6 @@ def _local(site: Site, project: Project) -> Frame:
         name="the site's own grid",
         code=LOCAL,
         unit_m=unit_m,
-        two_d=False,
         accuracy_m=fit.horizontal_m,
         height_accuracy_m=fit.vertical_m,
         calibration=fit,

@@ -1,8 +1,8 @@
 """What is known now: the latest of everything, and what many rules ask, answered once.
 
-Whose station is it (`is_ours`, `base_of`)? For how long has a line been without corrections (`silent_for`), without a byte
-(`no_bytes_for`), and how long is too long (`limit_s`)? Is the rover being corrected (`corrected`), does it stand
-(`still_s`), and does its pole lean (`pole`)? Is the base proven right (`proven_right`)?
+Whose station is it (`is_ours`, `base_of`)? For how long has a line been without corrections (`silent_for`), and how long is
+too long (`limit_s`)? Is the rover being corrected (`corrected`), does it stand (`still_s`), and does its pole lean (`pole`)?
+Is the base proven right (`proven_right`)?
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.engine.pole import Pole
 from witnesspost.rules.engine.set_up import set_up
 from witnesspost.rules.engine.tally import Tally
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, SetUp, Solved, Station, Tilt, Traffic, Utc
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, SetUp, Solved, Station, Tilt, Utc
 from witnesspost.rules.gnss import GRS80, WEEK_S, FixQuality
 from witnesspost.rules.site.model import Base, Site
 
@@ -64,7 +64,6 @@ class Scene:
         self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
         self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
         self._named = self._names()
-        self._spoken_t: dict[str, float] = {}  # by stream: the last byte
         self._motions: dict[str, Motion] = {}
         self.pole = Pole(site)
         self._used_ours = False
@@ -76,9 +75,7 @@ class Scene:
 
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
-        if isinstance(fact, Traffic):
-            self._spoken_t[fact.stream] = fact.t if fact.heard_t is None else fact.heard_t
-        elif isinstance(fact, Fix):
+        if isinstance(fact, Fix):
             self.fix = fact
             motion = self._motions.get(fact.stream)
             if motion is None:
@@ -169,10 +166,6 @@ class Scene:
         """Seconds since the line's last usable epoch of the project's station; since the run began, where none has come."""
         epoch = self.last_epoch.get(stream)
         return t - (epoch.t if epoch is not None else self.began_t)
-
-    def no_bytes_for(self, stream: str, t: float) -> float:
-        """Seconds since the line's last byte (as the last `Traffic` says); since the run began, where none has come."""
-        return t - self._spoken_t.get(stream, self.began_t)
 
     def usual_interval_s(self, stream: str) -> float | None:
         """The usual time between correction epochs on the line; None until two came.

@@ -40,13 +40,8 @@ class Draft(NamedTuple):
         return self.site
 
 
-def read_site(path: str | Path, figures: Figures | None = None) -> Site:
-    """The site file at `path`; `figures` are the rules' own structs by rule name. Raises SiteError with all problems."""
-    return draft_of_file(path, figures).sound()
-
-
 def draft_of_file(path: str | Path, figures: Figures | None = None) -> Draft:
-    """The same, for callers that check more. Raises SiteError only where there is nothing to read."""
+    """The site file at `path`; `figures` are the rules' own structs by rule name. Raises SiteError if it cannot be read."""
     try:
         data = bytes_of(path)
     except NotReadable as error:
@@ -56,12 +51,12 @@ def draft_of_file(path: str | Path, figures: Figures | None = None) -> Draft:
 
 
 def site_from_toml(text: str, path: str = "", figures: Figures | None = None, *, recorded: bool = False) -> Site:
-    """The site file whose text this is, read as `read_site` reads it; `path` names it in problems."""
+    """The site file whose text this is; `path` names it in problems. Raises SiteError with all of them."""
     return _draft(table_of(text), path, figures, recorded).sound()
 
 
 def site_from_table(table: dict[str, Any], path: str = "", figures: Figures | None = None, *, recorded: bool = False) -> Site:
-    """The site that a parsed table says (a scenario carries one), checked as `read_site` checks it."""
+    """The site that a parsed table says (a scenario carries one). Raises SiteError with all problems."""
     return draft_of_table(table, path, figures, recorded=recorded).sound()
 
 

@@ -99,7 +99,6 @@ def test_a_silent_line_gives_up_its_half_frame():
     pipeline = Pipeline(SITE)
     pipeline.feed(0.0, "corrections", epoch_frame(1)[:20])
     pipeline.tick(10.0)
-    assert pipeline.scene.no_bytes_for("corrections", 10.0) == 10.0  # given up three seconds later, it was heard when it came
     (finding,) = [c for c in pipeline.tick(16.0) if c.rule == "corrections-stopped"]
     assert finding.cause == "line-silent"
     pipeline.feed(17.0, "corrections", epoch_frame(18))

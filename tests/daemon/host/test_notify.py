@@ -33,8 +33,7 @@ def manager(tmp_path):
 
 def test_the_words_of_a_run(manager):
     path, said = manager
-    notifier = Notifier({"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "30000000", "WATCHDOG_PID": str(os.getpid())})
-    assert notifier.watchdog_s == 30.0
+    notifier = Notifier({"NOTIFY_SOCKET": str(path)})
     notifier.status("waiting for /dev/ttyUSB0\nand more")
     notifier.status("waiting for /dev/ttyUSB0\nand more")
     notifier.starting()
@@ -62,22 +61,11 @@ def test_an_abstract_socket(tmp_path):
         notifier.close()
 
 
-@pytest.mark.parametrize(
-    "environment",
-    [{}, {"NOTIFY_SOCKET": "/nonexistent/manager"}, {"WATCHDOG_USEC": "30000000"}],
-)
+@pytest.mark.parametrize("environment", [{}, {"NOTIFY_SOCKET": "/nonexistent/manager"}])
 def test_without_a_manager_nothing_is_said_and_nothing_fails(environment):
     notifier = Notifier(environment)
     notifier.ready()
     notifier.watchdog()
-    notifier.close()
-    assert notifier.watchdog_s is None
-
-
-def test_a_watchdog_meant_for_another_process_is_not_ours(manager):
-    path, _ = manager
-    notifier = Notifier({"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "30000000", "WATCHDOG_PID": "1"})
-    assert notifier.watchdog_s is None
     notifier.close()
 
 

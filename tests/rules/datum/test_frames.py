@@ -26,7 +26,7 @@ def test_a_frame_that_cannot_be_used_says_what_was_expected(code, said):
 
 def test_area_of_use_reaches_over_the_antimeridian():
     frame = Frame(
-        name="", code="", semi_major_m=1, inverse_flattening=1, unit_m=None, two_d=True, code_3d=None, ensemble=None,
+        name="", code="", semi_major_m=1, inverse_flattening=1, unit_m=None, code_3d=None, ensemble=None,
         area=(167.0, 14.0, -63.0, 74.0),
     )  # fmt: skip
     assert [frame.in_use_at(50, longitude) for longitude in (-180, 180, 170, -100, -63, -60, 160, 0)] == [

@@ -92,7 +92,7 @@ def test_a_2d_frame_is_taken_with_its_datums_3d_partner():
     two = open_frame(site(place(39.1, -105.0), frame="EPSG:6318"))
     utm = open_frame(site(grid_point(500000.0, 4327900.0), frame="EPSG:6342"))
     assert (two.code_3d, utm.code_3d, three.code_3d) == (6319, 6319, 6319)
-    assert (two.accuracy_m, two.way, two.two_d) == (0.0, None, True)
+    assert (two.accuracy_m, two.way) == (0.0, None)
     arps = [expected_arp(site(place(39.1, -105.0), frame=code, base="A")) for code in ("EPSG:6318", "EPSG:6319")]
     assert arps[0].ecef == arps[1].ecef
     assert arps[0].ellipsoidal_height_m == 100.0

@@ -60,16 +60,9 @@ def test_two_epochs_tell_no_usual_interval_before_the_second(day):
     assert scene_of(day, [day.epoch(0.0)]).usual_interval_s("corrections") is None
 
 
-def test_bytes_are_heard_apart_from_epochs(day):
+def test_bytes_are_no_corrections(day):
     scene = scene_of(day, [day.epoch(1.0), Traffic(t=7.0, stream="corrections", other_bytes=3)])
     assert scene.silent_for("corrections", 9.0) == 8.0
-    assert scene.no_bytes_for("corrections", 9.0) == 2.0
-    assert scene.no_bytes_for("receiver", 9.0) == 9.0
-
-
-def test_half_a_frame_that_is_given_up_later_was_heard_when_it_came(day):
-    scene = scene_of(day, [Traffic(t=7.0, stream="corrections", bad_frames=1, bad_frame_bytes=90, heard_t=4.0)])
-    assert scene.no_bytes_for("corrections", 9.0) == 5.0
 
 
 class TestWhoseStation:

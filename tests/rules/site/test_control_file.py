@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.control_file import control_of
 from witnesspost.rules.site.model import ControlFile, SiteError
-from witnesspost.rules.site.reading import read_site
+from witnesspost.rules.site.reading import draft_of_file
 from witnesspost.rules.site.tables import TableReader
 
 SITE = """
@@ -39,7 +39,7 @@ GEOGRAPHIC = "name,latitude,longitude,height\nKQ-1,39.1234567,-104.9876543,1874.
 def read(folder, content, site=SITE):
     (folder / "site.toml").write_text(site)
     (folder / "control.csv").write_bytes(content if isinstance(content, bytes) else content.encode())
-    return read_site(folder / "site.toml", FIGURES)
+    return draft_of_file(folder / "site.toml", FIGURES).sound()
 
 
 def problems_of(folder, content, site=SITE):
@@ -127,7 +127,7 @@ def test_what_is_wrong_is_told_by_file_and_line_and_hides_nothing(tmp_path, cont
 def test_a_file_that_is_not_there(tmp_path):
     (tmp_path / "site.toml").write_text(SITE)
     with pytest.raises(SiteError) as caught:
-        read_site(tmp_path / "site.toml", FIGURES)
+        draft_of_file(tmp_path / "site.toml", FIGURES).sound()
     assert caught.value.problems == [
         "project.control_file[1].path: read 'control.csv', which cannot be read: No such file or directory; expected a CSV file"
     ]

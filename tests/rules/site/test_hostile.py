@@ -7,7 +7,7 @@ import pytest
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
 from witnesspost.rules.site.file import MOST_BYTES
 from witnesspost.rules.site.model import SiteError
-from witnesspost.rules.site.reading import read_site, site_from_toml
+from witnesspost.rules.site.reading import draft_of_file, site_from_toml
 from witnesspost.rules.site.salvage import salvage
 
 from tests.rules.site.conftest import GOOD, changed, problems_of
@@ -128,13 +128,13 @@ def test_a_site_file_or_control_file_that_never_ends(tmp_path, what):
             file.truncate(10**12)
     why = f"it has over {MOST_BYTES // 10**6} MB" if what == "huge" else "it is a pipe or a device"
     with pytest.raises(SiteError) as caught:
-        read_site(never, FIGURES)
+        draft_of_file(never, FIGURES).sound()
     assert caught.value.problems == [f"cannot be read: {why}; name a site file"]
     assert salvage(never, FIGURES).stream == []
     site = tmp_path / "site.toml"
     site.write_text(changed(("[base]", '[[project.control_file]]\npath = "never"\n[base]')))
     with pytest.raises(SiteError) as caught:
-        read_site(site, FIGURES)
+        draft_of_file(site, FIGURES).sound()
     assert caught.value.problems == [
         f"project.control_file[1].path: read 'never', which cannot be read: {why}; expected a CSV file"
     ]
@@ -175,6 +175,6 @@ def test_a_site_file_of_a_hundred_thousand_points_is_read(tmp_path):
         '[post]\nname = "k"\nrole = "rover"\n[[stream]]\nname = "a"\nport = "loop://"\ncarries = ["positions"]\n'
         '[project]\nvertical = "ellipsoidal"\n[[project.control_file]]\npath = "control.csv"\n'
     )
-    site = read_site(tmp_path / "site.toml", FIGURES)
+    site = draft_of_file(tmp_path / "site.toml", FIGURES).sound()
     assert len(site.project.control) == 100_000
     assert site.control_point("P99999").latitude == 39.0099999

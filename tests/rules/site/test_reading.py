@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from witnesspost.rules.book.contents import FIGURES, open_site, open_whole_site
 from witnesspost.rules.site.model import SiteError
-from witnesspost.rules.site.reading import read_site, site_from_table, site_from_toml
+from witnesspost.rules.site.reading import draft_of_file, site_from_table, site_from_toml
 
 from tests.rules.site.conftest import GOOD, changed, problems_of
 
@@ -294,12 +294,12 @@ def test_files_that_are_none(tmp_path):
         if content is not None:
             path.write_bytes(content)
         with pytest.raises(SiteError) as caught:
-            read_site(path)
+            draft_of_file(path).sound()
         assert words in str(caught.value)
     with pytest.raises(SiteError, match="cannot be read: this cannot be a file name"):
-        read_site("a\0b")
+        draft_of_file("a\0b").sound()
     with pytest.raises(SiteError, match="cannot be read: Is a directory"):
-        read_site(tmp_path)
+        draft_of_file(tmp_path).sound()
 
 
 def test_a_hundred_thousand_points_cost_a_hundred_times_a_thousand(count_calls):

@@ -7,7 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.model import SiteError
-from witnesspost.rules.site.reading import read_site, site_from_toml
+from witnesspost.rules.site.reading import draft_of_file, site_from_toml
 from witnesspost.rules.site.text import decoded, table_of
 
 from tests.rules.site.conftest import GOOD, changed, problems_of
@@ -87,7 +87,7 @@ def test_another_editors_file_is_told_and_whatever_else_is_wrong_with_it(tmp_pat
     for content, more in ((data, 0), (data.replace(b"b\0a\0s\0e", b"b\0a\0s\0s").replace(b'"base"', b'"bass"'), 1)):
         path.write_bytes(content)
         with pytest.raises(SiteError) as caught:
-            read_site(path, FIGURES)
+            draft_of_file(path, FIGURES).sound()
         assert caught.value.problems[0].startswith(problem)
         if content != data:
             assert any("'bass'" in said for said in caught.value.problems[more:])
