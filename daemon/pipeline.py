@@ -23,7 +23,7 @@ from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, RuleFailed, Station, Traffic, Utc
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, ReadingFailed, Station, Traffic, Utc
 from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
@@ -33,6 +33,7 @@ JUDGED_AT_ONCE = frozenset((Antenna, Station))
 """Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 RULES_EVENT = "rules-in-force"
 CHECK_EVENT = "control-check"
+MOST_EVENTS = 60  # of the rules in a minute that are recorded
 SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
 
 
@@ -61,6 +62,19 @@ class LogLike(Protocol):
 
     def tick(self, t: float) -> None:
         """Time goes on."""
+
+
+class _Events:
+    """How many events of the rules the last minute had: a sender can make them judge anew with every byte."""
+
+    def __init__(self) -> None:
+        self._minute = self._count = 0
+
+    def is_one_of(self, t: float) -> bool:
+        """True for the first so many of a minute of `t`: each is a commit of its own."""
+        minute = int(t // 60)
+        self._minute, self._count = minute, self._count + 1 if minute == self._minute else 1
+        return self._count <= MOST_EVENTS
 
 
 class _Line:
@@ -98,6 +112,7 @@ class Pipeline:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
         wanted = self.engine.wanted | READ_BY_ALL
         self._lines = {s.name: _Line(s.name, Framer(), Decoder(s.name, site.tilt, wanted)) for s in site.stream}
+        self._events = _Events()
         self._now_ms = round(begins_t * 1000)
         self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS
 
@@ -176,7 +191,8 @@ class Pipeline:
             for change in changes:
                 self.log.change(change)
             for event in self.engine.events:
-                self.log.event(*event)
+                if self._events.is_one_of(event[0]):
+                    self.log.event(*event)
         for at, kind, detail in self.engine.events:
             if kind == CHECK_EVENT:
                 self.last_check = at, detail
@@ -190,7 +206,7 @@ class Pipeline:
         except Exception as error:
             line.framer = Framer()
             failed = f"{type(error).__name__}: {error}"
-            self.engine.see(RuleFailed(t=t, stream=line.name, rule=f"reading of {line.name}", error=failed))
+            self.engine.see(ReadingFailed(t=t, stream=line.name, error=failed))
             return []
         self._see(facts)
         return facts

@@ -104,6 +104,12 @@ class Bias(Fact):
     station_id: int
 
 
+MOST_KINDS = 100
+"""Messages that are counted apart in one Traffic, and in ten seconds of a log: no honest line has a third of that."""
+MORE_KINDS = "more kinds"
+"""What the others are counted under."""
+
+
 class Traffic(Fact):
     """What the line carried since the stream's Traffic before it: every byte is in exactly one of the five sums.
 
@@ -178,6 +184,12 @@ class RuleFailed(Fact):
     """A rule threw and is switched off for the run: `error` in one line. Told by the engine; `stream` is ""."""
 
     rule: str
+    error: str
+
+
+class ReadingFailed(Fact):
+    """Some bytes of `stream` made the program that reads them throw: `error` in one line. The bytes are in the log."""
+
     error: str
 
 

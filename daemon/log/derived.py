@@ -18,7 +18,7 @@ from witnesspost.daemon.local_time import CLOCK_CAN_BE_RIGHT
 from witnesspost.daemon.log.rows import ClockRow, Derived, DerivedRow, FixRow, StationRow, TrafficRow
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.geodesy import to_geodetic
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from witnesspost.rules.facts import MORE_KINDS, MOST_KINDS, Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
 _BIN_S = 10
@@ -34,6 +34,11 @@ _STATION_AGAIN_S = 600.0
 # a few milliseconds early.
 _SAME_FIX_AGAIN_S = 4.5
 _FIX_PAUSE_S = 2.0
+# More than honest senders say; whoever invents without end fills the raw bytes, which are bounded by the line, and no table.
+_MOST_FIXES_S = 50  # a stream's in a second
+_MOST_ANCHORS_MIN = 20  # of all streams in a minute
+_MOST_STATIONS_MIN = 60  # a stream's words of bases in a minute
+_MOST_BASES = 100  # whose last word is remembered
 _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
 
 
@@ -56,6 +61,8 @@ class DerivedRows:
         self._last_anchor: ClockRow | None = None
         self._utc_said: Utc | None = None
         self._stations: dict[tuple[str, int, str], StationRow] = {}
+        self._written: dict[tuple[type[DerivedRow], str], tuple[int, int]] = {}  # in the second or minute that runs
+        self._kinds: dict[str, tuple[int, int]] = {}  # by stream: the ten seconds that run, and what is counted apart in them
         self._see: dict[type[Fact], Callable[[Any], None]] = {
             Fix: self._fix,
             Traffic: self._traffic,
@@ -120,7 +127,17 @@ class DerivedRows:
         except KeyError:
             self._rows[type(row)] = [row]
 
+    def _is_one_of(self, most: int, kind: type[DerivedRow], stream: str, span: int) -> bool:
+        """True for the first `most` rows of a kind and stream in one span of time."""
+        at, count = self._written.get((kind, stream), (span, 0))
+        if at != span:
+            count = 0
+        self._written[kind, stream] = span, count + 1
+        return count < most
+
     def _fix(self, fact: Fix) -> None:
+        if not self._is_one_of(_MOST_FIXES_S, FixRow, fact.stream, int(fact.t)):
+            return
         row = FixRow.of(fact)
         if self._at_base:
             before = self._repeated.get(fact.stream)
@@ -150,7 +167,13 @@ class DerivedRows:
         try:
             sums = self._bins[number, stream, message, station]
         except KeyError:
-            self._bins[number, stream, message, station] = [frames, size, bad]
+            at, kinds = self._kinds.get(stream, (number, 0))
+            kinds = kinds + 1 if at == number else 1
+            self._kinds[stream] = number, kinds
+            if kinds > MOST_KINDS and message != MORE_KINDS:
+                self._count(number, stream, MORE_KINDS, None, frames, size, bad)
+            else:
+                self._bins[number, stream, message, station] = [frames, size, bad]
         else:
             sums[0] += frames
             sums[1] += size
@@ -185,8 +208,9 @@ class DerivedRows:
             self._clock = _Minute(fact, ahead_s, fact.t + _ANCHOR_S)
 
     def _anchor(self, clock: _Minute) -> None:
-        self._last_anchor = clock.row()
-        self._add(self._last_anchor)
+        self._last_anchor = row = clock.row()
+        if self._is_one_of(_MOST_ANCHORS_MIN, ClockRow, "", int(row.t // 60)):
+            self._add(row)
 
     def _station(self, fact: Station) -> None:
         row = StationRow(
@@ -225,8 +249,12 @@ class DerivedRows:
         return before is None or not _say_the_same(row, before) or row.t - before.t >= _STATION_AGAIN_S
 
     def _said(self, row: StationRow, what: str) -> None:
-        self._stations[row.stream, row.station_id, what] = row
-        self._add(row)
+        key = (row.stream, row.station_id, what)
+        if key not in self._stations and len(self._stations) >= _MOST_BASES:
+            del self._stations[next(iter(self._stations))]
+        self._stations[key] = row
+        if self._is_one_of(_MOST_STATIONS_MIN, StationRow, row.stream, int(row.t // 60)):
+            self._add(row)
 
 
 def holdable(rows: Derived) -> tuple[Derived, dict[str, int]]:

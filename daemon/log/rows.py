@@ -168,7 +168,10 @@ class TrafficRow(Row, kw_only=True):
 
     t: Annotated[float, _moment(f"{_T}: the start of the ten seconds")]
     stream: Annotated[str, Meta(description="where it came")]
-    message: Annotated[str, Meta(description="1077, GGA …; `bad frame`, `bad sentence`, `other` for what is no message")]
+    message: Annotated[
+        str,
+        Meta(description="1077, GGA …; `more kinds` past a hundred; `bad frame`, `bad sentence`, `other`: no message"),
+    ]
     station: Annotated[int | None, Meta(description="the station, where one alone was heard in those ten seconds")]
     frames: Annotated[int, Meta(description="how many came")]
     bytes: Annotated[int, Meta(description="their bytes, framing included")]

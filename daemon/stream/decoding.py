@@ -21,7 +21,20 @@ from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.stream.framing import BAD_FRAME, BAD_SENTENCE, FRAME, OTHER, REST, SENTENCE, Unit
 from witnesspost.daemon.stream.nmea import Sentences
 from witnesspost.daemon.stream.rtcm2 import LONGEST_LOOK, rtcm2_words
-from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Fix, SignalLevels, Station, Tilt, Traffic, Utc
+from witnesspost.rules.facts import (
+    MORE_KINDS,
+    MOST_KINDS,
+    Antenna,
+    Bias,
+    Epoch,
+    Fact,
+    Fix,
+    SignalLevels,
+    Station,
+    Tilt,
+    Traffic,
+    Utc,
+)
 from witnesspost.rules.gnss import (
     ANTENNA,
     GLONASS_BIAS,
@@ -42,6 +55,7 @@ FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevel
 SAMPLE_EVERY_S = 10.0
 _ONE_EPOCH_S = 0.01  # times of week that are further apart are two epochs'
 _LONGEST_SET_S = 2.0
+_MOST_READ = 50  # whole messages that are remembered: two or three of each of the project's bases
 _ENOUGH_BYTES, _LOOK_EVERY_S = 200, 1.0  # a message of RTCM 2 has 165 bytes at most, so that the next begins within these
 
 
@@ -169,7 +183,10 @@ class Decoder:
             if kind == FRAME:
                 traffic.frames += 1
                 traffic.frame_bytes += len(data)
-                self._frame(t, data, facts)
+                try:
+                    self._frame(t, data, facts)
+                except (ValueError, IndexError, ArithmeticError):
+                    self.unreadable(str(data[3] << 4 | data[4] >> 4))
             elif kind == SENTENCE:
                 traffic.sentence_bytes += len(data)
                 self._sentence(t, data, facts)
@@ -214,8 +231,11 @@ class Decoder:
 
     @staticmethod
     def _count(traffic: Traffic, message: str, size: int) -> None:
-        frames, total = traffic.by_message.get(message, (0, 0))
-        traffic.by_message[message] = (frames + 1, total + size)
+        by_message = traffic.by_message
+        if len(by_message) >= MOST_KINDS and message not in by_message:
+            message = MORE_KINDS
+        frames, total = by_message.get(message, (0, 0))
+        by_message[message] = (frames + 1, total + size)
 
     # RTCM 3
 
@@ -367,6 +387,8 @@ class Decoder:
         except (AttributeError, TypeError, ValueError):
             self.unreadable(str(message))
             return None
+        if len(self._last_read) >= _MOST_READ:
+            del self._last_read[next(iter(self._last_read))]
         self._last_read[message, station] = frame, fact
         return fact
 
@@ -401,7 +423,7 @@ class Decoder:
         self._count(self._traffic, message, len(line))
         try:
             facts += self._sentences.read(t, kind, line)
-        except (ValueError, IndexError):
+        except (ValueError, IndexError, ArithmeticError):
             self.unreadable(message)
 
 

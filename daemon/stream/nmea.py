@@ -31,6 +31,7 @@ GSV_EVERY_S = 10.0
 STEPS_ASIDE_S = 15.0  # a sentence is passed over so long after a better one was heard
 WAITS_S = 1.5  # a better one may follow the first of its kind in the same second
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
+_DATE = (_LAST_YEAR, 12, 31)
 _MOST = 1e9
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
@@ -142,8 +143,9 @@ class Sentences:
         return self._utc(t, said, fields[1], "RMC")
 
     def _zda(self, t: float, fields: Fields) -> Utc | None:
-        day = dt.datetime(int(fields[4]), int(fields[3]), int(fields[2]), tzinfo=dt.UTC)
-        if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+        year, month, number = (_whole_number(field, most) or 0 for field, most in zip(fields[4:1:-1], _DATE, strict=True))
+        day = dt.datetime(year, month, number, tzinfo=dt.UTC)
+        if not day.year >= _FIRST_YEAR:
             raise ValueError(f"no receiver's year: {day.year}")
         return self._utc(t, day, fields[1], "ZDA")
 
@@ -158,9 +160,9 @@ class Sentences:
         system = _SYSTEMS.get(fields[0][:2])
         if system is None:
             return None
-        count, index = int(fields[1]), int(fields[2])
+        count, index = _whole_number(fields[1], 99) or 0, _whole_number(fields[2], 99) or 0
         satellites = fields[4:]
-        signal = satellites.pop().decode() if len(satellites) % 4 == 1 else ""
+        signal = _signal(satellites.pop()) if len(satellites) % 4 == 1 else ""
         name = system + signal
         group = self._in_view.setdefault(name, {})
         if index == 1:
@@ -168,7 +170,7 @@ class Sentences:
         for start in range(0, len(satellites) - 3, 4):
             number, _, _, level = satellites[start : start + 4]
             if number and level:
-                group[int(number)] = _level(level)
+                group[_whole_number(number, 999) or 0] = _level(level)
         if index < count or not group or t - self._gsv_said.get(name, -math.inf) < GSV_EVERY_S:
             return None
         self._gsv_said[name] = t
@@ -250,6 +252,13 @@ def _whole_number(field: bytes, most: int) -> int | None:
     if not 0 <= value <= most:
         raise ValueError(f"no count of that kind: {value}")
     return value
+
+
+def _signal(field: bytes) -> str:
+    """A signal ID of GSV, one hexadecimal digit (NMEA 4.10), or none."""
+    if len(field) > 1 or not field.strip(b"0123456789ABCDEFabcdef") == b"":
+        raise ValueError(f"no signal ID: {field!r}")
+    return field.decode()
 
 
 def _level(field: bytes) -> float:

@@ -254,7 +254,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         causes = self._causes(stream, shown, lost, looks_like)
         if self.site.post.role == "rover" and causes[0] in ("line-silent", "weak-link", "radio-settings-differ"):
             self._put_range(causes, distance_km)
-        others = sorted(station for station in shown.stations if not self.scene.is_ours(station))
+        others = sorted(station for station in shown.stations if not self.scene.is_ours(station))[:_MOST_NAMED]
         port = self.scene.ports.get(stream)
         evidence = {
             "silent_s": round(self.scene.silent_for(stream, t), 1),
@@ -356,6 +356,10 @@ class _Lost(NamedTuple):
     share: float
 
 
+_MOST_NAMED = 10  # stations: a line of noise has thousands
+_MOST_EPOCHS = 3000  # of two minutes: 25 a second
+
+
 class _Line:
     """One line: when its usable epochs came, and what it has shown since the last of them."""
 
@@ -366,7 +370,7 @@ class _Line:
         self.rtcm2_t = -math.inf
         self.frame_t: float | None = None
         self.frame_gap_s = 0.0
-        self._epochs: deque[tuple[float, float | None]] = deque()
+        self._epochs: deque[tuple[float, float | None]] = deque(maxlen=_MOST_EPOCHS)
 
     def usable(self, epoch: Epoch) -> None:
         if self.recent:

@@ -2,14 +2,15 @@
 
 When: under 10 % or under a day of disk (`disk-low`); 80 °C (`hot`); the supply under its voltage (`low-voltage`); a reader
 that lost bytes (`bytes-lost`); a log that cannot be written (`log-failed`); a rule that threw and is off for the run
-(`rule-failed`); a part of the service beside the watch that threw or hung (`companion-failed`); a light or a sound that no
-longer answers (`output-failed`); a receiver's time that jumps against the post's own clock (`clock-stepped`). A step of the
-system's clock is harmless: nothing here runs on it.
+(`rule-failed`); bytes that made the program throw that reads them (`reading-failed`); a part of the service beside the
+watch that threw or hung (`companion-failed`); a light or a sound that no longer answers (`output-failed`); a receiver's
+time that jumps against the post's own clock (`clock-stepped`). A step of the system's clock is harmless: nothing here runs
+on it.
 
 A receiver's time has jumped when three of its times running agree with each other, and differ by over 2 s from what went
-before: a leap second (1 s) and a sentence that waited on the line are no jump, and neither is the time of a receiver
-that has no position yet.
-Source: 80 °C is where small boards begin to slow down; this and the others are common practice, no source.
+before: a leap second (1 s) and a sentence that waited on the line are no jump, and neither is the time of a receiver that
+has no position yet. Source: 80 °C is where small boards begin to slow down; this and the others are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from typing import Any
 
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import CompanionFailed, Fact, Fix, Health, OutputFailed, RuleFailed, Utc
+from witnesspost.rules.facts import CompanionFailed, Fact, Fix, Health, OutputFailed, ReadingFailed, RuleFailed, Utc
 
 _EVENT_S = 1.0  # what is past in an instant is reported for this long; the off-delay holds it for people to see
 
@@ -43,7 +44,7 @@ class PostHealth(Rule[HealthFigures]):
 
     name = "post-health"
     severity = "check"
-    sees = (Health, RuleFailed, CompanionFailed, OutputFailed, Utc, Fix)
+    sees = (Health, RuleFailed, ReadingFailed, CompanionFailed, OutputFailed, Utc, Fix)
     causes = {
         "disk-low": Advice(
             "The post's disk is filling: {disk_free_percent} % free, {disk_left_h} h left.",
@@ -75,6 +76,13 @@ class PostHealth(Rule[HealthFigures]):
         "rule-failed": Advice(
             "The rule {rule} failed and is off until the next start; all else goes on.",
             ("Watch yourself for what {rule} would have told you.", "Send the log to whoever maintains the post: {error}"),
+        ),
+        "reading-failed": Advice(
+            "Some of what came on {stream} could not be read, through an error in the program. All bytes are in the log.",
+            (
+                "Go on: what came before and after it was read.",
+                "Send the log to whoever maintains the post: {error}",
+            ),
         ),
         "companion-failed": Advice(
             "A part of the post failed and is being restarted: {companion}. Bytes are still logged, and the rules go on.",
@@ -108,6 +116,7 @@ class PostHealth(Rule[HealthFigures]):
         self._since: dict[str, float] = {}
         self._lost: tuple[float, int] | None = None
         self._failed: dict[str, RuleFailed] = {}
+        self._unread: dict[str, ReadingFailed] = {}
         self._companions: dict[str, CompanionFailed] = {}
         self._outputs: dict[str, OutputFailed] = {}
         self._clocks: dict[str, _Clock] = {}
@@ -125,6 +134,8 @@ class PostHealth(Rule[HealthFigures]):
                 clock.put(fact)
         elif isinstance(fact, RuleFailed):
             self._failed.setdefault(fact.rule, fact)
+        elif isinstance(fact, ReadingFailed):
+            self._unread[fact.stream] = fact
         elif isinstance(fact, CompanionFailed):
             self._companions[fact.companion] = fact
         elif isinstance(fact, OutputFailed):
@@ -139,7 +150,7 @@ class PostHealth(Rule[HealthFigures]):
         """Always while something is out of order, or was a moment ago; never while all is well."""
         lasting = self._since or self._failed or any(b.since is not None for b in (self._free, self._left, self._hot))
         happened = self._lost is not None or any(clock.stepped is not None for clock in self._clocks.values())
-        return 0.0 if lasting or happened or self._companions or self._outputs else math.inf
+        return 0.0 if lasting or happened or self._unread or self._companions or self._outputs else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         known = self._known
@@ -170,7 +181,11 @@ class PostHealth(Rule[HealthFigures]):
                     clock.stepped = None
         for failed in self._failed.values():
             yield _finding("rule-failed", failed.t, {"rule": failed.rule, "error": failed.error}, key=failed.rule)
-
+        for stream, unread in [*self._unread.items()]:
+            if t - unread.t <= _EVENT_S:
+                yield _finding("reading-failed", unread.t, {"error": unread.error}, stream)
+            else:
+                del self._unread[stream]
         for companion, fault in self._companions.items():
             if t - fault.t <= _EVENT_S:
                 yield _finding("companion-failed", fault.t, {"companion": companion, "error": fault.error}, key=companion)

@@ -17,6 +17,8 @@ from typing import Any
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Traffic
 
+_MOST_NAMED = 10  # stations, the loudest: a line of noise has thousands
+
 
 class ChannelFigures(Delays, kw_only=True):
     """Seconds."""
@@ -130,9 +132,8 @@ class WrongChannel(Rule[ChannelFigures]):
             if len(now) < 2:
                 return None
             second = max(now, key=lambda station: now[station].first)
-            return self._finding(
-                ["two-bases"], stream, stream, now[second].first, {"stations": sorted(now), "station_id": second}
-            )
+            seen = {"stations": sorted({*sorted(now)[:_MOST_NAMED], second}), "station_id": second}
+            return self._finding(["two-bases"], stream, stream, now[second].first, seen)
         foreign = [station for station in now if not self.scene.is_ours(station)]
         if not foreign:
             return None
@@ -143,7 +144,7 @@ class WrongChannel(Rule[ChannelFigures]):
         causes = ["two-bases", "another-base"] if both else ["another-base", "two-bases"]
         evidence = {
             "station_id": loudest,
-            "stations": sorted(now),
+            "stations": sorted(sorted(now, key=lambda station: now[station].frames)[-_MOST_NAMED:]),
             "frames": now[loudest].frames,
             "ours_heard_s_ago": None if ours_t is None else round(t - ours_t, 1),
         }

@@ -135,7 +135,7 @@ def test_a_fault_in_reading_costs_the_facts_of_those_bytes_and_never_the_raw_log
     pipeline.feed(3.0, "corrections", epoch_frame(2))
     pipeline.tick(4.0)
     log.close(4.0, "stopped")
-    assert [(c.rule, c.cause) for c in changes] == [("post-health", "rule-failed")]
+    assert [(c.rule, c.cause) for c in changes] == [("post-health", "reading-failed")]
     assert pipeline.scene.last_epoch["corrections"].t == 3.0
     with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
         assert [what for _, _, what in file.inputs()] == [epoch_frame(1), epoch_frame(2)]

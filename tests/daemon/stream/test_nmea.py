@@ -7,8 +7,8 @@ import pynmeagps
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from witnesspost.daemon.stream.decoding import FACTS
-from witnesspost.daemon.stream.framing import nmea_checksum
+from witnesspost.daemon.stream.decoding import FACTS, Decoder
+from witnesspost.daemon.stream.framing import Framer, nmea_checksum
 from witnesspost.daemon.stream.nmea import Sentences, seconds_of_day
 from witnesspost.rules.facts import Fix, SignalLevels, Tilt, Utc
 from witnesspost.rules.site.model import TiltSentence
@@ -220,3 +220,31 @@ def test_what_nobody_reads_is_passed_over():
     assert [type(read(line, tilt=tilt)) for line in lines] == [Fix, SignalLevels, Tilt, Tilt, Utc]
     assert [read(line, wanted={Utc}, tilt=tilt) for line in lines[:-1]] == [None] * 4
     assert math.isclose(read(lines[-1], wanted={Utc}).utc.hour, 12)
+
+
+GOOD = "GPGGA,120000.00,3907.40740,N,10459.25926,W,4,17,0.8,1850.0,M,-17.8,M,1.0,0417"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "GPZDA,120000.00,04,05,99999999999999999999,00,00",
+        "GPZDA,120000.00,99999999999999999999,05,2026,00,00",
+        "GPZDA,120000.00,04,05,-2026,00,00",
+        "GPZDA,120000.00,04,05,2101,00,00",
+        "GPGSV,1,1,01,02,45,123,44,1A",
+        "GPGSV,1,1,01,02,45,123,44,x",
+        "GPGSV,1,1,01,1234567890,45,123,44,1",
+        "GPGSV,99999999999999999999,1,01,02,45,123,44,1",
+        "GPGGA,120000.00,3907.4,N,10459.2,W,99999999999999999999,17,0.8,1850.0,M,-17.8,M,1.0,0417",
+    ],
+)
+def test_a_number_that_cannot_be_costs_its_own_sentence_alone(body):
+    """The others of the same chunk keep their facts, and no error goes further."""
+    data = sentence(*body.split(",")) + sentence(*GOOD.split(","))
+    decoder = Decoder("receiver")
+    facts = decoder.take(1.0, Framer().feed(data))
+    assert [type(fact) for fact in facts] == [Fix]
+    traffic = decoder.take_traffic(1.2)
+    assert traffic is not None
+    assert [name for name in traffic.by_message if name.endswith("unread")] == [f"{body[2:5]} unread"]

@@ -20,6 +20,7 @@ from witnesspost.rules.facts import (
     Health,
     Planned,
     Port,
+    ReadingFailed,
     RuleFailed,
     SetUp,
     SignalLevels,
@@ -149,6 +150,7 @@ FACTS = st.one_of(
     st.builds(CheckIn, t=st.just(0.0), stream=st.just(""), point=st.sampled_from(["KQ-1", "KQ-2", "", "?"])),
     st.builds(Solved, t=st.just(0.0), stream=st.just(""), rule=WORDS, cause=WORDS, step=WORDS),
     st.builds(Planned, t=st.just(0.0), stream=st.just(""), for_s=st.floats(0, 1e6), why=WORDS),
+    st.builds(ReadingFailed, t=st.just(0.0), stream=WORDS, error=WORDS),
     st.builds(RuleFailed, t=st.just(0.0), stream=st.just(""), rule=WORDS, error=WORDS),
 )
 STRETCHES = st.lists(  # facts that come together, again and again

@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 from witnesspost.rules.book.post_health import PostHealth
 from witnesspost.rules.book.words import words
-from witnesspost.rules.facts import CompanionFailed, Health, OutputFailed, RuleFailed
+from witnesspost.rules.facts import CompanionFailed, Health, OutputFailed, ReadingFailed, RuleFailed
 
 
 def health(day, until, start=0.0, interval=10.0, **said):
@@ -85,8 +85,11 @@ def test_a_failed_rule_stands_for_the_run(day):
 
 def test_a_reading_that_fails_is_said_at_once(day):
     bench = day.bench(PostHealth)
-    facts = [*health(day, 100.0, **GOOD), RuleFailed(t=103.1, stream="receiver", rule="reading of receiver", error="a bug")]
-    assert [(c.t, c.cause) for c in bench.play(facts, 105.0)] == [(103.2, "rule-failed")]
+    facts = [*health(day, 100.0, **GOOD), ReadingFailed(t=103.1, stream="receiver", error="a bug")]
+    changes = bench.play(facts, 300.0)
+    assert [(c.t, c.cause, c.stream) for c in changes[:1]] == [(103.2, "reading-failed", "receiver")]
+    assert words(changes[0]).say.startswith("Some of what came on receiver could not be read")
+    assert [c.change for c in changes] == ["raised", "cleared"]
 
 
 def times(day, until, start=0.0, ahead_s=0.0, **other):

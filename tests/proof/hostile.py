@@ -1,0 +1,272 @@
+"""A sender that invents: good checksums around whatever makes tables grow, and what the pipeline keeps of it.
+
+    python -m tests.proof.hostile [MB]        each kind of invention through a base's and a rover's pipeline, with a log
+
+What is counted: the largest container that can be reached from the pipeline, the rows of each table a minute, what failed, and
+the time of the last quarter of the bytes against the second. Each kind is a function from a chance to one frame or sentence.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+import tempfile
+import time
+from collections import deque
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.stream.framing import crc24q, nmea_checksum
+from witnesspost.rules.facts import ReadingFailed, RuleFailed
+from witnesspost.rules.site.reading import site_from_toml
+
+MOST_KEPT = 5000  # items of any one container: every reference station there can be, and a few
+MOST_ROWS_A_MINUTE = 3000  # of any one table: fifty positions a second
+MOST_SLOWER = 2.0
+BYTES_A_S = 40_000
+SITE = """
+[post]
+name = "kestrel-{role}"
+role = "{role}"
+[[stream]]
+name = "line"
+port = "loop://"
+carries = ["corrections", "positions"]
+[project]
+frame = "EPSG:6319"
+vertical = "ellipsoidal"
+[[project.control]]
+name = "KQ-1"
+latitude = 39.1234567
+longitude = -104.9876543
+height = 1874.322
+[base]
+kind = "own"
+occupies = "KQ-1"
+station_id = [417, 418]
+antenna_height_m = 1.843
+"""
+_ADDRESS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
+_ODD = (
+    *("99999999999999999999", "-1", "1e308", "-1e308", "nan", "inf", "", "0", "00", "1e-320", "+5", " 5", "5_0", "0x1f"),
+    *("235960.00", "245959", "9" * 400, "1" * 60, ".", "-", "e", "2026", "00000000", "311299", "290200", "A", "RRRR"),
+)
+_SENTENCES = (
+    "GPGGA,120000.00,3907.40740,N,10459.25926,W,4,17,0.8,1850.0,M,-17.8,M,1.0,0417",
+    "GNGNS,120000.00,3907.40740,N,10459.25926,W,RRNN,17,0.8,1850.0,-17.8,1.0,0417",
+    "GPGST,120000.00,1.0,0.1,0.1,10.0,0.01,0.01,0.02",
+    "GPRMC,120000.00,A,3907.40740,N,10459.25926,W,0.02,90.0,040526,,,R",
+    "GPZDA,120000.00,04,05,2026,00,00",
+    "GPGSV,1,1,04,02,45,123,44,05,30,200,40,07,20,10,38,09,10,300,35,1",
+    "GPXDR,A,1.0,D,PTCH,A,1.0,D,ROLL",
+)
+
+
+def sentence(body: str) -> bytes:
+    """A sentence with its checksum."""
+    data = body.encode("latin-1", "replace")
+    return b"$" + data + f"*{nmea_checksum(data):02X}\r\n".encode()
+
+
+def frame(bits: str) -> bytes:
+    """A frame of RTCM 3 with its checksum."""
+    bits += "0" * (-len(bits) % 8)
+    payload = int(bits, 2).to_bytes(len(bits) // 8, "big")
+    body = b"\xd3" + len(payload).to_bytes(2, "big") + payload
+    return body + crc24q(body).to_bytes(3, "big")
+
+
+def _bits(chance: random.Random, count: int) -> str:
+    return f"{chance.getrandbits(count):0{count}b}"
+
+
+def odd_fields(chance: random.Random) -> bytes:
+    """A usual sentence with one or two fields of another kind."""
+    fields = chance.choice(_SENTENCES).split(",")
+    for _ in range(chance.randint(1, 2)):
+        fields[chance.randrange(1, len(fields))] = chance.choice(_ODD)
+    if chance.random() < 0.1:
+        del fields[chance.randrange(1, len(fields)) :]
+    return sentence(",".join(fields))
+
+
+def addresses(chance: random.Random) -> bytes:
+    """A sentence nobody has heard of."""
+    return sentence("".join(chance.choices(_ADDRESS, k=chance.randint(4, 9))) + ",1,2,3")
+
+
+def signals(chance: random.Random) -> bytes:
+    """A GSV of a signal that nobody has heard of."""
+    name = "".join(chance.choices(_ADDRESS, k=chance.randint(1, 8)))
+    return sentence(f"{chance.choice(('GP', 'GL', 'GA', 'GB'))}GSV,1,1,01,{chance.randrange(10**9)},45,123,44,{name}")
+
+
+def dates(chance: random.Random) -> bytes:
+    """Another day each time."""
+    day, month, year = chance.randint(1, 28), chance.randint(1, 12), chance.randint(0, 99)
+    if chance.random() < 0.5:
+        return sentence(f"GPRMC,120000.00,A,3907.40740,N,10459.25926,W,0.02,90.0,{day:02}{month:02}{year:02},,,R")
+    return sentence(f"GPZDA,{chance.randint(0, 23):02}0000.00,{day:02},{month:02},{2000 + year},00,00")
+
+
+def places(chance: random.Random) -> bytes:
+    """Another place each time, of every quality and station."""
+    latitude, longitude = chance.uniform(0, 8959), chance.uniform(0, 17959)
+    return sentence(
+        f"GPGGA,120000.00,{latitude:010.5f},N,{longitude:011.5f},W,{chance.randint(0, 9)},17,0.8,"
+        f"{chance.uniform(-1e5, 1e5):.3f},M,-17.8,M,1.0,{chance.randint(0, 1023):04}"
+    )
+
+
+def epochs(chance: random.Random) -> bytes:
+    """Observations of any station at any time; in a third of them more is promised, and never comes."""
+    message = chance.choice((1074, 1077, 1084, 1087, 1094, 1097, 1124, 1127, 1004, 1012))
+    more = "1" if chance.random() < 0.33 else "0"
+    moment = chance.randrange(604_800_000)
+    bits = f"{message:012b}{chance.choice((417, chance.randrange(4096))):012b}{moment:030b}{more}" + "0" * 18
+    return frame(bits + _bits(chance, 64) + _bits(chance, 32) + _bits(chance, 8 * chance.randint(0, 60) + 3))
+
+
+def one_station_epochs(chance: random.Random) -> bytes:
+    """Observations of the project's own station at any time."""
+    bits = f"{1077:012b}{417:012b}{chance.randrange(604_800_000):030b}0" + "0" * 18
+    return frame(bits + "11" + "0" * 62 + "01" + "0" * 30 + "11" + "0" * 200)
+
+
+def stations(chance: random.Random) -> bytes:
+    """A base's position, antenna or bias: of any station, or the project's own at another place each time."""
+    station = chance.choice((417, chance.randrange(4096)))
+    message = chance.choice((1005, 1006, 1007, 1008, 1033, 1230))
+    head = f"{message:012b}{station:012b}"
+    if message in (1005, 1006):
+        metres = [f"{chance.getrandbits(38):038b}" for _ in range(3)]
+        bits = f"{head}{'0' * 6}1010{metres[0]}00{metres[1]}00{metres[2]}"
+        return frame(bits + (f"{chance.getrandbits(16):016b}" if message == 1006 else ""))
+    text = bytes(chance.choices(range(32, 127), k=chance.randint(1, 31)))
+    counted = f"{len(text):08b}" + "".join(f"{byte:08b}" for byte in text)
+    return frame(head + counted + "00000000" + counted * 3)
+
+
+def numbers(chance: random.Random) -> bytes:
+    """Any message number over any bits."""
+    return frame(f"{chance.randrange(4096):012b}" + _bits(chance, 8 * chance.randint(1, 120) + 4))
+
+
+KINDS: tuple[Callable[[random.Random], bytes], ...] = (
+    odd_fields,
+    addresses,
+    signals,
+    dates,
+    places,
+    epochs,
+    one_station_epochs,
+    stations,
+    numbers,
+)
+
+
+class Kept(NamedTuple):
+    """What is left of one kind of invention, and what is wrong with that."""
+
+    kind: str
+    role: str
+    size: int
+    largest: tuple[int, str]
+    rows: dict[str, int]
+    slower: float
+    wrong: list[str]
+
+
+def attack(kind: Callable[[random.Random], bytes], role: str, size: int, seed: int = 1) -> Kept:
+    """About `size` bytes of one kind through a pipeline with a log."""
+    site = site_from_toml(SITE.format(role=role))
+    chance = random.Random(seed)
+    data = b"".join(kind(chance) for _ in range(200))
+    failed: list[str] = []
+    times = []
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "hostile.db")
+        log = Log.start(folder, site, "", path=path)
+        pipeline = Pipeline(site, log)
+        see = pipeline.engine.see
+
+        def seen(fact: Any) -> None:
+            if isinstance(fact, RuleFailed | ReadingFailed):
+                failed.append(fact.error)
+            see(fact)
+
+        pipeline.engine.see = seen  # type: ignore[method-assign]
+        t = done = 0
+        began = time.process_time()
+        while done < size:
+            data = b"".join(kind(chance) for _ in range(40))
+            pipeline.feed(t / 1000, "line", data)
+            done += len(data)
+            t = done * 1000 // BYTES_A_S
+            pipeline.tick(t / 1000)
+            times.append(time.process_time() - began)
+        largest = max(containers(pipeline))
+        log.close(t / 1000, "stopped")
+        rows = _rows(path)
+    quarter = len(times) // 4
+    slower = (times[-1] - times[-1 - quarter]) / max(times[2 * quarter] - times[quarter], 0.05)
+    minutes = max(1.0, t / 60_000)
+    wrong = [f"failed: {text}" for text in failed[:3]]
+    often = {name: count / minutes for name, count in rows.items() if count / minutes > MOST_ROWS_A_MINUTE}
+    wrong += [f"{count:.0f} rows of {name} a minute" for name, count in often.items()]
+    wrong += [f"{largest[1]} has {largest[0]} items"] if largest[0] > MOST_KEPT else []
+    wrong += [f"the last quarter took {slower:.1f} times the second"] if slower > MOST_SLOWER else []
+    return Kept(kind.__name__, role, done, largest, rows, slower, wrong)
+
+
+def containers(root: Any) -> Iterator[tuple[int, str]]:
+    """How many items each container has that can be reached from `root`, and by what way."""
+    yield 0, "nothing"
+    known = {id(root)}
+    waiting: deque[tuple[Any, str]] = deque([(root, "pipeline")])
+    while waiting:
+        one, way = waiting.popleft()
+        if isinstance(one, dict | list | set | deque | tuple | str | bytes):
+            yield len(one), way
+        children: list[tuple[Any, str]] = []
+        if isinstance(one, dict):
+            children = [(value, f"{way}[]") for value in one.values()]
+        elif isinstance(one, list | set | deque | tuple):
+            children = [(value, f"{way}[]") for value in one]
+        elif type(one).__module__.startswith("witnesspost"):
+            names = {*getattr(one, "__dict__", {}), *getattr(one, "__struct_fields__", ())}
+            names |= {name for kind in type(one).__mro__ for name in getattr(kind, "__slots__", ())}
+            children = [(getattr(one, name, None), f"{way}.{name}") for name in names if not name.startswith("__")]
+        for child, its_way in children:
+            if child is not None and id(child) not in known and not isinstance(child, int | float):
+                known.add(id(child))
+                waiting.append((child, its_way))
+
+
+def _rows(path: Path) -> dict[str, int]:
+    import sqlite3
+
+    with sqlite3.connect(path) as connection:
+        tables = ("raw", "clock", "fix", "station", "traffic", "alert", "event")
+        return {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
+
+
+def main() -> None:
+    """All kinds, a line each; exit status 1 where anything is wrong."""
+    size = int(float(sys.argv[1]) * 1e6) if len(sys.argv) > 1 else 5_000_000
+    bad = False
+    for kind in KINDS:
+        for role in ("base", "rover"):
+            kept = attack(kind, role, size)
+            bad |= bool(kept.wrong)
+            print(f"{kept.kind:<20} {role:<6} {kept.largest[0]:>7} {kept.slower:4.1f}  {kept.rows}")
+            for text in kept.wrong:
+                print(f"    WRONG: {text}")
+    sys.exit(bad)
+
+
+if __name__ == "__main__":
+    main()
