@@ -27,6 +27,7 @@ COMMANDS = {
     "prove": "witnesspost.replay.commands.prove:prove",
     "snapshot": "witnesspost.daemon.commands.snapshot:snapshot",
     "verify": "witnesspost.daemon.commands.verify:verify",
+    "points": "witnesspost.replay.commands.points:points",
     "extract": "witnesspost.replay.commands.extract:extract",
 }
 
@@ -46,6 +47,7 @@ SHORT = {
     "prove": "Grade all scenarios with several seeds.",
     "snapshot": "Copy a log consistently, also while it is written.",
     "verify": "Check a log's hash chain, its file, and its gaps.",
+    "points": "Say which stored points can be kept or repaired.",
     "extract": "Get a day's bytes or positions out of its logs.",
 }
 

@@ -72,8 +72,8 @@ ALLOWED = {
     "replay.play.tape": f"{PLAIN} daemon.stream daemon.atomic daemon.log.tape",
     "replay.play": "rules daemon.atomic daemon.local_time daemon.stream daemon.log daemon.pipeline replay.world "
     "replay.play.tape",
-    "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream replay.play.tape",
-    "replay.office": "rules daemon.log daemon.strip daemon.atomic",
+    "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream daemon.atomic replay.play.tape",
+    "replay.office": "rules daemon.log daemon.strip daemon.stream daemon.atomic",  # an occupation's epochs are in the bytes
     "replay.export": "rules daemon.log daemon.strip daemon.atomic daemon.local_time",
     "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
 }

@@ -173,6 +173,14 @@ class LogFile:
         ((n,),) = self._rows(last.format(*(kind.table for kind in rows.CHAINED)))
         return n if isinstance(n, int) else self.run.first_n - 1
 
+    def last_digest(self) -> bytes:
+        """The digest of the file's last row in the chain, as it stands there."""
+        n = self.last_n()
+        for kind in rows.CHAINED:
+            for (digest,) in self._rows(f"SELECT digest FROM {kind.table} WHERE n = ?", (n,)):
+                return bytes(digest)
+        return self.run.digest
+
     def inputs(
         self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
     ) -> Iterator[tuple[float, str, bytes | Fact]]:
@@ -247,6 +255,17 @@ class LogFile:
             return None
         at, anchor, _ = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
         return float(at + (utc - anchor).total_seconds())
+
+    def blocks(self, stream: str) -> list[tuple[int, float, float]]:
+        """`n`, first and last `t` of each block of a stream, in order, without its bytes."""
+        return list(self._rows("SELECT n, t, t_last FROM raw WHERE stream = ? ORDER BY n", (stream,)))
+
+    def view(self, name: str) -> list[dict[str, Any]]:
+        """The rows of one of the schema's views, by column."""
+        assert name in schema.VIEWS
+        found = self._rows(f"SELECT * FROM {name}")
+        columns = [column[0] for column in found.description]
+        return [dict(zip(columns, row, strict=True)) for row in found]
 
     def positions(self, from_t: float | None = None, to_t: float | None = None) -> Iterator[dict[str, Any]]:
         """The rows of `fix` in order, each with where it is in the project (None where that is not known)."""

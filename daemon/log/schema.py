@@ -105,28 +105,29 @@ VIEWS: dict[str, View] = {
         "a stretch in which a base said one position, from its first word at `from_t` to its last at `to_t` (to ten seconds); "
         "a position that comes back is a new stretch, and those of one station never overlap",
         f"""
+        WITH said AS (
+            SELECT rowid, *, lag(x_m) OVER before IS NOT x_m OR lag(y_m) OVER before IS NOT y_m
+                OR lag(z_m) OVER before IS NOT z_m OR lag(antenna_height_m) OVER before IS NOT antenna_height_m AS other
+            FROM station WHERE x_m IS NOT NULL
+            WINDOW before AS (PARTITION BY stream, station_id ORDER BY t, rowid)
+        ), spans AS (
+            SELECT stream, station_id, round(latitude, 9) AS latitude, round(longitude, 9) AS longitude,
+                round(ellipsoidal_height_m, 4) AS ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m,
+                min(t) AS from_t, max(t) AS last_t,
+                lead(min(t)) OVER (PARTITION BY stream, station_id ORDER BY number) AS until_t
+            FROM (SELECT *, sum(other) OVER (PARTITION BY stream, station_id ORDER BY t, rowid) AS number FROM said)
+            GROUP BY stream, station_id, number
+        ), heard AS MATERIALIZED (
+            SELECT stream, station, t FROM traffic WHERE message IN ('1005', '1006')
+        ), ended AS MATERIALIZED (
+            SELECT spans.*, max(last_t, coalesce((SELECT min(max(heard.t) + 10, coalesce(until_t, max(heard.t) + 10)) FROM heard
+                WHERE heard.stream = spans.stream AND heard.t >= last_t - 10 AND (until_t IS NULL OR heard.t < until_t)
+                    AND (heard.station = spans.station_id OR heard.station IS NULL)), last_t)) AS to_t
+            FROM spans
+        )
         SELECT stream, station_id, latitude, longitude, ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m, from_t, to_t,
             {utc_of("from_t")} AS from_utc, {utc_of("to_t")} AS to_utc
-        FROM (
-            SELECT *, max(last_t, coalesce((SELECT min(t + 10, coalesce(until_t, t + 10)) FROM traffic
-                WHERE traffic.stream = spans.stream AND message IN ('1005', '1006') AND t >= last_t - 10
-                    AND (until_t IS NULL OR t < until_t) AND (station = spans.station_id OR station IS NULL)
-                ORDER BY t DESC LIMIT 1), last_t)) AS to_t
-            FROM (
-                SELECT stream, station_id, round(latitude, 9) AS latitude, round(longitude, 9) AS longitude,
-                    round(ellipsoidal_height_m, 4) AS ellipsoidal_height_m, x_m, y_m, z_m, antenna_height_m,
-                    min(t) AS from_t, max(t) AS last_t,
-                    lead(min(t)) OVER (PARTITION BY stream, station_id ORDER BY number) AS until_t
-                FROM (
-                    SELECT *, sum(other) OVER (PARTITION BY stream, station_id ORDER BY t, rowid) AS number FROM (
-                        SELECT rowid, stream, station_id, latitude, longitude, ellipsoidal_height_m, x_m, y_m, z_m,
-                            antenna_height_m, t, lag(x_m) OVER said IS NOT x_m OR lag(y_m) OVER said IS NOT y_m
-                                OR lag(z_m) OVER said IS NOT z_m OR lag(antenna_height_m) OVER said IS NOT antenna_height_m
-                                AS other
-                        FROM station WHERE x_m IS NOT NULL
-                        WINDOW said AS (PARTITION BY stream, station_id ORDER BY t, rowid)))
-                GROUP BY stream, station_id, number) AS spans)
-        ORDER BY from_t, stream, station_id""",
+        FROM ended ORDER BY from_t, stream, station_id""",
     ),
     "offsets": View(
         "a position of one of the project's bases as it was judged: broadcast minus the sheet, metres along the project's own "

@@ -1,11 +1,15 @@
-"""`witnesspost invent SCENARIO -o TAPE`: a scenario's streams as a tape, with its truth lines."""
+"""`witnesspost invent SCENARIO -o TAPE [--points FIELD]`: a scenario's streams as a tape, with its truth lines; and the points
+that its crew stored."""
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import click
 from witnesspost.daemon.atomic import CannotWrite
 from witnesspost.daemon.cli import Unusable
-from witnesspost.replay.world.invent import invent_tape
+from witnesspost.replay.play.tape import write_tape
+from witnesspost.replay.world.invent import header, invent_day, invent_tape
 from witnesspost.replay.world.scenario import ScenarioError, scenario
 
 
@@ -13,14 +17,25 @@ from witnesspost.replay.world.scenario import ScenarioError, scenario
 @click.argument("source", metavar="SCENARIO")
 @click.option("-o", "--output", required=True, metavar="TAPE", help="The tape to write; packed where it ends in .gz.")
 @click.option("--seed", type=int, help="Another seed than the scenario's own.")
-def invent(source: str, output: str, seed: int | None) -> None:
+@click.option("--points", metavar="FIELD", help="Write the points that the scenario's crew stored, and their truth beside.")
+def invent(source: str, output: str, seed: int | None, points: str | None) -> None:
     """Write a tape of SCENARIO (a TOML file, or the bare name of one that comes with Witnesspost) and its truth lines.
 
     One variant of a file is named after a colon, as in base-datum:frame-shift. The same scenario and seed give the same
     bytes.
     """
+    said = ""
     try:
-        lines = invent_tape(scenario(source), output, seed)
+        told = scenario(source)
+        if points is None:
+            lines = invent_tape(told, output, seed)
+        else:
+            if Path(points).exists():
+                raise Unusable(f"{points}: exists; name a file that does not")
+            records, write = invent_day(told, points, seed)
+            lines = write_tape(output, header(told), records)
+            count, truth = write()
+            said = f"; {points}: {count} points, {truth}: their truth"
     except (ScenarioError, CannotWrite) as error:
         raise Unusable(str(error)) from None
-    click.echo(f"{output}: {lines} lines", err=output == "-")
+    click.echo(f"{output}: {lines} lines{said}", err=output == "-")

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 import random
 from bisect import bisect_right
+from itertools import pairwise
 from typing import NamedTuple
 
-from witnesspost.replay.world.events import Occupy, PoleTilt, Walk
+from witnesspost.replay.world.events import Occupy, PoleLength, PoleTilt, Walk
 from witnesspost.replay.world.scenario import Scenario
 from witnesspost.replay.world.sky import local_axes
 from witnesspost.replay.world.world import World, shifted
@@ -29,19 +30,33 @@ class Crew:
         self._pole_m = scenario.site.rover.pole_height_m
         self._occupies = [event for event in scenario.events if isinstance(event, Occupy)]
         self._tilts = [event for event in scenario.events if isinstance(event, PoleTilt)]
+        self._lengths = [event for event in scenario.events if isinstance(event, PoleLength)]
         start = (scenario.rover.east_m, scenario.rover.north_m)
         walks = [event for event in scenario.events if isinstance(event, Walk)]
-        self._legs = _work(start, scenario.duration_s, rng) if scenario.rover.works else _told(start, walks, world)
+        until_s = scenario.duration_s + scenario.controller.after_s
+        self._legs = _work(start, until_s, rng) if scenario.rover.works else _told(start, walks, world)
         self._begins = [leg[0] for leg in self._legs]
 
     def antenna(self, t: float) -> Ecef:
-        """Where the antenna is, ECEF metres, were the pole plumb."""
+        """Where the antenna is, ECEF metres: over the foot, unless the pole leans and that is to count."""
+        pole_m = self._pole_m + sum(event.by_m for event in self._lengths if event.during(t))
+        lean = next((event.angle_deg for event in self._tilts if event.moves and event.during(t)), 0.0)
+        aside_m, up_m = pole_m * math.sin(math.radians(lean)), pole_m * math.cos(math.radians(lean))
         for event in self._occupies:
             if event.during(t):
                 mark = self._world.point(event.point)
-                return shifted(mark, local_axes(mark), Enu(event.east_m, event.north_m, event.up_m + self._pole_m))
+                offset = Enu(event.east_m + 0.8 * aside_m, event.north_m + 0.6 * aside_m, event.up_m + up_m)
+                return shifted(mark, local_axes(mark), offset)
         east, north, up = self._foot(t)
-        return self._world.from_base(east, north, up + self._pole_m)
+        return self._world.from_base(east + 0.8 * aside_m, north + 0.6 * aside_m, up + up_m)
+
+    def foot_at(self, t: float) -> Ecef:
+        """Where the pole's foot is while the crew stands at no mark, ECEF metres."""
+        return self._world.from_base(*self._foot(t))
+
+    def stands(self) -> list[tuple[float, float]]:
+        """When the crew stands still between two ways, from and to."""
+        return [(one.ends, two.begins) for one, two in pairwise(self._legs)]
 
     def _foot(self, t: float) -> Enu:
         """Where the pole's foot is, from the base's mark."""

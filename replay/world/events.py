@@ -239,10 +239,17 @@ class Separation(Event):
 
 
 class PoleTilt(Event):
-    """The pole leans, or its sensor has lost its alignment."""
+    """The pole leans, or its sensor has lost its alignment. `moves`: the antenna is really over to one side, the foot stays."""
 
     angle_deg: Annotated[float, Meta(ge=0, le=90)] = 1.0
     aligned: bool = True
+    moves: bool = False
+
+
+class PoleLength(Event):
+    """The pole is so much longer than anybody has typed (shorter: less than zero)."""
+
+    by_m: float
 
 
 class SkyBlocked(Event):
@@ -322,6 +329,7 @@ EVENTS: dict[str, type[Event]] = {
     "occupy": Occupy,
     "separation": Separation,
     "tilt": PoleTilt,
+    "pole": PoleLength,
     "sky": SkyBlocked,
     "levels": Levels,
     "planned": Planned,

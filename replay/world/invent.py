@@ -11,18 +11,19 @@ from __future__ import annotations
 import heapq
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.replay.play.tape import Header, Record, Truth, write_tape
 from witnesspost.replay.world import events as ev
 from witnesspost.replay.world.base import BaseStation, Identity, with_most
+from witnesspost.replay.world.controller import Controller
 from witnesspost.replay.world.crew import Crew
 from witnesspost.replay.world.link import Arrival, Link
 from witnesspost.replay.world.receiver import EpochHeard, Receiver, StationHeard
 from witnesspost.replay.world.rover import ReceiverOutput
-from witnesspost.replay.world.scenario import Scenario
+from witnesspost.replay.world.scenario import Scenario, ScenarioError
 from witnesspost.replay.world.sky import Sky, local_axes
 from witnesspost.replay.world.state import State
 from witnesspost.replay.world.truth import NO_OBSERVATIONS, Silence, is_ours, sheet_difference, truths
@@ -59,6 +60,17 @@ def invent_tape(scenario: Scenario, path: str | Path, seed: int | None = None) -
     return write_tape(path, header(scenario), invent(scenario, seed))
 
 
+def invent_day(
+    scenario: Scenario, points: str | Path, seed: int | None = None
+) -> tuple[Iterator[Record], Callable[[], tuple[int, Path]]]:
+    """The scenario's records, and what to call when they are through: it writes the controller's field file to `points`, the
+    truth beside it, and gives how many points and the truth's path. Raises ScenarioError where no controller stores any."""
+    if not scenario.controller.points:
+        raise ScenarioError(scenario.name, ["controller.points: missing; expected how many points its controller stores"])
+    invention = _Invention(scenario, scenario.seed if seed is None else seed)
+    return invention.records(), lambda: invention.controller.write(points)
+
+
 class _Invention:
     """One run of one scenario."""
 
@@ -77,6 +89,7 @@ class _Invention:
         self.corrections = self._stream("corrections")
         self.positions = self._stream("positions")
         self.output = ReceiverOutput(scenario, self.world, self.state, self.sky, self.crew, seed * 7919 + 2)
+        self.controller = Controller(scenario, self.world, self.state, self.crew, random.Random(f"{seed} controller"))
         self.link = Link(self._bytes_per_s(0.0), random.Random(f"{seed} link"), scenario.link.jitter_s)
         self.silence = Silence(scenario.messages.interval_s, of_a_service=scenario.site.base.kind != "own")
         self._neighbours: dict[int, BaseStation] = {}
@@ -282,6 +295,8 @@ class _Invention:
         said = self.output.says(t, None if self.scenario.at_base else self.receiver)
         if said:
             self._chunk(t + self.scenario.rover.latency_s, self.positions, said)
+            if self.output.place is not None:
+                self.controller.hears(t, self.output.place, self.output.quality, self.output.station_id)
             if not self.scenario.at_base:
                 self.silence.rover_says(t + self.scenario.rover.latency_s, self.output.quality, self.output.age_s)
 

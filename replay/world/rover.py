@@ -15,6 +15,7 @@ from witnesspost.replay.world.scenario import Scenario
 from witnesspost.replay.world.sky import Sky, dop
 from witnesspost.replay.world.state import State
 from witnesspost.replay.world.world import World, geodetic, moved
+from witnesspost.rules.coordinates import Ecef
 
 BASE_QUALITY = 7
 """GGA's "manual input": a base that holds a typed position (NMEA 0183)."""
@@ -37,8 +38,10 @@ class ReceiverOutput:
         self._seen: list[Observation] = []
         self._hdop: float | None = None
         self._due_t = 0.0
-        self.quality: int = NONE  # these two as it said them last
+        self.quality: int = NONE  # these as it said them last
         self.age_s: float | None = None
+        self.place: Ecef | None = None
+        self.station_id: int | None = None
         self._separation_m: float | None = None
         self._separation_at = (0.0, 0.0)
 
@@ -63,6 +66,7 @@ class ReceiverOutput:
                 station = self._scenario.rover.says_station
         speaks = self._scenario.rover.speaks
         self.quality, self.age_s = quality, age if speaks != "rmc" else None
+        self.place, self.station_id = place if quality != NONE else None, station
         latitude: float | None
         longitude: float | None
         latitude, longitude, ellipsoidal = geodetic(place)

@@ -6,7 +6,7 @@
     duration_s = 1200
     start_utc = 2026-06-15T08:00:00Z
     [site.post] …                  # exactly the site file's tables, under [site]
-    [messages] [base] [rover] [link] [ground]   # the true world: see the structs of those names
+    [messages] [base] [rover] [link] [ground] [controller]   # the true world: see the structs of those names
     [[event]] at_s = 600, do = "radio", …   # see `replay.world.events`
     [[truth]] t = …, rule = …      # what ought to be said, where no event says it
     [[variant]] name = "…"         # the same with other keys over these; its events come after the file's
@@ -127,6 +127,28 @@ class TrueLink(Struct, kw_only=True):
     burst_s: Seconds = 0.0
 
 
+class TrueController(Struct, kw_only=True):
+    """The crew's field controller (`replay.world.controller`): it stores so many `points`, and goes on for `after_s` once the
+    post is off.
+
+    Its file counts in the project's frame, times `ground_scale` about the grid's origin, turned by `rotation_s` (seconds of
+    arc) about the base and moved by `east_m` and `north_m`, in `unit`; heights by its own `geoid` (None: the project's) and the
+    `pole_height_m` that was typed (None: the site file's). `times` are local, UTC or GPS time, or none.
+    """
+
+    points: Annotated[int, Meta(ge=0)] = 0
+    after_s: Seconds = 0.0
+    form: Literal["csv", "csv-bare", "csv-semicolon", "csv-tab", "landxml", "geojson"] = "csv"
+    unit: Literal["m", "ft", "us-ft"] = "m"
+    times: Literal["local", "utc", "gps", "none"] = "local"
+    geoid: str | None = None
+    pole_height_m: float | None = None
+    ground_scale: Annotated[float, Meta(gt=0)] = 1.0
+    rotation_s: float = 0.0
+    east_m: float = 0.0
+    north_m: float = 0.0
+
+
 class TrueGround(Struct, kw_only=True):
     """The ground as it is, where the site file's numbers are not to say so.
 
@@ -165,6 +187,7 @@ class Scenario(Struct, kw_only=True):
     rover: TrueRover
     link: TrueLink
     ground: TrueGround
+    controller: TrueController
     events: list[Event]
     truths: list[StatedTruth]
 
@@ -191,6 +214,7 @@ class _File(Struct, kw_only=True):
     rover: TrueRover = msgspec.field(default_factory=TrueRover)
     link: TrueLink = msgspec.field(default_factory=TrueLink)
     ground: TrueGround = msgspec.field(default_factory=TrueGround)
+    controller: TrueController = msgspec.field(default_factory=TrueController)
     truth: list[StatedTruth] = []
 
 
@@ -336,6 +360,7 @@ def _scenario(table: dict[str, Any], name: str, path: Path, problems: list[str])
         rover=read.rover,
         link=read.link,
         ground=read.ground,
+        controller=read.controller,
         events=events,
         truths=read.truth,
     )

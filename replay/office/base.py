@@ -1,0 +1,297 @@
+"""The bases of a day: which coordinate was in force at an epoch, whether it was right, and if not, by which vector and why.
+
+A rover goes on with the last position that a station has said, so a segment lasts from a coordinate's first word to the first
+word of another. `base-moved` splits segments because a segment is one coordinate. Where the rover's log carries no corrections
+the base post's own log says what was on the air.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from bisect import bisect_right
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
+
+from msgspec import Struct
+from witnesspost.daemon.log.day import Day, PostLogs
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.rules.coordinates import Ecef, Enu
+from witnesspost.rules.datum.explanation import Verdict as Explained
+from witnesspost.rules.datum.explanation import in_words
+from witnesspost.rules.datum.geodesy import DatumError, ExpectedArp, enu
+from witnesspost.rules.datum.hypotheses import TYPED_M
+from witnesspost.rules.datum.verdict import Datum, decimal_year
+from witnesspost.rules.site.model import Base, Site
+
+TOLERANCE_M = 0.03  # as `base-datum` has it
+_SHEET_M = 5 * TYPED_M  # a cause that the sheet's own numbers predict so sharply is confirmed by the sheet
+_SAME_M = 0.0002  # two logs of one 1005: tenths of a millimetre
+_EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+_BEYOND_REPAIR = frozenset(("unexplained", "height-not-judged"))
+
+
+class Check(Struct, frozen=True, kw_only=True):
+    """A check-in: UTC seconds, the mark, observed minus known at the mark (metres), its limits, passed or not."""
+
+    utc: float
+    point: str
+    passed: bool
+    offset: Enu
+    horizontal_m: float
+    vertical_m: float
+    up_scatter_m: float = 0.0
+    plan_scatter_m: float = 0.0
+
+
+class Given(Struct, frozen=True, kw_only=True):
+    """A true base position from elsewhere (`--base-is`): its ARP, and how far it may be out, 95 %, metres."""
+
+    arp: Ecef
+    u95_m: float
+
+
+class Segment(Struct, kw_only=True):
+    """One coordinate of one station, from UTC to UTC (seconds): what it was, and what is known of it.
+
+    `ours` is whether the station is the project's; `judged` whether there is anything to judge it by. `offset` is broadcast
+    minus true at the point, `vector` true minus broadcast (ECEF): what a point tied to it lacks. `confirmed_by` are the facts
+    beside the sheet that say the same; `doubt` is what stands against it.
+    """
+
+    number: int
+    station_id: int
+    arp: Ecef
+    from_utc: float
+    to_utc: float
+    ours: bool
+    kind: str = "own"
+    judged: bool = False
+    right: bool = False
+    point: str | None = None
+    offset: Enu = Enu(0.0, 0.0, 0.0)
+    vector: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    cause: str | None = None
+    explained: bool = False
+    confirmed_by: list[str] = []
+    repaired_checks: list[tuple[Check, Enu, bool]] = []
+    checks: list[Check] = []
+    u95_m: float = 0.0
+    expected: ExpectedArp | None = None
+
+    @property
+    def wrong_m(self) -> float:
+        """How far the broadcast is from the true position."""
+        return math.hypot(*self.offset)
+
+    @property
+    def in_words(self) -> str:
+        """The coordinate as a line of a report says it."""
+        if not self.ours:
+            return f"station {self.station_id}, which is not the project's"
+        if not self.judged:
+            return f"station {self.station_id}, whose coordinate nothing here can judge"
+        if self.right:
+            return f"station {self.station_id} on {self.point}, right to {self.wrong_m * 1000:.0f} mm"
+        why = f", {self.cause}" if self.cause else ""
+        return f"station {self.station_id} on {self.point}, {in_words(self.offset)}{why}"
+
+
+class Bases:
+    """The segments of a day as a rover post heard them, in the order of UTC."""
+
+    def __init__(self, segments: Sequence[Segment], *, numbers_count: bool = True):
+        self.segments = list(segments)
+        self.numbers_count = numbers_count  # False: the receiver says numbers of its own for the station
+        self._by_station: dict[int, list[Segment]] = {}
+        for segment in self.segments:
+            self._by_station.setdefault(segment.station_id, []).append(segment)
+
+    def at(self, utc: float, station_id: int | None) -> Segment | None:
+        """The coordinate in force at an epoch: the station that the receiver names, else the project's that spoke last."""
+        if station_id is not None and self.numbers_count:
+            segments = self._by_station.get(station_id, [])
+            index = bisect_right(segments, utc, key=lambda segment: segment.from_utc) - 1
+            return segments[max(0, index)] if segments else None
+        own = [segment for segment in self.segments if segment.ours and segment.from_utc <= utc]
+        return max(own, key=lambda segment: segment.from_utc, default=None)
+
+
+def checks_of(post: PostLogs) -> list[Check]:
+    """A rover post's check-ins, in order."""
+    found = []
+    for log in post.files:
+        for row in log.view("checks"):
+            utc = _utc_s(log, row["t"])
+            if utc is None or row["east_m"] is None:
+                continue
+            found.append(
+                Check(
+                    utc=utc,
+                    point=row["point"],
+                    passed=bool(row["passed"]),
+                    offset=Enu(row["east_m"], row["north_m"], row["up_m"]),
+                    horizontal_m=row["tolerance_horizontal_m"],
+                    vertical_m=row["tolerance_vertical_m"],
+                )
+            )
+    return sorted(found, key=lambda check: check.utc)
+
+
+def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given: Given | None = None) -> Bases:
+    """The segments as the rover heard them, each judged. `said` are the stations that its receiver names: where none of them is
+    the project's, they are numbers of the receiver's own. Raises DatumError where the project's datum gives no coordinate."""
+    heard = _heard(rover)
+    others = [post for post in day.posts if post is not rover and post.role == "base"]
+    elsewhere = [span for post in others for span in _heard(post)]
+    if not heard:
+        heard, elsewhere = elsewhere, []
+    datum = Datum(site)
+    checks = checks_of(rover)
+    segments = []
+    heard = sorted(heard, key=lambda span: span.from_utc)
+    for number, span in enumerate(heard):
+        base = _base_of(site, span.station_id)
+        segment = Segment(
+            number=number, station_id=span.station_id, arp=span.arp, from_utc=span.from_utc, to_utc=span.to_utc,
+            ours=base is not None, kind=base.kind if base is not None else "foreign",
+        )  # fmt: skip
+        segments.append(segment)
+    _ends(segments)
+    for span, segment in zip(heard, segments, strict=True):
+        base = _base_of(site, segment.station_id)
+        if base is not None:
+            _judge(segment, base, span.said_m, datum, given)
+        segment.checks = (
+            [check for check in checks if segment.from_utc <= check.utc < segment.to_utc] if base is not None else []
+        )
+        if segment.judged and not segment.right:
+            _confirm(segment, datum, elsewhere, given)
+    return Bases(segments, numbers_count=any(_base_of(site, station_id) is not None for station_id in said))
+
+
+def is_ours(site: Site, station_id: int) -> bool:
+    """True of the project's own stations' numbers."""
+    return _base_of(site, station_id) is not None
+
+
+class _Span(NamedTuple):
+    """A position that a station said: its ARP, the antenna height said with it, UTC from and to (seconds)."""
+
+    station_id: int
+    arp: Ecef
+    said_m: float | None
+    from_utc: float
+    to_utc: float
+
+
+def _heard(post: PostLogs) -> list[_Span]:
+    """A post's spans; one that goes on in the next file is one."""
+    spans: list[_Span] = []
+    for log in post.files:
+        for row in log.view("base_coordinates"):
+            from_utc, to_utc = _utc_s(log, row["from_t"]), _utc_s(log, row["to_t"])
+            if from_utc is None or to_utc is None:
+                continue
+            arp = Ecef(row["x_m"], row["y_m"], row["z_m"])
+            last = next((span for span in reversed(spans) if span.station_id == row["station_id"]), None)
+            if last is not None and (last.arp, last.said_m) == (arp, row["antenna_height_m"]):
+                spans[spans.index(last)] = last._replace(to_utc=to_utc)
+                continue
+            spans.append(_Span(row["station_id"], arp, row["antenna_height_m"], from_utc, to_utc))
+    return spans
+
+
+def _ends(segments: list[Segment]) -> None:
+    """A rover goes on with a coordinate until the station says another."""
+    last: dict[int, Segment] = {}
+    for segment in segments:
+        before = last.get(segment.station_id)
+        if before is not None:
+            before.to_utc = segment.from_utc
+        last[segment.station_id] = segment
+    for segment in last.values():
+        segment.to_utc = math.inf
+
+
+def _base_of(site: Site, station_id: int) -> Base | None:
+    """Whose station it is; a service's may bear any number."""
+    for base in site.bases:
+        if base.station_ids is None or station_id in base.station_ids or base.kind != "own":
+            return base
+    return None
+
+
+def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, given: Given | None) -> None:
+    if base.kind != "own" or (base.occupies is None and given is None):
+        return
+    segment.judged = True
+    if base.occupies is not None:
+        segment.expected = datum.arp(base, said_m)
+        segment.point = segment.expected.point
+        true = segment.expected.ecef
+        segment.offset = datum.offset(segment.arp, segment.expected)
+        limits = datum.limits(segment.expected, TOLERANCE_M, TOLERANCE_M)
+    if given is not None:
+        true, limits = given.arp, (TOLERANCE_M, TOLERANCE_M)
+        segment.u95_m = given.u95_m
+        segment.offset = enu(true, segment.arp, datum.frame.ellipsoid)
+        segment.point = segment.point or "the given position"
+    x, y, z = (a - b for a, b in zip(true, segment.arp, strict=True))
+    segment.vector = (x, y, z)
+    segment.right = (
+        math.hypot(segment.offset.east_m, segment.offset.north_m) <= limits[0] and abs(segment.offset.up_m) <= limits[1]
+    )
+    if given is not None:
+        segment.explained = True
+        segment.cause = None if segment.right else "given"
+        return
+    if not segment.right:
+        assert segment.expected is not None
+        utc = _EPOCH + dt.timedelta(seconds=segment.from_utc)
+        explained: Explained = datum.why(segment.offset, datum.situation(segment.expected, utc))
+        first = explained.causes[0]
+        segment.cause = first.cause
+        segment.explained = first.cause not in _BEYOND_REPAIR
+        prediction = first.prediction
+        if explained.sure and prediction is not None and max(prediction.horizontal_m, prediction.vertical_m) <= _SHEET_M:
+            segment.confirmed_by = ["the sheet"]
+
+
+def _confirm(
+    segment: Segment,
+    datum: Datum,
+    elsewhere: Sequence[_Span],
+    given: Given | None,
+) -> None:
+    """The facts that say the same as the vector; and each check-in as it would be with the vector taken off."""
+    confirmed = [*segment.confirmed_by]
+    if given is not None:
+        confirmed.append("the given position")
+    if any(span.station_id == segment.station_id and math.dist(span.arp, segment.arp) <= _SAME_M for span in elsewhere):
+        confirmed.append("the base's own log")
+    repaired = []
+    for check in segment.checks:
+        try:
+            mark = datum.point(check.point)
+        except DatumError:
+            continue
+        base = segment.expected if segment.expected is not None else mark
+        carried = datum.turned(segment.offset, base, mark)
+        left = Enu(*(a - b for a, b in zip(check.offset, carried, strict=True)))
+        passes = math.hypot(left.east_m, left.north_m) <= check.horizontal_m and abs(left.up_m) <= check.vertical_m
+        repaired.append((check, left, passes))
+        if passes:
+            confirmed.append(f"the check-in on {check.point}")
+    segment.confirmed_by = list(dict.fromkeys(confirmed))
+    segment.repaired_checks = repaired
+
+
+def _utc_s(log: LogFile, t: float) -> float | None:
+    utc = log.utc_at(t)
+    return (utc - _EPOCH).total_seconds() if utc is not None else None
+
+
+def year_of(utc: float) -> float:
+    """2026.46 of UTC seconds."""
+    return decimal_year(_EPOCH + dt.timedelta(seconds=utc))

@@ -1,0 +1,49 @@
+"""What a person decided over what the program proposes: a CSV with the columns point, verdict, by, reason.
+
+The program's own verdict stays beside it. A name that the field file has twice is decided for both.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+from msgspec import structs
+from witnesspost.replay.office.field_file import FieldError
+from witnesspost.replay.office.judge import Judgement
+from witnesspost.replay.office.verdict import NAMES, Decided
+
+_COLUMNS = ("point", "verdict", "by", "reason")
+
+
+def apply_decisions(judgement: Judgement, path: str | Path) -> int:
+    """Put the decisions of the file at `path` over the verdicts; gives how many points. Raises FieldError."""
+    try:
+        text = Path(path).read_text("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise FieldError(f"{path}: cannot be read ({error}); expected a CSV with the columns {', '.join(_COLUMNS)}") from None
+    rows = list(csv.DictReader(text.splitlines()))
+    if not rows or not set(_COLUMNS) <= set(rows[0]):
+        raise FieldError(f"{path}: expected a CSV with a header and the columns {', '.join(_COLUMNS)}")
+    by_name: dict[str, list[int]] = {}
+    for number, judged in enumerate(judgement.points):
+        by_name.setdefault(judged.point.name, []).append(number)
+    count = 0
+    for line, row in enumerate(rows, 2):
+        where = f"{path}: line {line}"
+        name = next((one for one in NAMES if one == row["verdict"].strip()), None)
+        if name is None:
+            raise FieldError(f"{where}: verdict: read {row['verdict']!r}; expected one of {', '.join(NAMES)}")
+        if not row["by"].strip() or not row["reason"].strip():
+            raise FieldError(f"{where}: a decision needs who made it and why; expected both in the columns by and reason")
+        if row["point"].strip() not in by_name:
+            raise FieldError(f"{where}: point: read {row['point']!r}, which the field file has not")
+        for number in by_name[row["point"].strip()]:
+            judged = judgement.points[number]
+            if name == "repair" and judged.new_first is None:
+                raise FieldError(f"{where}: {row['point']} has no vector to be repaired by; expected another verdict")
+            decided = Decided(name=name, reason=row["reason"].strip(), before=judged.decided.before, after=judged.decided.after)
+            proposed = judged.proposed or judged.decided.name
+            judgement.points[number] = structs.replace(judged, decided=decided, proposed=proposed, by=row["by"].strip())
+            count += 1
+    return count
