@@ -10,6 +10,17 @@ from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
+from witnesspost.rules.gnss import FixQuality
+
+QUALITY_WORDS: dict[int, str] = {
+    FixQuality.NONE: "no position",
+    FixQuality.AUTONOMOUS: "autonomous",
+    FixQuality.DIFFERENTIAL: "differential",
+    FixQuality.RTK_FIXED: "RTK fixed",
+    FixQuality.RTK_FLOAT: "RTK float",
+    FixQuality.ESTIMATED: "estimated",
+}
+"""GGA's quality, as people read it."""
 
 _OTHERS = {"cause": "now", "acknowledged": "seen", "normal": "over", "cleared": "over"}
 _MOST_RAISED = 1000  # alerts whose beginning is remembered

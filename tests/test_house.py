@@ -44,7 +44,7 @@ ALLOWED = {
     "daemon.clock": "",
     "daemon.local_time": "",
     "daemon.screen": "",
-    "daemon.lines": "rules.alert rules.book.words daemon.local_time daemon.screen",
+    "daemon.lines": "rules.alert rules.book.words rules.gnss daemon.local_time daemon.screen",
     "daemon.stream": PLAIN,
     "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic daemon.clock daemon.local_time",
     "daemon.pipeline": f"{PLAIN} rules.book rules.engine daemon.stream daemon.log",

@@ -12,22 +12,12 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.lines import hinted, seen_words, span
+from witnesspost.daemon.lines import QUALITY_WORDS, hinted, seen_words, span
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
-from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.salvage import salvage
-
-_QUALITY: dict[int, str] = {
-    FixQuality.NONE: "no position",
-    FixQuality.AUTONOMOUS: "autonomous",
-    FixQuality.DIFFERENTIAL: "differential",
-    FixQuality.RTK_FIXED: "RTK fixed",
-    FixQuality.RTK_FLOAT: "RTK float",
-    FixQuality.ESTIMATED: "estimated",
-}
 
 
 @click.command()
@@ -155,7 +145,7 @@ def _plumbing(said: Status) -> list[tuple[str, str]]:
         rows.append(("epoch", "none yet"))
     if said.fix is not None:
         fix = said.fix
-        words = [_QUALITY.get(fix.quality, f"quality {fix.quality}"), _ago(fix.ago_s)]
+        words = [QUALITY_WORDS.get(fix.quality, f"quality {fix.quality}"), _ago(fix.ago_s)]
         words += [f"{fix.satellites} satellites"] if fix.satellites is not None else []
         words += [f"HDOP {fix.hdop:.1f}"] if fix.hdop is not None else []
         words += [f"corrections {fix.age_s:.1f} s old"] if fix.age_s is not None else []

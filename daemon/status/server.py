@@ -171,8 +171,9 @@ def _exchange(path: Path, request: bytes) -> bytes:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as end:
             end.settimeout(2 * _ANSWER_S)
             end.connect(str(path))
-            end.sendall(request)
-            end.shutdown(socket.SHUT_WR)
+            with contextlib.suppress(BrokenPipeError, ConnectionResetError):  # it has answered already, and gone
+                end.sendall(request)
+                end.shutdown(socket.SHUT_WR)
             return b"".join(iter(lambda: end.recv(65536), b""))
     except PermissionError:
         raise NoAnswer(f"{path}: no rights to ask; be in the group {_group(path)}, or use sudo") from None

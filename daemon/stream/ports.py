@@ -75,10 +75,7 @@ class PortReader(threading.Thread):
                 failures += 1
 
     def _open(self) -> Any:
-        if self._is_socket:
-            return _Socket(self.stream.port, timeout=2 * GATHER_S)
-        exclusive = True if self.stream.port.startswith("/") else None  # two services on one port would halve its bytes
-        return serial.serial_for_url(self.stream.port, baudrate=self.stream.baud, timeout=READ_DEADLINE_S, exclusive=exclusive)
+        return open_port(self.stream.port, self.stream.baud)
 
     def _read(self, port: Any) -> None:
         while not self._stopping.is_set():
@@ -98,6 +95,14 @@ class PortReader(threading.Thread):
         if state == told and self.tried.is_set():
             return
         self._inbox.tell(Port(t=self._clock(), stream=self.stream.name, state=state, reason=reason))
+
+
+def open_port(port: str, baud: int) -> Any:
+    """An open port, as pyserial's, whose reads have a deadline. Raises what pyserial raises."""
+    if port.startswith("socket://"):
+        return _Socket(port, timeout=2 * GATHER_S)
+    exclusive = True if port.startswith("/") else None  # two services on one port would halve its bytes
+    return serial.serial_for_url(port, baudrate=baud, timeout=READ_DEADLINE_S, exclusive=exclusive)
 
 
 class _Socket(protocol_socket.Serial):  # type: ignore[misc, unused-ignore]
