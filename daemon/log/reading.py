@@ -216,7 +216,7 @@ class LogFile:
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from error
 
-    def select(self, sql: str, values: Any = ()) -> sqlite3.Cursor:
+    def select(self, sql: str, values: Any = ()) -> list[Any]:
         """The rows of any query over tables and views. Raises UnreadableLog."""
         return self._rows(sql, values)
 
@@ -371,9 +371,9 @@ class LogFile:
                 raise UnreadableLog(f"{self.path}: {where} cannot be read: {on_one_line(str(error))}; verify it") from None
             yield start, fed
 
-    def _rows(self, sql: str) -> list[Any]:
+    def _rows(self, sql: str, values: Any = ()) -> list[Any]:
         try:
-            return self._connection.execute(sql).fetchall()
+            return self._connection.execute(sql, values).fetchall()
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from None
 

@@ -69,10 +69,10 @@ class _File:
 
     def read(self, log: LogFile, from_t: float) -> None:
         """Add what is new."""
-        for minute, quality, count, age_s, rowid in log.select(_FIXES, (self._last_fix, from_t)).fetchall():
+        for minute, quality, count, age_s, rowid in log.select(_FIXES, (self._last_fix, from_t)):
             self.minutes.setdefault(minute, _Minute()).add(quality, count, age_s)
             self._last_fix = max(self._last_fix, rowid)
-        last = log.select("SELECT coalesce(max(rowid), 0) FROM traffic").fetchone()[0]
+        last = log.select("SELECT coalesce(max(rowid), 0) FROM traffic")[0][0]
         self.heard |= {at for (at,) in log.select(_TRAFFIC, (self._last_traffic, from_t))}
         self._last_traffic = last
         first = from_t / _MINUTE_S - 1
@@ -104,7 +104,7 @@ class StripReader:
             begun_t, end_t = last.span()
             end = last.instant_at(end_t)
             zone, role = last.zone, last.run.role
-            carrying = last.select("SELECT name FROM stream WHERE carries LIKE '%corrections%' ORDER BY rowid").fetchall()
+            carrying = last.select("SELECT name FROM stream WHERE carries LIKE '%corrections%' ORDER BY rowid")
         if end is None:
             begin, until_s = None, hours * HOUR_S
         else:
