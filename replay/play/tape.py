@@ -29,7 +29,7 @@ from witnesspost.daemon.log.tape import TOLD, chunk_line, fact_line, first_line
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.rules.facts import Fact, Port
 from witnesspost.rules.site.model import PointName, Severity
-from witnesspost.rules.site.tables import nearest
+from witnesspost.rules.site.tables import nearest, shown
 
 LONGEST_S = 31_536_000.0
 """A tape lasts a year at most: seconds."""
@@ -196,13 +196,13 @@ class Tape:
             return self._told(parsed)
         if parsed.stream not in self.header.streams:
             known = nearest(str(parsed.stream), dict.fromkeys(self.header.streams))
-            raise self._error(f"stream {_shown(parsed.stream)} is not in the first line{known}")
+            raise self._error(f"stream {shown(parsed.stream)} is not in the first line{known}")
         if parsed.port is not None:
             return Port(t=parsed.t, stream=parsed.stream, state=parsed.port, reason=parsed.reason)
         try:
             return Chunk(t=parsed.t, stream=parsed.stream, data=bytes.fromhex(cast(str, parsed.hex)))
         except (TypeError, ValueError):
-            raise self._error(f"hex is {_shown(parsed.hex)}; expected pairs of hexadecimal digits") from None
+            raise self._error(f"hex is {shown(parsed.hex)}; expected pairs of hexadecimal digits") from None
 
     def _truth(self, line: _Line) -> Truth:
         if line.rule is None or line.within_s is None or not 0 <= line.within_s <= LONGEST_S:
