@@ -263,9 +263,12 @@ class LogFile:
     def view(self, name: str) -> list[dict[str, Any]]:
         """The rows of one of the schema's views, by column."""
         assert name in schema.VIEWS
-        found = self._rows(f"SELECT * FROM {name}")
-        columns = [column[0] for column in found.description]
-        return [dict(zip(columns, row, strict=True)) for row in found]
+        try:
+            found = self._connection.execute(f"SELECT * FROM {name}")
+            columns = [column[0] for column in found.description]
+            return [dict(zip(columns, row, strict=True)) for row in found]
+        except sqlite3.DatabaseError as error:
+            raise readable(self.path, error) from None
 
     def positions(self, from_t: float | None = None, to_t: float | None = None) -> Iterator[dict[str, Any]]:
         """The rows of `fix` in order, each with where it is in the project (None where that is not known)."""
