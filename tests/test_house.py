@@ -57,6 +57,7 @@ ALLOWED = {
     "daemon.status.ready": f"{PLAIN} rules.engine daemon.lines",
     "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.lines",
     "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready daemon.status.told",
+    "daemon.bundle": f"{PLAIN} daemon.log daemon.status.snapshot",
     "daemon.requests": f"{PLAIN} rules.book.words {TOLD} daemon.companion daemon.status.snapshot daemon.status.told",
     **dict.fromkeys(
         COMPANIONS,
