@@ -81,16 +81,18 @@ class View(NamedTuple):
 
 VIEWS: dict[str, View] = {
     "alerts": View(
-        "an alert: when it was raised and why, how long it lasted, after how long somebody had seen it",
+        "an alert: when it was raised first and why, how grave it became, whether another rule explained it to the end, how "
+        "long it lasted, after how long somebody had seen it",
         f"""
         SELECT raised.alert, coalesce(raised.utc, {utc_of("raised.t")}) AS raised_utc, raised.t AS raised_t,
-            raised.severity, raised.rule, raised.cause, raised.say, raised.because_of, raised.stream, raised.evidence,
+            again.severity, raised.rule, raised.cause, raised.say, again.because_of, raised.stream, raised.evidence,
             (SELECT group_concat(value, ' / ') FROM json_each(raised.steps)) AS steps,
-            (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > raised.n
+            (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > again.n
                 AND later.change IN ('normal', 'cleared')) - raised.t AS lasted_s,
             (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > raised.n
                 AND later.change = 'acknowledged') - raised.t AS acknowledged_after_s
-        FROM alert AS raised WHERE raised.change = 'raised' ORDER BY raised.n""",
+        FROM (SELECT min(n) AS first_n, max(n) AS last_n FROM alert WHERE change = 'raised' GROUP BY alert)
+        JOIN alert AS raised ON raised.n = first_n JOIN alert AS again ON again.n = last_n ORDER BY raised.n""",
     ),
     "fix_minutes": View(
         "a quality of fix on a stream, and for how many minutes it was had",

@@ -146,6 +146,27 @@ def test_alerts_say_when_why_and_what_to_do(log):
     ]
 
 
+def test_an_alert_that_became_graver_or_lost_its_explanation_is_one_row(tmp_path):
+    log = Log.start(tmp_path, site_from_toml(SITE), SITE)
+    for t, what, more in (
+        (1.0, "raised", {"severity": "check", "because_of": "corrections-stopped"}),
+        (4.0, "raised", {"severity": "check"}),
+        (6.0, "raised", {}),
+        (9.0, "normal", {}),
+        (12.0, "raised", {}),
+        (20.0, "acknowledged", {}),
+        (31.0, "cleared", {}),
+    ):
+        log.change(change(t, what, rule="fix-lost", cause="float", **more))
+    log.change(change(40.0, "raised", alert=2))
+    log.close(41.0, "stopped")
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection:
+        assert rows(connection, "SELECT alert, raised_t, severity, because_of, lasted_s, acknowledged_after_s FROM alerts") == [
+            (1, 1.0, "stop", None, 30.0, 19.0),
+            (2, 40.0, "stop", None, None, None),
+        ]
+
+
 def test_minutes_of_each_quality_count_a_fix_until_the_next(log):
     assert rows(log, "SELECT stream, fix, minutes, rows FROM fix_minutes") == [
         ("receiver", "RTK fixed", 1.03, 62),
