@@ -75,10 +75,10 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
     site = open_site(site_file) if site_file else None
     text = bytes_of(site_file).decode() if site_file else ""
     path = Path(name)
-    if not path.exists() and (path.parent != Path() or path.suffix in (".db", ".jsonl", ".gz")):
-        raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
-    if path.suffix == ".toml" or not path.exists():
+    if _names_a_scenario(path):
         return _scenario(scenario(name), site, text, seed)
+    if not path.exists():
+        raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
     if path.is_file():
         with path.open("rb") as file:
             if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":
@@ -92,12 +92,17 @@ def open_all(
     name: str, site_file: str | None = None, seed: int | None = None, grids: Path | None = None
 ) -> list[tuple[str, Source]]:
     """What the name stands for, each with its own name: one source as `open_source` has it, or a scenario's variants."""
-    path = Path(name)
-    if path.suffix == ".toml" or (path.parent == Path() and not path.suffix and not path.exists()):
+    if _names_a_scenario(Path(name)):
         site = open_site(site_file) if site_file else None
         text = bytes_of(site_file).decode() if site_file else ""
         return [(told.name, _scenario(told, site, text, seed)) for told in scenarios(name)]
     return [(name, open_source(name, site_file, seed, grids))]
+
+
+def _names_a_scenario(path: Path) -> bool:
+    """A TOML file, with or without `:variant`; or the bare name of one that comes with Witnesspost."""
+    bare = path.parent == Path() and path.suffix not in (".db", ".jsonl", ".gz") and not path.exists()
+    return path.suffix.partition(":")[0] == ".toml" or bare
 
 
 def _scenario(told: Scenario, site: Site | None, text: str, seed: int | None) -> Source:

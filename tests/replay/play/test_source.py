@@ -5,7 +5,8 @@ import json
 import msgspec
 import pytest
 from witnesspost.daemon.log.log import Log
-from witnesspost.replay.play.source import open_source
+from witnesspost.replay.play.source import open_all, open_source
+from witnesspost.replay.world.scenario import FOLDER
 from witnesspost.rules.site.reading import site_from_toml
 
 SITE = """
@@ -42,3 +43,12 @@ def test_a_tapes_own_site_too(tmp_path):
     with open_source(str(tape)) as source:
         assert source.site.rules["fix-lost"] == {"never_fixed_s": 60.0}
         assert list(source.records) == []
+
+
+@pytest.mark.parametrize("name", ["fix-lost:never-fixed", "{folder}/fix-lost.toml:never-fixed"])
+def test_a_variant_is_named_after_its_file_wherever_that_lies(name):
+    name = name.format(folder=FOLDER)
+    (_, one), *others = open_all(name)
+    with one, open_source(name) as source:
+        assert {(it.kind, it.site.post.role) for it in (one, source)} == {("scenario", "rover")}
+    assert others == []
