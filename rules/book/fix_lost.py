@@ -3,6 +3,8 @@
 When: the position's quality is not RTK fixed (GGA 4) for 3 s after it was; or corrections arrive for 120 s and it never is. A
 receiver that says nothing for 5 s (or three of its usual intervals) has no position either, nor has one whose port has been
 gone for 5 s. A loss that begins in an announced interruption counts as a fresh start afterwards, with its own 120 s.
+Without the base's position nobody can fix: a rover that is alone has until half a minute after the first one, and where none
+comes 155 s, since `message-set` then says what is missing.
 
 A `check` while the rover moves; a `stop` from when it has stood still for 2 s, for somebody may be storing a point, and then
 to the end. Where nothing says whether it moves it is a `stop`.
@@ -20,7 +22,7 @@ from collections import deque
 from collections.abc import Iterable
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, Port
+from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, Port, Station
 from witnesspost.rules.gnss import FixQuality
 
 _STATES: dict[int, str] = {
@@ -38,11 +40,15 @@ _CHECK_IN = "Once fixed, check in on a control point before you go on."
 
 
 class FixLostFigures(Delays, kw_only=True):
-    """`never_fixed_s` is how long corrections may arrive without a first fix."""
+    """`never_fixed_s` is how long corrections may arrive without a first fix; without a position of the base `unplaced_s`,
+    and then `placed_s` from its first one on.
+    """
 
     on_delay_s: float = 3.0
     off_delay_s: float = 3.0
     never_fixed_s: float = 120.0
+    unplaced_s: float = 155.0
+    placed_s: float = 30.0
 
 
 class FixLost(Rule[FixLostFigures]):
@@ -51,7 +57,7 @@ class FixLost(Rule[FixLostFigures]):
     name = "fix-lost"
     severity = "stop"
     at = ("rover",)
-    sees = (Fix, Epoch, Planned, Port)
+    sees = (Fix, Epoch, Station, Planned, Port)
     causes = {
         "float": Advice(
             "{happened}.",
@@ -108,6 +114,7 @@ class FixLost(Rule[FixLostFigures]):
         self._fresh_from = 0.0
         self._arriving_since: float | None = None
         self._last_epoch_t: float | None = None
+        self._placed_t: float | None = None  # the base's first position
         self._planned_until: float | None = None
         self._port_lost_t: dict[str, float] = {}
         self._stood = False  # since it was lost
@@ -125,6 +132,9 @@ class FixLost(Rule[FixLostFigures]):
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 self._epoch(fact)
+        elif isinstance(fact, Station):
+            if self._placed_t is None and self.scene.is_ours(fact.station_id):
+                self._placed_t = fact.t
         elif isinstance(fact, Planned):
             self._planned_until = fact.t + fact.for_s
         elif isinstance(fact, Port):
@@ -144,7 +154,7 @@ class FixLost(Rule[FixLostFigures]):
             return self._lost_since
         if self._arriving_since is None:
             return gone_t
-        return min(gone_t, max(self._arriving_since, self._fresh_from) + self.figures.never_fixed_s)
+        return min(gone_t, self._fixed_by_t(max(self._arriving_since, self._fresh_from)))
 
     def judge(self, t: float) -> Iterable[Finding]:
         if not self.scene.position_streams:
@@ -159,10 +169,11 @@ class FixLost(Rule[FixLostFigures]):
             return (self._finding(t, silent, self._lost_since, self.figures.on_delay_s),)
         if gone_since is not None:
             return (self._finding(t, silent, gone_since, self.figures.on_delay_s),)
-        since = self._arriving_since
-        if since is None or self._corrections_silent(t) or t - max(since, self._fresh_from) < self.figures.never_fixed_s:
+        if self._arriving_since is None or self._corrections_silent(t):
             return ()
-        return (self._finding(t, silent, max(since, self._fresh_from), self.figures.never_fixed_s),)
+        since = max(self._arriving_since, self._fresh_from)
+        by_t = self._fixed_by_t(since)
+        return (self._finding(t, silent, since, by_t - since),) if t >= by_t else ()
 
     def _fixed(self, fix: Fix) -> None:
         if self._lost_since is not None or self._fixed_since is None:
@@ -182,6 +193,15 @@ class FixLost(Rule[FixLostFigures]):
         if self._arriving_since is None or self._corrections_silent(epoch.t):
             self._arriving_since = epoch.t
         self._last_epoch_t = epoch.t
+
+    def _fixed_by_t(self, since: float) -> float:
+        """When the first fix is overdue, corrections having arrived since then."""
+        by_t = since + self.figures.never_fixed_s
+        if self._last is None or _STATES.get(self._last.quality) != "autonomous":
+            return by_t  # a float or a differential position shows that the receiver knows where the base is
+        if self._placed_t is None:
+            return max(by_t, since + self.figures.unplaced_s)
+        return max(by_t, min(self._placed_t, since + self.figures.unplaced_s) + self.figures.placed_s)
 
     def _corrections_silent(self, t: float) -> bool:
         limit_s = max((self.scene.limit_s(name) for name in self.scene.correction_streams), default=_SILENT_S)

@@ -3,6 +3,7 @@
 import pytest
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 from witnesspost.rules.book.fix_lost import FixLost
+from witnesspost.rules.book.message_set import MessageSet
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Planned, Port
 
@@ -66,6 +67,33 @@ def test_never_fixed_with_two_minutes_of_corrections(day):
     changes = bench.play(facts, 200.0)
     assert [(round(c.t, 1), c.cause) for c in changes] == [(120.4, "float")]
     assert words(changes[0]).say.startswith("Corrections arrive, but there has been no fix yet")
+
+
+def test_alone_under_a_base_that_never_says_where_it_is_the_missing_position_sounds_alone(day):
+    bench = day.bench(MessageSet, FixLost)
+    epochs = [day.epoch(t + 0.3, systems="GEC") for t in day.every(1.0, 0.0, 300.0)]
+    changes = bench.play(walk(day, 300.0, quality=1) + epochs, 300.0)
+    assert [(round(c.t, 1), c.rule, c.cause, c.because_of) for c in changes] == [
+        (150.4, "message-set", "no-station-position", None),
+        (155.4, "fix-lost", "autonomous", "message-set"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("heard_t", "raised_t"),
+    [(5.0, 120.4), (89.0, 120.4), (100.0, 130.0), (140.0, 170.0)],  # half a minute for a fix, however late it comes
+)
+def test_alone_although_the_base_has_said_where_it_is(day, heard_t, raised_t):
+    facts = walk(day, 200.0, quality=1) + corrections(day, 200.0)
+    facts += [day.station(t) for t in day.every(10.0, heard_t, 200.0)]
+    assert day.said(day.bench(FixLost).play(facts, 200.0)) == [(raised_t, "raised", "fix-lost", "autonomous")]
+
+
+def test_another_base_s_position_is_not_what_it_waits_for(day):
+    facts = walk(day, 200.0, quality=1) + corrections(day, 200.0)
+    facts += [day.station(t, station_id=9) for t in day.every(10.0, 5.0, 200.0)]
+    bench = day.bench(FixLost, base={"station_id": 417})
+    assert day.said(bench.play(facts, 200.0)) == [(155.4, "raised", "fix-lost", "autonomous")]
 
 
 def test_a_first_fix_in_time_is_quiet(day):
