@@ -289,6 +289,20 @@ class Shelve(Event):
     rule: str | None = None
 
 
+class SetUp(Event):
+    """A person says how the crew has set up today."""
+
+    antenna_height_m: Annotated[float, Meta(ge=0)]
+    point: str | None = None
+    pole_height_m: Annotated[float, Meta(ge=0)] = 2.0
+
+
+class CheckIn(Event):
+    """A person says that the rover stands on this control point."""
+
+    point: str
+
+
 class Health(Event):
     """The post says this of itself, and no more after that (see `rules.facts.Health`)."""
 
@@ -335,6 +349,8 @@ EVENTS: dict[str, type[Event]] = {
     "planned": Planned,
     "acknowledge": Acknowledge,
     "shelve": Shelve,
+    "set-up": SetUp,
+    "check-in": CheckIn,
     "health": Health,
 }
 """Each word that `do` may be."""

@@ -148,6 +148,11 @@ class _Invention:
                 self._push(facts.Acknowledge(t=t, stream="", rule=event.rule))
             elif isinstance(event, ev.Shelve):
                 self._push(facts.Shelve(t=t, stream="", for_s=event.lasts_s, rule=event.rule))
+            elif isinstance(event, ev.SetUp):
+                high, pole = event.antenna_height_m, event.pole_height_m
+                self._push(facts.SetUp(t=t, stream="", point=event.point, antenna_height_m=high, pole_height_m=pole))
+            elif isinstance(event, ev.CheckIn):
+                self._push(facts.CheckIn(t=t, stream="", point=event.point))
             elif isinstance(event, ev.Health):
                 said = {key: getattr(event, key) for key in facts.Health.__struct_fields__ if hasattr(event, key)}
                 self._push(facts.Health(t=t, stream="", **said))
@@ -162,7 +167,7 @@ class _Invention:
 
     def _epoch(self, t: float) -> None:
         """The base's epoch at `t`, and the neighbour's: sent, and heard as the line lets it through."""
-        if t >= self.scenario.duration_s or self.corrections is None:
+        if t >= self.scenario.duration_s or (self.corrections is None and self.scenario.at_base):
             return
         scenario, state = self.scenario, self.state
         messages = state.messages(t)
@@ -248,19 +253,20 @@ class _Invention:
         return math.ceil(t / burst_s) * burst_s if burst_s else t
 
     def _arrive(self, pieces: list[tuple[float, bytes]], arrivals: list[Arrival]) -> None:
-        assert self.corrections is not None
         if self.scenario.link.burst_s and not self.scenario.at_base:
             pieces = [(self._gathered(t), data) for t, data in pieces]
             arrivals = [Arrival(self._gathered(arrival.t), arrival.meaning) for arrival in arrivals]
-        past_us = bool(pieces) and self.state.active(ev.OtherWay, pieces[0][0]) is not None
-        for t, data in () if past_us else pieces:
-            self._chunk(t, self.corrections, data)
+        # A post that hears positions alone has no line for them: they reach the rover's receiver all the same.
+        line = None if pieces and self.state.active(ev.OtherWay, pieces[0][0]) is not None else self.corrections
+        if line is not None:
+            for t, data in pieces:
+                self._chunk(t, line, data)
         pulled = [e for e in self.scenario.events if isinstance(e, ev.PortLost) and e.stream == self.corrections]
         for arrival in arrivals:
             if any(e.during(arrival.t) for e in pulled):
                 continue
             heard = arrival.meaning
-            if isinstance(heard, EpochHeard) and not past_us and self.state.is_ours(heard.station_id):
+            if isinstance(heard, EpochHeard) and line is not None and self.state.is_ours(heard.station_id):
                 self.silence.epoch(round(arrival.t, 3))
             if isinstance(heard, EpochHeard | StationHeard):
                 self._order += 1

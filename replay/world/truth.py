@@ -83,6 +83,9 @@ AGE_S, SERVICE_AGE_S = 5.0, 15.0
 
 _FIXED = 4  # GGA's quality (NMEA 0183)
 
+JUMP_STANDS_S = 5.0
+"""How long a position must stand after a jump, so that it is no step of the rover's own, to the next sentence."""
+
 SILENT_START_S, PORT_LOST_S, NEVER_FIXED_S, OFF_DELAY_S = 15.0, 2.0, 120.0, 3.0
 HELD_S = 4.5
 """An ended silence that lasts so long ends the alert as well."""
@@ -176,6 +179,10 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
     elif isinstance(event, Broadcast):
         if event.at_s == 0:
             yield _raised(scenario, event, "base-datum", event.cause or None)
+        elif not any("corrections" in stream.carries for stream in scenario.site.stream):
+            truth = _raised(scenario, event, "base-moved", "position-jumped")
+            truth.within_s += JUMP_STANDS_S
+            yield truth
         else:
             yield _raised(scenario, event, "base-moved", "coordinate-changed")
     elif isinstance(event, StationIdSet) and event.at_s > 0 and own:

@@ -197,8 +197,6 @@ def test_every_cause_of_every_rule_is_reached_by_a_scenario():
     missing -= {(rule, cause) for rule, cause in missing if rule == "corrections-stopped" and any(cause in n for n in silence)}
     # A control check has the causes of the base's coordinate: `base-datum` reaches each of them, at three places.
     missing -= {(rule, cause) for rule, cause in missing if rule == "control-check" and ("base-datum", cause) in reached}
-    # The invented world corrects a rover through its post alone: the situations of practice have one that hears none.
-    missing.discard(("base-moved", "position-jumped"))
     # What fails in the program itself is no event of the world: tests/daemon has the companions and outputs that fail.
     assert missing == {("post-health", f"{part}-failed") for part in ("rule", "companion", "output")}
 
