@@ -198,7 +198,7 @@ def test_every_cause_of_every_rule_is_reached_by_a_scenario():
     # A control check has the causes of the base's coordinate: `base-datum` reaches each of them, at three places.
     missing -= {(rule, cause) for rule, cause in missing if rule == "control-check" and ("base-datum", cause) in reached}
     # What fails in the program itself is no event of the world: tests/daemon has the companions and outputs that fail.
-    assert missing == {("post-health", f"{part}-failed") for part in ("rule", "companion", "output")}
+    assert missing == {("post-health", f"{part}-failed") for part in ("rule", "companion", "output", "reading")}
 
 
 ALONE = "rover.works = false\n"
