@@ -1,6 +1,6 @@
-"""Where commands write: a new file that stands at its place whole or not at all, a device, a pipe, standard output.
+"""Where commands write: a new file that appears whole or not at all, a device, a pipe, standard output.
 
-Nothing that exists is written over, no link is followed, and no command writes into what it reads.
+Nothing that exists is overwritten, no link is followed, and no command writes into what it reads.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)  # of li
 
 
 class CannotWrite(Exception):
-    """There is no writing to that place. The text is one line: where, why, and what to do."""
+    """The output cannot be written. The text is one line: where, why, and what to do."""
 
 
 @contextlib.contextmanager
@@ -62,7 +62,7 @@ def new_file(name: str | Path) -> Iterator[Path]:
 
 
 def put(written: Path, path: Path) -> None:
-    """Move a file to a place on the same disk where nothing is. Raises FileExistsError where something is."""
+    """Move a file to a path on the same disk where nothing is. Raises FileExistsError where something is."""
     try:
         os.link(written, path)
     except OSError as error:
@@ -92,7 +92,7 @@ def leave_standard_output() -> None:
 
 
 def _is_device(name: str) -> bool:
-    """True for what takes bytes and keeps none; a disk is none of them."""
+    """True for what accepts bytes and keeps none, which a disk is not."""
     try:
         mode = os.stat(name).st_mode
     except OSError:

@@ -78,7 +78,7 @@ def _usage_in_one_line() -> Iterator[None]:
     except click.UsageError as error:
         what = " ".join(error.format_message().split()).rstrip(".")
         command = error.ctx.command_path if error.ctx is not None else "witnesspost"
-        raise Unusable(f"{what}; {command} --help teaches it") from None
+        raise Unusable(f"{what}; see {command} --help") from None
 
 
 class _Commands(click.Group):
@@ -117,5 +117,5 @@ class _Commands(click.Group):
 def main() -> None:
     """Witnesspost stands beside an RTK base or rover, keeps every byte, and speaks up when positions stop deserving trust.
 
-    A newcomer's order: `check` a site file, `watch` its ports, `replay` what was logged.
+    For newcomers: `check` a site file, `watch` its ports, then `replay` what was logged.
     """

@@ -1,10 +1,10 @@
-"""What lives around the watch: one companion a job, and all that it may ask of the post.
+"""What works around the watch: one companion for each job, and all that it may ask of the post.
 
     pipeline ──changes──► a bounded queue each ──► see, turn        (each companion on a thread of its own)
     loop ──► Pulse (every turn), Status (every second) ◄── pulse(), snapshot()
     inbox ◄── tell(fact)
 
-A companion imports neither the pipeline nor the service nor another companion: it meets them through `PostView` alone.
+A companion imports neither the pipeline nor the service nor another companion: it meets them only through `PostView`.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class PostView(Protocol):
 
 
 class Companion(Protocol):
-    """One job around the watch. Its constructor must not fail: what can fail belongs into `start`.
+    """One job around the watch. Its constructor must not fail: what can fail belongs in `start`.
 
     All four are called on a thread of the companion's own, each with a deadline. An exception in any of them ends this
     companion: `stop` is called, and after a pause another one is made. One that is `vital` ends the service when that does
@@ -94,7 +94,7 @@ class Companion(Protocol):
         """Alerts changed."""
 
     def turn(self, t: float) -> None:
-        """Time goes on: called twice a second or oftener."""
+        """Time goes on: called at least twice a second."""
 
     def stop(self) -> None:
         """Let go of everything. Also called where `start` has not come to its end and, from another thread, where this

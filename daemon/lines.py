@@ -81,7 +81,7 @@ class Teller:
 
 
 def seen_words(evidence: Mapping[str, Any]) -> str:
-    """By whom an alert was seen, and what he noted; who presses the button says no name."""
+    """By whom an alert was seen, and what they noted; a press of the button gives no name."""
     by, note = evidence.get("seen_by"), evidence.get("seen_note")
     return f"{f' by {by}' if by else ' at the button'}{f' ({note})' if note else ''}"
 

@@ -28,13 +28,13 @@ from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
 READ_BY_ALL: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
-"""The scene and the log read these, whatever rules are in force."""
+"""Facts that the scene and the log need, whatever rules are in force."""
 JUDGED_AT_ONCE = frozenset((Antenna, Station))
 """Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 RULES_EVENT = "rules-in-force"
 CHECK_EVENT = "control-check"
 MOST_EVENTS = 60  # of the rules in a minute that are recorded
-SILENT_LINE_MS = 3000  # a line silent for so long will not end the frame that it began
+SILENT_LINE_MS = 3000  # a line that is silent for so long will not finish the frame that it began
 
 
 def figures_in_force(rules: list[Rule[Any]]) -> dict[str, dict[str, Any]]:

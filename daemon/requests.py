@@ -26,7 +26,7 @@ from witnesspost.rules.facts import Acknowledge, CheckIn, Planned, SetUp, Shelve
 from witnesspost.rules.site.antenna import MOST_M, HeightError, vertical_height_m
 from witnesspost.rules.site.model import Site
 
-SHELVE_S = 86_400.0  # longer is to be said in the site file, where everybody sees it: common practice, no source
+SHELVE_S = 86_400.0  # anything longer belongs in the site file, where everybody sees it: common practice, no source
 PAUSE_S = 3_600.0  # a battery change takes minutes; nothing is raised meanwhile
 
 _MARKS_NAMED = 12
@@ -45,7 +45,7 @@ class Seen(Struct, tag_field="do", tag="seen", forbid_unknown_fields=True, kw_on
 
 
 class ShelveRule(Struct, tag_field="do", tag="shelve", forbid_unknown_fields=True, kw_only=True):
-    """`rule` is to be silent for so long."""
+    """Silence `rule` for so long."""
 
     rule: RuleName
     for_s: Annotated[float, Meta(gt=0, le=SHELVE_S)]
@@ -150,7 +150,7 @@ def expected(error: Exception) -> str:
     at = _AT.search(str(error))
     if at is not None and at[1] in EXPECTED:
         return f"{at[1]}: expected {EXPECTED[at[1]]}"
-    return "this is no request that a post of this version understands"
+    return "this is not a request that a post of this version understands"
 
 
 def _done(request: Request, post: PostView, status: Status) -> str:

@@ -26,7 +26,7 @@ _COLOURS = {"STOP": "red", "FAULT": "magenta", "CHECK": "yellow", "NOTE": "cyan"
 
 
 class Look(NamedTuple):
-    """What the reader's screen can do. `width` in columns, None where it is no terminal: then nothing is wrapped."""
+    """What the reader's screen can do. `width` in columns, None where it is not a terminal: then nothing is wrapped."""
 
     width: int | None = None
     weight: bool = False

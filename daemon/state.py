@@ -1,4 +1,4 @@
-"""The post's state in one word: what it shows, sounds, and says first to whoever asks."""
+"""The post's state in one word: what it shows, what it sounds, and the first thing that it says."""
 
 from __future__ import annotations
 

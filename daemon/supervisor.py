@@ -158,7 +158,7 @@ class _Keeper:
 
     def _hangs_in(self, life: _Life) -> bool:
         """True if this same call has been seen often enough. Looks are counted, not time: a machine that was asleep, or a
-        process that was frozen, is no hung thread."""
+        process that was frozen, is not a hung thread."""
         busy = life.busy
         if busy is None or busy is not self._busy:
             self._busy, self._seen_busy = busy, 0

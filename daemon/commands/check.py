@@ -32,8 +32,8 @@ _HIGHEST_ANTENNA_M = 4.0  # nobody measures higher on a tripod: common practice,
 def check(site_file: str | None, as_json: bool, measures: bool) -> None:
     """Check SITE (a site file) and print what it means: the antenna's expected place, radios, rules in force.
 
-    Exit status 2 with every problem, a line each, where something is wrong. What is no mistake and deserves a look is listed
-    at the end.
+    Where something is wrong, every problem is printed, a line each, with exit status 2. What may be right but deserves a look
+    is listed at the end.
     """
     if measures:
         for name, measure in sorted(MEASURES.items()):
@@ -112,7 +112,7 @@ def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
 
 
 def warnings(site: Site) -> Iterator[str]:
-    """What may be right and is seldom: sentences."""
+    """What may be right but seldom is: sentences."""
     for stream in site.stream:
         yield from _port_warnings(stream)
     for end in ("base", "rover"):
@@ -145,7 +145,7 @@ def _port_warnings(stream: Stream) -> Iterator[str]:
     where = f"stream {stream.name}: {stream.port}"
     if separator:
         if scheme not in _URLS:
-            yield f"{where} begins with no kind of port that is known: {', '.join(_URLS)}."
+            yield f"{where} begins with none of the known kinds of port: {', '.join(_URLS)}."
         return
     if not stream.port.startswith("/"):
         yield f"{where} is not a device name: one begins with /dev/, such as /dev/ttyUSB0."

@@ -10,7 +10,7 @@ from witnesspost.daemon.commands.telling import BY, POST, login, socket_of, tell
 from witnesspost.daemon.requests import PAUSE_S, SHELVE_S, Pause, Request, Seen, ShelveRule
 
 _UNITS_S = {"": 1.0, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
-_NOTE = click.option("--note", metavar="TEXT", help="What is to be remembered with it.")
+_NOTE = click.option("--note", metavar="TEXT", help="A note to keep with it.")
 
 
 @click.command()
@@ -19,9 +19,9 @@ _NOTE = click.option("--note", metavar="TEXT", help="What is to be remembered wi
 @BY
 @_NOTE
 def seen(rule: str | None, post: str | None, by: str | None, note: str | None) -> None:
-    """Say that somebody has seen the alerts of RULE, or all: the sound ends, the light goes on telling the truth.
+    """Say that somebody has seen the alerts of RULE, or all alerts: the sound ends, the light stays.
 
-    A stop that is over is cleared by it.
+    A stop that is over is cleared.
     """
     _tell(post, Seen(rule=rule, by=by or login(), note=note))
 
@@ -33,7 +33,7 @@ def seen(rule: str | None, post: str | None, by: str | None, note: str | None) -
 @BY
 @_NOTE
 def shelve(rule: str, for_: str, post: str | None, by: str | None, note: str | None) -> None:
-    """Silence RULE for a while; it is judged and recorded all the same."""
+    """Silence RULE for a while; it is still judged and recorded."""
     _tell(post, ShelveRule(rule=rule, for_s=_seconds(for_, SHELVE_S), by=by or login(), note=note))
 
 

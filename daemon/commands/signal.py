@@ -23,7 +23,7 @@ _WAIT_S = 0.02
 
 @click.command()
 @click.argument("site_file", metavar="SITE")
-@click.option("--off", is_flag=True, help="Only switch every output off: the unit does so whenever the watch has ended.")
+@click.option("--off", is_flag=True, help="Only switch all outputs off, as the service's unit does when the watch has ended.")
 def signal(site_file: str, off: bool) -> None:
     """Sound and light each pattern once on the outputs of SITE, with its meaning. Stop the post first: it holds the pins."""
     if off:

@@ -22,9 +22,9 @@ from witnesspost.rules.site.salvage import salvage
 
 @click.command()
 @click.argument("site", metavar="[SITE]", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a post.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each post.")
 def status(site: str | None, as_json: bool) -> None:
-    """Ask the running post how things are: SITE is a site file or a post's name; without it, every post here is asked."""
+    """Ask the running post how things are. SITE is a site file or a post's name; without it, every post here is asked."""
     folders = run_folders()
     if site is None:
         found = sockets(folders)
@@ -43,7 +43,7 @@ def status(site: str | None, as_json: bool) -> None:
             failed.append(error)
             continue
         click.echo(msgspec.json.encode(said) if as_json else screenful(said, look, system_utc()))
-    if len(failed) < len(found):  # a socket that a killed post left behind is no trouble where another post answers
+    if len(failed) < len(found):  # a socket that a killed post left behind does not matter where another post answers
         failed = [error for error in failed if not isinstance(error, NobodyThere)]
     if failed:
         raise Unusable("\n".join(map(str, failed)))

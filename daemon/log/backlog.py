@@ -73,7 +73,7 @@ class Backlog:
         self._wait(Waiting(self._ms, self._order_in_ms, row))
 
     def note(self, row: AlertRow | EventRow) -> None:
-        """One more row that is no input: where the rules come late, it keeps the `t` at which they judged."""
+        """One more row that is not an input: where the rules come late, it keeps the `t` at which they judged."""
         ms = round(row.t * 1000)
         if ms >= self._ms:
             self.add(row)

@@ -38,7 +38,7 @@ _json = msgspec.json.encode
 
 
 class BlockError(ValueError):
-    """A block's times do not fit its bytes, or are no times at all: the row was not written by this program."""
+    """A block's times do not fit its bytes, or are not times at all: the row was not written by this program."""
 
 
 class OpenBlock:

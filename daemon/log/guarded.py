@@ -29,7 +29,7 @@ _READS = {
     sqlite3.SQLITE_READ,
     sqlite3.SQLITE_FUNCTION,
     sqlite3.SQLITE_TRANSACTION,
-}  # what is no reading of tables is refused: a recursion among it
+}  # anything but reading tables is refused, recursion included
 _PRAGMAS = {"application_id", "user_version", "integrity_check", "journal_mode", "page_count", "page_size"}
 
 
@@ -68,7 +68,7 @@ def odd_table(connection: sqlite3.Connection, tables: Iterable[str]) -> str | No
     for name in tables:
         kind, sql = kinds.get(name, ("table", ""))
         if kind != "table" or sql[:20].upper().startswith("CREATE VIRTUAL"):
-            return f"{name} is no table of rows"
+            return f"{name} is not a table of rows"
         if any(hidden for *_, hidden in connection.execute(f"PRAGMA main.table_xinfo({name})")):
             return f"{name} has columns that are computed"
     return None

@@ -58,7 +58,7 @@ class LogState(msgspec.Struct, kw_only=True):
 
 class Loss(msgspec.Struct, kw_only=True):
     """What could not be written at the end, and why: raw bytes, and a line for each change of an alert. `note` is the file
-    that says so, None where there is no writing anywhere."""
+    that says so, None where nothing can be written anywhere."""
 
     why: str
     raw_bytes: int
@@ -91,7 +91,7 @@ class Log:
         """Begin a log: the next number in `folder`, or just the file `path`, which must not exist (FileExistsError).
 
         Looks at the last file first (`daemon.log.folder`). Raises LogBusy where another service writes here; a disk that
-        cannot be written is no error but a failed log (`state`), tried again every `commit_s`.
+        cannot be written is not an error but a failed log (`state`), tried again every `commit_s`.
         """
         log = cls.prepare(
             folder,

@@ -31,7 +31,7 @@ class NoSuchLog(LogError):
 
 
 class NotALog(LogError):
-    """The file is no log of this program."""
+    """The file is not a log of this program."""
 
 
 class NewerLog(LogError):

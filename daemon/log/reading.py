@@ -164,7 +164,7 @@ class LogFile:
         """The first and the last `t` of the log."""
         ((last,),) = self._rows(schema.LAST_T)
         if last is not None and not (isinstance(last, float) and 0 <= last <= LATEST_T):
-            raise UnreadableLog(f"{self.path}: its last rows were changed: their t is no time; run `witnesspost verify`")
+            raise UnreadableLog(f"{self.path}: its last rows were changed: their t is not a time; run `witnesspost verify`")
         return self.run.begun_at_t, last if last is not None else self.run.begun_at_t
 
     def last_n(self) -> int:

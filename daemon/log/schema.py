@@ -239,7 +239,7 @@ def build(connection: sqlite3.Connection, run: RunRow, streams: list[StreamRow])
 
 
 def version(connection: sqlite3.Connection) -> int | None:
-    """The version of the log that `connection` has open; None where the database is no log."""
+    """The version of the log that `connection` has open; None where the database is not a log."""
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     (number,) = connection.execute("PRAGMA user_version").fetchone()
     return number if mark == APPLICATION_ID and number > 0 else None

@@ -135,7 +135,7 @@ def ask(path: Path) -> Status:
     try:
         return msgspec.json.decode(said, type=Status)
     except msgspec.DecodeError:
-        raise NoAnswer(f"{path}: what answers there is no post of this version") from None
+        raise NoAnswer(f"{path}: what answers there is not a post of this version") from None
 
 
 def tell(path: Path, request: Request) -> str:
@@ -144,7 +144,7 @@ def tell(path: Path, request: Request) -> str:
     try:
         told = msgspec.json.decode(said, type=Answer)
     except msgspec.DecodeError:
-        raise NoAnswer(f"{path}: what answers there is no post of this version") from None
+        raise NoAnswer(f"{path}: what answers there is not a post of this version") from None
     if told.refused is not None or told.done is None:
         raise NoAnswer(f"{path.stem}: {told.refused}")
     return told.done

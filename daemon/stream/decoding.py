@@ -197,7 +197,7 @@ class Decoder:
             elif kind == BAD_FRAME:
                 traffic.bad_frames += 1
                 traffic.bad_frame_bytes += len(data)
-                self._sets.clear()  # what the broken frame was part of is no complete set
+                self._sets.clear()  # a set that the broken frame was part of is not complete
                 self._count(traffic, "bad frame", len(data))
             elif kind == REST:
                 traffic.bad_frame_bytes += len(data)

@@ -209,7 +209,7 @@ class Sentences:
 
 
 def seconds_of_day(field: bytes) -> float | None:
-    """UTC seconds of the day of hhmmss or hhmmss.s…; None where the field is no time."""
+    """UTC seconds of the day of hhmmss or hhmmss.s…; None where the field is not a time."""
     try:
         hours, minutes, seconds = int(field[:2]), int(field[2:4]), float(field[4:])
     except ValueError:

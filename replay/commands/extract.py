@@ -23,7 +23,13 @@ _FORMS = ("raw", "csv", "geojson")
 @click.option("--post", "post_name", metavar="NAME", help="The post, where there are logs of several.")
 @click.option("--from", "from_", metavar="TIME", help=f"Seconds of the log, {EXAMPLES}.")
 @click.option("--to", metavar="TIME", help="As --from; what arrived at that instant is included.")
-@click.option("--every", "every_s", type=click.FloatRange(min=0.001), metavar="SECONDS", help="csv, geojson: at most so often.")
+@click.option(
+    "--every",
+    "every_s",
+    type=click.FloatRange(min=0.001),
+    metavar="SECONDS",
+    help="csv, geojson: at most one position in so many seconds.",
+)
 @click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output.")
 def extract(
     logs: tuple[str, ...],

@@ -15,8 +15,8 @@ from witnesspost.replay.world.scenario import ScenarioError, scenario
 
 @click.command()
 @click.argument("source", metavar="SCENARIO")
-@click.option("-o", "--output", required=True, metavar="TAPE", help="The tape to write; packed where it ends in .gz.")
-@click.option("--seed", type=int, help="Another seed than the scenario's own.")
+@click.option("-o", "--output", required=True, metavar="TAPE", help="The tape to write; compressed if its name ends in .gz.")
+@click.option("--seed", type=int, help="A seed other than the scenario's own.")
 @click.option("--points", metavar="FIELD", help="Write the points that the scenario's crew stored, and their truth beside.")
 def invent(source: str, output: str, seed: int | None, points: str | None) -> None:
     """Write a tape of SCENARIO (a TOML file, or the bare name of one that comes with Witnesspost) and its truth lines.

@@ -17,9 +17,9 @@ SEED_STEP = 1000
 
 @click.command()
 @click.argument("names", nargs=-1, metavar="[SCENARIO]...")
-@click.option("--seeds", type=click.IntRange(min=1), default=1, show_default=True, help="How many seeds for each.")
-@click.option("--days", is_flag=True, help="Also the whole days, minutes each.")
-@click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="Processes at a time.")
+@click.option("--seeds", type=click.IntRange(min=1), default=1, show_default=True, help="How many seeds for each scenario.")
+@click.option("--days", is_flag=True, help="Also the whole days, which take minutes each.")
+@click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="How many processes at a time.")
 @click.option("--table", is_flag=True, help="Run nothing: print the table of all scenarios, as Markdown.")
 def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool) -> None:
     """Play every scenario that comes with Witnesspost, or those named, and compare the alerts with the truth.

@@ -33,11 +33,15 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.command()
 @click.argument("source", metavar="SOURCE")
 @click.option("--site", "site_file", help="Judge by this site file instead of the source's own.")
-@click.option("--grids", type=_FOLDER, help="A folder in which the grids lie that a log was judged with.")
+@click.option("--grids", type=_FOLDER, help="The folder with the grids that a log was judged with.")
 @click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
 @click.option("--log", "log_file", metavar="OUT.db", help="Write a log of the replay, as the live service would.")
-@click.option("--speed", type=click.FloatRange(min=0, min_open=True), help="Pace it: 1 is real time. Default: no pause.")
-@click.option("--seed", type=int, help="Another seed for a scenario than its own.")
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Play at this pace: 1 is real time. Default: as fast as it goes.",
+)
+@click.option("--seed", type=int, help="A seed other than the scenario's own.")
 @click.option("--grade", "graded", is_flag=True, help="Compare with the truth lines; exit 1 on a miss or a false alert.")
 def replay(
     source: str,

@@ -2,7 +2,7 @@
 
 Each truth line takes the first change that fits it: the rule, the word, within its time, with the right cause first. A
 change that fits but for its cause, its explanation or its time is a miss of its own kind. Every raised alert that no truth
-line took, and that no other alert explains (`because_of`), is false; that one which stands has become worse is no new alert.
+line took, and that no other alert explains (`because_of`), is false; an open alert that has become worse is not a new one.
 Chattering and a flood of alerts fail a run as well.
 """
 

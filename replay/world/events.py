@@ -96,7 +96,7 @@ class Neighbour(Event):
 
 
 class Noise(Event):
-    """The line carries bytes that are no frames: a baud, a protocol or an encryption differs."""
+    """The line carries bytes that are not frames: a baud, a protocol or an encryption differs."""
 
     stream: str = "corrections"
     bytes_per_s: Annotated[float, Meta(gt=0)] = 180.0

@@ -273,7 +273,7 @@ class _Invention:
                 heapq.heappush(self._heard, (arrival.t, self._order, heard))
 
     def _lost_line(self, second: float) -> None:
-        """Bytes that are no frames: noise on a line, or a radio that makes nothing of what it hears."""
+        """Bytes that are not frames: noise on a line, or a radio that cannot make sense of what it hears."""
         streams: dict[str, float] = {}
         for event in self.state.all_active(ev.Noise, second):
             streams[event.stream] = event.bytes_per_s

@@ -21,7 +21,7 @@ whole frames have been apart since) is silent, whatever came before:
     sentences
     whole frames of ours, no observations            station-messages-only
     broken frames, or sets that never complete       weak-link
-    bytes that are no frames                         line-noise; other-format second
+    bytes that are not frames                         line-noise; other-format second
 
 At a rover past the radio horizon out-of-range comes first where nothing or broken frames come, from `near_share` of it second.
 

@@ -8,14 +8,14 @@ from witnesspost.daemon.cli import COMMANDS, main
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["watch"], "Missing argument 'SITE'; witnesspost watch --help teaches it"),
-        (["verify"], "Missing argument 'LOG...'; witnesspost verify --help teaches it"),
-        (["extract", "a.db"], "Missing option '-o' / '--output'; witnesspost extract --help teaches it"),
-        (["replay", "a", "b"], "Got unexpected extra argument (b); witnesspost replay --help teaches it"),
-        (["replay", "a", "--speed", "fast"], "'fast' is not a valid float range; witnesspost replay --help teaches it"),
-        (["status", "--jason"], "witnesspost status --help teaches it"),
+        (["watch"], "Missing argument 'SITE'; see witnesspost watch --help"),
+        (["verify"], "Missing argument 'LOG...'; see witnesspost verify --help"),
+        (["extract", "a.db"], "Missing option '-o' / '--output'; see witnesspost extract --help"),
+        (["replay", "a", "b"], "Got unexpected extra argument (b); see witnesspost replay --help"),
+        (["replay", "a", "--speed", "fast"], "'fast' is not a valid float range; see witnesspost replay --help"),
+        (["status", "--jason"], "see witnesspost status --help"),
         (["wach"], "No such command 'wach'"),
-        (["--frobnicate"], "witnesspost --help teaches it"),
+        (["--frobnicate"], "see witnesspost --help"),
     ],
 )
 def test_what_is_typed_wrong_is_one_line_and_2(words, said):
@@ -23,7 +23,7 @@ def test_what_is_typed_wrong_is_one_line_and_2(words, said):
     assert (done.exit_code, done.stdout) == (2, "")
     (line,) = done.stderr.splitlines()
     assert said in line
-    assert line.endswith("--help teaches it")
+    assert line.endswith(" --help")
 
 
 def test_help_is_whole():

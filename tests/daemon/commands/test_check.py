@@ -167,7 +167,7 @@ def test_ports_that_are_none_or_not_there(check, tmp_path):
             ("ttyUSB0", "ttyUSB0 is not a device name"),
             ("/dev/no-such-port", "/dev/no-such-port is not there now. The post waits for it."),
             (str(plain), f"{plain} is not a device: look at its name."),
-            ("http://127.0.0.1", "http://127.0.0.1 begins with no kind of port that is known: socket, rfc2217"),
+            ("http://127.0.0.1", "http://127.0.0.1 begins with none of the known kinds of port: socket, rfc2217"),
         ]:
             notes = look(check(SITE.replace("loop://", port)))
             assert [note.startswith(f"stream corrections: {words}") for note in notes] == ([True] if words else [])

@@ -242,7 +242,7 @@ def test_another_program_on_the_socket(tmp_path):
 
         thread = threading.Thread(target=_answer, args=(other,))
         thread.start()
-        with pytest.raises(NoAnswer, match="no post of this version"):
+        with pytest.raises(NoAnswer, match="not a post of this version"):
             ask(path)
         thread.join()
 
