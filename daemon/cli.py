@@ -81,20 +81,25 @@ def _usage_in_one_line() -> Iterator[None]:
         raise Unusable(f"{what}; see {command} --help") from None
 
 
+@contextlib.contextmanager
+def _output_in_one_line() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if error.errno not in _OUTPUT_FAILED or error.filename is not None:
+            raise
+        leave_standard_output()
+        raise Unusable(f"standard output: cannot be written whole: {error.strerror}") from None
+
+
 class _Commands(click.Group):
     def make_context(self, *args: Any, **extra: Any) -> click.Context:
-        with _usage_in_one_line():
+        with _usage_in_one_line(), _output_in_one_line():  # --help is written here
             return super().make_context(*args, **extra)
 
     def invoke(self, ctx: click.Context) -> Any:
-        with _usage_in_one_line():
-            try:
-                return super().invoke(ctx)
-            except OSError as error:
-                if error.errno not in _OUTPUT_FAILED or error.filename is not None:
-                    raise
-                leave_standard_output()
-                raise Unusable(f"standard output: cannot be written whole: {error.strerror}") from None
+        with _usage_in_one_line(), _output_in_one_line():
+            return super().invoke(ctx)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)

@@ -1,6 +1,16 @@
-"""Hypothesis asks no test to be quick: how long an example takes says more of the machine than of the code."""
+"""For all tests: Hypothesis asks none to be quick, for how long an example takes says more of the machine than of the code; and
+what a test starts puts its socket into the test's own folder, never into the system's."""
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 settings.register_profile("witnesspost", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("witnesspost")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def run_folder(tmp_path_factory):
+    """Where a post that a test starts may be found, unless the test says another place."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("RUNTIME_DIRECTORY", str(tmp_path_factory.mktemp("run")))
+        yield

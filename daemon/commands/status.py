@@ -33,7 +33,7 @@ def status(site: str | None, as_json: bool) -> None:
     else:
         name = _post(site)
         places = [folder / f"{name}.sock" for folder in folders]
-        found = [next((place for place in places if place.exists()), places[0])]
+        found = [place for place in places if place.exists()] or places[:1]
     look = Look.of_output()
     failed: list[NoAnswer] = []
     for path in found:

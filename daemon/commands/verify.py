@@ -24,26 +24,63 @@ def verify(logs: tuple[str, ...]) -> None:
     """Check that LOG is as it was written: every block's digest, SQLite's own check, where nothing was heard, and whether
     the tables of positions, stations, times and traffic are what the bytes say.
 
-    With several logs of one post, in order, also that none between them is missing. Exit status 1 where something was
-    changed, removed or cannot be read: the first bad block is named with its time and stream.
+    With several logs, of one post or of several, also that none between them is missing: they are taken in their own order.
+    Exit status 1 where something was changed, removed or cannot be read: the first bad block is named with its time and stream.
     """
     sound = True
-    before: tuple[str, Report] | None = None
+    chains: dict[str, _Chain] = {}
     recomputation = Recomputation()
-    for path in logs:
+    for path in _in_order(logs):
         try:
             with LogFile.open(path) as log:
                 report = _checked(log)
                 _print(log, report)
-                sound &= report.sound & _joins(log, report, before)
+                sound &= report.sound & chains.setdefault(log.run.name, _Chain()).joins(log, report)
                 sound &= not report.sound or _says_what_the_bytes_say(log, report, recomputation)
-                before = (path, report)
         except UnreadableLog as error:
             click.echo(str(error))
-            sound, before = False, None
+            sound = False
+            chains.clear()
         except LogError as error:
             raise Unusable(str(error)) from None
     sys.exit(0 if sound else 1)
+
+
+class _Chain:
+    """The logs of one post so far, oldest first."""
+
+    def __init__(self) -> None:
+        self._last: str | None = None
+        self._ends: dict[bytes, str] = {}
+        self._runs: dict[bytes, str] = {}
+
+    def joins(self, log: LogFile, report: Report) -> bool:
+        """True where nothing is missing between `log` and those before it; what is to be said of it is said."""
+        path, run, last = str(log.path), log.run, self._last
+        again, self._last = self._runs.get(run.digest), path
+        self._runs[run.digest], self._ends[report.digest] = path, path
+        if again is not None:
+            click.echo(f"  the same file as {again}, or a copy of it")
+        elif last is not None and run.previous_digest is None:
+            click.echo(f"  goes on from no other: when it was begun the file before it was {run.previous_file or 'not there'}")
+        elif last is not None and run.previous_digest not in self._ends:
+            click.echo(f"  DAMAGED: does not go on from {last}: a file between them is missing, or one was changed")
+            return False
+        return True
+
+
+def _in_order(logs: tuple[str, ...]) -> list[str]:
+    """The logs of each post together and by their numbers, whatever order they were named in. Raises Unusable."""
+    placed: list[tuple[str, int, str]] = []
+    for path in logs:
+        try:
+            with LogFile.open(path) as log:
+                placed.append((log.run.name, log.run.number, path))
+        except UnreadableLog:
+            placed.append(("", 0, path))  # said when it is looked at
+        except LogError as error:
+            raise Unusable(str(error)) from None
+    return [path for _, _, path in sorted(placed, key=lambda one: one[:2])]
 
 
 def _checked(log: LogFile) -> Report:
@@ -92,13 +129,6 @@ def _span(log: LogFile) -> str:
         return f"{said}\n  note: {note}" if note else said
     except UnreadableLog:
         return ""
-
-
-def _joins(log: LogFile, report: Report, before: tuple[str, Report] | None) -> bool:
-    if before is None or log.run.previous_digest == before[1].digest:
-        return True
-    click.echo(f"  DAMAGED: does not go on from {before[0]}: a file between them is missing, or one was changed")
-    return False
 
 
 def _says_what_the_bytes_say(log: LogFile, report: Report, recomputation: Recomputation) -> bool:

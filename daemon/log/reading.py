@@ -263,12 +263,8 @@ class LogFile:
     def view(self, name: str) -> list[dict[str, Any]]:
         """The rows of one of the schema's views, by column."""
         assert name in schema.VIEWS
-        try:
-            found = self._connection.execute(f"SELECT * FROM {name}")
-            columns = [column[0] for column in found.description]
-            return [dict(zip(columns, row, strict=True)) for row in found]
-        except sqlite3.DatabaseError as error:
-            raise readable(self.path, error) from None
+        columns, found = self._query(f"SELECT * FROM {name}")
+        return [dict(zip(columns, row, strict=True)) for row in found]
 
     def positions(self, from_t: float | None = None, to_t: float | None = None) -> Iterator[dict[str, Any]]:
         """The rows of `fix` in order, each with where it is in the project (None where that is not known)."""
@@ -375,8 +371,13 @@ class LogFile:
             yield start, fed
 
     def _rows(self, sql: str, values: Any = ()) -> list[Any]:
+        return self._query(sql, values)[1]
+
+    def _query(self, sql: str, values: Any = ()) -> tuple[list[str], list[Any]]:
+        """A query's columns and rows."""
         try:
-            return self._connection.execute(sql, values).fetchall()
+            cursor = self._connection.execute(sql, values)
+            return [name for name, *_ in cursor.description or ()], cursor.fetchall()
         except sqlite3.DatabaseError as error:
             raise readable(self.path, error) from None
 

@@ -79,6 +79,8 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
         return _scenario(scenario(name), site, text, seed)
     if not path.exists():
         raise NoSource(f"{name}: there is no such file; name a tape, a log, or a scenario")
+    if seed is not None:
+        raise NoSource(f"{name}: leave --seed out; only a scenario is invented, a log or a tape is played as it is")
     if path.is_file():
         with path.open("rb") as file:
             if file.read(len(_SQLITE)) == _SQLITE or path.suffix == ".db":

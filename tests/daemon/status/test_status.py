@@ -371,3 +371,16 @@ def test_where_a_socket_goes(monkeypatch):
     assert places.run_folder({}) is None
     monkeypatch.setattr(os, "geteuid", lambda: 0)
     assert places.run_folder({}) == Path("/run/witnesspost")
+
+
+def test_a_socket_that_a_killed_post_left_hides_no_post_of_the_same_name(server, monkeypatch, tmp_path):
+    """A service that was killed left its socket in the system's folder; the same post runs in a person's own."""
+    system = tmp_path / "system"
+    system.mkdir()
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as killed:
+        killed.bind(str(system / server.path.name))
+    monkeypatch.setattr("witnesspost.daemon.host.places.SYSTEM_RUN", system)
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(server.path.parent))
+    server.publish(SAID)
+    done = CliRunner().invoke(status, ["kestrel-rover"])
+    assert (done.exit_code, done.output) == (0, SCREEN + "\n")
