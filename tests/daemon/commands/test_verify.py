@@ -15,7 +15,7 @@ from tests.daemon.log.test_log import SITE
 
 def logs(folder, count, name="kestrel-base"):
     """So many runs of a post, one after the other."""
-    text = SITE.replace("kestrel-base", name)
+    text = f"# {folder}\n" + SITE.replace("kestrel-base", name)
     for number in range(count):
         log = Log.start(folder, site_from_toml(text), text)
         pipeline = Pipeline(site_from_toml(text), log)

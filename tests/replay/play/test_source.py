@@ -52,6 +52,8 @@ def test_a_variant_is_named_after_its_file_wherever_that_lies(name):
     with one, open_source(name) as source:
         assert {(it.kind, it.site.post.role) for it in (one, source)} == {("scenario", "rover")}
     assert others == []
+
+
 def test_a_seed_for_what_is_not_invented_is_an_error(log, tmp_path):
     (tmp_path / "old.jsonl").write_text(json.dumps({"tape": 1, "streams": ["receiver"], "note": "", "site": {}}) + "\n")
     for name in (log, tmp_path / "old.jsonl"):
