@@ -59,7 +59,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     name = "base-datum"
     severity = "stop"
-    sees = (Station, Fix, SetUp)
+    sees: tuple[type[Fact], ...] = (Station, Fix, SetUp)
     causes = BASE_CAUSES
     Figures = BaseDatumFigures
 
@@ -70,11 +70,13 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self._jumps = _Jumps()
         self._jump: Finding | None = None
         self._events: list[tuple[float, str, dict[str, Any]]] = []
+        if not self._datum.has_control:
+            self.sees = ()
+        elif self.site.post.role != "rover":
+            self.sees = (Station, SetUp)
 
     def see(self, fact: Fact) -> None:
         """A station position, at the rover a fix, or a set-up by which all is judged anew."""
-        if not self._datum.has_control:
-            return
         if isinstance(fact, SetUp):
             self._datum = Datum(self.site)
             if self.site.base.occupies is None:
@@ -86,7 +88,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
             base = self.scene.base_of(fact.station_id)
             if base is not None and base.kind == "own" and base.occupies is not None:
                 self._pending["" if base is self.site.base else base.occupies] = base, fact
-        elif isinstance(fact, Fix) and self._listens_for_jumps:
+        elif isinstance(fact, Fix) and not self._judged and self._datum.has_base:
             self._jumps.see(fact)
 
     def due(self) -> float:
@@ -112,10 +114,6 @@ class BaseDatum(Rule[BaseDatumFigures]):
         """The positions judged since the last call, passed or not."""
         events, self._events = self._events, []
         return events
-
-    @property
-    def _listens_for_jumps(self) -> bool:
-        return self.site.post.role == "rover" and self._datum.has_base and not self._judged
 
     @property
     def _wait_s(self) -> float:

@@ -54,7 +54,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
 
     name = "base-moved"
     severity = "stop"
-    sees = (Station, Epoch, Fix, SetUp)
+    sees: tuple[type[Fact], ...] = (Station, Epoch, Fix, SetUp)
     causes = {
         "coordinate-changed": Advice(
             "The base's position changed: it is now {offset} compared with before.",
@@ -127,14 +127,16 @@ class BaseMoved(Rule[BaseMovedFigures]):
         self._changed: dict[str, Finding] = {}
         self._set_up: set[int] = set()  # stations whose next change is the set-up that a person has told
         hears_positions_alone = self.site.post.role == "rover" and not self.scene.correction_streams
-        self._leaps = Leaps(self.figures.step_m) if hears_positions_alone else None
+        self._leaps = Leaps(self.figures.step_m)
+        if self.scene.base_kind != "own":
+            self.sees = ()
+        elif not hears_positions_alone:
+            self.sees = (Station, Epoch, SetUp)
 
     def see(self, fact: Fact) -> None:
         """A station position of the project's base, an epoch that says who sends, a rover's position, or a set-up."""
-        if self.scene.base_kind != "own":
-            return
         if isinstance(fact, Fix):
-            leap = self._leaps.see(fact) if self._leaps is not None else None
+            leap = self._leaps.see(fact)
             if leap is not None:
                 self._changed["jump"] = _leap_finding(leap)
         elif isinstance(fact, Epoch):

@@ -91,13 +91,14 @@ class ControlCheck(Rule[ControlCheckFigures]):
     name = "control-check"
     severity = "stop"
     at = ("rover",)
-    sees = (Fix, Tilt, CheckIn, SetUp)
+    sees: tuple[type[Fact], ...] = (Fix, Tilt, CheckIn, SetUp)
     causes = CONTROL_CAUSES
     Figures = ControlCheckFigures
 
     def begin(self) -> None:
         self._datum = Datum(self.site)
-        self._wanted = self._datum.has_control and self.scene.base_kind != "moving"
+        if not self._datum.has_control or self.scene.base_kind == "moving":
+            self.sees = ()
         self._points: tuple[ExpectedArp, ...] | None = None
         self._occupation: Occupation | None = None
         self._last: Fix | None = None  # a position that no other has confirmed: a walking rover's
@@ -109,9 +110,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
 
     def see(self, fact: Fact) -> None:
         """One position: it goes on with the occupation, begins one, or ends it; or a word of the sensor or a person."""
-        if not self._wanted:
-            return
-        if isinstance(fact, Tilt):
+        if isinstance(fact, Fix):
+            self._see_position(fact)
+        elif isinstance(fact, Tilt):
             self._tilt = fact
         elif isinstance(fact, CheckIn):
             self._see_check_in(fact)
@@ -120,8 +121,6 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._points = self._moves = None
             self._steps = Steps()
             self._judge_anew()
-        elif isinstance(fact, Fix):
-            self._see_position(fact)
 
     def due(self) -> float:
         """At once while something stands or an occupation has lasted; else only a position can change anything, or the end of
@@ -193,12 +192,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._leave(hindrance)
             return
         occupation = self._occupation
-        if (
-            occupation is not None
-            and fix.t - occupation.last_t <= self._gap_s(occupation)
-            and occupation.goes_on(fix, self.figures.still_m)
-        ):
-            occupation.add(fix)
+        in_time = occupation is not None and fix.t - occupation.last_t <= self._gap_s(occupation)
+        if occupation is not None and in_time and occupation.takes(fix, self.figures.still_m):
             if self._declared is not None:
                 self._declared.stood_s, self._declared.hindrance = occupation.lasted_s, None
             return

@@ -198,12 +198,15 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         }
         self._differences = sheet_differences(self.site)
         self._horizon_km = site_horizon_km(self.site)
+        self._due_t: float | None = None  # None: something has come by which it may be another
 
     def see(self, fact: Fact) -> None:
         """Note what the line shows; a usable epoch begins that anew."""
         line = self._lines.get(fact.stream)
         if line is None:
             return
+        if not isinstance(fact, Traffic):
+            self._due_t = None
         if isinstance(fact, Traffic):
             heard_t = fact.t if fact.heard_t is None else fact.heard_t
             epoch = self.scene.last_epoch.get(fact.stream)
@@ -214,7 +217,9 @@ class CorrectionsStopped(Rule[StoppedFigures]):
 
     def due(self) -> float:
         """When the first line's silence is too long, if nothing more comes."""
-        return min((sum(self._since_and_delay(stream)) for stream in self._lines), default=math.inf) - 1e-3
+        if self._due_t is None:
+            self._due_t = min((sum(self._since_and_delay(stream)) for stream in self._lines), default=math.inf) - 1e-3
+        return self._due_t
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line that carries corrections and has none now."""

@@ -34,7 +34,7 @@ class HeightReference(Rule[HeightReferenceFigures]):
     name = "height-reference"
     severity = "note"
     at = ("rover",)
-    sees = (Fix,)
+    sees: tuple[type[Fact], ...] = (Fix,)
     causes = {
         "no-separation": Advice(
             "The receiver reports no geoid separation; by the project's geoid it is {separation_m} m here.",
@@ -63,16 +63,17 @@ class HeightReference(Rule[HeightReferenceFigures]):
     Figures = HeightReferenceFigures
 
     def begin(self) -> None:
-        self._wanted = (
-            self.site.project is not None and bool(self.site.project.control) and self.site.project.vertical == "geoid"
-        )
+        project = self.site.project
+        if project is None or not project.control or project.vertical != "geoid":
+            self.sees = ()
         self._looked: Fix | None = None
         self._last_t = 0.0
         self._finding: Finding | None = None
 
     def see(self, fact: Fact) -> None:
         """One position in a second, and each one whose separation is another."""
-        if not self._wanted or not isinstance(fact, Fix) or fact.quality == FixQuality.NONE:
+        assert isinstance(fact, Fix)
+        if fact.quality == FixQuality.NONE:
             return
         self._last_t = fact.t
         before = self._looked

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
+from functools import lru_cache
 
 from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_words, size_as_msm4
 from witnesspost.rules.engine.bound import Bound
@@ -41,7 +42,7 @@ class LinkOverload(Rule[OverloadFigures]):
 
     name = "link-overload"
     severity = "check"
-    sees = (Epoch, Traffic)
+    sees: tuple[type[Fact], ...] = (Epoch, Traffic)
     causes = {
         "too-many-messages": Advice(
             "The corrections need {percent} % of the radio's time: {epoch_bytes} bytes every {interval_s} s.",
@@ -58,10 +59,11 @@ class LinkOverload(Rule[OverloadFigures]):
     def begin(self) -> None:
         self._link = air_link(self.site)
         self._lines: dict[str, _Line] = {}
+        if self._link is None:
+            self.sees = ()
 
     def see(self, fact: Fact) -> None:
-        if self._link is None:
-            return
+        assert self._link is not None
         if isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 line = self._line(fact.stream)
@@ -143,7 +145,7 @@ class _Line:
             self._sizes.append(epoch.size_bytes)
 
     def others(self, traffic: Traffic) -> None:
-        size = sum(size for message, (_, size) in traffic.by_message.items() if message.isdecimal() and not _observes(message))
+        size = sum(size for message, (_, size) in traffic.by_message.items() if _is_other(message))
         if size:
             self._others.append((traffic.t, size))
             self._others_sum += size
@@ -157,5 +159,6 @@ class _Line:
         return sum(self._sizes) / len(self._sizes) + self._others_sum / _OTHER_MESSAGES_OVER_S * (interval_s or 1.0)
 
 
-def _observes(message: str) -> bool:
-    return is_observation(int(message))
+@lru_cache(maxsize=256)
+def _is_other(message: str) -> bool:
+    return message.isdecimal() and not is_observation(int(message))

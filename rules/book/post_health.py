@@ -22,7 +22,7 @@ from typing import Any
 
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.facts import CompanionFailed, Fact, Fix, Health, OutputFailed, ReadingFailed, RuleFailed, Utc
+from witnesspost.rules.facts import CompanionFailed, Fact, Health, OutputFailed, ReadingFailed, RuleFailed, Utc
 
 _EVENT_S = 1.0  # what is past in an instant is reported for this long; the off-delay holds it for people to see
 
@@ -44,7 +44,7 @@ class PostHealth(Rule[HealthFigures]):
 
     name = "post-health"
     severity = "check"
-    sees = (Health, RuleFailed, ReadingFailed, CompanionFailed, OutputFailed, Utc, Fix)
+    sees = (Health, RuleFailed, ReadingFailed, CompanionFailed, OutputFailed, Utc)
     causes = {
         "disk-low": Advice(
             "The post's disk is filling: {disk_free_percent} % free, {disk_left_h} h left.",
@@ -120,14 +120,12 @@ class PostHealth(Rule[HealthFigures]):
         self._companions: dict[str, CompanionFailed] = {}
         self._outputs: dict[str, OutputFailed] = {}
         self._clocks: dict[str, _Clock] = {}
-        self._quality: dict[str, int] = {}
 
     def see(self, fact: Fact) -> None:
-        if isinstance(fact, Fix):
-            self._quality[fact.stream] = fact.quality
-        elif isinstance(fact, Utc):
+        if isinstance(fact, Utc):
             # RMC says whether its time is valid, ZDA does not: it counts once a position vouches for it.
-            if self._quality.get(fact.stream, int(fact.source == "RMC")) > 0:
+            fix = self.scene.fixes.get(fact.stream)
+            if fix.quality > 0 if fix is not None else fact.source == "RMC":
                 clock = self._clocks.get(fact.stream)
                 if clock is None:
                     clock = self._clocks[fact.stream] = _Clock(self.figures)

@@ -110,15 +110,15 @@ class Sky(Rule[SkyFigures]):
         self._levels: dict[str, _Levels] = {}
 
     def see(self, fact: Fact) -> None:
-        if isinstance(fact, SignalLevels):
+        if isinstance(fact, Fix):
+            if fact.quality not in _NOT_OBSERVED:
+                view = self._views.get((Fix, fact.stream)) or self._view(fact)
+                view.put(fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
+        elif isinstance(fact, SignalLevels):
             levels = self._levels.get(fact.stream)
             if levels is None:
                 levels = self._levels[fact.stream] = _Levels(self.figures)
             levels.put(fact)
-        elif isinstance(fact, Fix):
-            if fact.quality not in _NOT_OBSERVED:
-                view = self._views.get((Fix, fact.stream)) or self._view(fact)
-                view.put(fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
         elif isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 view = self._views.get((Epoch, fact.stream)) or self._view(fact)
@@ -139,7 +139,7 @@ class Sky(Rule[SkyFigures]):
     def due(self) -> float:
         """From the moment a view or a line's levels are past their limit and settled; never while all are well."""
         for levels in self._levels.values():
-            if levels.are_past():
+            if levels.past:
                 return 0.0
         first = math.inf
         for view in self._views.values():
@@ -283,6 +283,7 @@ class _Levels:
         self._over = Bound(above=figures.drop_db, deadband=figures.drop_deadband_db)
         self._one: dict[str, Bound] = {}
         self._last = 0.0
+        self.past = False  # the mean, or one constellation's, is down
         self.drops: dict[str, tuple[float, int]] = {}
 
     def put(self, fact: SignalLevels) -> None:
@@ -304,7 +305,8 @@ class _Levels:
             drop = _mean([drop for name, drop in self.drops.items() if name[:1] == system])
             self._one.setdefault(system, Bound(above=figures.drop_db, deadband=figures.drop_deadband_db)).put(t, drop)
         self._over.put(t, _mean(self.drops.values()))
-        if not self.are_past():
+        self.past = self._over.since is not None or any(bound.since is not None for bound in self._one.values())
+        if not self.past:
             for name in fact.levels:
                 self._signals[name].keep()
 
@@ -314,6 +316,7 @@ class _Levels:
         self.drops = {}
         self._over.since = None
         self._one.clear()
+        self.past = False
 
     def drops_since(self, since: float) -> dict[str, tuple[float, int]]:
         """How far each signal sampled since then is down in dB, and its satellites: the others cannot be known yet."""
@@ -321,12 +324,9 @@ class _Levels:
 
     def fallen_since(self, t: float) -> float | None:
         """Since when the mean, or one constellation's, has been down; None while they are not, or nothing comes."""
-        if t - self._last > _SAMPLE_FRESH_S or not self.are_past():
+        if t - self._last > _SAMPLE_FRESH_S or not self.past:
             return None
         return min(bound.since for bound in (self._over, *self._one.values()) if bound.since is not None)
-
-    def are_past(self) -> bool:
-        return self._over.since is not None or any(bound.since is not None for bound in self._one.values())
 
 
 def _mean(drops: Iterable[tuple[float, int]]) -> float | None:

@@ -18,6 +18,7 @@ import math
 import struct
 import sys
 import zlib
+from operator import mul
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -75,17 +76,22 @@ class BundledGeoid:
     def __init__(self, nodes: array.array[int], cells: bytes):
         self._nodes = nodes
         self._cells = cells
+        # The sixteen nodes around the last place: a rover stays between four of them for days.
+        self._last: tuple[tuple[int, int] | None, list[list[int]]] = (None, [])
 
     def separation_m(self, latitude: float, longitude: float) -> float:
         """N in metres; longitudes may also be 0 to 360."""
         row, south = _split((min(90.0, max(-90.0, latitude)) + 90.0) * 2)
         column, west = _split((longitude + 180.0) % 360.0 * 2)
+        at, around = self._last
+        if at != (row, column):
+            around = [[self._node(row + dr, column + dc) for dc in (-1, 0, 1, 2)] for dr in (-1, 0, 1, 2)]
+            self._last = (row, column), around
         across = _keys(west)
-        return sum(
-            weight * sum(w * self._node(row + dr, column + dc) for dc, w in zip((-1, 0, 1, 2), across, strict=True))
-            for dr, weight in zip((-1, 0, 1, 2), _keys(south), strict=True)
-            if weight
-        ) / 100.0  # fmt: skip
+        centimetres: float = sum(
+            weight * sum(map(mul, across, nodes)) for nodes, weight in zip(around, _keys(south), strict=True) if weight
+        )
+        return centimetres / 100.0
 
     def error_m(self, latitude: float, longitude: float) -> float:
         """The worst error against the 15′ grid in the 2° cell of the place, metres."""

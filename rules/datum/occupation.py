@@ -23,7 +23,10 @@ class Mean(NamedTuple):
 
 
 class Occupation:
-    """Sums over the epochs of one occupation (Welford's running mean and sum of squares)."""
+    """Sums over the epochs of one occupation (Welford's running mean and sum of squares).
+
+    `resolution_m` is the step of the last digit that any epoch had, horizontal and up: of many epochs none ends in 0 by chance.
+    """
 
     def __init__(self, fix: Fix):
         assert fix.latitude is not None
@@ -37,7 +40,8 @@ class Occupation:
         self._east = _METRES_PER_DEGREE * math.cos(math.radians(fix.latitude))
         self._mean = [0.0, 0.0, 0.0]
         self._squares = [0.0, 0.0, 0.0]
-        self._decimals = [0, 0]  # most that any epoch had: of a minute, and of a metre of height
+        self._decimals = (0, 0)  # most that any epoch had: of a minute, and of a metre of height
+        self.resolution_m = (_METRES_PER_DEGREE / 60.0, 1.0)
         self.add(fix)
 
     @property
@@ -62,36 +66,43 @@ class Occupation:
         east, north, up = (square / max(1, self.count - 1) for square in self._squares)
         return math.sqrt(east + north), math.sqrt(up)
 
-    @property
-    def resolution_m(self) -> tuple[float, float]:
-        """The step of the last digit that any epoch had: horizontal and up, metres. Of many epochs none ends in 0 by chance."""
-        minute_m = _METRES_PER_DEGREE / 60.0
-        return minute_m * 10.0 ** -self._decimals[0], 10.0 ** -self._decimals[1]
-
     def next_at_s(self, still_s: float) -> float:
         """How long it must have lasted to be judged, or judged again: each time it has lasted twice as long."""
         return still_s if self.judged_s is None else 2 * self.judged_s
 
-    def goes_on(self, fix: Fix, still_m: float) -> bool:
-        """True if the next epoch belongs to the same occupation: within `still_m` of its mean, or one step of its digits."""
-        east, north, _ = self._offset(fix)
-        reach_m = max(still_m, 1.5 * self.resolution_m[0])
-        return fix.stream == self.stream and math.hypot(east - self._mean[0], north - self._mean[1]) <= reach_m
+    def takes(self, fix: Fix, still_m: float) -> bool:
+        """Take in the next epoch if it belongs here: it is within `still_m` of the mean, or within one step of its digits."""
+        offset = self._offset(fix)
+        away_m = math.hypot(offset.east_m - self._mean[0], offset.north_m - self._mean[1])
+        if fix.stream != self.stream or away_m > max(still_m, 1.5 * self.resolution_m[0]):
+            return False
+        self._add(fix, offset)
+        return True
 
     def add(self, fix: Fix) -> None:
-        """Take in one epoch."""
+        """Take in one epoch, wherever it is."""
+        self._add(fix, self._offset(fix))
+
+    def _add(self, fix: Fix, offset: Enu) -> None:
         self.last_t = fix.t
         self.count += 1
-        for axis, value in enumerate(self._offset(fix)):
-            away = value - self._mean[axis]
-            self._mean[axis] += away / self.count
-            self._squares[axis] += away * (value - self._mean[axis])
-        decimals = self._decimals
-        if decimals[0] < _ENOUGH[0]:
+        mean, squares = self._mean, self._squares
+        for axis, value in enumerate(offset):
+            away = value - mean[axis]
+            mean[axis] += away / self.count
+            squares[axis] += away * (value - mean[axis])
+        if self._decimals != _ENOUGH:
+            self._look_at_digits(fix)
+
+    def _look_at_digits(self, fix: Fix) -> None:
+        of_minute, of_metre = self._decimals
+        if of_minute < _ENOUGH[0]:
             for angle in (fix.latitude or 0.0, fix.longitude or 0.0):
-                decimals[0] = max(decimals[0], _decimals(angle * 60.0, _ENOUGH[0]))
-        if decimals[1] < _ENOUGH[1]:
-            decimals[1] = max(decimals[1], _decimals(fix.height_m or 0.0, _ENOUGH[1]))
+                of_minute = max(of_minute, _decimals(angle * 60.0, _ENOUGH[0]))
+        if of_metre < _ENOUGH[1]:
+            of_metre = max(of_metre, _decimals(fix.height_m or 0.0, _ENOUGH[1]))
+        self._decimals = of_minute, of_metre
+        self.resolution_m = _METRES_PER_DEGREE / 60.0 * 10.0**-of_minute, 10.0**-of_metre
 
     def _offset(self, fix: Fix) -> Enu:
         origin = self._origin

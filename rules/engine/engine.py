@@ -35,7 +35,7 @@ from witnesspost.rules.engine.consequences import (
 )
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
-from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.scene import Scene, See, Seers
 from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, SetUp, Shelve, Unseen
 from witnesspost.rules.site.model import Severity
 
@@ -59,9 +59,16 @@ class Engine:
         self._numbers = 0
         self._waiting: list[Change] = []
         self._explanations: dict[str, tuple[Explanation, ...]] = {rule.name: explanations(rule) for rule in rules}
-        self._listeners: dict[type[Fact], tuple[_InForce, ...]] = {}
+        self._persons: Seers = {
+            Acknowledge: self._acknowledge,
+            SetUp: self._set_up,
+            Shelve: self._shelve,
+            Unseen: self._remember,
+        }
+        self._listeners: dict[type[Fact], tuple[tuple[Rule[Any], See], ...]] = {}
         self._in_force: list[_InForce] = []
-        self._told: list[_InForce] = []  # those that have seen something since they were asked when they are due
+        self._told: set[type[Fact]] = set()  # the kinds that came since the rules that see them were asked when they are due
+        self._concerned: dict[frozenset[type[Fact]], tuple[_InForce, ...]] = {}
         self._next_due = _AT_ONCE  # none of the others is due before it
         self._put_in_force(self.rules)
 
@@ -82,25 +89,17 @@ class Engine:
     def see(self, fact: Fact) -> None:
         """Tell one fact: the scene first, then each rule that wants its kind."""
         self.scene.see(fact)
-        if isinstance(fact, Acknowledge):
-            self._acknowledge(fact)
-        elif isinstance(fact, Shelve):
-            self._shelve(fact)
-        elif isinstance(fact, Unseen):
-            self._remember(fact)
-        elif isinstance(fact, SetUp):
-            for rule in self.rules:
-                rule.site = self.scene.site
-            self.ask_all()
-        for one in self._listeners.get(type(fact), ()):
+        kind = type(fact)
+        if kind in self._persons:
+            self._persons[kind](fact)
+        if kind not in self._listeners:
+            return
+        self._told.add(kind)
+        for rule, see in self._listeners[kind]:
             try:
-                one.see(fact)
+                see(fact)
             except Exception as error:
-                self._switch_off(one.rule, fact.t, error)
-                continue
-            if not one.told:
-                one.told = True
-                self._told.append(one)
+                self._switch_off(rule, fact.t, error)
 
     def judge(self, t: float) -> list[Change]:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
@@ -132,9 +131,11 @@ class Engine:
 
     def _ask_when_due(self, t: float) -> None:
         """Ask those that have seen something when they could find something."""
-        told, self._told = self._told, []
-        for one in told:
-            one.told = False
+        told = frozenset(self._told)
+        self._told.clear()
+        if told not in self._concerned:
+            self._concerned[told] = tuple(one for one in self._in_force if not told.isdisjoint(one.rule.sees))
+        for one in self._concerned[told]:
             if one.due_t == _AT_ONCE:
                 continue
             try:
@@ -252,6 +253,11 @@ class Engine:
                 del self._alerts[where]
                 self._waiting.append(self._change(alert, seen.t, "cleared"))
 
+    def _set_up(self, fact: SetUp) -> None:
+        for rule in self.rules:
+            rule.site = self.scene.site
+        self.ask_all()
+
     def _shelve(self, fact: Shelve) -> None:
         rules = {fact.rule} if fact.rule else {alert.rule for alert in self.open_alerts()}
         for name in rules:
@@ -298,8 +304,12 @@ class Engine:
         """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
         self.rules = rules
         self._in_force = [_InForce(rule) for rule in rules]
-        kinds = {kind for rule in rules for kind in rule.sees}
-        self._listeners = {kind: tuple(one for one in self._in_force if kind in one.rule.sees) for kind in kinds}
+        self._listeners = {}
+        for rule in rules:
+            for kind, see in rule.seers().items():
+                self._listeners[kind] = (*self._listeners.get(kind, ()), (rule, see))
+        self._told.clear()
+        self._concerned.clear()
         self._next_due = _AT_ONCE
 
     def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
@@ -330,13 +340,11 @@ class Engine:
 class _InForce:
     """A rule as the engine asks it: many times a second, so what does not change is looked up once.
 
-    `told`: it has seen something since it was asked when it is due. `due_t`: before it the rule finds nothing.
+    `due_t`: before it the rule finds nothing.
     """
 
     def __init__(self, rule: Rule[Any]):
         self.rule = rule
-        self.see = rule.see
-        self.told = False
         self.due_t = _AT_ONCE
         self._has_events = type(rule).take_events is not Rule.take_events
 

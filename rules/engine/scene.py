@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from typing import Literal, NamedTuple
+from collections.abc import Callable
+from typing import Any, Literal, NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.engine.check_in import DeclaredCheck
@@ -29,6 +30,10 @@ RESTART_S = 120.0  # a base is switched off and on in less only by a glitch: com
 MOVED_M = 0.01  # base-moved's limit
 _INTERVALS_KEPT = 15
 _LONGEST_INTERVAL_S = 120.0  # epochs that are further apart have been interrupted, or their time has jumped
+
+See = Callable[[Any], None]
+Seers = dict[type[Fact], See]
+"""What takes in a fact, by its kind: facts come many a second, and a look-up costs less than a chain of questions."""
 
 
 class Renewal(NamedTuple):
@@ -52,6 +57,7 @@ class Scene:
         self.correction_streams = [s.name for s in site.stream if "corrections" in s.carries]
         self.position_streams = [s.name for s in site.stream if "positions" in s.carries]
         self.fix: Fix | None = None
+        self.fixes: dict[str, Fix] = {}  # by stream: the last
         self.stations: dict[int, Station] = {}
         self.antennas: dict[int, Antenna] = {}
         self.ports: dict[str, Port] = {}
@@ -64,6 +70,7 @@ class Scene:
         self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
         self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
         self._named = self._names()
+        self._called = frozenset(alias for number in self._named or () for alias in (number, number % 1024, number % 1000))
         self._motions: dict[str, Motion] = {}
         self.pole = Pole(site)
         self._used_ours = False
@@ -72,53 +79,73 @@ class Scene:
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
         self._timed: dict[str, Epoch] = {}  # by stream: the last of our epochs that said its time
+        self._seers: Seers = {
+            Antenna: self._see_antenna,
+            Epoch: self._see_epoch,
+            Fix: self._see_fix,
+            Planned: self._see_planned,
+            Port: self._see_port,
+            SetUp: self._see_set_up,
+            Solved: self.solved.add,
+            Station: self._see_station,
+            Tilt: self.pole.put,
+            Utc: self._see_utc,
+        }
 
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
-        if isinstance(fact, Fix):
-            self.fix = fact
-            motion = self._motions.get(fact.stream)
-            if motion is None:
-                motion = self._motions[fact.stream] = Motion()
-            motion.put(fact)
-            if not self._used_ours:
-                self._used_ours = self._uses_ours(fact)
-        elif isinstance(fact, Epoch):
-            self.last_any_epoch[fact.stream] = fact
-            self._adopt(fact)
-            if self.is_ours(fact.station_id):
-                before = self.last_epoch.get(fact.stream)
-                if before is not None and fact.t - before.t > RESTART_S:
-                    self.renewed = Renewal("silence", fact.t)
-                apart_s = self._apart_s(before, fact)
-                if apart_s is not None:
-                    gaps = self._intervals.setdefault(fact.stream, [])
-                    gaps.append(apart_s)
-                    del gaps[:-_INTERVALS_KEPT]
-                    self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
-                self.last_epoch[fact.stream] = fact
-        elif isinstance(fact, Station):
-            said = self.stations.get(fact.station_id)
-            if said is not None and _apart_m(said, fact) > MOVED_M and self.is_ours(fact.station_id):
-                self.renewed = Renewal("position", fact.t)
-            self.stations[fact.station_id] = fact
-        elif isinstance(fact, Antenna):
-            self.antennas[fact.station_id] = fact
-        elif isinstance(fact, Port):
-            self.ports[fact.stream] = fact
-        elif isinstance(fact, Tilt):
-            self.pole.put(fact)
-        elif isinstance(fact, Utc):
-            self.utc = fact
-        elif isinstance(fact, Planned):
-            self.planned, self.planned_until = fact, fact.t + fact.for_s
-        elif isinstance(fact, SetUp):
-            base, self.today, self.site = self.site.base, fact, set_up(self.plan, fact)
-            if base != self.site.base and fact.run is None:
-                self.renewed = Renewal("set-up", fact.t)
-            self._proven.clear()  # until base-datum has judged by what holds now
-        elif isinstance(fact, Solved):
-            self.solved.add(fact)
+        see = self._seers.get(type(fact))
+        if see is not None:
+            see(fact)
+
+    def _see_fix(self, fact: Fix) -> None:
+        self.fix = self.fixes[fact.stream] = fact
+        motion = self._motions.get(fact.stream)
+        if motion is None:
+            motion = self._motions[fact.stream] = Motion()
+        motion.put(fact)
+        if not self._used_ours:
+            self._used_ours = self._uses_ours(fact)
+
+    def _see_epoch(self, fact: Epoch) -> None:
+        self.last_any_epoch[fact.stream] = fact
+        self._adopt(fact)
+        if not self.is_ours(fact.station_id):
+            return
+        before = self.last_epoch.get(fact.stream)
+        if before is not None and fact.t - before.t > RESTART_S:
+            self.renewed = Renewal("silence", fact.t)
+        apart_s = self._apart_s(before, fact)
+        if apart_s is not None:
+            gaps = self._intervals.setdefault(fact.stream, [])
+            gaps.append(apart_s)
+            del gaps[:-_INTERVALS_KEPT]
+            self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
+        self.last_epoch[fact.stream] = fact
+
+    def _see_station(self, fact: Station) -> None:
+        said = self.stations.get(fact.station_id)
+        if said is not None and _apart_m(said, fact) > MOVED_M and self.is_ours(fact.station_id):
+            self.renewed = Renewal("position", fact.t)
+        self.stations[fact.station_id] = fact
+
+    def _see_antenna(self, fact: Antenna) -> None:
+        self.antennas[fact.station_id] = fact
+
+    def _see_port(self, fact: Port) -> None:
+        self.ports[fact.stream] = fact
+
+    def _see_utc(self, fact: Utc) -> None:
+        self.utc = fact
+
+    def _see_planned(self, fact: Planned) -> None:
+        self.planned, self.planned_until = fact, fact.t + fact.for_s
+
+    def _see_set_up(self, fact: SetUp) -> None:
+        base, self.today, self.site = self.site.base, fact, set_up(self.plan, fact)
+        if base != self.site.base and fact.run is None:
+            self.renewed = Renewal("set-up", fact.t)
+        self._proven.clear()  # until base-datum has judged by what holds now
 
     @property
     def station_ids(self) -> frozenset[int] | None:
@@ -246,9 +273,7 @@ class Scene:
         return None if None in numbers else frozenset().union(*(n for n in numbers if n is not None))
 
     def _uses_ours(self, fix: Fix) -> bool:
-        if self._named is None or not fix.station_id or fix.quality not in _CORRECTED_BY_ONE:
-            return False
-        return any(fix.station_id in (number, number % 1024, number % 1000) for number in self._named)
+        return fix.station_id in self._called and bool(fix.station_id) and fix.quality in _CORRECTED_BY_ONE
 
     def _apart_s(self, before: Epoch | None, after: Epoch) -> float | None:
         """Between two epochs, by their own times; by their arrival where these are not said or stand still.
