@@ -9,24 +9,37 @@
 D3 and $ may stand inside payloads and noise, so only a whole frame with a good CRC-24Q, or a whole line with a good
 checksum, moves the reader on by its length; everything else moves it on by as little as is certain. A broken frame is one
 unit BAD_FRAME, then REST units for the bytes that its length covers: counting BAD_FRAME counts broken frames.
+
+Whatever comes, each byte costs about the same: what begins nothing is passed over by one search, and of the heads that
+stand in a promised frame each has its CRC taken once, when its own bytes are there.
 """
 
 from __future__ import annotations
 
 import re
+from heapq import heappop, heappush
+from itertools import product
 
 import anycrc
 
 FRAME, SENTENCE, BAD_FRAME, BAD_SENTENCE, REST, OTHER = range(6)
+_WAITS = OTHER + 1  # no unit yet
 
 Unit = tuple[int, bytes]
 
 LONGEST_SENTENCE = 1024  # the standard says 82 characters; receivers' own sentences are longer
 
 _crc24q = anycrc.Model("CRC24-LTE-A").calc  # the catalogue's name for CRC-24Q: 0x1864CFB, not reflected, 0, 0
-_START = re.compile(rb"[\xd3$]")
+_xor = anycrc.CRC(8, poly=0x01, init=0, refin=False, refout=False, xorout=0).calc  # x⁸ + 1: eight steps give the byte back
+_VALUE = {bytes(pair): int(bytes(pair), 16) for pair in product(b"0123456789ABCDEFabcdef", repeat=2)}
+
+# What may begin a frame (a length under 2 has no room for a message number) or a sentence, or may once more has come.
+_HEAD = rb"\xd3(?:\x00[\x02-\xff]|[\x01-\x03][\x00-\xff]|[\x00-\x03]?\Z)"
+_SENTENCE = rb"\$([A-Z][A-Z0-9]{3,}(?:[,*][\x20-\x23\x25-\x7e]*)?)\*([0-9A-Fa-f]{2})\r?\n"
+_ADDRESS = rb"\$(?:[A-Z][A-Z0-9]{3,}[,*]|(?:[A-Z][A-Z0-9]*)?\Z)"
+_START = re.compile(_SENTENCE + rb"|" + _ADDRESS + rb"|" + _HEAD)
+_HEAD_INSIDE = re.compile(rb"\xd3(?=\x00[\x02-\xff]|[\x01-\x03][\x00-\xff])")
 _LINE = re.compile(rb"\$[\x20-\x23\x25-\x7e]*")
-_HALVES = [tuple(8 << power for power in range(bits - 1, -1, -1)) for bits in range(LONGEST_SENTENCE.bit_length() + 1)]
 _LOOKS_LIKE_SENTENCE = re.compile(rb"\$[A-Z][A-Z0-9]{3,}[,*]")
 
 
@@ -36,11 +49,8 @@ def crc24q(data: bytes) -> int:
 
 
 def nmea_checksum(body: bytes) -> int:
-    """XOR of the characters between $ and * (IEC 61162-1): as one number, folded in halves down to its last eight bits."""
-    folded = int.from_bytes(body, "big")
-    for shift in _HALVES[len(body).bit_length()]:
-        folded ^= folded >> shift
-    return folded & 0xFF
+    """XOR of the characters between $ and * (IEC 61162-1)."""
+    return int(_xor(body))
 
 
 class Framer:
@@ -48,7 +58,9 @@ class Framer:
 
     def __init__(self) -> None:
         self._waiting = b""
+        self._before = 0  # bytes that came before those that wait
         self._bad_left = 0  # bytes still covered by a broken frame's own length
+        self._inside = _Inside()
 
     @property
     def waiting(self) -> int:
@@ -66,100 +78,100 @@ class Framer:
     def _units(self, data: bytes, last: bool) -> list[Unit]:
         units: list[Unit] = []
         size = len(data)
-        start = 0
-        while start < size:
-            first = data[start]
-            if first == 0xD3:
-                end, kind = self._frame(data, start, size)
-            elif first == 0x24:
-                end, kind = self._sentence(data, start, size)
-            else:
-                found = _START.search(data, start)
-                end, kind = (found.start() if found else size), OTHER
-            if not end:
+        done = start = 0  # what lies between the two begins nothing
+        while (found := _START.search(data, start)) is not None:
+            start = found.start()
+            end, kind = self._frame(data, start, size) if data[start] == 0xD3 else _sentence(data, found)
+            if kind == _WAITS:
                 if not last:
                     break
-                end, kind = (size, BAD_FRAME) if first == 0xD3 else (start + 1, OTHER)
-                if first == 0x24 and _LOOKS_LIKE_SENTENCE.match(data, start):
-                    end, kind = size, BAD_SENTENCE
-            if kind in (FRAME, SENTENCE, BAD_SENTENCE):
-                self._bad_left = 0
-                units.append((kind, data[start:end]))
-            elif kind == BAD_FRAME and not self._bad_left and _is_known_message(data, start):
+                end, kind = size, BAD_FRAME if data[start] == 0xD3 else BAD_SENTENCE
+            if kind == BAD_FRAME:
                 # Only its first byte is certain to be part of it (the length may be what is wrong): look on behind that.
-                self._bad_left = end - start - 1
-                end = start + 1
-                units.append((BAD_FRAME, data[start:end]))
-            else:
-                end = self._junk(units, data, start, start + 1 if kind == BAD_FRAME else end)
-            start = end
+                covered = start - done < self._bad_left
+                start += 1
+                if not covered and _is_known_message(data, start - 1):
+                    self._pass_over(units, data[done : start - 1])
+                    units.append((BAD_FRAME, data[start - 1 : start]))
+                    self._bad_left = end - start
+                    done = start
+                continue
+            if kind == OTHER or (kind == BAD_SENTENCE and not _LOOKS_LIKE_SENTENCE.match(data, start)):
+                start += 1
+                continue
+            if done < start:
+                self._pass_over(units, data[done:start])
+            self._bad_left = 0
+            units.append((kind, data[start:end]))
+            done = start = end
+        else:
+            start = size
+        if done < start:
+            self._pass_over(units, data[done:start])
         self._waiting = data[start:]
+        self._before += start
         return units
 
-    def _junk(self, units: list[Unit], data: bytes, start: int, end: int) -> int:
-        """Append bytes that begin nothing, as the rest of a broken frame or as other; returns where they end."""
-        kind = OTHER
-        if self._bad_left:
-            kind = REST
-            end = min(end, start + self._bad_left)
-            self._bad_left -= end - start
-        if units and units[-1][0] == kind:
-            units[-1] = (kind, units[-1][1] + data[start:end])
-        else:
-            units.append((kind, data[start:end]))
-        return end
+    def _pass_over(self, units: list[Unit], junk: bytes) -> None:
+        """Append bytes that begin nothing: the rest of a broken frame, as far as that covers them, and other."""
+        if junk and self._bad_left:
+            rest, junk = junk[: self._bad_left], junk[self._bad_left :]
+            self._bad_left -= len(rest)
+            units.append((REST, rest))
+        if junk:
+            units.append((OTHER, junk))
 
     def _frame(self, data: bytes, start: int, size: int) -> tuple[int, int]:
-        """(end, kind) of what begins with D3 at `start`; end 0 where more bytes are needed."""
+        """Where what begins with D3 at `start` ends, and what it is."""
         if start + 3 > size:
-            return (0, 0) if start + 2 > size or not data[start + 1] & 0xFC else (start + 1, OTHER)
-        if data[start + 1] & 0xFC:
-            return start + 1, OTHER
-        length = data[start + 1] << 8 | data[start + 2]
-        if length < 2:  # too short for a message number
-            return start + 1, OTHER
-        end = start + 6 + length
+            return size, _WAITS
+        end = start + 6 + (data[start + 1] << 8 | data[start + 2])
         if end > size:
             # A whole good frame behind it shows the promise of a longer one to be false: nothing good waits for it.
-            return (end, BAD_FRAME) if _holds_frame(data, start + 1, size) else (0, 0)
-        if not _crc24q(data[start:end]):
-            return end, FRAME
-        return end, BAD_FRAME
-
-    def _sentence(self, data: bytes, start: int, size: int) -> tuple[int, int]:
-        match = _LINE.match(data, start)
-        assert match is not None
-        end = match.end()
-        ending = data[end : end + 2]
-        if end - start > LONGEST_SENTENCE:
-            return start + 1, OTHER
-        if not ending or ending == b"\r":
-            return 0, 0
-        if ending == b"\r\n":
-            tail = end + 2
-        elif ending[:1] == b"\n":
-            tail = end + 1
-        else:
-            return (end, BAD_SENTENCE) if _LOOKS_LIKE_SENTENCE.match(data, start, end) else (start + 1, OTHER)
-        body = match.group()
-        if body[-3:-2] == b"*":
-            try:
-                if nmea_checksum(body[1:-3]) == int(body[-2:], 16):
-                    return tail, SENTENCE
-            except ValueError:
-                pass
-        return (tail, BAD_SENTENCE) if _LOOKS_LIKE_SENTENCE.match(body) else (start + 1, OTHER)
+            return end, BAD_FRAME if self._inside.holds_frame(data, self._before, start) else _WAITS
+        return end, BAD_FRAME if _crc24q(data[start:end]) else FRAME
 
 
-def _holds_frame(data: bytes, start: int, size: int) -> bool:
-    """True if a whole frame with a good CRC begins anywhere from `start` on."""
-    at = data.find(b"\xd3", start)
-    while 0 <= at <= size - 8:
-        end = at + 6 + (data[at + 1] << 8 | data[at + 2])
-        if at + 8 <= end <= size and not data[at + 1] & 0xFC and not _crc24q(data[at:end]):
-            return True
-        at = data.find(b"\xd3", at + 1)
-    return False
+class _Inside:
+    """The heads of frames that stand behind one that waits for its bytes. Places are bytes since the line began."""
+
+    def __init__(self) -> None:
+        self._heads: list[tuple[int, int]] = []  # (end, start), the first to end on top
+        self._seen = 0
+
+    def holds_frame(self, data: bytes, before: int, start: int) -> bool:
+        """True if a whole good frame begins in `data` behind `start`; `before` is the place of its first byte."""
+        heads, here = self._heads, before + start
+        for found in _HEAD_INSIDE.finditer(data, max(self._seen - before, start + 1)):
+            at = found.start()
+            heappush(heads, (before + at + 6 + (data[at + 1] << 8 | data[at + 2]), before + at))
+            self._seen = before + at + 1
+        self._seen = max(self._seen, before + len(data) - 2)  # a head has three bytes
+        while heads and heads[0][0] <= before + len(data):
+            end, at = heads[0]
+            if at > here and not _crc24q(data[at - before : end - before]):
+                return True
+            heappop(heads)
+        return False
+
+
+def _sentence(data: bytes, found: re.Match[bytes]) -> tuple[int, int]:
+    """Where what was found to begin with $ ends, and what it is."""
+    start, end = found.span()
+    body, checksum = found.groups()
+    if body is not None and end - start <= LONGEST_SENTENCE:
+        return end, SENTENCE if _xor(body) == _VALUE[checksum] else BAD_SENTENCE
+    line = _LINE.match(data, start)
+    assert line is not None
+    end = line.end()
+    if end - start > LONGEST_SENTENCE:
+        return end, OTHER
+    ending = data[end : end + 2]
+    if ending in (b"", b"\r"):
+        return end, _WAITS
+    if ending == b"\r\n":
+        return end + 2, BAD_SENTENCE
+    return end + ending.startswith(b"\n"), BAD_SENTENCE
 
 
 def _is_known_message(data: bytes, start: int) -> bool:

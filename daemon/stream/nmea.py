@@ -13,16 +13,16 @@ A receiver says where it is in GGA; one that does not, in GNS; one that says nei
 the position.
 
 The framer has seen to the checksum. A rover says a GGA up to twenty times a second: so the fields are taken where they stand,
-and pynmeagps converts the angles and dates, without an object of its own for each sentence.
+without an object for each sentence.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Container, Sequence
+from collections.abc import Callable, Container
 
-from pynmeagps.nmeahelpers import date2utc, dmm2ddd
+from pynmeagps.nmeahelpers import date2utc
 from witnesspost.rules.facts import Fact, Fix, SignalLevels, Tilt, Utc
 from witnesspost.rules.gnss import QUALITY_OF_MODE, FixQuality
 from witnesspost.rules.site.model import TiltSentence
@@ -33,11 +33,10 @@ WAITS_S = 1.5  # a better one may follow the first of its kind in the same secon
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
 _DATE = (_LAST_YEAR, 12, 31)
 _MOST = 1e9
+_MINUTES = {b"%02d%02d" % divmod(minute, 60): 60.0 * minute for minute in range(1440)}  # of the day, by their four digits
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
 Fields = list[bytes]
-_Rest = tuple[Sequence[bytes], bytes, Sequence[bytes]]
-"""Satellites, HDOP and height; separation; age of corrections and station: they stand apart differently in each sentence."""
 
 
 class Sentences:
@@ -47,7 +46,7 @@ class Sentences:
         self._stream = stream
         self._tilt = tilt
         self._tilt_address = tilt.sentence.upper().encode() if tilt and Tilt in wanted else None
-        self._gst: tuple[float | None, float | None, float | None, float | None] | None = None
+        self._gst: tuple[float | None, ...] = (None, None, None, None)
         self._day: tuple[bytes, dt.datetime | None] = (b"", None)
         self._in_view: dict[str, dict[int, float]] = {}
         self._gsv_said: dict[str, float] = {}
@@ -63,39 +62,38 @@ class Sentences:
             (b"GSV", SignalLevels, self._gsv),
             (b"XDR", Tilt, self._xdr),
         )
-        self._readers: dict[bytes, tuple[Callable[[float, Fields], Fact | None], ...]] = {}
+        self._readers: dict[bytes, list[Callable[[float, Fields], Fact | None]]] = {}
         for kind, fact, reader in readers:
             if fact in wanted:
-                self._readers[kind] = (*self._readers.get(kind, ()), reader)
+                self._readers.setdefault(kind, []).append(reader)
 
     def read(self, t: float, kind: bytes, line: bytes) -> list[Fact]:
         """The facts in a whole sentence of that kind (its formatter, "GGA"), none where there are none for anybody.
 
         Raises ValueError or IndexError where a field in use is not what it must be.
         """
-        readers = self._readers.get(kind, ())
+        readers = self._readers.get(kind)
         if self._tilt_address is not None and line[1:].upper().startswith(self._tilt_address):
-            readers = (self._mapped_tilt,)
-        found: list[Fact] = []
-        if readers:
-            fields = line[1 : line.rfind(b"*")].split(b",")
-            for reader in readers:
-                fact = reader(t, fields)
-                if fact is not None:
-                    found.append(fact)
-        return found
+            readers = [self._mapped_tilt]
+        if readers is None:
+            return []
+        fields = line[1 : line.rfind(b"*")].split(b",")
+        return [fact for reader in readers if (fact := reader(t, fields)) is not None]
 
     def _gga(self, t: float, fields: Fields) -> Fix:
+        _, time, lat, ns, lon, ew, quality, satellites, hdop, height, _, separation, _, age, station, *_ = fields
         self._gga_heard = t
-        return self._fix(t, fields[1], fields[2:6], _whole_number(fields[6], 9) or 0, (fields[7:10], fields[11], fields[13:]))
+        fixed = _whole_number(quality, 9) or 0
+        return self._fix(t, time, lat, ns, lon, ew, fixed, satellites, hdop, height, separation, age, station)
 
     def _gns(self, t: float, fields: Fields) -> Fix | None:
-        if not fields[6]:
+        _, time, lat, ns, lon, ew, modes, satellites, hdop, height, separation, age, station, *_ = fields
+        if not modes:
             return None  # one constellation's corrections, and no position
         self._gns_heard = t
         if t - self._gga_heard <= STEPS_ASIDE_S or t - self._first_heard.setdefault(b"GNS", t) < WAITS_S:
             return None
-        return self._fix(t, fields[1], fields[2:6], _quality(fields[6]), (fields[7:10], fields[10], fields[11:]))
+        return self._fix(t, time, lat, ns, lon, ew, _quality(modes), satellites, hdop, height, separation, age, station)
 
     def _rmc_position(self, t: float, fields: Fields) -> Fix | None:
         if t - self._gga_heard <= STEPS_ASIDE_S or t - self._gns_heard <= STEPS_ASIDE_S:
@@ -104,26 +102,43 @@ class Sentences:
             return None
         mode = fields[12] if len(fields) > 12 else b""
         quality = FixQuality.NONE if fields[2] != b"A" else _quality(mode) if mode else FixQuality.AUTONOMOUS
-        return self._fix(t, fields[1], fields[3:7], quality, ((b"", b"", b""), b"", (b"", b"")))
+        _, time, _, lat, ns, lon, ew, *_ = fields
+        return self._fix(t, time, lat, ns, lon, ew, quality)
 
-    def _fix(self, t: float, time: bytes, where: Sequence[bytes], quality: int, rest: _Rest) -> Fix:
+    def _fix(
+        self,
+        t: float,
+        time: bytes,
+        lat: bytes,
+        ns: bytes,
+        lon: bytes,
+        ew: bytes,
+        quality: int,
+        satellites: bytes = b"",
+        hdop: bytes = b"",
+        height: bytes = b"",
+        separation: bytes = b"",
+        age: bytes = b"",
+        station: bytes = b"",
+    ) -> Fix:
+        """The fact that these fields make, each as it stands in its sentence."""
         time_s = seconds_of_day(time)
-        gst = self._gst
-        _, sigma_east_m, sigma_north_m, sigma_up_m = gst if gst is not None and gst[0] == time_s else (None,) * 4
-        (satellites, hdop, height), separation, corrections = rest
+        said_at_s, sigma_east_m, sigma_north_m, sigma_up_m = self._gst
+        if said_at_s != time_s:
+            sigma_east_m = sigma_north_m = sigma_up_m = None
         return Fix(
             t=t,
             stream=self._stream,
             time_s=time_s,
             quality=quality,
-            latitude=_angle(where[0], where[1] == b"S", 90.0),
-            longitude=_angle(where[2], where[3] == b"W", 180.0),
+            latitude=_angle(lat, ns == b"S", 90.0),
+            longitude=_angle(lon, ew == b"W", 180.0),
             height_m=_number(height),
             separation_m=_number(separation),
             satellites=_whole_number(satellites, 9999),
             hdop=_number(hdop),
-            age_s=_number(corrections[0]),
-            station_id=_whole_number(corrections[1], 9999),
+            age_s=_number(age),
+            station_id=_whole_number(station, 9999),
             sigma_east_m=sigma_east_m,
             sigma_north_m=sigma_north_m,
             sigma_up_m=sigma_up_m,
@@ -211,12 +226,10 @@ class Sentences:
 def seconds_of_day(field: bytes) -> float | None:
     """UTC seconds of the day of hhmmss or hhmmss.s…; None where the field is not a time."""
     try:
-        hours, minutes, seconds = int(field[:2]), int(field[2:4]), float(field[4:])
-    except ValueError:
+        minute_s, seconds = _MINUTES[field[:4]], float(field[4:])
+    except (KeyError, ValueError):
         return None
-    if not (0 <= hours < 24 and 0 <= minutes < 60 and 0.0 <= seconds < 60.0):
-        return None
-    return hours * 3600 + minutes * 60 + seconds
+    return minute_s + seconds if 0.0 <= seconds < 60.0 else None
 
 
 def _quality(modes: bytes) -> int:
@@ -227,12 +240,18 @@ def _quality(modes: bytes) -> int:
 
 def _angle(field: bytes, negative: bool, most: float) -> float | None:
     """Degrees of dddmm.m…, None where there are none; ValueError past `most`."""
-    degrees = dmm2ddd(field.decode())
-    if not isinstance(degrees, float) or not math.isfinite(degrees):
+    minutes = field.find(b".") - 2
+    if minutes < 2:
         return None
-    if abs(degrees) > most:
+    try:
+        degrees = abs(float(field[:minutes])) + float(field[minutes:]) / 60.0
+    except ValueError:
+        return None
+    if abs(degrees) <= most:
+        return -abs(degrees) if negative else abs(degrees)
+    if math.isfinite(degrees):
         raise ValueError(f"no angle of that kind: {degrees}")
-    return -abs(degrees) if negative else abs(degrees)
+    return None
 
 
 def _number(field: bytes) -> float | None:
@@ -240,9 +259,11 @@ def _number(field: bytes) -> float | None:
     if not field:
         return None
     value = float(field)
-    if abs(value) > _MOST:
-        raise ValueError(f"no measurement: {value}")
-    return value if math.isfinite(value) else None
+    if -_MOST <= value <= _MOST:
+        return value
+    if math.isnan(value):
+        return None
+    raise ValueError(f"no measurement: {value}")
 
 
 def _whole_number(field: bytes, most: int) -> int | None:
