@@ -38,7 +38,7 @@ def _moment(meaning: str) -> Meta:
     return Meta(description=meaning, ge=0, le=LATEST_T)
 
 
-class Row(Struct, array_like=True):
+class Row(Struct, array_like=True, gc=False):
     """What every table has: its name, and its key column where it has one."""
 
     table: ClassVar[str]

@@ -177,9 +177,9 @@ class Scene:
         Receivers put many things in GGA's last field (a caster's number, a constant): it counts once the receiver has used
         one of the project's numbers in this run. Some give the number by its last three digits or its lowest ten bits.
         """
-        if not self._used_ours or not fix.station_id or self.base_kind != "own":
+        if fix.station_id in self._called or not fix.station_id or not self._used_ours or self.base_kind != "own":
             return False
-        return fix.quality in _CORRECTED_BY_ONE and not self._uses_ours(fix)
+        return fix.quality in _CORRECTED_BY_ONE
 
     def station(self) -> Station | None:
         """The project's station as last broadcast, and of several the one that sends; None while it has not said its place."""
