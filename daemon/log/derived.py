@@ -34,6 +34,7 @@ _STATION_AGAIN_S = 600.0
 # a few milliseconds early.
 _SAME_FIX_AGAIN_S = 4.5
 _FIX_PAUSE_S = 2.0
+_SECOND_STANDS_STILL_S = 1.5
 # More than honest senders say; whoever invents without end fills the raw bytes, which are bounded by the line, and no table.
 _MOST_FIXES_S = 50  # a stream's in a second
 _MOST_ANCHORS_MIN = 20  # of all streams in a minute
@@ -47,14 +48,16 @@ class DerivedRows:
 
     Where no receiver says the date, the observations still say the time of the week: with `system_utc` the week is the
     system clock's, if that can be right at all (a board without a battery starts in 1970), and the anchor says so.
-    A base stands still and says the same every second: `at_base`, the same again is written once in five seconds, and
-    at its end.
+    Of a stretch of positions that go on alike some are written, and its last. A base stands still and says the same every
+    second: `at_base`, one in five seconds is. A rover's are alike while quality and station are: of those the first of each of
+    the receiver's seconds is written. The bytes keep every one.
     """
 
     def __init__(self, system_utc: Callable[[], dt.datetime] | None = None, *, at_base: bool = False) -> None:
         self._system_utc = system_utc
-        self._at_base = at_base
-        self._repeated: dict[str, _RepeatedFix] = {}
+        self._alike = _ALL_BUT_TIME if at_base else _OF_A_RUN
+        self._is_due = _is_five_seconds_on if at_base else _is_in_another_second
+        self._stretches: dict[str, _Stretch] = {}
         self._rows: Derived = {}
         self._bins: dict[tuple[int, str, str, int | None], list[int]] = {}
         self._clock: _Minute | None = None
@@ -81,10 +84,10 @@ class DerivedRows:
     def complete(self, t: float, *, end: bool = False) -> Derived:
         """The rows that are complete at `t`, which wait here no more; with `end` also the bins and the anchor that are not."""
         if end:
-            for repeated in self._repeated.values():
-                if repeated.unwritten is not None:
-                    self._add(repeated.unwritten)
-            self._repeated.clear()
+            for stretch in self._stretches.values():
+                if stretch.last is not stretch.written:
+                    self._write_fix(stretch.last)
+            self._stretches.clear()
         if self._clock is not None and (end or t >= self._clock.until):
             self._anchor(self._clock)
             self._clock = None
@@ -136,18 +139,21 @@ class DerivedRows:
         return count < most
 
     def _fix(self, fact: Fix) -> None:
-        if not self._is_one_of(_MOST_FIXES_S, FixRow, fact.stream, int(fact.t)):
+        stretch = self._stretches.get(fact.stream)
+        if stretch is None or not stretch.goes_on(fact, self._alike):
+            if stretch is not None and stretch.last is not stretch.written:
+                self._write_fix(stretch.last)  # what ends is written before what begins
+            self._stretches[fact.stream] = _Stretch(fact)
+        elif self._is_due(stretch.written, fact):
+            stretch.written = stretch.last = fact
+        else:
+            stretch.last = fact
             return
-        row = FixRow.of(fact)
-        if self._at_base:
-            before = self._repeated.get(fact.stream)
-            if before is not None and before.goes_on(row):
-                before.unwritten = row
-                return
-            if before is not None and before.unwritten is not None and not before.says_the_same(row):
-                self._add(before.unwritten)  # what ends is written before what begins
-            self._repeated[fact.stream] = _RepeatedFix(row)
-        self._add(row)
+        self._write_fix(fact)
+
+    def _write_fix(self, fact: Fix) -> None:
+        if self._is_one_of(_MOST_FIXES_S, FixRow, fact.stream, int(fact.t)):
+            self._add(FixRow.of(fact))
 
     def _traffic(self, fact: Traffic) -> None:
         number, stream = int(fact.t // _BIN_S), fact.stream
@@ -284,24 +290,30 @@ def _say_the_same(one: StationRow, other: StationRow) -> bool:
     return all(getattr(one, name) == getattr(other, name) for name in one.__struct_fields__ if name not in ("t", *_OF_A_PLACE))
 
 
-class _RepeatedFix:
-    """A base's fix that was written, and the last one since that said the same."""
+class _Stretch:
+    """Positions of one stream that go on alike and without a pause: the last one, and the last that was written."""
 
-    def __init__(self, row: FixRow):
-        self._written = row
-        self.unwritten: FixRow | None = None
+    def __init__(self, first: Fix):
+        self.written = self.last = first
 
-    def goes_on(self, row: FixRow) -> bool:
-        """True where `row` need not be written: the same again, without a pause, and the last written is not old."""
-        return self.says_the_same(row) and row.t - self._written.t < _SAME_FIX_AGAIN_S
-
-    def says_the_same(self, row: FixRow) -> bool:
-        """True where `row` says what the one before it did, without a pause."""
-        last = self.unwritten or self._written
-        return row.t - last.t < _FIX_PAUSE_S and _words(row) == _words(self._written)
+    def goes_on(self, fact: Fix, alike: Callable[[Fix], Any]) -> bool:
+        """True where `fact` is one more of them."""
+        return fact.t - self.last.t < _FIX_PAUSE_S and bool(alike(fact) == alike(self.last))
 
 
-_words = attrgetter(*(name for name in FixRow.__struct_fields__ if name not in ("t", "stream", "time_s")))
+_OF_A_RUN = attrgetter("quality", "station_id")
+_ALL_BUT_TIME = attrgetter(*(name for name in FixRow.__struct_fields__ if name not in ("t", "stream", "time_s")))
+
+
+def _is_five_seconds_on(written: Fix, fact: Fix) -> bool:
+    return fact.t - written.t >= _SAME_FIX_AGAIN_S
+
+
+def _is_in_another_second(written: Fix, fact: Fix) -> bool:
+    """By the receiver's time, whose seconds no delay of the line lengthens or shortens; by arrival where it stands still."""
+    if fact.time_s is None or written.time_s is None or fact.t - written.t >= _SECOND_STANDS_STILL_S:
+        return fact.t // 1.0 != written.t // 1.0
+    return fact.time_s // 1.0 != written.time_s // 1.0
 
 
 class _Minute:

@@ -113,7 +113,8 @@ class ClockRow(Row, kw_only=True):
 
 
 class FixRow(Row):
-    """A position (NMEA GGA, with the GST of the same second); at a base the same again only once in five seconds."""
+    """A position (NMEA GGA, with the GST of the same second): of those that go on alike the first in a second and the last, at
+    a base (all words alike) one in five seconds. A change of quality or station is always here, every position in the bytes."""
 
     table: ClassVar[str] = "fix"
 

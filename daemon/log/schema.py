@@ -20,7 +20,7 @@ VERSION = 3
 APPLICATION_ID = 0x57507374
 # Overflow chains and the tails of rows waste about half a page a block: small pages keep the log, and what each
 # commit writes to a flash card, small (measured; tests/bench/log.py).
-PAGE_BYTES = 512
+PAGE_BYTES = 1024
 
 # The log's last `t`. Each commit goes on in time from the one before, and holds no more than a block a stream: its last
 # rows tell, and a start after a crash need not read the whole file.

@@ -954,7 +954,18 @@ def fixes(rows, facts):
 def test_a_base_that_says_the_same_is_written_every_five_seconds_and_at_its_end():
     seconds = [float(t) for t in range(13)]
     assert fixes(DerivedRows(at_base=True), map(fix, seconds)) == [0, 5, 10, 12]
-    assert fixes(DerivedRows(), map(fix, seconds)) == seconds  # a rover's every word counts
+    assert fixes(DerivedRows(), map(fix, seconds)) == seconds
+
+
+def test_of_a_rovers_many_positions_a_second_the_first_is_written_and_each_change():
+    tenths = [round(0.1 * n, 1) for n in range(36)]
+    assert fixes(DerivedRows(), map(fix, tenths)) == [0, 1, 2, 3, 3.5]
+    changed = [fix(t, quality=5 if 1.2 < t < 1.7 else 4, satellites=int(10 * t)) for t in tenths]
+    assert fixes(DerivedRows(), changed) == [0, 1, 1.2, 1.3, 1.6, 1.7, 2, 3, 3.5]
+    paused = [fix(t) for t in tenths if not 0.5 < t < 3.0]
+    assert fixes(DerivedRows(), paused) == [0, 0.5, 3, 3.5]
+    unsaid = [msgspec.structs.replace(fix(t), time_s=None) for t in tenths]
+    assert fixes(DerivedRows(), unsaid) == [0, 1, 2, 3, 3.5]
 
 
 def test_what_ends_at_a_base_is_written_before_what_begins():
