@@ -157,9 +157,9 @@ def test_a_hostile_sentence_costs_nothing_but_itself(tmp_path, body):
     log = Log.start(tmp_path, SITE, SITE_TEXT)
     pipeline = Pipeline(SITE, log)
     hostile = b"$%s*%02X\r\n" % (body.encode(), nmea_checksum(body.encode()))
-    good = b"$GNGGA,120001.00,3907.4074,N,10459.2593,W,4,14,0.7,1845.7,M,-19.1,M,1.0,0417"
-    good = good + b"*%02X\r\n" % nmea_checksum(good[1:])
     for second in range(3):
+        good = b"$GNGGA,12000%d.00,3907.4074,N,10459.2593,W,4,14,0.7,1845.7,M,-19.1,M,1.0,0417" % second
+        good = good + b"*%02X\r\n" % nmea_checksum(good[1:])
         pipeline.feed(second + 0.5, "receiver", hostile)
         pipeline.feed(second + 0.6, "receiver", good)
         log.tick(second + 0.9)
