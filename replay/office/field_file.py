@@ -147,6 +147,8 @@ def _csv(path: Path, text: str, near: Near, columns: str | None) -> FieldFile:
         raise FieldError(f"{path}: holds no points; expected one a line")
     header = _header(rows[0][1]) if columns is None else {}
     body = rows[1:] if header or not _has_numbers(rows[0][1], decimal) else rows
+    if not body:
+        raise FieldError(f"{path}: holds no points (read {', '.join(rows[0][1])[:60]!r}); expected one a line")
     if columns is not None:
         meanings = _stated(path, columns)
     elif header:
