@@ -1,5 +1,11 @@
-"""For all tests: Hypothesis asks none to be quick, for how long an example takes says more of the machine than of the code; and
-what a test starts puts its socket into the test's own folder, never into the system's."""
+"""What holds for all tests, one by one or several at a time.
+
+Hypothesis asks none to be quick, for how long an example takes says more of the machine than of the code; and
+what a test starts puts its socket into the test's own folder, never into the system's.
+"""
+
+import tempfile
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -14,3 +20,12 @@ def run_folder(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("RUNTIME_DIRECTORY", str(tmp_path_factory.mktemp("run")))
         yield
+
+
+@pytest.fixture
+def open_folder():
+    """A folder that every user may look into, as pytest's own is not."""
+    with tempfile.TemporaryDirectory(prefix="witnesspost-") as name:
+        folder = Path(name)
+        folder.chmod(0o755)
+        yield folder

@@ -203,15 +203,12 @@ def test_two_services_on_one_port(tmp_path, line, watch):
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="takes rights away from a user that only root can become")
-def test_a_port_that_needs_rights_names_the_group(tmp_path):
-    port = tmp_path / "tty0"
+def test_a_port_that_needs_rights_names_the_group(open_folder):
+    port = open_folder / "tty0"
     os.mkfifo(port, 0o600)
-    site = tmp_path / "site.toml"
+    site = open_folder / "site.toml"
     site.write_text(SITE.format(port=port))
     site.chmod(0o644)
-    for folder in (tmp_path, *tmp_path.parents):
-        if folder.stat().st_mode & 0o005 != 0o005:
-            folder.chmod(folder.stat().st_mode | 0o005)
     script = (
         "import os, sys; os.setgid(65534); os.setuid(65534); from witnesspost.daemon.cli import main; "
         f"main(['watch', {str(site)!r}], prog_name='witnesspost')"

@@ -514,22 +514,17 @@ def test_a_folder_that_cannot_be_written_at_the_start_is_tried_until_it_can(tmp_
 
 
 @pytest.fixture
-def nobody(tmp_path):
-    """Run without root's rights, so that a folder's mode counts."""
-    if os.geteuid() != 0:
-        yield tmp_path / "log"
-        return
-    folder = tmp_path / "log"
+def nobody(open_folder):
+    """A folder, without root's rights, so that its mode counts."""
+    folder = open_folder / "log"
     folder.mkdir()
+    if os.geteuid() != 0:
+        yield folder
+        return
     os.chown(folder, 65534, 65534)
-    parents = {parent: parent.stat().st_mode for parent in (tmp_path, *list(tmp_path.parents)[:2])}
-    for parent in parents:
-        parent.chmod(0o755)
     os.seteuid(65534)
     yield folder
     os.seteuid(0)
-    for parent, mode in parents.items():
-        parent.chmod(mode)
 
 
 def test_a_folder_made_read_only_in_between_costs_nothing(nobody):

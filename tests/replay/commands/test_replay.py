@@ -19,12 +19,7 @@ from witnesspost.rules.datum.grids import Grid
 from tests.bench.streams import site_text
 from tests.rules.datum.test_geoid import write_gtx
 
-SCENARIOS = [
-    "rover-radio-other-frequency",
-    "base-switched-off",
-    "neighbours-base-on-our-channel",
-    "radio-cable-pulled-and-back",
-]
+SCENARIOS = ["rover-radio-other-frequency", "neighbours-base-on-our-channel"]
 WRONG = Path(__file__).parents[1] / "play" / "scenarios" / "wrong-truth.toml"
 
 
