@@ -17,8 +17,10 @@ _HEADER = re.compile(r"\s*+(\[\[?)\s*+([A-Za-z0-9_.\"'-]++(?: ++[A-Za-z0-9_.\"'-
 _HEADER_WITHOUT_ITS_FIRST = re.compile(r"\s*()([A-Za-z0-9_.-]+)\s*\]{1,2}\s*(?:#.*)?")
 _KEY = re.compile(r"\s*([A-Za-z0-9_.-]+|\"[^\"]*\"|'[^']*')\s*=\s*(\S.*|)", re.DOTALL)
 _DECIMAL_COMMA = re.compile(r"([+-]?\d+),(\d+)\s*(?:#.*)?")
+_THOUSANDS = re.compile(r"([+-]?\d{1,3}(?:,\d{3})+(?:\.\d*)?)\s*(?:#.*)?")
 _BARE_WORD = re.compile(r"([^\s\"'\[{#0-9][^\"'#]*)(?:#.*)?")
-_CURLY, _MINUS = "“”„‟«»‘’‚", "−–—"
+_CURLY, _MINUS, _NO_BREAK = "“”„‟«»‘’‚", "−–—", "\u00a0\u2007\u202f"
+_QUOTED = re.compile(r"\"[^\"]*\"|'[^']*'")
 # The parser's work for a key grows with the square of its depth.
 _TOO_DEEP = re.compile(r"(?:\.\s*+(?:[\w-]++|\"[^\"]*+\"|'[^']*+')\s*+){20}")
 _FIRST_WORD = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_-]*)\b")
@@ -59,6 +61,9 @@ def table_of(text: str) -> Text:
     if text.startswith("\ufeff"):
         problems.append("line 1: begins with a byte-order mark; save the file as UTF-8 without one")
         text = text[1:]
+    if "\r" in text and "\n" not in text:
+        problems.append("its lines end as on an old Mac; save the file with plain line ends (LF)")
+        text = text.replace("\r", "\n")
     lines = text.replace("\r\n", "\n").split("\n")
     refused = {index: what for index, line in enumerate(lines) if (what := _what_is_too_much(line))}
     if len(refused) > _MOST_LINES:
@@ -132,6 +137,11 @@ def _what_is_wrong(line: str, said: str) -> str:
     if comma := _DECIMAL_COMMA.fullmatch(value):
         read, with_point = f"{comma[1]},{comma[2]}", f"{comma[1]}.{comma[2]}"
         return f"read {_in_short(read)}, with a decimal comma; expected a point: {_in_short(with_point)}"
+    if thousands := _THOUSANDS.fullmatch(value):
+        plain = thousands[1].replace(",", "")
+        return f"read {_in_short(thousands[1])}, with a comma between thousands; expected {_in_short(plain)}"
+    if any(letter in _NO_BREAK for letter in _QUOTED.sub("", line)):
+        return "a no-break space; expected a plain one"
     if line.lstrip().startswith("[") or _HEADER_WITHOUT_ITS_FIRST.fullmatch(line):
         return f"read {_in_short(line.strip())}; expected a table's name in brackets, such as [base] or [[stream]]"
     if not key:

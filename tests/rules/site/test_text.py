@@ -26,6 +26,8 @@ def line_of(text, part):
         (("pole_height_m = 2.0", "pole_height_m = 2,0 # m"), "2,0", "with a decimal comma; expected a point: 2.0"),
         (("height = 1880.0", "height = −1880.0"), "−1880", "read −1880.0, with a dash for a minus; expected a hyphen: -"),
         (('name = "KQ-2"', "name = “KQ-2”"), "“", "curly quotation marks; expected straight ones"),
+        (("height = 1880.0", "height = 1,880.0"), "1,880", "read 1,880.0, with a comma between thousands; expected 1880.0"),
+        (("height = 1880.0", "height\u00a0= 1880.0"), "\u00a0", "a no-break space; expected a plain one"),
         (('name = "KQ-2"', "name = KQ-2"), "= KQ-2", 'name: read KQ-2; expected a text in quotes: "KQ-2"'),
         (('port = "/dev/ttyUSB0"', "port = /dev/ttyUSB0"), "= /dev", 'expected a text in quotes: "/dev/ttyUSB0"'),
         (('name = "KQ-2"', 'name = "KQ-2'), '= "KQ-2', 'name: a text that does not end; expected a closing "'),
@@ -78,6 +80,7 @@ def test_lines_that_are_no_toml_hide_nothing():
         (b"\xfe\xff" + GOOD.encode("utf-16-be"), "is UTF-16; save it as UTF-8"),
         (GOOD.encode("utf-16-le"), "is UTF-16, or not a text; save it as UTF-8"),
         (GOOD.encode("utf-16-be"), "is UTF-16, or not a text; save it as UTF-8"),
+        (GOOD.replace("\n", "\r").encode(), "its lines end as on an old Mac; save the file with plain line ends (LF)"),
         (GOOD.replace("Kestrel quarry", "Kestrel Süd").encode("latin-1"), "line 15: a byte that is not UTF-8"),
     ],
 )
