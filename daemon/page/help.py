@@ -11,11 +11,9 @@ from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
+from witnesspost.daemon.page.timelines import timeline
 from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm
 from witnesspost.daemon.state import WORDS
-
-_DRAWN_MS = 6000
-_PER_MS = 0.05  # of the drawing's width
 
 
 class Help:
@@ -59,23 +57,4 @@ class Help:
 
 
 def _row(what: str, said: str, rhythm: Rhythm | None) -> Html:
-    return tag("div", tag("p", tag("b", what), f" {said}"), _timeline(rhythm), class_="pattern")
-
-
-def _timeline(rhythm: Rhythm | None) -> Html:
-    """The first six seconds: on is thick, off is a line."""
-    bars = []
-    at_ms = 0
-    while rhythm is not None and at_ms < _DRAWN_MS:
-        on, next_ms = rhythm.at(at_ms)
-        until_ms = _DRAWN_MS if next_ms is None else min(_DRAWN_MS, at_ms + next_ms)
-        if on:
-            bars.append(tag("rect", x=_n(at_ms), y=2, width=_n(until_ms - at_ms), height=16))
-        at_ms = until_ms
-    line = tag("path", d=f"M0 18.5H{_n(_DRAWN_MS)}")
-    box = f"0 0 {_n(_DRAWN_MS)} 20"
-    return tag("svg", line, *bars, class_="timeline", viewBox=box, preserveAspectRatio="none", aria_hidden="true")
-
-
-def _n(ms: int) -> str:
-    return f"{ms * _PER_MS:.4g}"
+    return tag("div", tag("p", tag("b", what), f" {said}"), timeline(rhythm), class_="pattern")

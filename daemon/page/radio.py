@@ -30,7 +30,7 @@ class Radio:
 
     async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
         """What the site file says of both ends."""
-        return tag("section", tag("h2", words.SETTINGS), self._settings(), tag("p", words.SETTINGS_WHY, class_="hint"))
+        return tag("section", tag("h2", words.SETTINGS), settings(self._site), tag("p", words.SETTINGS_WHY, class_="hint"))
 
     def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
         """Nothing."""
@@ -69,18 +69,20 @@ class Radio:
                 rows.append((words.BEYOND, words.BEYOND_WHY))
         return rows
 
-    def _settings(self) -> Html:
-        ends = (self._site.radio.base, self._site.radio.rover)
-        head = tag("tr", tag("th", words.SETTING, scope="col"), *(tag("th", end, scope="col") for end in words.ENDS))
-        rows = []
-        for field in msgspec.structs.fields(RadioTable):
-            said = [getattr(end, field.name) for end in ends]
-            differs = None not in said and said[0] != said[1] and field.name != "antenna_above_ground_m"
-            cells = [tag("td", _said(value)) for value in said]
-            name = words.RADIO_KEYS[field.name]
-            title = tag("th", f"{name}: {words.DIFFERS}" if differs else name, scope="row")
-            rows.append(tag("tr", title, *cells, class_="differs" if differs else None))
-        return tag("table", tag("thead", head), tag("tbody", *rows))
+
+def settings(site: Site) -> Html:
+    """Both ends' radio settings as a table; what differs is marked."""
+    ends = (site.radio.base, site.radio.rover)
+    head = tag("tr", tag("th", words.SETTING, scope="col"), *(tag("th", end, scope="col") for end in words.ENDS))
+    rows = []
+    for field in msgspec.structs.fields(RadioTable):
+        said = [getattr(end, field.name) for end in ends]
+        differs = None not in said and said[0] != said[1] and field.name != "antenna_above_ground_m"
+        cells = [tag("td", _said(value)) for value in said]
+        name = words.RADIO_KEYS[field.name]
+        title = tag("th", f"{name}: {words.DIFFERS}" if differs else name, scope="row")
+        rows.append(tag("tr", title, *cells, class_="differs" if differs else None))
+    return tag("table", tag("thead", head), tag("tbody", *rows))
 
 
 def _said(value: object) -> str:

@@ -226,3 +226,41 @@ CAUTION_LINES = (
     "from a transmitting antenna that the radio's maker states.",
     "Mind overhead lines when you raise a mast, and take it down in a thunderstorm.",
 )
+
+# The printed card.
+CARD = "Card of {post}"
+CARD_AT = {"base": "at the base", "rover": "at the rover"}
+CARD_SIGNALS = "What the light and the sound say"
+CARD_COUNT = "Count the flashes; colour and pitch mean nothing. The drawings show six seconds: black is on."
+CARD_SETTINGS = "How this job is set up"
+CARD_BASE = "Base over {point}"
+CARD_BASE_NOWHERE = "Base over a point that is not listed"
+CARD_NETWORK = {"network": "Corrections of a network: its station may change", "moving": "A moving base"}
+CARD_STATION = "station {numbers}"
+CARD_ANY_STATION = "any station"
+CARD_ANTENNA = "antenna {height:.3f} m above the mark, vertical"
+CARD_EXPECTED = "Expected at the antenna reference point ({frame}):"
+CARD_FIRST_DAY = "The first day"
+CARD_STEPS = (
+    "Set up the base, measure the antenna's height twice, and give point and height on the page under Today.",
+    "Wait for one short flash every three seconds. Anything else: open the page, or look at side 1.",
+    "Put the rover on a second known point, say so under Check in, and stand still for ten seconds.",
+    "Start when it has passed. Check in again after each break, after a change of battery, and at the end.",
+    "STOP: store no points. Do the steps on the page in their order, and press Seen.",
+)
+CARD_CONTROL = "Control points"
+CARD_MORE_CONTROL = "and {count:,} more in the site file"
+CARD_NO_CONTROL = "none in the site file"
+CARD_PLACE = {"angles": ("Latitude", "Longitude"), "lengths": ("Easting", "Northing")}
+CARD_POINT = "Point"
+CARD_HEIGHT = "Height ({unit})"
+CARD_WIFI = "1. Join the post's Wi-Fi"
+CARD_WIFI_NAME = "Name:"
+CARD_WIFI_PASSWORD = "Password:"
+CARD_PAGE = "2. Open its page"
+CARD_PAGE_ALONE = "Open the post's page"
+CARD_NO_PAGE = "This post has no page that a phone can open: [page] in the site file, with a pin, gives it one."
+CARD_PAGE_SOMEWHERE = "http://ADDRESS:{port}/ with the post's address in your network"
+CARD_PIN = "PIN:"
+CARD_MADE = "Made from the site file on {date}; make it again when that changes."
+CARD_SIDE = "Side {side} of 2"
