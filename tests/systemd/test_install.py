@@ -12,7 +12,7 @@ import pytest
 
 FOLDER = Path(__file__).parents[2] / "systemd"
 POSTS = ("alpha", "bravo", "charlie")
-PLACES = ("/opt/witnesspost", "/etc/", "/usr/local/bin/", "/var/lib/witnesspost", "/run/witnesspost")
+PLACES = ("/opt/witnesspost", "/etc/", "/sys/class/net", "/usr/local/bin/", "/var/lib/witnesspost", "/run/witnesspost")
 
 STUBS = {
     "id": "echo 0",
@@ -43,7 +43,7 @@ case "$*" in
     list-units*) for post in $(ls "$ROOT/posts"); do echo "witnesspost@$post.service loaded"; done ;;
     *is-active*) for last; do :; done
         name=${last#witnesspost@}; [ "$(cat "$ROOT/posts/${name%.service}")" = active ] ;;
-    restart*) name=${2#witnesspost@}; name=${name%.service}
+    "restart witnesspost@"*) name=${2#witnesspost@}; name=${name%.service}
         echo failed >"$ROOT/posts/$name"
         ! "$ROOT/opt/witnesspost/venv/bin/witnesspost" watch "$name" || echo active >"$ROOT/posts/$name"
         [ "$(cat "$ROOT/posts/$name")" = active ] || exit 1
@@ -80,7 +80,7 @@ class Machine:
         (checkout / "pyproject.toml").write_text("")
         for file in FOLDER.iterdir():
             text = file.read_text()
-            if file.name == "install":
+            if file.name in ("install", "wifi"):
                 for place in PLACES:
                     text = text.replace(place, f"{root}{place}")
             (checkout / "systemd" / file.name).write_text(text)
@@ -91,9 +91,9 @@ class Machine:
         text = PROGRAM.format(version=version, dies=dies, refused=refused, say=say.format(version=version))
         (self.root / "program").write_text(text)
 
-    def install(self, umask=0o022):
+    def install(self, *options, umask=0o022):
         environment = {**os.environ, "ROOT": str(self.root), "PATH": f"{self.root}/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
-        command = ["sh", self.root / "checkout/systemd/install"]
+        command = ["sh", self.root / "checkout/systemd/install", *options]
         return subprocess.run(command, env=environment, umask=umask, capture_output=True, text=True, check=False)
 
     @property

@@ -68,7 +68,7 @@ def test_the_installer_is_posix_shell_and_refuses_what_it_does_not_know():
 
 
 def test_the_installer_names_every_file_that_it_installs():
-    text = (FOLDER / "install").read_text()
+    text = (FOLDER / "install").read_text() + (FOLDER / "wifi").read_text()
     for file in FOLDER.iterdir():
         if file.name != "install":
             assert f"$here/{file.name}" in text
