@@ -4,11 +4,12 @@
 
 A truth is made with pyproj alone, from the words of its cause, and goes through the rules as a broadcast position (to the
 wire's 0.1 mm) or as a rover's fixes; nothing of `rules.datum` makes a truth. The separations are a plane, written into a grid
-file that is the project's own, or those of EGM96's 15′ grid in Debian's proj-data, read here. All coordinates are invented.
+file that is the project's own, or EGM2008's (`tests.proof.make_egm2008`). All coordinates are invented.
 """
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import functools
 import math
@@ -20,7 +21,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import numpy as np
 from pyproj import Transformer
 from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.control_check import ControlCheck
@@ -31,6 +31,8 @@ from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fix, Station, Utc
 from witnesspost.rules.site.model import Site, figures_of
 from witnesspost.rules.site.reading import site_from_table
+
+from tests import DATA
 
 TODAY = dt.datetime(2026, 11, 24, 9, 0, tzinfo=dt.UTC)
 EPOCH = 2026.0 + 327.375 / 365  # the same as a decimal year
@@ -273,14 +275,19 @@ def aside(at: Xyz, east: float, north: float, up: float) -> Xyz:
 
 
 def right_bases(count: int, seed: int) -> list[str]:
-    """`count` right bases over the globe, every type of frame; what `base-datum` said of any (nothing, it should be)."""
+    """`count` right bases over the globe, every type of frame; what `base-datum` said of any (nothing, it should be).
+
+    Their heights are ellipsoidal; or above EGM2008, where the site file has that model, or only the bundled EGM96: there a
+    note that the height cannot be judged is no more than the truth.
+    """
     draw = random.Random(seed)
     said = []
-    for number in range(count):
-        table, broadcast = _right_base(draw, number)
+    for place in draw.sample(egm2008(), count):
+        table, broadcast = _right_base(draw, place)
         finding = base_finding(Case(table, broadcast))
-        if finding is not None:
-            said.append(f"{table['project']}: {finding.evidence}")
+        noted = finding is not None and (finding.severity, finding.causes[0].cause) == ("note", "height-not-judged")
+        if finding is not None and not (noted and table["project"]["geoid"] == "bundled"):
+            said.append(f"{table['project']}: {finding.causes[0].cause} {finding.evidence}")
     return said
 
 
@@ -323,37 +330,14 @@ def _chance(place: Place) -> float:
     return total
 
 
-def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
-    kinds = (
-        "EPSG:7912",
-        "EPSG:9000",
-        "utm",
-        "EPSG:6319",
-        "EPSG:6428",
-        "EPSG:7931",
-        "EPSG:25832",
-        "EPSG:7855",
-        "EPSG:3006",
-        "EPSG:4171",
-    )
-    kind = kinds[number % len(kinds)]
-    if kind in ("EPSG:7912", "EPSG:9000", "utm"):
-        latitude, longitude = math.degrees(math.asin(draw.uniform(-0.99, 0.99))), draw.uniform(-180, 180)
-    else:
-        from witnesspost.rules.datum.frames import frame_of
-
-        west, south, east, north = frame_of(kind).area or (0, 0, 1, 1)
-        latitude, longitude = draw.uniform(south, north), west + draw.uniform(0, (east - west) % 360)
-        longitude = (longitude + 180) % 360 - 180
-    if kind == "utm":
-        zone = int((longitude + 180) // 6) + 1
-        kind = f"EPSG:{(32600 if latitude >= 0 else 32700) + zone}"
-    geoidal = draw.random() < 0.5
+def _right_base(draw: random.Random, place: RightPlace) -> tuple[dict[str, Any], Xyz]:
+    kind, latitude, longitude = place.frame, place.latitude, place.longitude
+    geoid = draw.choice(("", "bundled", "own"))
     if kind in ("EPSG:9000", "EPSG:4171"):
-        geoidal = True  # 2D frames
+        geoid = geoid or "own"  # 2D frames
     height = draw.uniform(-50, 4000)
     antenna = round(draw.uniform(0.0, 3.0), 3)
-    n = egm96(latitude, longitude) if geoidal else 0.0
+    n = place.separation_m if geoid else 0.0
     unit_name = {"EPSG:6428": "us-ft"}.get(kind, "m")
     unit_m = 1200 / 3937 if unit_name == "us-ft" else 1.0
     point: dict[str, Any] = {"name": "P", "height": height / unit_m}
@@ -369,13 +353,23 @@ def _right_base(draw: random.Random, number: int) -> tuple[dict[str, Any], Xyz]:
         "stream": [{"name": "line", "port": "loop://", "carries": ["corrections", "positions"]}],
         "project": {
             "frame": kind,
-            "vertical": "geoid" if geoidal else "ellipsoidal",
+            "vertical": "geoid" if geoid else "ellipsoidal",
+            "geoid": _level_grid(place) if geoid == "own" else "bundled",
             "height_unit": unit_name,
             "control": [point],
         },
         "base": {"occupies": "P", "station_id": 417, "antenna_height_m": antenna},
     }
     return table, broadcast
+
+
+def _level_grid(place: RightPlace) -> str:
+    """A geoid file for the place: EGM2008's separation there, level over half a degree."""
+    south, west = math.floor(4 * place.latitude) / 4, math.floor(4 * place.longitude) / 4
+    path = Path(_FOLDER.name, "egm2008", f"{place.latitude}_{place.longitude}.gtx")
+    path.parent.mkdir(exist_ok=True)
+    path.write_bytes(struct.pack(">4d2i9f", south, west, 0.25, 0.25, 3, 3, *[place.separation_m] * 9))
+    return str(path)
 
 
 @functools.lru_cache(maxsize=200)
@@ -417,7 +411,6 @@ def _cart() -> Transformer:
 
 
 _FOLDER = tempfile.TemporaryDirectory(prefix="datum-table-")  # of the geoid files, while the program runs
-EGM96_15 = Path("/usr/share/proj/egm96_15.gtx")  # Debian's proj-data
 
 
 @functools.lru_cache(maxsize=10)
@@ -432,23 +425,21 @@ def geoid_file(place: Place) -> str:
     return str(path)
 
 
-def egm96(latitude: float, longitude: float) -> float:
-    """EGM96 of the 15′ grid, bilinear: the grid that the bundled one of 0.5° was thinned from, read from another file."""
-    grid, south, west, step = _egm96()
-    y, x = (latitude - south) / step, (longitude - west) % 360.0 / step
-    row, column = min(int(y), grid.shape[0] - 2), int(x)
-    p, q, east = y - row, x - column, (column + 1) % grid.shape[1]
-    column %= grid.shape[1]
-    low = grid[row, column] * (1 - q) + grid[row, east] * q
-    high = grid[row + 1, column] * (1 - q) + grid[row + 1, east] * q
-    return float(low * (1 - p) + high * p)
+class RightPlace(NamedTuple):
+    """A place for a right base: its frame, and its separation by EGM2008."""
+
+    frame: str
+    latitude: float
+    longitude: float
+    separation_m: float
 
 
 @functools.cache
-def _egm96() -> tuple[Any, float, float, float]:
-    data = EGM96_15.read_bytes()
-    south, west, step, _, rows, columns = struct.unpack(">4d2i", data[:40])
-    return np.frombuffer(data, ">f4", rows * columns, 40).reshape(rows, columns), south, west, step
+def egm2008() -> list[RightPlace]:
+    """The places of `tests/data/egm2008.csv`."""
+    with (DATA / "egm2008.csv").open(newline="") as file:
+        rows = list(csv.reader(file))[1:]
+    return [RightPlace(frame, *map(float, numbers)) for frame, *numbers in rows]
 
 
 def _n(place: Place) -> float:

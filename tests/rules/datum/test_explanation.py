@@ -12,7 +12,6 @@ from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.datum_table import (
-    EGM96_15,
     PLACES,
     TODAY,
     Case,
@@ -91,7 +90,6 @@ def test_every_cause_of_the_list_has_a_case():
     assert {truth for _, truth in CASES if "+" not in truth} == {*BASE_ORDER, "unexplained"}
 
 
-@pytest.mark.skipif(not EGM96_15.is_file(), reason="needs EGM96's 15′ grid, of Debian's proj-data")
 @pytest.mark.parametrize(("count", "seed"), [(30, 7), pytest.param(150, 8, marks=pytest.mark.slow)])
 def test_right_bases_raise_nothing(count, seed):
     assert right_bases(count, seed) == []
