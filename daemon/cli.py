@@ -31,6 +31,7 @@ COMMANDS = {
     "card": "witnesspost.daemon.commands.card:card",
     "verify": "witnesspost.daemon.commands.verify:verify",
     "points": "witnesspost.replay.commands.points:points",
+    "report": "witnesspost.replay.commands.report:report",
     "extract": "witnesspost.replay.commands.extract:extract",
 }
 
@@ -54,6 +55,7 @@ SHORT = {
     "card": "Write the sheet to print and hang at the post.",
     "verify": "Check a log's hash chain, its file, and its gaps.",
     "points": "Say which stored points can be kept or repaired.",
+    "report": "Write a day's report, one page to read and to sign.",
     "extract": "Get a day's bytes or positions out of its logs.",
 }
 

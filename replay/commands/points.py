@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from witnesspost.replay.office.judge import Judgement
 
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
-_INSTALL = "needs the office's libraries; install them with: pip install 'witnesspost[office]'"
+INSTALL = "needs the office's libraries; install them with: pip install 'witnesspost[office]'"
 
 
 @click.command()
@@ -89,10 +89,10 @@ def points(
         from witnesspost.replay.office.field_file import FieldError
         from witnesspost.replay.office.field_frame import Stated
     except ImportError:
-        raise Unusable(f"points {_INSTALL}") from None
+        raise Unusable(f"points {INSTALL}") from None
     try:
         with _day(logs, from_bytes, site_file, grids) as day:
-            site = _site(day, site_file, grids)
+            site = site_of_day(day, site_file, grids)
             stated = Stated(frame, unit, vertical, _geoid(site, geoid), None)
             judgement = _judged(day, site, field, columns, stated, times, base_is)
             if decisions is not None:
@@ -124,6 +124,27 @@ def _judged(
     click.echo(f"{field}: {read.form}, {len(read.points)} points; {_shown(read.columns)}", err=True)
     with _progress() as progress:
         return judge(day, read, means, site, times=times, given=given, progress=progress)
+
+
+def judged_points(
+    day: Day,
+    site: Site,
+    field: str,
+    *,
+    columns: str | None,
+    frame: str | None,
+    unit: str | None,
+    times: str,
+    decisions: str | None,
+) -> Judgement:
+    """The points of a field file judged, a person's decisions over them. Raises what `points` says in a line."""
+    from witnesspost.replay.office.decisions import apply_decisions
+    from witnesspost.replay.office.field_frame import Stated
+
+    judgement = _judged(day, site, field, columns, Stated(frame, unit), times, None)
+    if decisions is not None:
+        apply_decisions(judgement, decisions)
+    return judgement
 
 
 def _shown(columns: dict[str, str]) -> str:
@@ -182,7 +203,7 @@ def _given(text: str) -> Given:
     return Given(arp=arp, u95_m=u95)
 
 
-def _site(day: Day, site_file: str | None, grids: Path | None) -> Site:
+def site_of_day(day: Day, site_file: str | None, grids: Path | None) -> Site:
     """The site that the points are judged by: the option's, else the rover's own."""
     if site_file is not None:
         return open_site(site_file)

@@ -77,6 +77,8 @@ class Segment(Struct, kw_only=True):
     repaired_checks: list[tuple[Check, Enu, bool]] = []
     checks: list[Check] = []
     u95_m: float = 0.0
+    said_m: float | None = None  # the antenna height that a 1006 says
+    typed_m: float | None = None  # the site file's
     expected: ExpectedArp | None = None
 
     @property
@@ -154,7 +156,8 @@ def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given
         base = _base_of(site, span.station_id)
         segment = Segment(
             number=number, station_id=span.station_id, arp=span.arp, from_utc=span.from_utc, to_utc=span.to_utc,
-            ours=base is not None, kind=base.kind if base is not None else "foreign",
+            ours=base is not None, kind=base.kind if base is not None else "foreign", said_m=span.said_m,
+            typed_m=base.antenna_height_m if base is not None else None,
         )  # fmt: skip
         segments.append(segment)
     _ends(segments)

@@ -1,0 +1,137 @@
+"""What a report says of a day, as plain values: bases, check-ins, alerts, links, and the sentence that it begins with."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import Any
+
+from msgspec import Struct
+from witnesspost.daemon.log.day import Day, PostLogs
+from witnesspost.daemon.log.opening import LogError
+from witnesspost.replay.office.base import Bases, Check, Segment, bases_of, checks_of
+from witnesspost.replay.office.judge import Judgement
+from witnesspost.replay.office.links import LinkBin, link
+from witnesspost.rules.datum.explanation import in_words
+from witnesspost.rules.datum.geodesy import DatumError
+from witnesspost.rules.site.model import Site
+
+
+class AlertLine(Struct, kw_only=True):
+    """An alert that was nobody's consequence: UTC from and how long (None: to the end), words, and what was done about it."""
+
+    post: str
+    utc: float | None
+    lasted_s: float | None
+    severity: str
+    rule: str
+    say: str
+    seen_after_s: float | None
+
+
+class DayFacts(Struct, kw_only=True):
+    """All of it. `post` is the rover where there is one."""
+
+    post: PostLogs
+    zone: dt.tzinfo
+    bases: Bases
+    checks: list[Check]
+    alerts: list[AlertLine]
+    gaps: list[tuple[str, float, float, str]]
+    link: list[LinkBin]
+    first_utc: float | None
+    last_utc: float | None
+    said: list[str] = []
+
+    def clock(self, utc: float) -> str:
+        """The time of day in the post's zone."""
+        return f"{dt.datetime.fromtimestamp(utc, dt.UTC).astimezone(self.zone):%H:%M}"
+
+
+def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:
+    """Read the day's tables. Raises a LogError."""
+    rovers = [post for post in day.posts if post.role == "rover"]
+    bases = [post for post in day.posts if post.role == "base"]
+    post = rovers[0] if rovers else day.posts[0]
+    if judgement is not None:
+        found = judgement.bases
+    else:
+        try:
+            said = {row["station_id"] for log in post.files for row in log.view("base_coordinates")}
+            found = bases_of(day, post, site, said)
+        except DatumError:
+            found = Bases([])
+    spans = [log.span() for log in post.files]
+    first = post.files[0].utc_at(spans[0][0])
+    last = post.files[-1].utc_at(spans[-1][1])
+    return DayFacts(
+        post=post,
+        zone=post.zone,
+        bases=found,
+        checks=checks_of(post),
+        alerts=[line for one in day.posts for line in _alerts(one)],
+        gaps=_gaps(post),
+        link=link(bases[0], rovers[0]) if bases and rovers else [],
+        first_utc=first.timestamp() if first is not None else None,
+        last_utc=last.timestamp() if last is not None else None,
+    )
+
+
+def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
+    """The sentence that the report begins with: what the base said wrongly, and what becomes of the points."""
+    parts = []
+    for segment in facts.bases.segments:
+        if segment.judged and not segment.right:
+            until = min(segment.to_utc, facts.last_utc or segment.to_utc)
+            span = f"From {facts.clock(segment.from_utc)} to {facts.clock(until)}"
+            parts.append(f"{span} the base was {in_words(segment.offset)}{_why(segment)}.")
+    if not parts and any(segment.judged for segment in facts.bases.segments):
+        parts.append("The base was right all day.")
+    elif not parts:
+        parts.append("Nothing here can judge the base's coordinate.")
+    stops = [line for line in facts.alerts if line.severity == "stop"]
+    if not stops:
+        parts.append("No stop alert was raised.")
+    if judgement is not None:
+        counts = {name: judgement.count(name) for name in ("keep", "repair", "observe-again", "undecided", "not-witnessed")}
+        words = {
+            "keep": "can be kept", "repair": "can be repaired by computation", "observe-again": "must be observed again",
+            "undecided": "are for the surveyor to decide", "not-witnessed": "were stored while no log ran",
+        }  # fmt: skip
+        said = [f"{count} {words[name]}" for name, count in counts.items() if count]
+        parts.append(f"Of {len(judgement.points)} points {', '.join(said)}.")
+    return " ".join(parts)
+
+
+def _why(segment: Segment) -> str:
+    return f" ({segment.cause})" if segment.cause else ""
+
+
+def _alerts(post: PostLogs) -> list[AlertLine]:
+    lines = []
+    for log in post.files:
+        for row in log.view("alerts"):
+            if row["because_of"] is None:
+                utc = log.utc_at(row["raised_t"])
+                lines.append(
+                    AlertLine(
+                        post=post.name, utc=utc.timestamp() if utc is not None else None, lasted_s=row["lasted_s"],
+                        severity=row["severity"], rule=row["rule"], say=row["say"], seen_after_s=row["acknowledged_after_s"],
+                    )
+                )  # fmt: skip
+    return sorted(lines, key=lambda line: line.utc or math.inf)
+
+
+def _gaps(post: PostLogs) -> list[tuple[str, float, float, str]]:
+    """Stream, UTC from, seconds and why; of each log that knows the time."""
+    found = []
+    for log in post.files:
+        try:
+            gaps: list[Any] = list(log.gaps())
+        except LogError:
+            continue
+        for gap in gaps:
+            utc = log.utc_at(gap.t)
+            if utc is not None:
+                found.append((gap.stream, utc.timestamp(), gap.seconds, gap.why))
+    return found

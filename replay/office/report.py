@@ -1,0 +1,238 @@
+"""The report of a day: one page of HTML that stands by itself, is read on a screen and printed in grey on A4."""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+import math
+from collections.abc import Iterable, Sequence
+
+from witnesspost.daemon.strip.drawing import STYLE as STRIP_STYLE
+from witnesspost.replay.office.base import Segment
+from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, verdict_of
+from witnesspost.replay.office.judge import Judged, Judgement
+
+CANNOT_KNOW = (
+    "The log holds what passed on the lines, and nothing else. It cannot see a tripod that was kicked, a mark that was"
+    " mistaken, or an antenna that was measured and typed wrongly the same way; a check-in on a known mark can.",
+    "It cannot know who stored a point, on which mark the crew believed to stand, or what the controller did to a coordinate"
+    " before it was exported.",
+    "Where no receiver said the time, times are the computer's own, and may be wrong.",
+    "Uncertainties are 95 %, from figures that are marked measured, stated or assumed in the list of points. Local codes come"
+    " first.",
+)
+
+_STYLE = """
+:root { --ink: #14171a; --soft: #43484d; --rule: #8a9096; }
+* { box-sizing: border-box; }
+body { font: 16px/1.45 system-ui, "Segoe UI", Roboto, "Noto Sans", "DejaVu Sans", sans-serif; color: var(--ink);
+  background: #fff; margin: 0 auto; padding: 1rem; max-width: 62rem; }
+h1 { font-size: 1.35rem; margin: 0 0 .3rem; } h2 { font-size: 1.1rem; margin: 1.4rem 0 .4rem; }
+.verdict { font-size: 1.25rem; font-weight: 600; border-left: .4rem solid var(--ink); padding-left: .7rem; }
+.none { font-size: 2rem; font-weight: 700; margin: .3rem 0; }
+table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
+caption { text-align: left; color: var(--soft); padding-bottom: .2rem; }
+th, td { text-align: left; vertical-align: top; padding: .15rem .5rem .15rem 0; border-bottom: 1px solid var(--rule); }
+td.n, th.n { text-align: right; } .bad { font-weight: 700; } .under { color: var(--soft); margin: 0; }
+.sign { margin-top: 2rem; border-top: 1px solid var(--ink); padding-top: .4rem; min-height: 4rem; }
+.scroll { overflow-x: auto; } code { overflow-wrap: anywhere; }
+.paper { display: none; }
+@media print { @page { size: A4; margin: 10mm; } body { font-size: 7.5px; line-height: 1.25; padding: 0; max-width: none; }
+  h1 { font-size: 13px; } h2 { font-size: 9px; margin: .3rem 0 .1rem; break-after: avoid; } .verdict { font-size: 10px; }
+  .none { font-size: 16px; } .screen, .on-screen { display: none; } .paper { display: block; float: left; width: 6.4cm;
+  margin: 0 .5cm .2cm 0; } .scroll { overflow: hidden; } td:first-child { white-space: nowrap; }
+  tr { break-inside: avoid; } .more { display: none; }
+  th, td { padding: 0 .2rem 0 0; } ul { margin: .1rem 0; padding-left: 1rem; } p { margin: .15rem 0; }
+  .sign { clear: both; margin-top: .5rem; min-height: 1.5cm; } }
+"""
+
+
+def page(
+    facts: DayFacts,
+    judgement: Judgement | None,
+    *,
+    name: str,
+    script: str,
+    places: dict[str, str],
+    strip: str,
+    audit: Iterable[str],
+) -> str:
+    """The whole page. `script` and `places` are the pictures', `strip` the day's strip as SVG, `audit` the head's lines."""
+    parts = [
+        f"<h1>{_t(name)}{_day(facts)}</h1>",
+        f'<p class="verdict">{_t(verdict_of(facts, judgement))}</p>',
+        _figure(
+            "The day", places.get("strip"), "Times are the post's. Drag or turn the wheel to zoom. Taller is worse.", strip
+        ),
+        _bases(facts),
+        _checks(facts),
+        _figure("The map", places.get("map"), "The track by its fix, the points by their verdict."),
+        _points(judgement) if judgement is not None else "",
+        _radio(facts),
+        _alerts(facts),
+        "<h2>What this page cannot know</h2>",
+        f"<ul>{''.join(f'<li>{_t(line)}</li>' for line in CANNOT_KNOW)}</ul>",
+        "<h2>What it was made with</h2>",
+        f"<ul>{''.join(_made_with(line) for line in audit)}</ul>",
+        '<div class="sign">Decision of the licensed surveyor, name, date and signature:</div>',
+    ]
+    title = f"{_t(name)}: report of the day"
+    head = f'<meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><title>{title}</title>'
+    style = f"<style>{STRIP_STYLE}{_STYLE}</style>"
+    body = "\n".join(parts)
+    return f'<!doctype html>\n<html lang="en"><head>{head}{style}</head><body><main>\n{body}\n</main>{script}</body></html>\n'
+
+
+def _made_with(line: str) -> str:
+    """On paper only what says which files they were."""
+    on_paper = line.startswith(("log ", "field file", "witnesspost", "PROJ"))
+    return f"<li{'' if on_paper else ' class=more'}><code>{_t(line)}</code></li>"
+
+
+def _t(text: object) -> str:
+    return html.escape(str(text))
+
+
+def _day(facts: DayFacts) -> str:
+    if facts.first_utc is None:
+        return ", at an unknown time"
+    begun = dt.datetime.fromtimestamp(facts.first_utc, dt.UTC).astimezone(facts.zone)
+    ended = dt.datetime.fromtimestamp(facts.last_utc or facts.first_utc, dt.UTC).astimezone(facts.zone)
+    return f", {begun:%A %Y-%m-%d}, {begun:%H:%M} to {ended:%H:%M} ({begun:%z})"
+
+
+def _figure(title: str, place: str | None, caption: str, paper: str = "") -> str:
+    if place is None and not paper:
+        return ""
+    screen = f'<div class="screen" role="group" aria-label="{_t(title)}">{place}<p class="under">{_t(caption)}</p></div>'
+    shown = screen if place is not None else ""
+    return f"<h2{'' if paper else ' class=on-screen'}>{_t(title)}</h2>{shown}" + (
+        f'<div class="paper">{paper}</div>' if paper else ""
+    )
+
+
+def _table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
+    """Cells are HTML already; `numbers` are columns that stand to the right."""
+    head = "".join(f'<th scope="col"{" class=n" if at in numbers else ""}>{_t(one)}</th>' for at, one in enumerate(heads))
+    body = "".join(
+        f"<tr{' class=more' if number >= _ON_PAPER else ''}>"
+        + "".join(f"<td{' class=n' if at in numbers else ''}>{cell}</td>" for at, cell in enumerate(row))
+        + "</tr>"
+        for number, row in enumerate(rows)
+    )
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{_t(caption)}"><table><caption>{_t(caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _bases(facts: DayFacts) -> str:
+    if not facts.bases.segments:
+        return "<h2>The base</h2><p>No base said where it stood.</p>"
+    rows = [_base(facts, segment) for segment in facts.bases.segments]
+    heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna said", "typed", "confirmed by")
+    caption = "Each coordinate on the air, minus the sheet (mm)"
+    return f"<h2>The base</h2>{_table(caption, heads, rows, (2, 3, 4, 5))}"
+
+
+def _base(facts: DayFacts, segment: Segment) -> list[str]:
+    until = min(segment.to_utc, facts.last_utc if facts.last_utc is not None else segment.to_utc)
+    whose = "" if segment.ours else "not the project's"
+    cause = "right" if segment.right else segment.cause or whose or "not judged"
+    offsets = [_mm(metres) for metres in segment.offset] if segment.judged else ["", "", ""]
+    return [
+        facts.clock(segment.from_utc), facts.clock(until), str(segment.station_id), *offsets,
+        f"<span class='{'' if segment.right else 'bad'}'>{_t(cause)}</span>",
+        _height(segment.said_m), _height(segment.typed_m), _t(", ".join(segment.confirmed_by)),
+    ]  # fmt: skip
+
+
+def _checks(facts: DayFacts) -> str:
+    if not facts.checks:
+        return '<h2>Check-ins</h2><p class="none">None made.</p><p>No point of this day is proven by a known mark.</p>'
+    rows = [
+        [
+            facts.clock(check.utc), _t(check.point), *(_mm(metres) for metres in check.offset),
+            f"{check.horizontal_m * 1000:.0f} / {check.vertical_m * 1000:.0f}",
+            "passed" if check.passed else "<span class='bad'>failed</span>",
+        ]
+        for check in facts.checks
+    ]  # fmt: skip
+    heads = ("at", "mark", "dE", "dN", "dU", "limits", "result")
+    return f"<h2>Check-ins</h2>{_table('Observed minus known (mm); limits in plan and height', heads, rows, (2, 3, 4, 5))}"
+
+
+_SHOWN = 40
+_ON_PAPER = 12  # rows of a table that fit on one A4
+
+
+def _points(judgement: Judgement) -> str:
+    """Points by verdict and reason: a page is no list of 400 points, the CSV is."""
+    groups: dict[tuple[str, str], list[Judged]] = {}
+    for judged in judgement.points:
+        groups.setdefault((judged.name, judged.decided.reason), []).append(judged)
+    by_verdict = ["observe-again", "repair", "undecided", "not-witnessed", "keep"]
+    ordered = sorted(groups.items(), key=lambda item: (by_verdict.index(item[0][0]), -len(item[1])))
+    rows = []
+    for (name, reason), points in ordered[:_SHOWN]:
+        named = ", ".join(judged.point.name for judged in points[:12]) + (" …" if len(points) > 12 else "")
+        worst = max((judged.after.plan_m for judged in points if judged.after is not None), default=math.nan)
+        up = max((judged.after.height_m for judged in points if judged.after is not None), default=math.nan)
+        u95 = f"{worst * 1000:.0f} / {up * 1000:.0f}" if name in ("keep", "repair") and math.isfinite(worst) else ""
+        rows.append([_t(name), str(len(points)), _t(reason), u95, _t(named)])
+    rest = len(ordered) - _SHOWN
+    more = f"<p>And {rest} more reasons: the list of points has all.</p>" if rest > 0 else ""
+    differs = "".join(f"<li>{_t(name)}: {_t(words)}</li>" for name, words in judgement.difference.names.items())
+    shared = f"<p>The file differs from the log, at all points, by:</p><ul>{differs}</ul>" if differs else ""
+    heads = ("verdict", "points", "why", "U95, mm", "which")
+    table = _table("Verdicts by reason; U95 in plan and height, the largest", heads, rows, (1, 3))
+    return f"<h2>The points</h2>{shared}{table}{more}"
+
+
+def _radio(facts: DayFacts) -> str:
+    if not facts.link:
+        return "<h2>The radio</h2><p>It takes both posts' logs to say what was lost on the way; here is one's.</p>"
+    rows = [
+        [facts.clock(part.utc), str(part.sent), f"{part.arrived:.0%}", "" if part.delay_s is None else f"{part.delay_s:.2f} s"]
+        for part in facts.link
+        if part.arrived < 0.995 or part is facts.link[0]
+    ]
+    whole = sum(part.sent * part.arrived for part in facts.link) / sum(part.sent for part in facts.link)
+    said = f"<p>Of all frames {whole:.1%} arrived. Ten minutes in which some were lost:</p>"
+    return f"<h2>The radio</h2>{said}{_table('Frames by their content', ('from', 'sent', 'arrived', 'delay'), rows, (1, 2, 3))}"
+
+
+def _alerts(facts: DayFacts) -> str:
+    if not facts.alerts:
+        return "<h2>Alerts</h2><p>None was raised.</p>"
+    rows = [[_when(facts, line), _t(line.severity), _t(line.say), _t(_lasted(line)), _t(_seen(line))] for line in facts.alerts]
+    heads = ("at", "severity", "what", "lasted", "seen")
+    return f"<h2>Alerts</h2>{_table('Each that was nobody’s consequence', heads, rows)}"
+
+
+def _when(facts: DayFacts, line: AlertLine) -> str:
+    return facts.clock(line.utc) if line.utc is not None else ""
+
+
+def _lasted(line: AlertLine) -> str:
+    return "to the end" if line.lasted_s is None else _span(line.lasted_s)
+
+
+def _seen(line: AlertLine) -> str:
+    return "by nobody" if line.seen_after_s is None else f"after {_span(line.seen_after_s)}"
+
+
+def _span(seconds: float) -> str:
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
+
+
+def _height(metres: float | None) -> str:
+    return "" if metres is None else f"{metres:.3f} m"
+
+
+def _mm(metres: float) -> str:
+    if abs(metres) >= 1.0:
+        return f"{metres:+.3f} m".replace("-", "−")
+    return f"{metres * 1000:+.0f}".replace("-", "−")

@@ -1,0 +1,108 @@
+"""The report: a page that stands by itself, says what it knows, and says what it does not."""
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+from click.testing import CliRunner
+from witnesspost.replay.commands.replay import replay
+from witnesspost.replay.commands.report import report
+
+_VOID = {"meta", "br", "rect", "path", "line", "use", "circle", "polyline"}
+
+
+class Whole(HTMLParser):
+    """Every element that is opened is closed; what the page loads from elsewhere."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.loads, self.texts = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.loads += [value for name, value in attrs if name in ("src", "href", "data") and value]
+        if tag not in _VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        pass
+
+    def handle_endtag(self, tag):
+        assert self.open, tag
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if not self.open or self.open[-1] not in ("script", "style"):
+            self.texts.append(data)
+
+
+def run(*arguments):
+    return CliRunner().invoke(report, [str(argument) for argument in arguments])
+
+
+def read(path):
+    page = Whole()
+    page.feed(path.read_text())
+    page.close()
+    assert page.open == []
+    return page, " ".join(" ".join(page.texts).split())
+
+
+@pytest.fixture(scope="module")
+def made(day, tmp_path_factory):
+    log, field = day
+    out = tmp_path_factory.mktemp("report") / "day.html"
+    result = run(log, "--points", field, "-o", out)
+    assert result.exit_code == 0, result.output
+    return out
+
+
+def test_it_begins_with_what_the_base_said_and_what_becomes_of_the_points(made):
+    _, text = read(made)
+    first = text[text.index("From 07:00 to 07:1") :]
+    assert first.startswith("From 07:00 to 07:11 the base was 16.7 m high (orthometric-as-ellipsoidal).")
+    assert re.search(r"Of 30 points \d+ can be kept, \d+ can be repaired by computation", first)
+
+
+def test_it_has_all_its_parts_and_needs_no_network(made):
+    page, text = read(made)
+    assert [part for part in page.loads if not part.startswith(("#", "data:"))] == []
+    parts = ("The day", "The base", "Check-ins", "The map", "The points", "The radio", "Alerts", "What this page cannot know")
+    for words in (*parts, "Decision of the licensed surveyor", "digest ", "KQ-2", "passed", "failed"):
+        assert words in text, words
+    assert made.stat().st_size < 6_000_000
+
+
+def test_a_day_without_points_and_without_check_ins_says_so_in_large_type(tmp_path):
+    log = tmp_path / "quiet.db"
+    assert CliRunner().invoke(replay, ["base-datum:quiet-right", "--log", str(log)]).exit_code == 0
+    assert run(log, "-o", tmp_path / "quiet.html").exit_code == 0
+    _, text = read(tmp_path / "quiet.html")
+    assert "The base was right all day. No stop alert was raised." in text
+    assert "None made." in text
+    assert "It takes both posts' logs" in text
+    refused = run(log, "-o", tmp_path / "quiet.html")
+    assert (refused.exit_code, "exists; name a file that does not" in refused.stderr) == (2, True)
+
+
+def test_what_a_file_says_is_text_and_no_markup(day, tmp_path):
+    log, field = day
+    hostile = tmp_path / "hostile.csv"
+    lines = field.read_text().splitlines()
+    hostile.write_text(
+        "\n".join([lines[0], *(line.replace(line.split(",")[0], "<script>alert(1)</script>", 1) for line in lines[1:])])
+    )
+    assert run(log, "--points", hostile, "-o", tmp_path / "hostile.html").exit_code == 0
+    assert "<script>alert(1)" not in (tmp_path / "hostile.html").read_text()
+
+
+def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
+    """A base and its rover under one sky: the frames that both logged are the same; of ten minutes of fades some are lost."""
+    for name in ("quiet-hour-base", "quiet-hour-rover"):
+        assert CliRunner().invoke(replay, [name, "--seed", "3", "--log", str(tmp_path / f"{name}.0001.db")]).exit_code == 0
+    assert (
+        run(tmp_path / "quiet-hour-base.0001.db", tmp_path / "quiet-hour-rover.0001.db", "-o", tmp_path / "day.html").exit_code
+        == 0
+    )
+    _, text = read(tmp_path / "day.html")
+    share = float(re.search(r"Of all frames ([\d.]+)% arrived", text)[1])
+    assert share > 99.0
