@@ -12,6 +12,7 @@ from msgspec import structs
 from witnesspost.replay.office.field_file import FieldError
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.verdict import NAMES, Decided
+from witnesspost.rules.site.file import NotReadable, bytes_of
 
 _COLUMNS = ("point", "verdict", "by", "reason")
 
@@ -19,8 +20,8 @@ _COLUMNS = ("point", "verdict", "by", "reason")
 def apply_decisions(judgement: Judgement, path: str | Path) -> int:
     """Put the decisions of the file at `path` over the verdicts; gives how many points. Raises FieldError."""
     try:
-        text = Path(path).read_text("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        text = bytes_of(path).decode("utf-8-sig")
+    except (NotReadable, UnicodeDecodeError) as error:
         raise FieldError(f"{path}: cannot be read ({error}); expected a CSV with the columns {', '.join(_COLUMNS)}") from None
     rows = list(csv.DictReader(text.splitlines()))
     if not rows or not set(_COLUMNS) <= set(rows[0]):

@@ -24,6 +24,7 @@ from typing import Any
 import msgspec
 from msgspec import Struct
 from witnesspost.rules.site.angles import degrees
+from witnesspost.rules.site.file import NotReadable, bytes_of
 
 MEANINGS: dict[str, frozenset[str]] = {
     "name": frozenset({"point", "pt", "name", "id", "number", "no", "nr", "pointid", "pointname", "pointnumber", "pointno",
@@ -44,7 +45,8 @@ MEANINGS: dict[str, frozenset[str]] = {
 }  # fmt: skip
 """What a column may be, and the headers that say so, in small letters without blanks and signs."""
 
-_MOST_BYTES = 200 << 20
+_MOST_BYTES = 200_000_000
+_LONGEST = 800  # characters of an error's line
 _LOOKED_AT = 200  # lines that the form is told from
 _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
@@ -56,7 +58,12 @@ _COLUMNS_EXAMPLE = "--columns name,north,east,height,code"
 
 
 class FieldError(Exception):
-    """A field file cannot be used as it stands. The text is one line: where, what was read, and what to state."""
+    """A field file cannot be used as it stands. The text is one line: where, what was read, and what to state; its
+    middle is cut out where what was read is very long."""
+
+    def __init__(self, text: str):
+        plain = "".join(letter if letter.isprintable() else "�" for letter in text)
+        super().__init__(plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}")
 
 
 class FieldPoint(Struct):
@@ -106,11 +113,9 @@ def read_field(path: str | Path, near: Near, columns: str | None = None) -> Fiel
     """Read a field file, its form told by its first bytes. `columns` names each column in order. Raises FieldError."""
     path = Path(path)
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise FieldError(f"{path}: {path.stat().st_size >> 20} MiB; expected a field file of points")
-        data = path.read_bytes()
-    except OSError as error:
-        raise FieldError(f"{path}: cannot be read ({error.strerror}); name a field file (CSV, LandXML or GeoJSON)") from None
+        data = bytes_of(path, _MOST_BYTES)
+    except NotReadable as error:
+        raise FieldError(f"{path}: cannot be read ({error}); name a field file (CSV, LandXML or GeoJSON)") from None
     text = _text(path, data)
     if not text.strip():
         raise FieldError(f"{path}: is empty; expected points, one a line")
@@ -120,7 +125,12 @@ def read_field(path: str | Path, near: Near, columns: str | None = None) -> Fiel
     elif head.startswith("{"):
         field = _geojson(path, data)
     else:
-        field = _csv(path, text, near, columns)
+        try:
+            field = _csv(path, text, near, columns)
+        except csv.Error:
+            raise FieldError(
+                f"{path}: a cell of over {csv.field_size_limit():,} characters; expected points, one a line"
+            ) from None
     if not field.points:
         raise FieldError(f"{path}: holds no points; expected some, with coordinates")
     return field

@@ -12,6 +12,7 @@ from witnesspost.replay.office.field_file import FieldError
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.verdict import NAMES
+from witnesspost.rules.site.file import NotReadable, bytes_of
 
 LEAST_WITHIN = 0.92
 MOST_RATIO = 3.0
@@ -75,11 +76,9 @@ def truth_path(field: str | Path) -> Path:
 def grade(judgement: Judgement, path: Path) -> Grade:
     """Grade against the truth at `path`. Raises FieldError where it is none, or of another file."""
     try:
-        rows = list(csv.DictReader(path.read_text().splitlines()))
-    except OSError as error:
-        raise FieldError(
-            f"{path}: cannot be read ({error.strerror}); --grade needs the truth that invent wrote beside"
-        ) from None
+        rows = list(csv.DictReader(bytes_of(path).decode(errors="replace").splitlines()))
+    except NotReadable as error:
+        raise FieldError(f"{path}: cannot be read ({error}); --grade needs the truth that invent wrote beside") from None
     if not rows or set(rows[0]) != set(_COLUMNS):
         raise FieldError(f"{path}: is no truth of a field file; expected the columns {', '.join(_COLUMNS)}")
     if len(rows) != len(judgement.points):

@@ -14,19 +14,19 @@ class NotReadable(Exception):
     """A file cannot be read; the text says why."""
 
 
-def bytes_of(path: str | Path) -> bytes:
-    """What the file at `path` holds. Raises NotReadable, also for a pipe or a device, which may never end."""
+def bytes_of(path: str | Path, most_bytes: int = MOST_BYTES) -> bytes:
+    """What the file at `path` holds, at most so many bytes. Raises NotReadable, also for a pipe or a device."""
     try:
         with open(path, "rb", opener=_without_waiting) as file:
             if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
                 raise NotReadable("it is a pipe or a device")
-            data = file.read(MOST_BYTES + 1)
+            data = file.read(most_bytes + 1)
     except OSError as error:
         raise NotReadable(str(error.strerror)) from None
     except ValueError:
         raise NotReadable("this cannot be a file name") from None
-    if len(data) > MOST_BYTES:
-        raise NotReadable(f"it has over {MOST_BYTES // 1_000_000} MB")
+    if len(data) > most_bytes:
+        raise NotReadable(f"it has over {most_bytes // 1_000_000} MB")
     return data
 
 

@@ -157,6 +157,10 @@ def commands(path, out):
     yield ("extract", str(path), "--stream", "receiver", "-o", "-")
     yield ("extract", str(path), "--as", "csv", "-o", "-")
     yield ("extract", str(path), "--stream", "receiver", "--from", "2026-05-04T07:30:00", "-o", "-")
+    yield ("extract", str(path), "--as", "geojson", "-o", "-")
+    field = out / "field.csv"
+    field.write_text("name,north,east,height\nP1,4330123.456,512345.678,1874.3\n")
+    yield ("points", str(path), "--points", str(field), "-o", "-")
     yield ("replay", str(path))
     yield ("replay", str(path), "--json", "--log", str(out / "again.db"))
 
@@ -173,7 +177,7 @@ def ends_in_plain_words(command):
     assert len(said) < 5000, (command, said[:300])
     assert all(line.isprintable() for line in said.splitlines()), (command, said[:300])
     assert "Traceback" not in said
-    if command[0] != "extract":
+    if command[0] not in ("extract", "points"):  # these hand on what is in the file, as data
         assert all(line.isprintable() for line in done.stdout.splitlines()), (command, done.stdout[:300])
     return done
 
@@ -289,3 +293,46 @@ def test_a_hostile_tape(case, tmp_path):
         if words:
             assert done.exit_code == 2
             assert words in done.stderr
+
+
+LAND = '<LandXML><Units><Metric linearUnit="meter"/></Units><CgPoints>{}</CgPoints></LandXML>'
+FIELDS = {
+    "entities that double": "<!DOCTYPE x [" + '<!ENTITY a0 "aa">'
+    + "".join(f'<!ENTITY a{i} "&a{i - 1};&a{i - 1};">' for i in range(1, 40)) + "]><LandXML>&a39;</LandXML>",
+    "an entity of a file": '<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/passwd">]><LandXML>&a;</LandXML>',
+    "deep XML": "<LandXML>" + "<a>" * 200_000,
+    "many elements": LAND.format("<a/>" * 300_000),
+    "an element of a long name": f"<{'x' * 100_000}/>",
+    "a point of a long name": LAND.format(f'<CgPoint name="{"x" * 100_000}">1 x 3</CgPoint>'),
+    "a point of long numbers": LAND.format(f'<CgPoint name="a">{"1" * 100_000} 2 3</CgPoint>'),
+    "deep JSON": '{"type": "FeatureCollection", "features": ' + DEEP,
+    "a place of many numbers": '{"type": "FeatureCollection", "features": [{"type": "Feature", "geometry": {"type": "Point", '
+    f'"coordinates": {list(range(50_000))}}}}}]}}',
+    "a name that clears a terminal": '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {"name": '
+    '"\\u001b[2J"}, "geometry": {"type": "Point", "coordinates": [1e308, 1, 1]}}]}',
+    "a list of JSON": "{}",
+    "NULs": "\0" * 1000,
+    "one line of 5 MB": "x," * 2_500_000,
+    "300,000 lines": "x,y\n" * 300_000,
+    "a quote that does not end": "name,north,east,height\n" + '"' + "x\n" * 200_000,
+    "a name of 100,000 letters": f"name,north,east,height\n{'x' * 100_000},a,b,c\n",
+    "numbers beyond measure": "name,north,east,height\nP1,1e308,-1e308,inf\n",
+    "numbers of 5,000 digits": f"name,north,east,height\nP1,{'9' * 5000},1,1\n",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", FIELDS)
+def test_a_hostile_field_file(case, sound, tmp_path):
+    field = tmp_path / "field.csv"
+    field.write_text(FIELDS[case])
+    done = ends_in_plain_words(("points", str(sound), "--points", str(field), "-o", "-"))
+    assert done.exit_code == 2
+
+
+@pytest.mark.parametrize("option", ["--points", "--decisions"])
+def test_a_field_file_that_never_ends(option, sound, tmp_path):
+    field = tmp_path / "field.csv"
+    field.write_text("name,north,east,height\nP1,4330123.456,512345.678,1874.3\n")
+    rest = () if option == "--points" else ("--points", str(field))
+    done = ends_in_plain_words(("points", str(sound), *rest, option, "/dev/zero", "-o", "-"))
+    assert done.exit_code == 2
