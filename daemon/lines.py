@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -11,6 +11,7 @@ from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 from witnesspost.rules.gnss import FixQuality
+from witnesspost.rules.language.speech import ENGLISH, Speech
 
 QUALITY_WORDS: dict[int, str] = {
     FixQuality.NONE: "no position",
@@ -29,8 +30,9 @@ _MOST_RAISED = 1000  # alerts whose beginning is remembered
 class Teller:
     """Changes in words, in the order in which they come: so that an end says how long it lasted."""
 
-    def __init__(self, stamps: Stamps):
+    def __init__(self, stamps: Stamps, speech: Speech = ENGLISH):
         self._stamps = stamps
+        self._speech = speech
         self._raised_t: dict[int, float] = {}
 
     def text(self, change: Change, look: Look) -> str:
@@ -39,20 +41,24 @@ class Teller:
 
     def entry(self, change: Change) -> Entry:
         """A change in words. The steps are there where somebody should act: it sounds, or its first cause is another now."""
-        say, steps = words(change)
+        phrase = self._speech.phrase
+        say, steps = words(change, self._speech)
         key = f"({change.rule}: {change.cause})"
         if change.change in ("raised", "cause"):
             self._raised_t.setdefault(change.alert, change.t)
             if len(self._raised_t) > _MOST_RAISED:
                 del self._raised_t[next(iter(self._raised_t))]
             word = change.severity if change.change == "raised" else _OTHERS["cause"]
-            text = f"Because of {change.because_of}: {say}" if change.because_of else say
+            because = f"{phrase(f'Because of {change.because_of}:')} " if change.because_of else ""
+            text = f"{because}{say}"
             quiet = change.because_of is not None or change.shelved
         else:
             word, quiet = _OTHERS[change.change], True
-            text = self._end(change, say)
+            text = phrase(self._end(change, say))
+        word = word if quiet or change.change == "cause" else word.upper()
         return Entry(
-            word=word if quiet or change.change == "cause" else word.upper(),
+            word=word,
+            shown=phrase(word),
             clock=self._stamps(change.t, change.utc),
             text=f"{text} {key}",
             steps=[] if quiet else steps,
@@ -108,6 +114,14 @@ def millimetres(*metres: float) -> str:
 def check_line(point: str, east_m: float, north_m: float, up_m: float) -> str:
     """What a person reads of a check that has passed."""
     return f"check-in on {point} passed ({millimetres(east_m, north_m, up_m)}: east, north, up)"
+
+
+def ready_words(yes: str, no: str, holds: Sequence[str], missing: Sequence[str], phrase: Callable[[str], str] = str) -> str:
+    """Whether work can begin: `yes` and what holds, or `no`, what is missing and what holds; in words of `phrase`."""
+    having = ", ".join(map(phrase, holds))
+    if not missing:
+        return f"{phrase(yes)}: {having}"
+    return f"{phrase(no)}: {', '.join(map(phrase, missing))}{f' ({having})' if having else ''}"
 
 
 def json_line(change: Change) -> str:

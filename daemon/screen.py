@@ -90,20 +90,23 @@ PLAIN = Look()
 
 
 class Entry(NamedTuple):
-    """One thing told: a word, when, what, and the steps. `depth` 1: a consequence of what stands above it."""
+    """One thing told: a word, when, what, and the steps. `depth` 1: a consequence of what stands above it; `shown` is the word
+    in the reader's language."""
 
     word: str
     clock: str
     text: str
     steps: list[str]
     depth: int = 0
+    shown: str = ""
 
 
 def entry_text(entry: Entry, look: Look) -> str:
     """An entry in lines."""
     pad = "  " * entry.depth
-    head = f"{pad}{look.word(entry.word, f'{entry.word:<5}')}  {entry.clock}"
-    wide = len(pad) + 7 + len(entry.clock) + 2
+    word = f"{entry.shown or entry.word:<5}"
+    head = f"{pad}{look.word(entry.word, word)}  {entry.clock}"
+    wide = len(pad) + len(word) + 2 + len(entry.clock) + 2
     if look.width is None:
         indent = pad + " " * 7
         lines = [f"{head}  {plain(entry.text)}".rstrip()]

@@ -23,7 +23,7 @@ from tests.documentation import PAGES, SCENARIOS, TOP
 README = (TOP / "README.md").read_text()
 SOURCES = {folder: sorted((TOP / folder).rglob("*.py")) for folder in ("rules", "daemon", "replay")}
 
-PLAIN = "rules.coordinates rules.facts rules.finding rules.alert rules.gnss rules.site"
+PLAIN = "rules.coordinates rules.facts rules.finding rules.alert rules.gnss rules.site rules.language"
 TOLD = "daemon.lines daemon.local_time daemon.screen"
 COMPANIONS = ("daemon.signals", "daemon.host", "daemon.status", "daemon.page", "daemon.publish")
 ALLOWED = {
@@ -31,20 +31,21 @@ ALLOWED = {
     "rules.gnss": "",
     "rules.advice": "",
     "rules.finding": "rules.site",  # how grave
-    "rules.site": "rules.coordinates rules.gnss",
+    "rules.language": "",
+    "rules.site": "rules.coordinates rules.gnss rules.language",
     "rules.facts": "rules.coordinates rules.gnss",
     "rules.alert": "rules.finding rules.site",
     "rules.engine": f"{PLAIN} rules.advice",
     "rules.datum": PLAIN,
     "rules.book": f"{PLAIN} rules.advice rules.engine rules.datum",
-    "rules.book.words": f"{PLAIN} rules.advice rules.book",
+    "rules.book.words": f"{PLAIN} rules.advice rules.book rules.language",
     "daemon.__main__": "daemon.cli",
     "daemon.cli": "daemon.atomic",  # commands only as strings
     "daemon.atomic": "",
     "daemon.clock": "",
     "daemon.local_time": "",
     "daemon.screen": "",
-    "daemon.lines": "rules.alert rules.book.words rules.gnss daemon.local_time daemon.screen",
+    "daemon.lines": "rules.alert rules.book.words rules.gnss rules.language daemon.local_time daemon.screen",
     "daemon.stream": PLAIN,
     "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic daemon.clock daemon.local_time",
     "daemon.pipeline": f"{PLAIN} rules.book rules.engine daemon.stream daemon.log",

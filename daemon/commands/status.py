@@ -12,11 +12,13 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.lines import QUALITY_WORDS, hinted, seen_words, span
+from witnesspost.daemon.lines import QUALITY_WORDS, hinted, ready_words, seen_words, span
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
+from witnesspost.rules.book.words import words
+from witnesspost.rules.language.speech import ENGLISH, Speech, languages
 from witnesspost.rules.site.salvage import salvage
 
 
@@ -68,15 +70,17 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     """
     now = Instant(dt.datetime.fromisoformat(said.utc)) if said.utc else Instant(system, about=True) if system else None
     stamps = Stamps(_zone(said), lambda t: now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about))
-    state = said.state.upper()
+    speech = Speech.of(said.language) if said.language in languages() else ENGLISH
+    state = speech.phrase(said.state.upper())
     lines = look.wrapped(f"{state}  {said.post} ({said.role}), {stamps(said.up_s)}", hanging="  ")
-    lines[0] = look.word(state) + lines[0].removeprefix(state)
+    lines[0] = look.word(said.state.upper(), state) + lines[0].removeprefix(state)
     for alert in _roots_first(said.alerts):
-        lines.append(entry_text(_entry(alert, stamps, said.up_s), look))
+        lines.append(entry_text(_entry(alert, stamps, said, speech), look))
     if not said.alerts:
-        lines.append("No alerts.")
+        lines.append(speech.phrase("No alerts."))
     lines.append("")
-    rows = _plumbing(said)
+    rows = [("ready", ready_words("yes", "not yet", said.ready, said.missing, speech.phrase))]
+    rows += [(name, speech.phrase(text)) for name, text in _plumbing(said)]
     wide = max(len(name) for name, _ in rows)
     for name, text in rows:
         narrow = look.width is not None and look.width < 80
@@ -94,15 +98,19 @@ def _roots_first(alerts: list[AlertStatus]) -> list[AlertStatus]:
     return ordered + [one for one in alerts if one not in ordered]
 
 
-def _entry(alert: AlertStatus, stamps: Stamps, up_s: float) -> Entry:
+def _entry(alert: AlertStatus, stamps: Stamps, status: Status, speech: Speech) -> Entry:
+    say, steps = (alert.say, alert.steps) if speech is ENGLISH else words(alert.sentence(status.role), speech)
+    phrase = speech.phrase
     over = alert.state == "normal"
     quiet = over or alert.because_of is not None
-    because = f"Because of {alert.because_of}: " if alert.because_of else ""
+    because = f"{phrase(f'Because of {alert.because_of}:')} " if alert.because_of else ""
+    word = "over" if over else alert.severity if quiet else alert.severity.upper()
     return Entry(
-        word="over" if over else alert.severity if quiet else alert.severity.upper(),
-        clock=stamps(up_s - alert.for_s, alert.since_utc),
-        text=f"{because}{alert.say} {_state(alert, stamps)} ({alert.rule}: {alert.cause})",
-        steps=[] if quiet else hinted(alert.steps, alert.hints),
+        word=word,
+        shown=phrase(word),
+        clock=stamps(status.up_s - alert.for_s, alert.since_utc),
+        text=f"{because}{say} {phrase(_state(alert, stamps))} ({alert.rule}: {alert.cause})",
+        steps=[] if quiet else hinted(steps, [phrase(hint) for hint in alert.hints]),
         depth=1 if alert.because_of else 0,
     )
 
@@ -126,16 +134,8 @@ def _zone(said: Status) -> dt.tzinfo:
         return dt.UTC
 
 
-def ready_line(said: Status) -> str:
-    """Whether work can begin."""
-    if not said.missing:
-        return f"yes: {', '.join(said.ready)}"
-    holds = f" ({', '.join(said.ready)})" if said.ready else ""
-    return f"not yet: {', '.join(said.missing)}{holds}"
-
-
 def _plumbing(said: Status) -> list[tuple[str, str]]:
-    rows = [("ready", ready_line(said)), ("post", f"up {span(said.up_s)}, site {said.site}")]
+    rows = [("post", f"up {span(said.up_s)}, site {said.site}")]
     rows += [(f"port {p.stream}", f"{p.port}: {p.state}{_reason(p.reason)}, {_rate(p.rate_bytes_per_s)}") for p in said.ports]
     for epoch in said.epochs:
         every = f", every {epoch.interval_s:.1f} s" if epoch.interval_s is not None else ""

@@ -22,6 +22,7 @@ from witnesspost.daemon.status.server import StatusServer
 from witnesspost.daemon.stream.ports import in_short
 from witnesspost.daemon.supervisor import Lost, Maker
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
+from witnesspost.rules.language.speech import ENGLISH, Speech, languages
 from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.salvage import salvage
@@ -81,13 +82,16 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
     folder = run_folder()
     restarts = count_start(folder / f"{site.post.name}.starts") if folder and folder.is_dir() else None
     known = Known()
+    speech = Speech.of(site.post.language) if site.post.language in languages() else ENGLISH
     makers: list[Maker] = [
         lambda: Panel(site, known),
         ServiceManager,
         # Under the service manager stdout is the journal, which hears of alerts with their fields.
-        Journal if JournalSocket.is_ours() else lambda: Terminal(as_json, zone=site.post.zone),
+        (lambda: Journal(speech=speech))
+        if JournalSocket.is_ours()
+        else lambda: Terminal(as_json, zone=site.post.zone, speech=speech),
         lambda: HealthTeller(log_folder(site), restarts),
-        lambda: Morning(site.post.zone),
+        lambda: Morning(site.post.zone, speech),
     ]
     if folder is not None:
         makers.append(lambda: StatusServer(folder / f"{site.post.name}.sock"))

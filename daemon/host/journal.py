@@ -20,6 +20,7 @@ from witnesspost.daemon.host.news import News, port_words
 from witnesspost.daemon.screen import plain
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
+from witnesspost.rules.language.speech import ENGLISH, Speech
 
 SOCKET = Path("/run/systemd/journal/socket")
 
@@ -36,8 +37,9 @@ class Journal:
     name = "journal"
     vital = False
 
-    def __init__(self, path: Path = SOCKET):
+    def __init__(self, path: Path = SOCKET, speech: Speech = ENGLISH):
         self._path = path
+        self._speech = speech
         self._socket: JournalSocket | None = None
 
     def start(self, post: PostView) -> None:
@@ -50,7 +52,7 @@ class Journal:
         """Each change, with its fields."""
         assert self._socket is not None
         for change in changes:
-            self._socket.change(change)
+            self._socket.change(change, self._speech)
 
     def turn(self, t: float) -> None:
         """What is new."""
@@ -100,11 +102,11 @@ class JournalSocket:
         except OSError:
             self.dropped += 1
 
-    def change(self, change: Change) -> None:
+    def change(self, change: Change, speech: Speech = ENGLISH) -> None:
         """An alert's change of state. What sounds is three lines: what is wrong, the first step, how to see the rest. What
         makes no sound is one, and information only."""
         self.send(
-            _message(change),
+            _message(change, speech),
             _PRIORITY[change.severity] if change.sounds else 6,
             MESSAGE_ID=ALERT_ID,
             RULE=change.rule,
@@ -122,15 +124,17 @@ class JournalSocket:
         self._socket.close()
 
 
-def _message(change: Change) -> str:
-    say, steps = words(change)
+def _message(change: Change, speech: Speech) -> str:
+    say, steps = words(change, speech)
+    phrase = speech.phrase
     say = plain(say)
     key = f"({change.rule}: {change.cause})"
     if not change.sounds:
-        because = f"because of {change.because_of}: " if change.because_of else ""
-        return f"{change.change}: {because}{say} {key}"
-    first = [f"First: {plain(steps[0])}"] if steps else []
-    return "\n".join([f"{change.severity.upper()}: {say} {key}", *first, f"The rest: witnesspost status {change.post}"])
+        because = f"{phrase(f'because of {change.because_of}:')} " if change.because_of else ""
+        return f"{phrase(change.change)}: {because}{say} {key}"
+    first = [f"{phrase('First:')} {plain(steps[0])}"] if steps else []
+    rest = f"{phrase('The rest:')} witnesspost status {change.post}"
+    return "\n".join([f"{phrase(change.severity.upper())}: {say} {key}", *first, rest])
 
 
 def _field(key: str, value: str) -> bytes:

@@ -19,20 +19,23 @@ from witnesspost.daemon.lines import Teller, json_line
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.rules.alert import Change
+from witnesspost.rules.language.speech import ENGLISH, Speech
 
 MOST_LINES = 500
 _STOP_S = 0.5
 
 
 class Terminal:
-    """Prints each change for people, times in `zone`, or as JSON if `as_json`; `out` and `err` are file descriptors."""
+    """Prints each change for people, in their language, times in `zone`, or as JSON if `as_json`; `out` and `err` are file
+    descriptors."""
 
     name = "terminal"
     vital = False
 
-    def __init__(self, as_json: bool, out: int = 1, err: int = 2, zone: dt.tzinfo = dt.UTC):
+    def __init__(self, as_json: bool, out: int = 1, err: int = 2, zone: dt.tzinfo = dt.UTC, speech: Speech = ENGLISH):
         self._as_json = as_json
         self._zone = zone
+        self._speech = speech
         self._fds = out, err
         self._out: Lines | None = None
         self._err: Lines | None = None
@@ -44,7 +47,7 @@ class Terminal:
         self._post, self._news = post, News(post)
         self._lost = 0
         self._stamps = Stamps(self._zone, self._instant)
-        self._teller = Teller(self._stamps)
+        self._teller = Teller(self._stamps, self._speech)
         self._tell("log", post.pulse().t, post.pulse().log.path or "waits for the disk")
 
     def see(self, changes: list[Change]) -> None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime as dt
 
 from witnesspost.daemon.companion import PostView
-from witnesspost.daemon.lines import check_line
+from witnesspost.daemon.lines import check_line, ready_words
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.alert import Change
+from witnesspost.rules.language.speech import ENGLISH, Speech
 
 BEGINS = dt.timedelta(hours=4)  # after midnight: a post that runs through the night says nothing then
 PATIENCE_S = 900.0  # what is missing by then is said; a crew takes a quarter of an hour to set up: common practice, no source
@@ -20,8 +21,9 @@ class Morning:
     name = "morning"
     vital = False
 
-    def __init__(self, zone: dt.tzinfo = dt.UTC):
+    def __init__(self, zone: dt.tzinfo = dt.UTC, speech: Speech = ENGLISH):
         self._zone = zone
+        self._phrase = speech.phrase
         self._day: str | None = None
         self._ready_said = self._missing_said = False
         self._begun_t = 0.0
@@ -43,11 +45,10 @@ class Morning:
         self._begin_day(self._day_of(status), status.up_s)
         if not status.missing and not self._ready_said:
             self._ready_said = True
-            self._post.say(f"ready: {', '.join(status.ready)}")
+            self._post.say(ready_words("ready", "not ready yet", status.ready, (), self._phrase))
         elif status.missing and not (self._ready_said or self._missing_said) and status.up_s - self._begun_t >= PATIENCE_S:
             self._missing_said = True
-            holds = f" ({', '.join(status.ready)})" if status.ready else ""
-            self._post.say(f"not ready yet: {', '.join(status.missing)}{holds}")
+            self._post.say(ready_words("ready", "not ready yet", status.ready, status.missing, self._phrase))
 
     def stop(self) -> None:
         """Nothing to let go of."""
@@ -57,7 +58,7 @@ class Morning:
         if check is not None and (self._checked_t is None or status.up_s - check.ago_s > self._checked_t + 0.5):
             self._checked_t = status.up_s - check.ago_s
             if check.passed:
-                self._post.say(check_line(check.point, check.east_m, check.north_m, check.up_m))
+                self._post.say(self._phrase(check_line(check.point, check.east_m, check.north_m, check.up_m)))
 
     def _begin_day(self, day: str, up_s: float) -> None:
         if day == self._day:

@@ -23,12 +23,13 @@ from witnesspost.daemon.status.told import (
     set_up_status,
     shelved_status,
 )
+from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.words import held_words, solved_words, steps_of, words
 from witnesspost.rules.engine.engine import utc_text
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Health, Shelve
-from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.model import Role, Site
 
 
 class PortStatus(Struct, kw_only=True, frozen=True):
@@ -95,6 +96,14 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
     seen_note: str | None = None
     seen_utc: str | None = None
     hints: list[str] = []
+    evidence: dict[str, Any] = {}
+    words: dict[str, str] = {}
+
+    def sentence(self, role: Role) -> Sentence:
+        """What it says, for words in another language than English."""
+        return Sentence(
+            rule=self.rule, cause=self.cause, stream=self.stream, role=role, evidence=self.evidence, words=self.words
+        )
 
 
 class LogStatus(Struct, kw_only=True, frozen=True):
@@ -116,7 +125,7 @@ class Status(Struct, kw_only=True, frozen=True):
     `check_in` is the last one that a person has declared. `distance_km` is from the rover to the base."""
 
     post: str
-    role: str
+    role: Role
     site: str
     pid: int
     up_s: float
@@ -124,6 +133,7 @@ class Status(Struct, kw_only=True, frozen=True):
     clock_source: str
     state: str
     time_zone: str | None
+    language: str = "en"
     restarts: int | None
     temperature_c: float | None
     ports: list[PortStatus]
@@ -172,6 +182,7 @@ def snapshot_of(
         clock_source=_clock_source(scene, t),
         state=WORDS.get(shown, shown),
         time_zone=site.post.time_zone,
+        language=site.post.language,
         restarts=health.restarts if health else None,
         temperature_c=health.temperature_c if health else None,
         ports=list(ports),
@@ -269,6 +280,8 @@ def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:
         seen_note=seen.note if seen is not None else None,
         seen_utc=utc_text(seen_utc) if seen_utc is not None else None,
         hints=_hints(alert, scene),
+        evidence=alert.finding.evidence,
+        words=alert.finding.words,
     )
 
 

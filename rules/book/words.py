@@ -13,6 +13,7 @@ from witnesspost.rules.alert import Change, Held, Sentence
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.coordinate_words import BASE_PAIRS, CONTROL_PAIRS
 from witnesspost.rules.book.own import OwnRule
+from witnesspost.rules.language.speech import ENGLISH, Speech
 from witnesspost.rules.site.model import Role
 
 _PAIRS = {"base-datum": BASE_PAIRS, "control-check": CONTROL_PAIRS}
@@ -43,14 +44,16 @@ class Words(NamedTuple):
     steps: list[str]
 
 
-def words(told: Change | Sentence) -> Words:
-    """What a person reads of this alert. Never raises."""
+def words(told: Change | Sentence, speech: Speech = ENGLISH) -> Words:
+    """What a person reads of this alert, in his language. Never raises."""
     try:
         advice = ADVICE.get((told.rule, told.cause)) or OwnRule.causes[told.cause]
         figures = {"rule": told.rule, "stream": told.stream, **told.evidence, **told.words}
         fields = _Fields({key: value for key, value in figures.items() if value is not None})
         steps = steps_of(told.rule, told.cause, told.role)
-        return Words(advice.line.format_map(fields), [step.format_map(fields) for step in steps])
+        return Words(
+            speech.template(advice.line, fields, told.words), [speech.template(step, fields, told.words) for step in steps]
+        )
     except Exception:  # words that do not fit their figures must not cost the alert
         return Words(f"{told.rule}: {told.cause}", [])
 

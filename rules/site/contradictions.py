@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Set
 from typing import Any
 
+from witnesspost.rules.language.speech import languages
 from witnesspost.rules.site.angles import degrees
 from witnesspost.rules.site.model import Base, Control, OwnRuleTable, Page, Project, Signal, Site
 from witnesspost.rules.site.tables import few, on_one_line, shown
@@ -26,6 +27,9 @@ _NAMELESS = re.compile(r"project|project\.control(_file)?(\[\d+\](\.(name|path))
 def contradictions(site: Site, table: Mapping[str, Any], unread: Set[str]) -> Iterator[str]:
     """The problems of a site that was read from `table`, in which the keys `unread` could not be read; a line each."""
     yield from _time_zone(site.post.time_zone)
+    if site.post.language not in languages():
+        choices = ", ".join(f'"{language}"' for language in languages())
+        yield f"post.language: read {shown(site.post.language)}; expected one of {choices}"
     if table.get("stream") == []:
         yield "stream: none; expected at least one [[stream]] with name, port and carries"
     if site.project is not None and "project.frame" not in unread:

@@ -55,7 +55,7 @@ class SiteError(Exception):
 class Post(Struct, kw_only=True):
     """The post itself. `log_dir` is relative to the site file; a power cut may cost `commit_s` seconds of raw bytes.
 
-    `time_zone` is an IANA name; None: UTC.
+    `time_zone` is an IANA name; None: UTC. `language` is what people read: one of `rules.language.speech.languages`.
     """
 
     name: Name
@@ -64,6 +64,7 @@ class Post(Struct, kw_only=True):
     commit_s: Annotated[float, Meta(gt=0, le=60)] = 5.0
     keep_days: Annotated[float, Meta(ge=0, le=36525)] = 30.0
     time_zone: str | None = None
+    language: str = "en"
 
     @property
     def zone(self) -> dt.tzinfo:

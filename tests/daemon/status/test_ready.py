@@ -5,7 +5,7 @@ import zoneinfo
 
 import msgspec
 import pytest
-from witnesspost.daemon.commands.status import ready_line
+from witnesspost.daemon.lines import ready_words
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.status.morning import Morning
@@ -60,7 +60,7 @@ def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
     assert status.check.passed
     assert status.ready[4].startswith(f"last check-in {status.check.point} at ")
     assert status.ready[4].endswith(f" ({status.check.millimetres})")
-    assert ready_line(status) == f"yes: {', '.join(status.ready)}"
+    assert ready_words("yes", "not yet", status.ready, status.missing) == f"yes: {', '.join(status.ready)}"
     with sqlite3.connect(path) as connection:
         checks = connection.execute(
             "SELECT point, passed, east_m, north_m, up_m, tolerance_horizontal_m > 0 FROM checks"
