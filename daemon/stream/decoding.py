@@ -55,6 +55,7 @@ FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevel
 SAMPLE_EVERY_S = 10.0
 _ONE_EPOCH_S = 0.01  # times of week that are further apart are two epochs'
 _LONGEST_SET_S = 2.0
+_MOST_READ_WHOLE_S = 20  # messages that differ from the last of their kind: more than any base or service sends in a second
 _MOST_READ = 50  # whole messages that are remembered: two or three of each of the project's bases
 _ENOUGH_BYTES, _LOOK_EVERY_S = 200, 1.0  # a message of RTCM 2 has 165 bytes at most, so that the next begins within these
 
@@ -169,6 +170,7 @@ class Decoder:
         self._sampled: dict[str, float] = {}
         self._last_sample = -math.inf
         self._last_read: dict[tuple[int, int], tuple[bytes, Fact]] = {}
+        self._reads_since, self._reads = -math.inf, 0
         self._odd = b""  # bytes that belong to nothing, until there are enough to look at
         self._next_look = -math.inf
 
@@ -379,6 +381,9 @@ class Decoder:
         last = self._last_read.get((message, station))
         if last is not None and last[0] == frame:
             return replace(last[1], t=t)
+        if not self._may_read_whole(t):
+            self.unreadable(str(message))
+            return None
         parsed = self._parse(frame, message)
         if parsed is None:
             return None
@@ -391,6 +396,13 @@ class Decoder:
             del self._last_read[next(iter(self._last_read))]
         self._last_read[message, station] = frame, fact
         return fact
+
+    def _may_read_whole(self, t: float) -> bool:
+        """True for the first few messages of a second: whoever invents stations without end does not hold the line up."""
+        if t - self._reads_since >= 1.0:
+            self._reads_since, self._reads = t, 0
+        self._reads += 1
+        return self._reads <= _MOST_READ_WHOLE_S
 
     def _fact_of(self, t: float, parsed: Any, message: int, station: int) -> Fact:
         if message in STATION_POSITION:

@@ -183,11 +183,12 @@ class Scene:
 
     def station(self) -> Station | None:
         """The project's station as last broadcast, and of several the one that sends; None while it has not said its place."""
-        ours = [station for station in self.stations.values() if self.is_ours(station.station_id)]
-        if self._named is None and self._adopted is None and len(ours) > 1:
+        if self._adopted is not None and (sender := self.stations.get(self._adopted.station_id)) is not None:
+            return sender
+        if self._named is None and self._adopted is None and len(self.stations) > 1:
             return None  # nothing says yet which of them is ours
-        sender = self._adopted.station_id if self._adopted is not None else None
-        return max(ours, key=lambda station: (station.station_id == sender, station.t), default=None)
+        ours = [station for station in self.stations.values() if self.is_ours(station.station_id)]
+        return max(ours, key=lambda station: station.t, default=None)
 
     def silent_for(self, stream: str, t: float) -> float:
         """Seconds since the line's last usable epoch of the project's station; since the run began, where none has come."""

@@ -8,10 +8,18 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import alarm, day, length, live, page, throughput
+from tests.bench import adversarial, alarm, day, length, live, page, throughput, views
 from tests.bench.row import Row, machine
 
-_PARTS = {"throughput": throughput, "day": day, "live": live, "alarm": alarm, "length": length}
+_PARTS = {
+    "throughput": throughput,
+    "day": day,
+    "views": views,
+    "live": live,
+    "alarm": alarm,
+    "adversarial": adversarial,
+    "length": length,
+}
 
 
 @click.command()

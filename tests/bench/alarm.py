@@ -1,4 +1,4 @@
-"""(f) from the last byte of the frame that shows trouble to the pin that sounds.
+"""(g) from the last byte of the frame that shows trouble to the pin that sounds.
 
 The service, its companions and a pretended board in this process, a pty as the line. A base whose position changes is trouble
 at once, with no on-delay: what is measured is the gathering of a burst at the port, the grid on which rules are judged, and the
@@ -100,8 +100,8 @@ def rows(short: bool) -> list[Row]:
     """From the byte and from the alert's own time to the pin: the worst of each, with the median beside it."""
     from_byte, from_alert = _latencies(10 if short else 200)
     return [
-        at_most("f", "last byte of a frame to the pin", 0.1, max(from_byte), " s", _words(from_byte)),
-        at_most("f", "alert (its own t) to the pin", 0.1, max(from_alert), " s", _words(from_alert)),
+        at_most("g", "last byte of a frame to the pin", 0.1, max(from_byte), " s", _words(from_byte)),
+        at_most("g", "alert (its own t) to the pin", 0.1, max(from_alert), " s", _words(from_alert)),
     ]
 
 

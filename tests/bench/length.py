@@ -1,4 +1,4 @@
-"""(e) what a log's length costs: time to write it, to replay it and to verify it, and the most memory that takes.
+"""(i) what a log's length costs: time to write it, to replay it and to verify it, and the most memory that takes.
 
 Each step is a process of its own, so that its memory is its own. Linear in time: the cost of an hour of log does not grow
 with the log; flat in memory: neither does the peak.
@@ -78,7 +78,7 @@ def rows(short: bool) -> list[Row]:
             steps.append(done)
             size = log.stat().st_size / 1e6
         said = ", ".join(f"{step} {taken.cpu_s:.1f} s {taken.peak_mib:.0f} MiB" for step, taken in done.items())
-        table.append(Row("e", f"{length:g} h of log ({size:.0f} MB)", "", said))
+        table.append(Row("i", f"{length:g} h of log ({size:.0f} MB)", "", said))
     for step in steps[0]:
         grown = (steps[-1][step].cpu_s - steps[0][step].cpu_s) / (hours[-1] - hours[0])
         first = (steps[1][step].cpu_s - steps[0][step].cpu_s) / (hours[1] - hours[0])
@@ -90,7 +90,7 @@ def rows(short: bool) -> list[Row]:
 
 
 def _at_most(what: str, ratio: float) -> Row:
-    return at_most("e", what, 1.2, ratio, " ×")
+    return at_most("i", what, 1.2, ratio, " ×")
 
 
 def _run(step: str, *arguments: object) -> _Step:

@@ -1,4 +1,4 @@
-"""(d) what a running post costs, and (g) how soon after its start the first byte is in the log.
+"""(g) what a running post costs, and how soon after its start the first byte is in the log.
 
 `witnesspost watch` as a process of its own on ptys that are fed at the pace of real lines; its costs are the kernel's own
 counts (proc(5)): CPU time, voluntary context switches of all its threads, resident memory, bytes sent to the disk. They are
@@ -148,12 +148,12 @@ def _running(settled_s: float, measured_s: float) -> Iterator[Row]:
 def _cost_rows(words: str, limit: float, before: _Used, after: _Used, memory_mib: float, fed: int) -> Iterator[Row]:
     wall_s = after.at - before.at
     share = 100.0 * (after.cpu_s - before.cpu_s) / wall_s
-    yield at_most("d", f"{words} live: share of one core", limit, share, " %", f" (over {wall_s:.0f} s)")
-    yield at_most("d", f"{words} live: resident memory, PROJ loaded", 64.0, memory_mib, " MiB")
-    yield Row("d", f"{words} live: wake-ups", "", f"{(after.wakes - before.wakes) / wall_s:.0f} a second")
+    yield at_most("g", f"{words} live: share of one core", limit, share, " %", f" (over {wall_s:.0f} s)")
+    yield at_most("g", f"{words} live: resident memory, PROJ loaded", 64.0, memory_mib, " MiB")
+    yield Row("g", f"{words} live: wake-ups", "", f"{(after.wakes - before.wakes) / wall_s:.0f} a second")
     written = after.written - before.written
     said = f"{written / wall_s:,.0f} a second, {written / fed:.1f} × raw"
-    yield Row("d", f"{words} live: bytes written to the disk", "", said)
+    yield Row("g", f"{words} live: bytes written to the disk", "", said)
 
 
 def _start(runs: int) -> Row:

@@ -8,9 +8,11 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
+
+_Work = TypeVar("_Work", bound=Hashable)
 
 
 class Row(NamedTuple):
@@ -31,18 +33,14 @@ class Cost(NamedTuple):
     wall_s: float
 
 
-def at_most(letter: str, what: str, limit: float, value: float, unit: str, note: str = "", reached: float | None = None) -> Row:
-    """A row whose value has to be `limit` or less. `reached` is what was, where the limit was not: far off is twice that."""
-    off = value > 2 * (limit if reached is None else max(limit, reached))
-    return Row(letter, what, f"≤ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value <= limit, off)
+def at_most(letter: str, what: str, limit: float, value: float, unit: str, note: str = "") -> Row:
+    """A row whose value has to be `limit` or less."""
+    return Row(letter, what, f"≤ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value <= limit, value > 2 * limit)
 
 
-def at_least(
-    letter: str, what: str, limit: float, value: float, unit: str, note: str = "", reached: float | None = None
-) -> Row:
-    """A row whose value has to be `limit` or more. `reached` is what was, where the limit was not: far off is half that."""
-    off = value < (limit if reached is None else min(limit, reached)) / 2
-    return Row(letter, what, f"≥ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value >= limit, off)
+def at_least(letter: str, what: str, limit: float, value: float, unit: str, note: str = "") -> Row:
+    """A row whose value has to be `limit` or more."""
+    return Row(letter, what, f"≥ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value >= limit, value < limit / 2)
 
 
 def cost(work: Callable[[], object]) -> Cost:
@@ -53,12 +51,12 @@ def cost(work: Callable[[], object]) -> Cost:
     return Cost(time.process_time() - cpu, time.perf_counter() - wall)
 
 
-def in_turn(works: Mapping[str, Callable[[Path], Callable[[], object]]], runs: int) -> dict[str, list[Cost]]:
+def in_turn(works: Mapping[_Work, Callable[[Path], Callable[[], object]]], runs: int) -> dict[_Work, list[Cost]]:
     """What each takes, `runs` times, one after the other in turn; one round before that does not count.
 
     Each is given an empty folder and makes ready what then is timed: a file is begun once a day.
     """
-    costs: dict[str, list[Cost]] = {name: [] for name in works}
+    costs: dict[_Work, list[Cost]] = {name: [] for name in works}
     for round_ in range(runs + 1):
         for name, prepare in works.items():
             with tempfile.TemporaryDirectory(prefix="witnesspost-bench-") as folder:

@@ -7,6 +7,7 @@ import pyrtcm
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from witnesspost.daemon.stream import framing
 from witnesspost.daemon.stream.framing import (
     BAD_FRAME,
     BAD_SENTENCE,
@@ -173,3 +174,19 @@ def test_a_false_promise_of_a_long_frame_holds_no_good_frame_back(length, payloa
         units += framer.feed(good)
         assert whole(units)[-1:] == [(FRAME, good)]
     assert b"".join(chunk for _, chunk in units) == head + b"".join(rtcm(b"\x43\x50" + payload) for payload in payloads)
+
+
+@pytest.mark.parametrize("heads", [b"\xd3\x03\xff", b"\xd3\x03\xff\x43\x50", b"\xd3\x00", b"\xd3\x00\x02"])
+def test_a_false_head_has_its_crc_taken_twice_at_most_however_many_there_are(heads, monkeypatch):
+    taken, crc = [], framing._crc24q
+    monkeypatch.setattr(framing, "_crc24q", lambda data: taken.append(data) or crc(data))
+    data = heads * 3000
+    framer = Framer()
+    for at in range(0, len(data), 50):
+        framer.feed(data[at : at + 50])
+    assert 1000 < len(taken) <= 2 * data.count(b"\xd3")
+
+
+def test_what_begins_nothing_is_passed_over_in_one_unit_a_read():
+    for junk in (b"\xd3" * 999, b"$" * 999, b"$ABC" * 200, b"\xd3\xd3\x04$$" * 200):
+        assert len(Framer().feed(junk + b".")) == 1
