@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import adversarial, alarm, day, length, live, page, throughput, views
+from tests.bench import adversarial, alarm, day, length, live, page, phones, throughput, views
 from tests.bench.row import Row, machine
 
 _PARTS = {
@@ -17,6 +17,7 @@ _PARTS = {
     "views": views,
     "live": live,
     "alarm": alarm,
+    "phones": phones,
     "adversarial": adversarial,
     "length": length,
 }

@@ -15,6 +15,7 @@ import tempfile
 import threading
 import time
 import tty
+from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 from typing import Any, ClassVar
@@ -27,6 +28,7 @@ from witnesspost.daemon.host.notify import ServiceManager
 from witnesspost.daemon.service import Service
 from witnesspost.daemon.signals.panel import Known, Panel
 from witnesspost.daemon.status.server import StatusServer
+from witnesspost.daemon.supervisor import Maker
 from witnesspost.replay.world.rtcm import frame, station
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import open_site
@@ -98,18 +100,19 @@ _heard = threading.Event()
 
 def rows(short: bool) -> list[Row]:
     """From the byte and from the alert's own time to the pin: the worst of each, with the median beside it."""
-    from_byte, from_alert = _latencies(10 if short else 200)
+    from_byte, from_alert = latencies(10 if short else 200)
     return [
-        at_most("g", "last byte of a frame to the pin", 0.1, max(from_byte), " s", _words(from_byte)),
-        at_most("g", "alert (its own t) to the pin", 0.1, max(from_alert), " s", _words(from_alert)),
+        at_most("g", "last byte of a frame to the pin", 0.1, max(from_byte), " s", words(from_byte)),
+        at_most("g", "alert (its own t) to the pin", 0.1, max(from_alert), " s", words(from_alert)),
     ]
 
 
-def _words(times: list[float]) -> str:
+def words(times: list[float]) -> str:
     return f" (worst of {len(times)}; median {median(times):.3f} s)"
 
 
-def _latencies(count: int) -> tuple[list[float], list[float]]:
+def latencies(count: int, more: Sequence[Maker] = ()) -> tuple[list[float], list[float]]:
+    """From a frame's last byte, and from the alert's own time, to the pin: `count` of each, with these companions as well."""
     chance = random.Random(1)
     master, slave = pty.openpty()
     tty.setraw(slave)
@@ -127,6 +130,7 @@ def _latencies(count: int) -> tuple[list[float], list[float]]:
             lambda: ServiceManager({}),
             lambda: HealthTeller(Path(folder)),
             lambda: StatusServer(Path(folder, "bench.sock")),
+            *more,
         ]
         service = Service(at, site_file.read_text(), Path(folder), companions, clock)
         thread = threading.Thread(target=service.run)
