@@ -29,6 +29,11 @@ class Bounds:
     def __len__(self) -> int:
         return len(self._places)
 
+    @property
+    def crowded(self) -> bool:
+        """True where the next stranger makes another give way."""
+        return sum(place.stranger for place in self._places) >= MOST_STRANGERS
+
     def take(self, address: str) -> Place | None:
         """A place for a new connection, None where there is none.
 

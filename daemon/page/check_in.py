@@ -80,7 +80,7 @@ def _shown(sight: Sight, check_in: CheckInStatus) -> Html:
     word = words.CHECK_PASSED if passed else words.CHECK_FAILED if check_in.outcome == "failed" else words.CHECK_NONE
     kind = "well" if passed else "stop" if check_in.outcome == "failed" else "note"
     when = sight.clock(sight.t - sight.late_s - check_in.ago_s)
-    table = _offsets(check_in)
+    table = _offsets(check_in) if check_in.outcome in ("passed", "failed") else None
     by = f", {check_in.by}" if check_in.by else ""
     return tag(
         "div",

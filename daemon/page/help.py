@@ -30,7 +30,7 @@ class Help:
         """All of it."""
         patterns = []
         for state, pattern in PATTERNS.items():
-            name = tag("h3", sign(state) if state != "dark" else None, tag("span", WORDS.get(state, state)))
+            name = tag("h2", sign(state) if state != "dark" else None, tag("span", WORDS.get(state, state)), class_="kind")
             lines = [
                 tag("p", pattern.meaning),
                 _row(words.LIGHT, pattern.seen, pattern.light),

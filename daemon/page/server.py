@@ -26,6 +26,7 @@ _REST_BYTES, _REST_S = 8192, 1.0  # of a body that is refused, so that the other
 _BUFFER_BYTES = 32768
 _WAITING = 64
 _AGAIN_S = 0.1  # after accept(2) has failed, as for want of file handles
+_MOMENTS, _MOMENT_S = 5, 0.01
 _METHODS = frozenset({"GET", "HEAD", "POST"})
 
 
@@ -79,6 +80,10 @@ class Server:
                 except OSError:
                     await asyncio.sleep(_AGAIN_S)
                     continue
+                for _ in range(_MOMENTS):  # many phones that come at once have each said who they are within moments
+                    if not self.bounds.crowded:
+                        break
+                    await asyncio.sleep(_MOMENT_S)
                 self._begin(end, address_of(peer[0]), peer)
         finally:
             for task in self._tasks:

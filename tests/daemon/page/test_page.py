@@ -388,6 +388,16 @@ def test_a_flood_of_strangers_gives_way_to_who_comes(served):
         end.close()
 
 
+def test_fifty_phones_that_come_at_once_all_come_in(served):
+    phones = [served.inside(f"127.0.2.{n}") for n in range(50)]
+    ends = [phone.connect() for phone in phones]
+    for phone, end in zip(phones, ends, strict=True):
+        end.sendall(phone.head("GET", "/live/now"))
+    for end in ends:
+        assert "is-well" in next(events(end))
+        end.close()
+
+
 def test_a_phone_that_does_not_read_is_dropped(served, monkeypatch):
     monkeypatch.setattr(server, "WRITE_S", 0.3)
     browser = served.inside()

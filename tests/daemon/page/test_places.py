@@ -147,6 +147,16 @@ def test_a_check_in_that_failed_says_which_limit_and_why(served):
     assert "The pole is 0.3 m too short." in text
 
 
+def test_a_check_in_that_could_not_be_judged_says_why(served):
+    measured = {"east_m": 0.0, "north_m": 0.0, "up_m": 0.0, "limit_horizontal_m": 0.03, "limit_vertical_m": 0.05}
+    line = "KQ-2: cannot be checked: the receiver gives its height in steps of 0.100 m; set it to more decimals"
+    stands(served, check_in=check_in(outcome="declined", stood_s=10.0, line=line, **measured))
+    text = served.inside().get("/check-in").text
+    assert "<span>KQ-2: no check</span>" in text
+    assert "set it to more decimals" in text
+    assert "<table" not in text
+
+
 # ── Today ───────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 SET_UP = {"do": "setup", "point": "KQ-2", "antenna_height_m": "1,532", "pole_height_m": "1.8 m", "by": "Kim"}
