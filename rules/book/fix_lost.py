@@ -197,10 +197,10 @@ class FixLost(Rule[FixLostFigures]):
     def _fixed_by_t(self, since: float) -> float:
         """When the first fix is overdue, corrections having arrived since then."""
         by_t = since + self.figures.never_fixed_s
-        if self._last is None or _STATES.get(self._last.quality) != "autonomous":
-            return by_t  # a float or a differential position shows that the receiver knows where the base is
         if self._placed_t is None:
-            return max(by_t, since + self.figures.unplaced_s)
+            alone = self._last is not None and _STATES.get(self._last.quality) == "autonomous"
+            # A float or a differential position shows that the receiver knows where the base is.
+            return max(by_t, since + self.figures.unplaced_s) if alone else by_t
         return max(by_t, min(self._placed_t, since + self.figures.unplaced_s) + self.figures.placed_s)
 
     def _corrections_silent(self, t: float) -> bool:

@@ -89,6 +89,13 @@ def test_alone_although_the_base_has_said_where_it_is(day, heard_t, raised_t):
     assert day.said(day.bench(FixLost).play(facts, 200.0)) == [(raised_t, "raised", "fix-lost", "autonomous")]
 
 
+def test_differential_at_first_once_the_base_has_said_where_it_is(day):
+    facts = walk(day, 138.0, quality=1) + walk(day, 141.0, start=138.0, quality=2) + walk(day, 160.0, start=141.0, quality=5)
+    facts += walk(day, 200.0, start=160.0) + corrections(day, 200.0)
+    facts += [day.station(t) for t in day.every(10.0, 138.0, 200.0)]
+    assert day.bench(FixLost).play(facts, 200.0) == []
+
+
 def test_another_base_s_position_is_not_what_it_waits_for(day):
     facts = walk(day, 200.0, quality=1) + corrections(day, 200.0)
     facts += [day.station(t, station_id=9) for t in day.every(10.0, 5.0, 200.0)]
