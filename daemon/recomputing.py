@@ -1,8 +1,8 @@
 """The tables that people read, computed again from the bytes: does the log still say what its bytes say?
 
 The bytes go through the same pipeline as in the run, with every rule off, and what comes out is held against the rows of `fix`,
-`station`, `clock` and `traffic`, row by row in their order. Only what this very program wrote can be held against it; what can
-not is said.
+`station`, `clock` and `traffic`, row by row in their order. Only what was derived in the same way (`DERIVATION`) can be held
+against it; what cannot is said.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from witnesspost.daemon.log import schema
-from witnesspost.daemon.log.derived import DerivedRows
+from witnesspost.daemon.log.derived import DERIVATION, DerivedRows
 from witnesspost.daemon.log.reading import LogFile, LongSilence
 from witnesspost.daemon.log.rows import DERIVED, ClockRow, Derived, DerivedRow, EventRow, TrafficRow
 from witnesspost.daemon.log.succession import program
@@ -71,7 +71,7 @@ class _Run:
         streams = [Stream(name=name, port="loop://", carries=["corrections", "positions"]) for name in log.streams]
         role: Any = log.run.role
         site = Site(post=Post(name=log.run.name, role=role), stream=streams, rules={rule.name: {"off": True} for rule in RULES})
-        self._pipeline = Pipeline(site, _Facts(self._derived), begins_t=log.run.begun_at_t)
+        self._pipeline = Pipeline(site, FactsOnly(self._derived), begins_t=log.run.begun_at_t)
 
     def compare(self, log: LogFile) -> OddRow | None:
         """The first row of the next file that differs."""
@@ -143,7 +143,7 @@ class _Odd(Exception):
         self.row = row
 
 
-class _Facts:
+class FactsOnly:
     """What the pipeline takes for a log: of all that it says only the facts count."""
 
     def __init__(self, derived: DerivedRows):
@@ -168,15 +168,19 @@ class _Facts:
 def _why_not(log: LogFile) -> str | None:
     if log.version != schema.VERSION:
         return f"it is of version {log.version}, and this program knows how {schema.VERSION} was computed"
-    if log.run.program != program():
-        return f"it was written by version {log.run.program} of the program, this is {program()}"
+    if log.derivation() != DERIVATION:
+        return f"version {log.run.program} of the program, which wrote it, drew the tables otherwise than {program()}"
     kinds = ", ".join(f"'{kind}'" for kind in _CANNOT)
     lost = next(log.rows(EventRow, f"WHERE input = 0 AND kind IN ({kinds}) LIMIT 1"), None)
     return f"the disk failed while it was written (t {lost.t:.1f})" if lost is not None else None
 
 
+def _begun(log: LogFile) -> EventRow | None:
+    return next(log.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+
+
 def _kind_of_begin(log: LogFile) -> str:
-    begun = next(log.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+    begun = _begun(log)
     return begun.kind if begun is not None else "log-continued"
 
 

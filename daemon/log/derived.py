@@ -21,6 +21,8 @@ from witnesspost.rules.datum.geodesy import to_geodetic
 from witnesspost.rules.facts import MORE_KINDS, MOST_KINDS, Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
+DERIVATION = 1
+"""Goes up whenever the same bytes give other rows: only what was derived in the same way can be compared with a log."""
 _BIN_S = 10
 _GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
 _RECEIVER_SILENT_S = 120.0

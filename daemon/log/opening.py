@@ -21,6 +21,9 @@ from witnesspost.daemon.log.translation import translate
 
 _COPY_PAGES = 2048  # a megabyte a step
 
+BROKEN = (sqlite3.DatabaseError, UnicodeDecodeError)
+"""What reading a damaged file raises: the second where a name in its schema was hit."""
+
 
 class LogError(Exception):
     """A log cannot be read. The text is one line: what, where, and what was expected."""
@@ -83,7 +86,7 @@ def open_reading(path: Path) -> tuple[GuardedConnection, int, Path | None]:
             if copy is not None:
                 shutil.rmtree(copy, ignore_errors=True)
             raise
-    except sqlite3.DatabaseError as error:
+    except BROKEN as error:
         raise readable(path, error) from None
     except PermissionError as error:
         raise UnreadableLog(f"{path}: may not be read by you ({error.strerror}); copy it where you may") from None
@@ -116,7 +119,7 @@ def copy_log(source: str | Path, target: Path, progress: Callable[[float], None]
 
         reading.backup(writing, pages=_COPY_PAGES, progress=step)
         writing.execute("PRAGMA journal_mode = DELETE")  # the mark of a copy, see `writes_ahead`
-    except sqlite3.DatabaseError as error:
+    except BROKEN as error:
         if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_READONLY):
             raise OSError(errno.ENOSPC, "no room on the disk") from None
         raise readable(Path(source), error) from None
@@ -126,7 +129,7 @@ def copy_log(source: str | Path, target: Path, progress: Callable[[float], None]
         reading.close()
 
 
-def readable(path: Path, error: sqlite3.DatabaseError) -> LogError:
+def readable(path: Path, error: Exception) -> LogError:
     """SQLite's error as one of ours."""
     if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
         return NotALog(f"{path}: is not an SQLite database; name a log (NAME.0001.db)")

@@ -22,7 +22,16 @@ import msgspec
 from witnesspost.daemon.local_time import Instant
 from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import BlockError, chunks
-from witnesspost.daemon.log.opening import LogError, NoSuchStream, UnreadableLog, open_reading, readable, wal_of, writes_ahead
+from witnesspost.daemon.log.opening import (
+    BROKEN,
+    LogError,
+    NoSuchStream,
+    UnreadableLog,
+    open_reading,
+    readable,
+    wal_of,
+    writes_ahead,
+)
 from witnesspost.daemon.log.rows import LATEST_T, AlertRow, EventRow, RawRow, Row, RowError, RunRow, StreamRow
 from witnesspost.rules import facts
 from witnesspost.rules.alert import Change, ChangeKind
@@ -138,7 +147,7 @@ class LogFile:
             connection.close()
             if copy is not None:
                 shutil.rmtree(copy, ignore_errors=True)
-            if isinstance(error, sqlite3.DatabaseError):
+            if isinstance(error, BROKEN):
                 raise readable(path, error) from None
             raise
 
@@ -213,7 +222,7 @@ class LogFile:
             yield from rows.read(self._connection, kind, rest, values)
         except RowError as error:
             raise UnreadableLog(f"{self.path}: {error}; run `witnesspost verify`") from error
-        except sqlite3.DatabaseError as error:
+        except BROKEN as error:
             raise readable(self.path, error) from error
 
     def select(self, sql: str, values: Any = ()) -> list[Any]:
@@ -280,7 +289,7 @@ class LogFile:
                 yield fix | dict(zip(("easting", "northing", "height"), row[len(fields) :], strict=True))
         except RowError as error:
             raise UnreadableLog(f"{self.path}: {error}; run `witnesspost verify`") from error
-        except sqlite3.DatabaseError as error:
+        except BROKEN as error:
             raise readable(self.path, error) from error
 
     def changes(self) -> list[LoggedChange]:
@@ -378,8 +387,13 @@ class LogFile:
         try:
             cursor = self._connection.execute(sql, values)
             return [name for name, *_ in cursor.description or ()], cursor.fetchall()
-        except sqlite3.DatabaseError as error:
+        except BROKEN as error:
             raise readable(self.path, error) from None
+
+    def derivation(self) -> int | None:
+        """By which derivation its tables were drawn from the bytes (`daemon.log.derived`); None where it does not say."""
+        row = next(self.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+        return self._json("how it began", row.detail).get("derivation") if row is not None else None
 
     def _json(self, what: str, text: str, kind: Any = dict[str, Any]) -> Any:
         try:

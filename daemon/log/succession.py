@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 from witnesspost.daemon.clock import system_utc
+from witnesspost.daemon.log.derived import DERIVATION
 from witnesspost.daemon.log.folder import Ending, Folder, LogBusy, boot_id, is_damage, set_aside
 from witnesspost.daemon.log.rows import EventRow, RunRow, StreamRow, json_text
 from witnesspost.daemon.log.writing import NotOurs, Tail, WalGone, Writer
@@ -90,7 +91,7 @@ class Succession:
         kind = "log-continued" if self._begun else "log-started"
         self._begun = True
         detail = {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how}
-        begun = [EventRow.of(t, kind, {**detail, "run": self.run, "up_s": round(self._up_s, 3)})]
+        begun = [EventRow.of(t, kind, {**detail, "run": self.run, "up_s": round(self._up_s, 3), "derivation": DERIVATION})]
         if kind == "log-started" and ending.up_s is not None and ending.how != STOPPED:
             seconds = round(max(0.0, self._up_s + run.begun_at_t - ending.up_s), 3)
             begun.append(EventRow.of(t, "not-watched", {"why": ending.how, "seconds": seconds}))

@@ -11,6 +11,8 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.local_time import local_text
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError, NothingThere
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.salvaging import Sound, sound_blocks
 from witnesspost.replay.export.window import EXAMPLES, Window, window_of
 
 _FORMS = ("raw", "csv", "geojson")
@@ -30,6 +32,12 @@ _FORMS = ("raw", "csv", "geojson")
     metavar="SECONDS",
     help="csv, geojson: at most one position in so many seconds.",
 )
+@click.option(
+    "--what-is-sound",
+    "sound",
+    is_flag=True,
+    help="raw: of a damaged log, what is proven to be as it was written.",
+)
 @click.option("-o", "--output", required=True, metavar="FILE", help="Where to; - is standard output.")
 def extract(
     logs: tuple[str, ...],
@@ -39,13 +47,19 @@ def extract(
     from_: str | None,
     to: str | None,
     every_s: float | None,
+    sound: bool,
     output: str,
 ) -> None:
     """Get out of LOG, or of all logs of a day or of a folder: a stream's bytes as they came (raw), or the positions (csv,
     geojson)."""
     if form == "raw" and stream is None:
         raise Unusable("--as raw needs --stream NAME: expected a stream as the site file names it")
+    if sound and (form != "raw" or from_ or to or post_name):
+        raise Unusable("--what-is-sound goes with --stream and -o alone: expected no other option beside it")
     try:
+        if sound:
+            click.echo(_sound(logs, str(stream), output), err=True)
+            return
         with Day.open(logs) as day:
             post = day.post(post_name)
             window = window_of(post, from_, to)
@@ -54,6 +68,18 @@ def extract(
         raise Unusable(str(error)) from None
     if output != "-":
         click.echo(f"{output}: {said}", err=True)
+
+
+def _sound(paths: tuple[str, ...], stream: str, output: str) -> str:
+    found, size = Sound(), 0
+    with output_to(output) as file:
+        for path in paths:
+            with LogFile.open(path) as log:
+                for data in sound_blocks(log, log.stream(stream), found):
+                    file.write(data)
+                    size += len(data)
+    left_out = f"{found.left_out} of {found.left_out + found.rows} rows cannot be proven and are left out"
+    return f"{output}: {size} bytes of {stream}; {left_out if found.left_out else 'every row is as it was written'}"
 
 
 def _raw(post: PostLogs, window: Window, stream: str, output: str) -> str:
