@@ -108,17 +108,29 @@ def _why(segment: Segment) -> str:
 
 
 def _alerts(post: PostLogs) -> list[AlertLine]:
-    lines = []
+    """Each stretch of an alert, from its raising to its end; one that became graver meanwhile is one."""
+    lines: list[AlertLine] = []
     for log in post.files:
-        for row in log.view("alerts"):
-            if row["because_of"] is None:
-                utc = log.utc_at(row["raised_t"])
-                lines.append(
-                    AlertLine(
-                        post=post.name, utc=utc.timestamp() if utc is not None else None, lasted_s=row["lasted_s"],
-                        severity=row["severity"], rule=row["rule"], say=row["say"], seen_after_s=row["acknowledged_after_s"],
-                    )
+        open_lines: dict[int, tuple[float, AlertLine]] = {}
+        told: dict[int, tuple[float, AlertLine]] = {}
+        for change in log.changes():
+            since = open_lines.get(change.alert)
+            if change.change == "raised" and since is not None:
+                since[1].severity, since[1].say = change.severity, change.say
+            elif change.change == "raised" and change.because_of is None:
+                utc = log.utc_at(change.t)
+                line = AlertLine(
+                    post=post.name, utc=utc.timestamp() if utc is not None else None, lasted_s=None, severity=change.severity,
+                    rule=change.rule, say=change.say, seen_after_s=None,
                 )  # fmt: skip
+                open_lines[change.alert] = told[change.alert] = (change.t, line)
+                lines.append(line)
+            elif change.change in ("normal", "cleared") and since is not None:
+                since[1].lasted_s = change.t - since[0]
+                del open_lines[change.alert]
+            if change.change == "acknowledged" and change.alert in told:
+                begun, line = told[change.alert]
+                line.seen_after_s = change.t - begun
     return sorted(lines, key=lambda line: line.utc or math.inf)
 
 

@@ -551,15 +551,20 @@ def _age_limit(epochs: Epochs) -> float:
 
 
 def _alerts(post: PostLogs) -> list[tuple[str, float, float]]:
-    """Alerts that are more than a note: rule, UTC from and to."""
+    """Stretches of alerts that are more than a note: rule, UTC from and to (infinity: to the end)."""
     found = []
     for log in post.files:
-        for row in log.view("alerts"):
-            begun = log.utc_at(row["raised_t"])
-            if begun is not None and row["severity"] != "note":
-                begins = begun.timestamp()
-                found.append((row["rule"], begins, begins + (row["lasted_s"] if row["lasted_s"] is not None else 86400.0)))
-    return found
+        since: dict[int, tuple[str, float]] = {}
+        for change in log.changes():
+            utc = log.utc_at(change.t)
+            if utc is None:
+                continue
+            if change.change == "raised" and change.severity != "note":
+                since.setdefault(change.alert, (change.rule, utc.timestamp()))
+            elif change.change in ("normal", "cleared") and change.alert in since:
+                found.append((*since.pop(change.alert), utc.timestamp()))
+        found += [(rule, begins, math.inf) for rule, begins in since.values()]
+    return sorted(found, key=lambda one: one[1])
 
 
 def _scatter(segment: Segment) -> un.Part | None:
