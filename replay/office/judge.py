@@ -369,9 +369,7 @@ class _Judging:
         means = _mean(e, self._east_m, self._north_m, visit)
         here = self._at_log(number, matching)
         spread = np.hypot(self._east_m[part] - means[0], self._north_m[part] - means[1])
-        leans = e.tilt_deg[part]
-        aligned = e.aligned[part]
-        ages = e.age_s[part]
+        leans, aligned, ages = (_known(column, part) for column in (e.tilt_deg, e.aligned, e.age_s))
         segment = segments[0] if len(segments) == 1 else None
         doubts = []
         up_left = self._up_left(point, means)
@@ -387,16 +385,16 @@ class _Judging:
             epochs=visit.last - visit.first + 1,
             fixed_share=float(fixed.mean()),
             fixed_s=float(fixed_s[0]) if len(fixed_s) else None,
-            age_s=None if np.isnan(ages).all() else float(np.nanmax(ages)),
+            age_s=max(ages, default=None),
             age_limit_s=self._age_limit_s,
             segments=segments,
             station=station,
             own_station=own,
-            lean_deg=math.nan if np.isnan(leans).all() else float(np.nanquantile(leans, 0.9)),
-            mean_lean_deg=math.nan if np.isnan(leans).all() else float(np.nanmean(leans)),
-            aligned=None if np.isnan(aligned).all() else bool(np.nanmin(aligned)),
+            lean_deg=_quantile(leans, 0.9),
+            mean_lean_deg=sum(leans) / len(leans) if leans else math.nan,
+            aligned=bool(min(aligned)) if aligned else None,
             needs_alignment=self._compensates,
-            spread_m=float(np.quantile(spread, 0.95)) if fixed.all() else 0.0,
+            spread_m=_quantile(spread.tolist(), 0.95) if fixed.all() else 0.0,
             plan_left_m=math.hypot(here[0] - means[0], here[1] - means[1]),
             up_left_m=up_left,
             distance_m=self._distance(means, segment),
@@ -459,8 +457,7 @@ class _Judging:
         seen, part = judged.seen, slice(visit.first, visit.last + 1)
         assert seen is not None
         e, segment = self.epochs, seen.segment
-        sigmas = [float(np.nanmedian(column[part])) if not np.isnan(column[part]).all() else math.nan
-                  for column in (e.sigma_east_m, e.sigma_north_m, e.sigma_up_m)]  # fmt: skip
+        sigmas = [_quantile(_known(column, part), 0.5) for column in (e.sigma_east_m, e.sigma_north_m, e.sigma_up_m)]
         distance_m = seen.distance_m if math.isfinite(seen.distance_m) else 0.0
         scatter = self._scatter.get(segment.number) if segment is not None else None
         always = [
@@ -518,6 +515,21 @@ class _Judging:
             return float(self.frame.separation(latitude, longitude)[0])
         index = int(np.searchsorted(self.epochs.utc, seen.first_utc))
         return self._other_n(latitude, longitude, float(self.epochs.separation_m[min(index, len(self.epochs) - 1)]))
+
+
+def _known(column: Array, part: slice) -> list[float]:
+    """The values that were said. Plain numbers: most points have a handful of epochs, and there may be 200,000 of them."""
+    return [value for value in column[part].tolist() if value == value]
+
+
+def _quantile(values: list[float], share: float) -> float:
+    """The value that this share of them is below, linearly between two; NaN of none."""
+    if not values:
+        return math.nan
+    ordered = sorted(values)
+    at = share * (len(ordered) - 1)
+    low = int(at)
+    return ordered[low] + (at - low) * (ordered[min(low + 1, len(ordered) - 1)] - ordered[low])
 
 
 def _mean(epochs: Epochs, east_m: Array, north_m: Array, visit: Occupation) -> Array:
