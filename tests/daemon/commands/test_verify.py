@@ -10,7 +10,7 @@ from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.log.test_log import SITE
+from tests.daemon.log.feeding import SITE
 
 
 def logs(folder, count, name="kestrel-base"):

@@ -18,7 +18,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 
 from tests.daemon.conftest import started
-from tests.daemon.log.test_log import FIRST, SECOND, SITE, Feeder, change, crash_image, events, start, stored
+from tests.daemon.log.feeding import FIRST, SECOND, SITE, Feeder, change, crash_image, events, start, stored
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ from witnesspost.rules.engine.tally import Tally
 from witnesspost.rules.facts import Acknowledge, SetUp, Shelve, Solved, Unseen
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.log.test_log import SITE, change, start
+from tests.daemon.log.feeding import SITE, change, start
 from tests.daemon.stream.test_nmea import sentence
 
 NAME = "kestrel-base"

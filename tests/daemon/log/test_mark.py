@@ -13,7 +13,7 @@ from witnesspost.daemon.log.rows import EventRow
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.log.test_log import SITE, change, start
+from tests.daemon.log.feeding import SITE, change, start
 from tests.daemon.view import until
 
 BEGUN = "WHERE kind IN ('log-started', 'log-continued')"
