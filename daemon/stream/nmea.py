@@ -244,7 +244,7 @@ def _angle(field: bytes, negative: bool, most: float) -> float | None:
     if minutes < 2:
         return None
     try:
-        degrees = abs(float(field[:minutes])) + float(field[minutes:]) / 60.0
+        degrees = round(abs(float(field[:minutes])) + float(field[minutes:]) / 60.0, 10)  # finer is the double's own noise
     except ValueError:
         return None
     if abs(degrees) <= most:
