@@ -64,7 +64,7 @@ class PostView(Protocol):
     def said(self, after: int) -> tuple[int, list[str]]:
         """What companions have said since line number `after` (0 the first): the number to ask with next, and the lines."""
 
-    def wake(self, at: float = 0.0) -> None:
+    def wake(self, t: float = 0.0) -> None:
         """Call this companion's `turn` at `at`, or at once, if that is before its next turn."""
 
     def end_service(self) -> None:

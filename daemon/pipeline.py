@@ -202,7 +202,7 @@ class Pipeline:
     def _read(self, line: _Line, t: float, data: bytes | None) -> list[Fact]:
         """Bytes into facts (None: what waits is given up). A fault here costs these bytes their facts, never the raw log."""
         try:
-            facts = line.decoder.take(t, line.framer.flush() if data is None else line.framer.feed(data))
+            facts = line.decoder.decode(t, line.framer.flush() if data is None else line.framer.feed(data))
         except Exception as error:
             line.framer = Framer()
             failed = f"{type(error).__name__}: {error}"

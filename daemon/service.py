@@ -109,7 +109,7 @@ class Service:
         try:
             next_turn = 0.0
             while not self._stopping.is_set():
-                self._take(self._intake.take(max(0.0, next_turn - self.clock()), MOST_BYTES))
+                self._process(self._intake.take_items(max(0.0, next_turn - self.clock()), MOST_BYTES))
                 t = self.clock()
                 if t >= next_turn and self._intake.reach(t):
                     self.inbox.begin_turn()
@@ -185,7 +185,7 @@ class Service:
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────────────────
 
-    def _take(self, items: Iterable[Item]) -> None:
+    def _process(self, items: Iterable[Item]) -> None:
         for item in items:
             if isinstance(item, Chunk):
                 self.pipeline.feed(item.t, item.stream, item.data)
@@ -230,10 +230,10 @@ class Service:
         """What the ports still brought. Time ends where they ended, however long this takes: nothing was silent meanwhile."""
         ended_t = self.clock()
         self.inbox.begin_turn(ROOM_BYTES)
-        while self.clock() < ended_t + REST_S and (items := [*self._intake.take(0.0, MOST_BYTES)]):
-            self._take(items)
+        while self.clock() < ended_t + REST_S and (items := [*self._intake.take_items(0.0, MOST_BYTES)]):
+            self._process(items)
         self.pipeline.tick(ended_t)
-        left_bytes = sum(len(item.data) for item in self.inbox.take(0.0) if isinstance(item, Chunk))
+        left_bytes = sum(len(item.data) for item in self.inbox.take_items(0.0) if isinstance(item, Chunk))
         return (
             [f"{left_bytes} bytes that came last are not in the log: a line brings more than can be kept"] if left_bytes else []
         )

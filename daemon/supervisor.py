@@ -300,10 +300,10 @@ class _Life(threading.Thread):
     def said(self, after: int) -> tuple[int, list[str]]:
         return (after, []) if self._abandoned else self._desk.said(after)
 
-    def wake(self, at: float = 0.0) -> None:
+    def wake(self, t: float = 0.0) -> None:
         with self._changes.news:
-            if at < self._wake_at:
-                self._wake_at = at
+            if t < self._wake_at:
+                self._wake_at = t
                 self._changes.news.notify_all()
 
     def end_service(self) -> None:

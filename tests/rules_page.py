@@ -31,7 +31,7 @@ def rules_page() -> str:
 def _row(rule: type[Rule[Any]]) -> str:
     figures = rule.Figures()
     said = ", ".join(f"{name} {getattr(figures, name):g}" for name in figures.__struct_fields__)
-    at = "both" if len(rule.at) == 2 else rule.at[0]
+    at = "both" if len(rule.roles) == 2 else rule.roles[0]
     reasons = "; ".join(map(_reason, EXPLAINED_BY.get(rule.name, ()))) or "–"
     return f"| [`{rule.name}`](#{rule.name}) | {rule.severity} | {at} | {said} | {reasons} |"
 

@@ -119,7 +119,7 @@ class Application:
         address = address_of(request.client_addr[0])
         try:
             fields = self._fields(request)
-            self._take(self._gate.forms, fields)
+            self._use_up(self._gate.forms, fields)
             wait_s = self._gate.begin(address, self._post.now())
         except Refused as error:
             return self._door(str(error), error.status)
@@ -137,7 +137,7 @@ class Application:
 
     async def _leave(self, request: Request) -> Response:
         try:
-            self._take(request.g.session.forms, self._fields(request))
+            self._use_up(request.g.session.forms, self._fields(request))
         except Refused as error:
             return await self._show(self._places["/"], request, str(error), error.status)
         self._gate.leave(request.g.session)
@@ -235,7 +235,7 @@ class Application:
             fields: dict[str, str] = {}
             try:
                 fields = self._fields(request)
-                self._take(request.g.session.forms, fields)
+                self._use_up(request.g.session.forms, fields)
                 done = place.act(fields, request.g.session, self._sight())
             except Refused as error:
                 return await self._show(place, request, str(error), error.status, fields)
@@ -255,9 +255,9 @@ class Application:
             raise Refused(words.OTHER_ORIGIN, 403)
         return fields_of(request.content_type, request.body or b"")
 
-    def _take(self, forms: Forms, fields: dict[str, str]) -> None:
+    def _use_up(self, forms: Forms, fields: dict[str, str]) -> None:
         try:
-            forms.take(fields.get("token", ""), self._post.now())
+            forms.use_up(fields.get("token", ""), self._post.now())
         except FormError as error:
             why, status = _FORM_FAULTS[error.why]
             raise Refused(why, status) from None

@@ -11,7 +11,7 @@ MOST_OF_ONE = 12  # from one address
 MOST_STRANGERS = 20  # without a session
 
 
-class Place:
+class Slot:
     """One connection's place among all: `drop` is what ends the connection where it has to give way."""
 
     def __init__(self, address: str):
@@ -24,37 +24,37 @@ class Bounds:
     """Places for connections: a stranger's until its request shows a session."""
 
     def __init__(self) -> None:
-        self._places: list[Place] = []
+        self._slots: list[Slot] = []
 
     def __len__(self) -> int:
-        return len(self._places)
+        return len(self._slots)
 
     @property
     def crowded(self) -> bool:
         """True where the next stranger makes another give way."""
-        return sum(place.stranger for place in self._places) >= MOST_STRANGERS
+        return sum(slot.stranger for slot in self._slots) >= MOST_STRANGERS
 
-    def take(self, address: str) -> Place | None:
+    def admit(self, address: str) -> Slot | None:
         """A place for a new connection, None where there is none.
 
         Among strangers the oldest of the address that has most gives way: who floods takes his own places alone.
         """
-        if len(self._places) >= MOST or sum(place.address == address for place in self._places) >= MOST_OF_ONE:
+        if len(self._slots) >= MOST or sum(slot.address == address for slot in self._slots) >= MOST_OF_ONE:
             return None
-        place = Place(address)
-        self._places.append(place)
-        strangers = Counter(one.address for one in self._places if one.stranger)
+        slot = Slot(address)
+        self._slots.append(slot)
+        strangers = Counter(one.address for one in self._slots if one.stranger)
         if strangers.total() > MOST_STRANGERS:
             (most, _), *_ = strangers.most_common(1)
-            oldest = next(one for one in self._places if one.stranger and one.address == most)
+            oldest = next(one for one in self._slots if one.stranger and one.address == most)
             self.leave(oldest)
             oldest.drop()
-        return place if place in self._places else None
+        return slot if slot in self._slots else None
 
-    def leave(self, place: Place) -> None:
+    def leave(self, slot: Slot) -> None:
         """The connection has ended."""
-        if place in self._places:
-            self._places.remove(place)
+        if slot in self._slots:
+            self._slots.remove(slot)
 
 
 def address_of(host: str) -> str:

@@ -53,13 +53,13 @@ class Forms:
         made = f"{int(t):x}.{secrets.token_urlsafe(9)}"
         return f"{made}.{self._mark(made)}"
 
-    def take(self, token: str, t: float) -> None:
+    def use_up(self, token: str, t: float) -> None:
         """Use a token up. Raises FormError."""
         made, _, mark = token.rpartition(".")
         if not hmac.compare_digest(mark.encode(), self._mark(made).encode()):
             raise FormError("forged")
-        at = int(made.partition(".")[0], 16)
-        if at < t - FORM_S or at < self._not_before:
+        made_s = int(made.partition(".")[0], 16)
+        if made_s < t - FORM_S or made_s < self._not_before:
             raise FormError("old")
         if any(made == used for _, used in self._used):
             raise FormError("used")
@@ -67,7 +67,7 @@ class Forms:
             self._used.popleft()
         if len(self._used) >= _MOST_FORMS:
             self._not_before = max(self._not_before, self._used.popleft()[0] + 1)
-        self._used.append((at, made))
+        self._used.append((made_s, made))
 
     def _mark(self, made: str) -> str:
         return hmac.new(self._key, made.encode(), hashlib.sha256).hexdigest()

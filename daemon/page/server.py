@@ -16,7 +16,7 @@ from http import HTTPStatus
 from typing import Any
 
 from microdot.microdot import Microdot, NoCaseDict, Request, Response
-from witnesspost.daemon.page.bounds import Bounds, Place, address_of
+from witnesspost.daemon.page.bounds import Bounds, Slot, address_of
 
 HEAD_BYTES = 8192
 BODY_BYTES = 8192
@@ -91,18 +91,18 @@ class Server:
             await asyncio.gather(*self._tasks, return_exceptions=True)
 
     def _begin(self, end: socket.socket, address: str, peer: Any) -> None:
-        place = self.bounds.take(address)
-        if place is None:
+        slot = self.bounds.admit(address)
+        if slot is None:
             end.close()
             return
         opened: list[asyncio.StreamWriter] = []
-        task = asyncio.get_running_loop().create_task(self._connection(end, peer, place, opened))
-        place.drop = task.cancel
+        task = asyncio.get_running_loop().create_task(self._connection(end, peer, slot, opened))
+        slot.drop = task.cancel
         self._tasks.add(task)
 
         def over(task: asyncio.Task[None]) -> None:  # also of one that was dropped before its first step
             self._tasks.discard(task)
-            self.bounds.leave(place)
+            self.bounds.leave(slot)
             if opened:
                 opened[0].transport.abort()
             else:
@@ -110,7 +110,7 @@ class Server:
 
         task.add_done_callback(over)
 
-    async def _connection(self, end: socket.socket, peer: Any, place: Place, opened: list[asyncio.StreamWriter]) -> None:
+    async def _connection(self, end: socket.socket, peer: Any, slot: Slot, opened: list[asyncio.StreamWriter]) -> None:
         loop = asyncio.get_running_loop()
         reader = asyncio.StreamReader(limit=HEAD_BYTES)
         protocol = asyncio.StreamReaderProtocol(reader)
@@ -122,12 +122,12 @@ class Server:
             transport.set_write_buffer_limits(high=_BUFFER_BYTES)
             writer = asyncio.StreamWriter(transport, protocol, reader, loop)
             opened.append(writer)
-            await self._exchange(reader, writer, peer, place)
+            await self._exchange(reader, writer, peer, slot)
             writer.close()
             async with asyncio.timeout(WRITE_S):
                 await writer.wait_closed()
 
-    async def _exchange(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, peer: Any, place: Place) -> None:
+    async def _exchange(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, peer: Any, slot: Slot) -> None:
         try:
             async with asyncio.timeout(REQUEST_S):
                 request = await self._request(reader, peer)
@@ -139,7 +139,7 @@ class Server:
                         pass
             return
         if self._knows(request):
-            place.stranger = False
+            slot.stranger = False
         await self._write(writer, await self._application.dispatch_request(request), head_only=request.method == "HEAD")
 
     async def _request(self, reader: asyncio.StreamReader, peer: Any) -> Request:

@@ -14,7 +14,7 @@ def timeline(rhythm: Rhythm | None) -> Html:
     bars = []
     at_ms = 0
     while rhythm is not None and at_ms < DRAWN_MS:
-        on, next_ms = rhythm.at(at_ms)
+        on, next_ms = rhythm.state_after(at_ms)
         until_ms = DRAWN_MS if next_ms is None else min(DRAWN_MS, at_ms + next_ms)
         if on:
             bars.append(tag("rect", x=_n(at_ms), y=2, width=_n(until_ms - at_ms), height=16))

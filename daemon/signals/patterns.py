@@ -21,7 +21,7 @@ class Rhythm(Struct, frozen=True):
         """One turn of the rhythm, in milliseconds."""
         return sum(self.beats_ms)
 
-    def at(self, since_ms: int) -> tuple[bool, int | None]:
+    def state_after(self, since_ms: int) -> tuple[bool, int | None]:
         """On or off `since_ms` after the beginning, and the milliseconds to the next change (None: never again)."""
         if self.times is not None and since_ms >= self.times * self.period_ms:
             return False, None

@@ -70,7 +70,7 @@ class Signals:
         next_ms: int | None = None
         for playing in self._outputs:
             rhythm = pattern.light if playing.sense == "light" else None if self._silent else pattern.sound
-            on, change_ms = rhythm.at(max(since_ms, 0)) if rhythm else (False, None)
+            on, change_ms = rhythm.state_after(max(since_ms, 0)) if rhythm else (False, None)
             if change_ms is not None:
                 next_ms = change_ms if next_ms is None else min(next_ms, change_ms)
             if on != playing.on:

@@ -174,7 +174,7 @@ class Decoder:
         self._odd = b""  # bytes that belong to nothing, until there are enough to look at
         self._next_look = -math.inf
 
-    def take(self, t: float, units: list[Unit]) -> list[Fact]:
+    def decode(self, t: float, units: list[Unit]) -> list[Fact]:
         """The facts of these units, in their order."""
         facts: list[Fact] = []
         if not units:

@@ -65,12 +65,12 @@ class Inbox:
         with self._changed:
             self._changed.wait_for(self._any, timeout_s)
 
-    def take(self, timeout_s: float, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
+    def take_items(self, timeout_s: float, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
         """What came, in its order, after waiting at most `timeout_s` for the first: of each stream about `most_bytes`, and
         no more than is left to it in this turn. Empty where nothing came."""
         with self._changed:
             self._changed.wait_for(self._any, timeout_s)
-            taken = [placed for line in self._all() for placed in line.take(most_bytes)]
+            taken = [placed for line in self._all() for placed in line.take_items(most_bytes)]
         return [item for _, item in sorted(taken, key=_order)]
 
     def begin_turn(self, most_bytes: int = TURN_BYTES) -> None:
@@ -101,7 +101,7 @@ class _Line:
         self.left_bytes = TURN_BYTES
         self.facts = 0
 
-    def take(self, most_bytes: int) -> list[tuple[int, Chunk | Fact]]:
+    def take_items(self, most_bytes: int) -> list[tuple[int, Chunk | Fact]]:
         taken: list[tuple[int, Chunk | Fact]] = []
         left = whole = min(most_bytes, self.left_bytes)
         while self.items and left > 0:

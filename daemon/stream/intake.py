@@ -32,12 +32,12 @@ class Intake:
         self._ms = 0
         self._order = threading.Lock()
 
-    def take(self, timeout_s: float, most_bytes: int) -> Iterator[Item]:
+    def take_items(self, timeout_s: float, most_bytes: int) -> Iterator[Item]:
         """What came, recorded, after waiting at most `timeout_s` for the first: of each stream about `most_bytes`."""
         if not self._new and not self._recorded:
             self._inbox.wait(timeout_s)
             with self._order:
-                self._new.extend(self._inbox.take(0.0, most_bytes))
+                self._new.extend(self._inbox.take_items(0.0, most_bytes))
         while (item := self._next()) is not None:
             yield item
 
@@ -56,7 +56,7 @@ class Intake:
                 self._keep(self._new.popleft())
             if self._kept_bytes < ROOM_BYTES:
                 self._inbox.begin_turn(ROOM_BYTES)
-                for item in self._inbox.take(0.0):
+                for item in self._inbox.take_items(0.0):
                     self._keep(item)
 
     def _keep(self, item: Item) -> None:

@@ -137,11 +137,11 @@ def _listen(port: Port, heard: Heard, begun: list[bytes], clock: Callable[[], fl
     began = clock()
     for data in _all(port, begun, clock, began + listen_s):
         t = clock() - began
-        for fact in decoder.take(t, framer.feed(data)):
+        for fact in decoder.decode(t, framer.feed(data)):
             _put(heard, fact)
         heard.size_bytes += len(data)
     heard.for_s = clock() - began
-    for fact in decoder.take(heard.for_s, framer.flush()):
+    for fact in decoder.decode(heard.for_s, framer.flush()):
         _put(heard, fact)
     traffic = decoder.take_traffic(heard.for_s)
     if traffic is not None:

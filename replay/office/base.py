@@ -109,7 +109,7 @@ class Bases:
         for segment in self.segments:
             self._by_station.setdefault(segment.station_id, []).append(segment)
 
-    def at(self, utc: float, station_id: int | None) -> Segment | None:
+    def in_force(self, utc: float, station_id: int | None) -> Segment | None:
         """The coordinate in force at an epoch: the station that the receiver names, else the project's that spoke last."""
         if station_id is not None and self.numbers_count:
             segments = self._by_station.get(station_id, [])

@@ -119,7 +119,7 @@ def _read(log: LogFile, number: int, stream: str, index: int, site: Site, column
                             if math.isnan(column[at]):
                                 column[at] = value
                     waiting = []
-        for fact in decoder.take(t, units):
+        for fact in decoder.decode(t, units):
             if isinstance(fact, Tilt):
                 lean = math.nan if fact.angle_deg is None else 0.0 if compensates and fact.aligned else abs(fact.angle_deg)
                 leans.extend((t, lean, math.nan if fact.aligned is None else float(fact.aligned)))

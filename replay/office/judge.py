@@ -292,7 +292,7 @@ def _steps(frame: FieldFrame, site: Site, epochs: Epochs) -> list[Step]:
     here = frame.plane_of(np.array([latitude]), np.array([longitude]))
     steps = []
     for shift in shifts:
-        other = to_geodetic(shift.at, frame.project_frame.ellipsoid)
+        other = to_geodetic(shift.ecef, frame.project_frame.ellipsoid)
         there = frame.plane_of(np.array([other.latitude]), np.array([other.longitude]))
         steps.append(Step(shift.name, float(there[0][0] - here[0][0]), float(there[1][0] - here[1][0])))
     return steps
@@ -362,7 +362,7 @@ class _Judging:
         segments: list[Segment | None] = []
         for one in pairs:
             for utc in {float(e.utc[visit.first]), float(e.utc[visit.last])}:
-                segment = self.bases.at(utc, one)
+                segment = self.bases.in_force(utc, one)
                 if segment not in segments:
                     segments.append(segment)
         own = not self.bases.numbers_count or all(one is None or is_ours(self.site, one) for one in pairs)

@@ -66,7 +66,7 @@ class _Base:
         """An error in the height alone."""
         return minus(shifted(self.world.arp, self.world.axes, Enu(0.0, 0.0, up_m)), self.world.arp)
 
-    def at(self, latitude: float, longitude: float, h: float | None = None) -> Vector:
+    def mark_at(self, latitude: float, longitude: float, h: float | None = None) -> Vector:
         """An error that puts the mark there."""
         there = ecef(latitude, longitude, (self.h if h is None else h) + self.a)
         return minus(there, self.world.arp)
@@ -106,11 +106,11 @@ def _grid(base: _Base) -> tuple[float, float]:
 
 def _survey_foot(base: _Base) -> Vector:
     easting, northing = (value * US_FOOT_M / FOOT_M for value in _grid(base))
-    return base.at(*_from_grid(base, _frame(base), easting, northing))
+    return base.mark_at(*_from_grid(base, _frame(base), easting, northing))
 
 
 def _other_zone(base: _Base) -> Vector:
-    return base.at(*_from_grid(base, str(base.to), *_grid(base)))
+    return base.mark_at(*_from_grid(base, str(base.to), *_grid(base)))
 
 
 def _from_grid(base: _Base, frame: str, easting: float, northing: float) -> tuple[float, float]:
@@ -132,7 +132,7 @@ def _frame_shift(base: _Base) -> Vector:
 
     shift = Transformer.from_crs(_geographic_3d(base), str(base.to), always_xy=True)
     longitude, latitude, h, _year = shift.transform(base.longitude, base.latitude, base.h, base.year, errcheck=True)
-    return base.at(latitude, longitude, h)
+    return base.mark_at(latitude, longitude, h)
 
 
 def _epoch_shift(base: _Base) -> Vector:
@@ -147,7 +147,7 @@ def _epoch_shift(base: _Base) -> Vector:
     from_plate = Transformer.from_crs(fixed, _ITRF, always_xy=True)
     x, y, h, _t = to_plate.transform(base.longitude, base.latitude, base.h, epoch, errcheck=True)
     longitude, latitude, h, _t = from_plate.transform(x, y, h, base.year, errcheck=True)
-    return base.at(latitude, longitude, h)
+    return base.mark_at(latitude, longitude, h)
 
 
 def _geographic_3d(base: _Base) -> object:
@@ -165,15 +165,15 @@ def _other_point(base: _Base) -> Vector:
 
 def _sign_or_order(base: _Base) -> Vector:
     if base.to == "swapped":
-        return base.at(base.longitude, base.latitude)
+        return base.mark_at(base.longitude, base.latitude)
     if base.to == "latitude":
-        return base.at(-base.latitude, base.longitude)
-    return base.at(base.latitude, -base.longitude)
+        return base.mark_at(-base.latitude, base.longitude)
+    return base.mark_at(base.latitude, -base.longitude)
 
 
 def _rounded(base: _Base) -> Vector:
     decimals = int(base.to) if base.to is not None else 5
-    return base.at(round(base.latitude, decimals), round(base.longitude, decimals))
+    return base.mark_at(round(base.latitude, decimals), round(base.longitude, decimals))
 
 
 def _autonomous(base: _Base) -> Vector:

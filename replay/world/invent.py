@@ -321,7 +321,7 @@ class _Invention:
         silent = any(e.silent and e.during(t) for e in self.scenario.events)
         if not silent:
             cause, because_of = self._why_silent(t)
-            yield from self.silence.at(t, cause, pulled.at_s if pulled is not None else None, planned, because_of)
+            yield from self.silence.due_at(t, cause, pulled.at_s if pulled is not None else None, planned, because_of)
 
     def _why_silent(self, t: float) -> tuple[str | None, str | None]:
         """The cause of a silence at `t`, and the rule that explains it if one does."""

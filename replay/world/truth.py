@@ -315,7 +315,7 @@ def _radio_sheet(scenario: Scenario) -> Iterator[Truth]:
 class Silence(Struct):
     """The watch for `corrections-stopped` over what really arrives: usable epochs, and why they do not.
 
-    Call `epoch` with each usable epoch's arrival and `at` once a second; both give the truth lines that follow.
+    Call `epoch` with each usable epoch's arrival and `due_at` once a second; both give the truth lines that follow.
     """
 
     interval_s: float
@@ -339,7 +339,7 @@ class Silence(Struct):
             self.back_t = t
         self.last_t = t
 
-    def at(
+    def due_at(
         self, t: float, cause: str | list[str] | None, port_lost_at: float | None, held: bool, because_of: str | None
     ) -> Iterator[Truth]:
         """Time is `t`: `cause` is why nothing comes, `port_lost_at` since when the port is gone (None: it is there),

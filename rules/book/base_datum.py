@@ -120,14 +120,14 @@ class BaseDatum(Rule[BaseDatumFigures]):
         return self.figures.jump_wait_s if self.scene.correction_streams else 0.0
 
     def _judge_station(self, key: str, base: Base, station: Station, t: float) -> None:
-        at = Ecef(station.x_m, station.y_m, station.z_m)
+        ecef = Ecef(station.x_m, station.y_m, station.z_m)
         utc = self.scene.utc_at(t)
         utc_s = utc.timestamp() if utc else None
         before = self._judged.get(key)
-        if before is not None and before.same(at, station, base) and not (before.finding and before.old(utc_s)):
+        if before is not None and before.same(ecef, station, base) and not (before.finding and before.old(utc_s)):
             return
         expected = self._datum.arp(base, station.antenna_height_m)
-        offset = self._datum.offset(at, expected)
+        offset = self._datum.offset(ecef, expected)
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
         wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
         self.scene.prove(station.station_id, not wrong, math.hypot(*offset))
@@ -138,11 +138,11 @@ class BaseDatum(Rule[BaseDatumFigures]):
             finding.since = open_finding.since if open_finding is not None else since
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
-        if before is None or not before.same(at, station, base):
+        if before is None or not before.same(ecef, station, base):
             cause = finding.causes[0].cause if finding is not None else None
             self._events.append((since, "base-check", self._said(station, offset, expected, limits, cause)))
         self._judged[key] = _Judged(
-            at=at,
+            ecef=ecef,
             station_id=station.station_id,
             height_m=station.antenna_height_m,
             base=base,
@@ -187,10 +187,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
             verdict = not_judged(verdict, offset, {which: antenna_m})
         words = words_of(offset, expected, verdict, self.site, antenna_m, self._rover_m(), base_point=expected.point)
         head = f"The base's position is {words['offset']}."
-        at = Ecef(station.x_m, station.y_m, station.z_m)
-        if at == (0.0, 0.0, 0.0):
+        ecef = Ecef(station.x_m, station.y_m, station.z_m)
+        if ecef == (0.0, 0.0, 0.0):
             head = "The base broadcasts no position: all zeros."
-        elif math.hypot(*at) < _LEAST_RADIUS_M:
+        elif math.hypot(*ecef) < _LEAST_RADIUS_M:
             head = "The base broadcasts a position inside the earth."
         return Finding(
             causes=causes_of(verdict),
@@ -240,17 +240,17 @@ class _Judged(Struct, frozen=True, kw_only=True):
     """A base's coordinate as it was judged: where, with which antenna height, by which set-up of that base, when (UTC seconds),
     and what was found."""
 
-    at: Ecef
+    ecef: Ecef
     station_id: int
     height_m: float | None
     base: Base
     utc_s: float | None
     finding: Finding | None
 
-    def same(self, at: Ecef, station: Station, base: Base) -> bool:
+    def same(self, ecef: Ecef, station: Station, base: Base) -> bool:
         """True while the base says what was judged, and ought to say the same."""
-        said = (self.at, self.station_id, self.height_m)
-        return said == (at, station.station_id, station.antenna_height_m) and self.base == base
+        said = (self.ecef, self.station_id, self.height_m)
+        return said == (ecef, station.station_id, station.antenna_height_m) and self.base == base
 
     def old(self, utc_s: float | None) -> bool:
         """True once the day is another than when it was judged, or known for the first time."""
@@ -278,14 +278,14 @@ class _Jumps:
             return
         if fix.quality != FixQuality.AUTONOMOUS and self._sum is None:
             return  # nothing to add up, and no need for PROJ
-        at = to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), WGS84)
-        last, self._last = self._last, (fix, at)
+        ecef = to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), WGS84)
+        last, self._last = self._last, (fix, ecef)
         if fix.quality == FixQuality.AUTONOMOUS or last is None or self._sum is None:
             self._sum = Ecef(0.0, 0.0, 0.0) if fix.quality == FixQuality.AUTONOMOUS else None
         elif last[0].quality != fix.quality:
-            self._sum = _plus(self._sum, _minus(at, last[1])) if fix.t - last[0].t <= _STEP_S else None
+            self._sum = _plus(self._sum, _minus(ecef, last[1])) if fix.t - last[0].t <= _STEP_S else None
             if fix.quality == FixQuality.RTK_FIXED and self._sum is not None:
-                self.done = Jump(fix, _minus(at, self._sum), at)
+                self.done = Jump(fix, _minus(ecef, self._sum), ecef)
                 self._sum = None
 
 

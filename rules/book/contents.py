@@ -74,6 +74,6 @@ def rules_in_force(site: Site, scene: Scene) -> list[Rule[Any]]:
     book = [
         rule(site, figures_of(site, rule.name, rule.Figures), scene)
         for rule in RULES
-        if site.post.role in rule.at and not site.rules.get(rule.name, {}).get("off", False)
+        if site.post.role in rule.roles and not site.rules.get(rule.name, {}).get("off", False)
     ]
     return [*book, *own_rules(site, scene)]

@@ -90,7 +90,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
 
     name = "control-check"
     severity = "stop"
-    at = ("rover",)
+    roles = ("rover",)
     sees: tuple[type[Fact], ...] = (Fix, Tilt, CheckIn, SetUp)
     causes = CONTROL_CAUSES
     Figures = ControlCheckFigures
@@ -193,7 +193,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return
         occupation = self._occupation
         in_time = occupation is not None and fix.t - occupation.last_t <= self._gap_s(occupation)
-        if occupation is not None and in_time and occupation.takes(fix, self.figures.still_m):
+        if occupation is not None and in_time and occupation.add_if_near(fix, self.figures.still_m):
             if self._declared is not None:
                 self._declared.stood_s, self._declared.hindrance = occupation.lasted_s, None
             return

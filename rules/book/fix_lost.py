@@ -56,7 +56,7 @@ class FixLost(Rule[FixLostFigures]):
 
     name = "fix-lost"
     severity = "stop"
-    at = ("rover",)
+    roles = ("rover",)
     sees = (Fix, Epoch, Station, Planned, Port)
     causes = {
         "float": Advice(

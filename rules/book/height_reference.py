@@ -33,7 +33,7 @@ class HeightReference(Rule[HeightReferenceFigures]):
 
     name = "height-reference"
     severity = "note"
-    at = ("rover",)
+    roles = ("rover",)
     sees: tuple[type[Fact], ...] = (Fix,)
     causes = {
         "no-separation": Advice(

@@ -151,7 +151,7 @@ class Sky(Rule[SkyFigures]):
         for view in self._views.values():
             if not view.is_past():
                 continue
-            if t - view.at > max(_FRESH_S, 3.0 * (self.scene.usual_interval_s(view.stream) or 0.0)):
+            if t - view.seen_t > max(_FRESH_S, 3.0 * (self.scene.usual_interval_s(view.stream) or 0.0)):
                 continue
             if view.few.since is not None and view.counts_from(view.few.since) <= t:
                 yield self._few(view, view.counts_from(view.few.since))
@@ -223,7 +223,7 @@ class _View:
     """How many satellites one source of facts has, and how well they stand."""
 
     def __init__(self, fact: Fix | Epoch, figures: SkyFigures):
-        self.what, self.stream, self.at = type(fact), fact.stream, fact.t
+        self.what, self.stream, self.seen_t = type(fact), fact.stream, fact.t
         self.satellites: int | None = None
         self.hdop: float | None = None
         self.few = Bound(below=figures.satellites)
@@ -231,7 +231,7 @@ class _View:
         self.settles_at = fact.t + figures.settle_s
 
     def put(self, t: float, satellites: int | None, hdop: float | None) -> None:
-        self.at, self.satellites, self.hdop = t, satellites, hdop
+        self.seen_t, self.satellites, self.hdop = t, satellites, hdop
         self.few.put(t, satellites)
         self.poor.put(t, hdop)
         if t < self.settles_at and satellites is not None and not self.is_past():
@@ -257,10 +257,10 @@ class _Signal:
         self.baseline: float | None = None
         self.level = 0.0
         self.satellites = 0
-        self.at = 0.0
+        self.seen_t = 0.0
 
     def put(self, t: float, level: float, satellites: int, figures: SkyFigures) -> None:
-        self.at, self.level, self.satellites = t, level, satellites
+        self.seen_t, self.level, self.satellites = t, level, satellites
         bins = self.bins
         while bins and t - bins[0][0] > figures.baseline_s:
             del self._sorted[bisect_left(self._sorted, bins.popleft()[1])]
@@ -269,8 +269,8 @@ class _Signal:
 
     def keep(self) -> None:
         """Let the latest sample count for the baseline of those after it."""
-        if not self.bins or self.at - self.bins[-1][0] >= _BIN_S:
-            self.bins.append((self.at, self.level))
+        if not self.bins or self.seen_t - self.bins[-1][0] >= _BIN_S:
+            self.bins.append((self.seen_t, self.level))
             insort(self._sorted, self.level)
 
 
@@ -298,7 +298,7 @@ class _Levels:
             name: (signal.baseline - signal.level, signal.satellites)
             for name, signal in self._signals.items()
             if signal.baseline is not None
-            and t - signal.at <= _SAMPLE_FRESH_S
+            and t - signal.seen_t <= _SAMPLE_FRESH_S
             and signal.satellites >= figures.satellites_for_a_mean
         }
         for system in {name[:1] for name in fact.levels}:
@@ -320,7 +320,7 @@ class _Levels:
 
     def drops_since(self, since: float) -> dict[str, tuple[float, int]]:
         """How far each signal sampled since then is down in dB, and its satellites: the others cannot be known yet."""
-        return {name: drop for name, drop in self.drops.items() if self._signals[name].at >= since}
+        return {name: drop for name, drop in self.drops.items() if self._signals[name].seen_t >= since}
 
     def fallen_since(self, t: float) -> float | None:
         """Since when the mean, or one constellation's, has been down; None while they are not, or nothing comes."""

@@ -41,7 +41,7 @@ class TiltRule(Rule[TiltFigures]):
 
     name = "tilt"
     severity = "check"
-    at = ("rover",)
+    roles = ("rover",)
     sees = (Tilt,)
     causes = {
         "sensor-not-aligned": Advice(

@@ -62,14 +62,14 @@ def project_axes(site: Site) -> dict[str, float | None] | None:
         plane = frame.calibration.separation_m(latitude, longitude) if frame.calibration is not None else 0.0
         return (above + plane) / unit_m
 
-    def at(function: Callable[[float, float], float]) -> Callable[[float, float], float]:
+    def scaled(function: Callable[[float, float], float]) -> Callable[[float, float], float]:
         return lambda u, w: function(latitude_0 + u * reach_latitude, longitude_0 + w * reach_longitude)
 
-    wanted: dict[str, tuple[Callable[[float, float], float], float]] = {"s": (at(separation), unit_m)}
+    wanted: dict[str, tuple[Callable[[float, float], float], float]] = {"s": (scaled(separation), unit_m)}
     if frame.projected:
         grid_m = frame.unit_m or 1.0
-        wanted["e"] = at(lambda latitude, longitude: frame.grid(latitude, longitude)[0]), grid_m
-        wanted["n"] = at(lambda latitude, longitude: frame.grid(latitude, longitude)[1]), grid_m
+        wanted["e"] = scaled(lambda latitude, longitude: frame.grid(latitude, longitude)[0]), grid_m
+        wanted["n"] = scaled(lambda latitude, longitude: frame.grid(latitude, longitude)[1]), grid_m
     found: dict[str, float | None] = {
         "latitude_0": latitude_0,
         "longitude_0": longitude_0,

@@ -304,8 +304,8 @@ def _mixed_heights(project: Project, placed: Iterable[_Placed]) -> Iterator[str]
                     break
 
 
-def _cell(at: Ecef, size_m: float) -> tuple[int, ...]:
-    return tuple(math.floor(axis / size_m) for axis in at)
+def _cell(ecef: Ecef, size_m: float) -> tuple[int, ...]:
+    return tuple(math.floor(axis / size_m) for axis in ecef)
 
 
 def _beside(cells: dict[tuple[int, ...], list[_Placed]], cell: tuple[int, ...]) -> Iterator[_Placed]:

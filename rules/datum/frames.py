@@ -21,7 +21,7 @@ class FrameError(ValueError):
 class Place(NamedTuple):
     """Geocentric metres, with the latitude and longitude (degrees) that say which frames are in use there."""
 
-    at: Ecef
+    ecef: Ecef
     latitude: float
     longitude: float
 

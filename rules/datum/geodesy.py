@@ -154,9 +154,9 @@ def to_ecef(latitude: float, longitude: float, height_m: float, ellipsoid: Ellip
     return Ecef(float(x), float(y), float(z))
 
 
-def to_geodetic(at: Ecef, ellipsoid: Ellipsoid = GRS80) -> Geodetic:
+def to_geodetic(ecef: Ecef, ellipsoid: Ellipsoid = GRS80) -> Geodetic:
     """Latitude, longitude (degrees) and ellipsoidal height of geocentric metres: the inverse of `to_ecef`."""
-    longitude, latitude, height = cartesian(*ellipsoid).transform(*at, direction="INVERSE")
+    longitude, latitude, height = cartesian(*ellipsoid).transform(*ecef, direction="INVERSE")
     return Geodetic(float(latitude), float(longitude), float(height))
 
 

@@ -83,8 +83,8 @@ class BundledGeoid:
         """N in metres; longitudes may also be 0 to 360."""
         row, south = _split((min(90.0, max(-90.0, latitude)) + 90.0) * 2)
         column, west = _split((longitude + 180.0) % 360.0 * 2)
-        at, around = self._last
-        if at != (row, column):
+        cell, around = self._last
+        if cell != (row, column):
             around = [[self._node(row + dr, column + dc) for dc in (-1, 0, 1, 2)] for dr in (-1, 0, 1, 2)]
             self._last = (row, column), around
         across = _keys(west)

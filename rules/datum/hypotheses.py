@@ -275,7 +275,7 @@ def survey_foot(s: Situation) -> Iterator[Prediction]:
     if s.expected.grid is not None:
         easting, northing = s.expected.grid
         for factor, which in ((1 / _SURVEY_FOOT, "US survey feet as feet"), (_SURVEY_FOOT, "feet as US survey feet")):
-            yield _at("survey-foot", s, *s.frame.geographic(easting * factor, northing * factor), which)
+            yield _with_arp_at("survey-foot", s, *s.frame.geographic(easting * factor, northing * factor), which)
 
 
 def digit_slip(s: Situation) -> Iterator[Prediction]:
@@ -288,7 +288,7 @@ def digit_slip(s: Situation) -> Iterator[Prediction]:
             for text, value in slips(getattr(s.control, name)):
                 there = _typed(s, s.control, name, value)
                 if math.isfinite(sum(there)):
-                    yield _at("digit-slip", s, *there, f"the {name} as {text}")
+                    yield _with_arp_at("digit-slip", s, *there, f"the {name} as {text}")
     heights: list[tuple[str, float, float]] = []
     if s.control is not None:
         heights.append(("height", s.control.height, s.expected.height_unit_m))
@@ -309,9 +309,9 @@ def frame_shift(s: Situation) -> Iterator[Prediction]:
     """
     own = s.frame.on_own_datum(s.expected.latitude, s.expected.longitude)
     if own is not None:
-        yield _at("frame-shift", s, *own, f"the project's own datum ({s.frame.name})")
+        yield _with_arp_at("frame-shift", s, *own, f"the project's own datum ({s.frame.name})")
     for shift in frame_shifts(s.frame, s.expected.epoch, s.expected.place, s.today):
-        offset = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
+        offset = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
         way = Prediction("frame-shift", *offset, *_out(s, shift), shift.name, way=shift.way)
         size_m = math.hypot(offset.east_m, offset.north_m)
         if way.horizontal_m < size_m:  # otherwise it says only that something may have moved
@@ -322,7 +322,7 @@ def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
     """The plate's motion from the project's epoch to the day, or back (`shifts.epoch_shift`)."""
     shift = epoch_shift(s.frame, s.expected.epoch, s.expected.place, s.today)
     if shift is not None:
-        east, north, up = enu(s.expected.ecef, shift.at, s.frame.ellipsoid)
+        east, north, up = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
         size_m = math.hypot(east, north)
         if shift.doubt.horizontal_m >= size_m:
             return
@@ -366,13 +366,13 @@ def sign_or_order(s: Situation) -> Iterator[Prediction]:
         ways["easting and northing swapped"] = s.frame.geographic(northing, easting)
     for which, (north, east) in ways.items():
         if abs(north) <= 90 and math.isfinite(east):
-            yield _at("sign-or-order", s, north, east, which, far=True)
+            yield _with_arp_at("sign-or-order", s, north, east, which, far=True)
 
 
 def other_zone(s: Situation) -> Iterator[Prediction]:
     """The same grid coordinates read in a neighbouring zone (`zones.next_zones` says which they are)."""
     for which, latitude, longitude in next_zones(s.frame, s.expected.latitude, s.expected.longitude):
-        yield _at("other-zone", s, latitude, longitude, which, far=True)
+        yield _with_arp_at("other-zone", s, latitude, longitude, which, far=True)
 
 
 def rounded(s: Situation) -> Iterator[Prediction]:
@@ -453,7 +453,7 @@ _BASE_FUNCTIONS: dict[str, Callable[[Situation], Iterator[Prediction]]] = {
 }
 
 
-def _at(cause: str, s: Situation, latitude: float, longitude: float, which: str, far: bool = False) -> Prediction:
+def _with_arp_at(cause: str, s: Situation, latitude: float, longitude: float, which: str, far: bool = False) -> Prediction:
     """The ARP's height at another place."""
     point = to_ecef(latitude, longitude, s.expected.ellipsoidal_height_m, s.frame.ellipsoid)
     offset = enu(s.expected.ecef, point, s.frame.ellipsoid)

@@ -34,7 +34,7 @@ class Leap(NamedTuple):
 
 class _Point(NamedTuple):
     t: float
-    at: Enu
+    position: Enu
 
 
 class _Candidate(NamedTuple):
@@ -73,14 +73,14 @@ class Leaps:
         return found
 
     def _step(self, fix: Fix, last: _Point, point: _Point) -> Leap | None:
-        way = math.dist(last.at, point.at)
+        way = math.dist(last.position, point.position)
         speed = way / (point.t - last.t)
         if self._candidate is not None:
             return self._confirm(fix, point, speed)
         if way > self._step_m:
             stood = _still([p for p in self._points if p.t >= last.t - STOOD_S]) and last.t - self._points[0].t >= STOOD_S
             if stood or speed > self._fastest():
-                self._candidate, self._after = _Candidate(last.at, point, stood), [point]
+                self._candidate, self._after = _Candidate(last.position, point, stood), [point]
                 return None
         self._remember(point.t, speed)
         return None
@@ -90,7 +90,7 @@ class Leaps:
         assert candidate is not None
         self._after.append(point)
         lasted_s = point.t - candidate.first.t
-        back = math.dist(point.at, candidate.start) < math.dist(candidate.first.at, candidate.start) / 2
+        back = math.dist(point.position, candidate.start) < math.dist(candidate.first.position, candidate.start) / 2
         if (candidate.stood and not _still(self._after)) or (not candidate.stood and (back or speed > self._fastest())):
             self._candidate = None
             self._points.clear()
@@ -100,7 +100,7 @@ class Leaps:
             return None
         self._candidate = None
         self._points.clear()
-        by = Enu(*(b - a for a, b in zip(candidate.start, candidate.first.at, strict=True)))
+        by = Enu(*(b - a for a, b in zip(candidate.start, candidate.first.position, strict=True)))
         return Leap(fix.t, fix.stream, by, candidate.stood)
 
     def _fastest(self) -> float:
@@ -136,8 +136,8 @@ class Leaps:
 def _still(points: Sequence[_Point]) -> bool:
     if not points:
         return False
-    mean = [sum(axis) / len(points) for axis in zip(*(point.at for point in points), strict=True)]
+    mean = [sum(axis) / len(points) for axis in zip(*(point.position for point in points), strict=True)]
     return all(
-        math.hypot(p.at.east_m - mean[0], p.at.north_m - mean[1]) <= _STILL_M and abs(p.at.up_m - mean[2]) <= _STILL_UP_M
-        for p in points
+        math.hypot(east_m - mean[0], north_m - mean[1]) <= _STILL_M and abs(up_m - mean[2]) <= _STILL_UP_M
+        for _, (east_m, north_m, up_m) in points
     )

@@ -70,7 +70,7 @@ class Occupation:
         """How long it must have lasted to be judged, or judged again: each time it has lasted twice as long."""
         return still_s if self.judged_s is None else 2 * self.judged_s
 
-    def takes(self, fix: Fix, still_m: float) -> bool:
+    def add_if_near(self, fix: Fix, still_m: float) -> bool:
         """Take in the next epoch if it belongs here: it is within `still_m` of the mean, or within one step of its digits."""
         offset = self._offset(fix)
         away_m = math.hypot(offset.east_m - self._mean[0], offset.north_m - self._mean[1])

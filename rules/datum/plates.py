@@ -102,9 +102,9 @@ def doubt_a_year(latitude: float, longitude: float) -> Doubt:
     return Doubt(rate, _VERTICAL_M_A_YEAR if moves_up else _RIGID_M_A_YEAR)
 
 
-def moved(at: Ecef, plate: str, years: float) -> Ecef:
+def moved(ecef: Ecef, plate: str, years: float) -> Ecef:
     """A geocentric point (ITRF) moved along with its plate for so many years; backwards where they are negative."""
-    x, y, z, _ = _motion(plate).transform(*at, _T0 + years)
+    x, y, z, _ = _motion(plate).transform(*ecef, _T0 + years)
     return Ecef(float(x), float(y), float(z))
 
 

@@ -81,7 +81,7 @@ class Shift(NamedTuple):
 
     name: str
     way: str
-    at: Ecef
+    ecef: Ecef
     doubt: plates.Doubt
 
 
@@ -111,7 +111,7 @@ def frame_shifts(frame: Frame, epoch: float | None, place: Place, today: float |
     own = _tie(frame, place)
     if own is None:
         return []
-    itrf = _to_itrf2014(own, epoch, place, place.at, day)
+    itrf = _to_itrf2014(own, epoch, place, place.ecef, day)
     if itrf is None:
         return []
     undated_m = _drift_m(place, day) * ASSUMED_EPOCH_YEARS if today is None else 0.0
@@ -121,7 +121,7 @@ def frame_shifts(frame: Frame, epoch: float | None, place: Place, today: float |
     if itrf2020 is not None:
         shifts.append(Shift(f"ITRF2020 at {day:.1f}", own.way, itrf2020, doubt_today))
     for then in _ITRF_EPOCHS:
-        earlier = _to_itrf2014(own, epoch, place, place.at, then) if abs(then - day) > 1.0 else None
+        earlier = _to_itrf2014(own, epoch, place, place.ecef, then) if abs(then - day) > 1.0 else None
         if earlier is not None:
             doubt = _all(place, (_years(own, epoch, then),), MARK_M, own.doubt_m)
             shifts.append(Shift(f"ITRF2014 at {then:.1f}", own.way, earlier, doubt))
@@ -147,7 +147,7 @@ def epoch_shift(frame: Frame, epoch: float | None, place: Place, today: float | 
     if then is None:
         return None
     day = ASSUMED_EPOCH if today is None else today
-    found = _carried(place, place.at, then, day)
+    found = _carried(place, place.ecef, then, day)
     if found is None:
         return None
     moved, way = found
@@ -205,15 +205,15 @@ def _same_family(frame: Frame, own: _Tie, code: int, tie: _Tie) -> bool:
     return own.joined is not None and own.joined == tie.joined
 
 
-def _to_itrf2014(tie: _Tie, epoch: float | None, place: Place, at: Ecef, day: float) -> Ecef | None:
+def _to_itrf2014(tie: _Tie, epoch: float | None, place: Place, ecef: Ecef, day: float) -> Ecef | None:
     """Numbers of the tied frame as ITRF2014 on the day: a plate-fixed frame by its tie, a global one with its plate."""
     if tie.joined is None:
-        found = _carried(place, at, tie.epoch or day, day)
+        found = _carried(place, ecef, tie.epoch or day, day)
         return found[0] if found else None
     if tie.joined in _JOINED:
-        return _transform(tie.joined, _ITRF2014, at, day)
+        return _transform(tie.joined, _ITRF2014, ecef, day)
     then = day if epoch is None else epoch
-    there = _transform(tie.joined, _ITRF2014, at, then)
+    there = _transform(tie.joined, _ITRF2014, ecef, then)
     found = _carried(place, there, then, day) if there is not None and then != day else None
     return found[0] if found else there if then == day else None
 
@@ -225,18 +225,18 @@ def _from_itrf2014(tie: _Tie, place: Place, itrf: Ecef, day: float) -> Ecef | No
     return found[0] if found else None
 
 
-def _carried(place: Place, at: Ecef, then: float, day: float) -> tuple[Ecef, str] | None:
+def _carried(place: Place, ecef: Ecef, then: float, day: float) -> tuple[Ecef, str] | None:
     """An ITRF2014 point of one epoch at another, with the plate under the place, and the way; None where none is known."""
     fixed = motion_frame(place.latitude, place.longitude)
     if fixed is not None and fixed.code_3d is not None:
-        there = _transform(_ITRF2014, fixed.code_3d, at, then)
+        there = _transform(_ITRF2014, fixed.code_3d, ecef, then)
         moved = _transform(fixed.code_3d, _ITRF2014, there, day) if there is not None else None
         if moved is not None:
             return moved, f"by PROJ's motion of {fixed.name}"
     plate = plates.plate_at(place.latitude, place.longitude)
     if plate is None:
         return None
-    return plates.moved(at, plate, day - then), f"by the ITRF2014 plate motion model ({plates.NAMES[plate]} plate)"
+    return plates.moved(ecef, plate, day - then), f"by the ITRF2014 plate motion model ({plates.NAMES[plate]} plate)"
 
 
 def _years(tie: _Tie, epoch: float | None, day: float) -> float:
@@ -255,8 +255,8 @@ def _all(place: Place, years: tuple[float, ...], *doubts_m: float) -> plates.Dou
 
 def _drift_m(place: Place, day: float) -> float:
     """How far the plate carries the place in a year, metres; 0.05 where unknown."""
-    found = _carried(place, place.at, day, day + 1.0)
-    return 0.05 if found is None else math.dist(place.at, found[0])
+    found = _carried(place, place.ecef, day, day + 1.0)
+    return 0.05 if found is None else math.dist(place.ecef, found[0])
 
 
 @functools.lru_cache(maxsize=16)
@@ -273,17 +273,17 @@ def _in_use(latitude: float, longitude: float) -> tuple[int, ...]:
     return tuple(code for code in (*_JOINED, *_EPOCHS, *sorted(_SISTERS)) if code in found and code not in _OLDER)
 
 
-def _transform(source: int, target: int, at: Ecef, epoch: float) -> Ecef | None:
+def _transform(source: int, target: int, ecef: Ecef, epoch: float) -> Ecef | None:
     """Geocentric to geocentric at an epoch; None where PROJ has no operation good enough."""
     if source == target:
-        return at
+        return ecef
     # One operation serves both directions: to find one takes PROJ tens of milliseconds, and the alert waits for it.
     backwards = source == _ITRF2014
     operation = _operation(target if backwards else source, _ITRF2014 if backwards else target)
     if operation is None:
         return None
     before, after = _cart(f"EPSG:{source}"), _cart(f"EPSG:{target}")
-    longitude, latitude, height = before.transform(*at, direction="INVERSE")
+    longitude, latitude, height = before.transform(*ecef, direction="INVERSE")
     direction = "INVERSE" if backwards else "FORWARD"
     longitude, latitude, height, _ = operation.transform(longitude, latitude, height, epoch, direction=direction)
     x, y, z = after.transform(longitude, latitude, height)

@@ -94,17 +94,17 @@ class Datum:
             n = open_geoid(self.site).separation_m(mean.latitude, mean.longitude) or 0.0
         return to_ecef(mean.latitude, mean.longitude, mean.height_m + n - pole_m, WGS84)
 
-    def offset(self, at: Ecef, expected: ExpectedArp) -> Enu:
+    def offset(self, ecef: Ecef, expected: ExpectedArp) -> Enu:
         """East, north and up of a geocentric position from an expected one."""
-        return enu(expected.ecef, at, self.frame.ellipsoid)
+        return enu(expected.ecef, ecef, self.frame.ellipsoid)
 
-    def on_axes(self, at: Ecef, expected: ExpectedArp) -> Enu:
+    def on_axes(self, ecef: Ecef, expected: ExpectedArp) -> Enu:
         """The same along the project's own axes, metres: a grid's easting and northing, or east and north; up is of heights."""
-        offset = self.offset(at, expected)
+        offset = self.offset(ecef, expected)
         frame = self.frame
         if not frame.projected:
             return offset
-        said = to_geodetic(at, frame.ellipsoid)
+        said = to_geodetic(ecef, frame.ellipsoid)
         unit_m = frame.unit_m or 1.0
         east, north = frame.grid(said.latitude, said.longitude)
         east_0, north_0 = frame.grid(expected.latitude, expected.longitude)
@@ -114,8 +114,8 @@ class Datum:
 
     def turned(self, offset: Enu, point: ExpectedArp, other: ExpectedArp) -> Enu:
         """The same vector in the east, north and up of another point: a base's error as the rover carries it."""
-        at = from_enu(point.ecef, offset, self.frame.ellipsoid)
-        x, y, z = (b - a for a, b in zip(point.ecef, at, strict=True))
+        ecef = from_enu(point.ecef, offset, self.frame.ellipsoid)
+        x, y, z = (b - a for a, b in zip(point.ecef, ecef, strict=True))
         return enu(other.ecef, Ecef(other.x_m + x, other.y_m + y, other.z_m + z), self.frame.ellipsoid)
 
     def why(self, offset: Enu, situation: Situation, noise: Noise | None = None, may_be_autonomous: bool = True) -> Verdict:

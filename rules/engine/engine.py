@@ -221,7 +221,7 @@ class Engine:
             return
         if alert.gone_since is None:
             alert.gone_since = t
-        recent = [at for at in self._raises[where] if at > t - CHATTER_WINDOW_S]
+        recent = [raised_t for raised_t in self._raises[where] if raised_t > t - CHATTER_WINDOW_S]
         self._raises[where] = recent
         if t + _EPSILON_S < alert.gone_since + rule.figures.off_delay_s:
             return

@@ -39,14 +39,14 @@ FiguresT = TypeVar("FiguresT", bound=HasDelays)
 
 
 class Rule(Generic[FiguresT]):
-    """The base of each rule. `sees` names the facts it wants, `at` the roles it works at; `causes` has the words of each.
+    """The base of each rule. `sees` names the facts it wants, `roles` where it works; `causes` has the words of each.
 
     `site` is as it holds now: another one after a `SetUp`, which a rule that keeps something of the site has in `sees`.
     """
 
     name: str
     severity: Severity
-    at: ClassVar[tuple[str, ...]] = ("base", "rover")
+    roles: ClassVar[tuple[str, ...]] = ("base", "rover")
     sees: tuple[type[Fact], ...] = ()
     causes: ClassVar[dict[str, Advice]]
     Figures: ClassVar[type[Delays]] = Delays

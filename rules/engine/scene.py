@@ -265,8 +265,8 @@ class Scene:
         fix, station = self.fix, self.station()
         if fix is None or station is None or fix.latitude is None or fix.longitude is None:
             return None
-        at = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
-        return math.dist(at, (station.x_m, station.y_m, station.z_m)) / 1000.0
+        rover = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
+        return math.dist(rover, (station.x_m, station.y_m, station.z_m)) / 1000.0
 
     def _names(self) -> frozenset[int] | None:
         """All numbers of the project's bases; None where a base of its has none."""

@@ -188,12 +188,12 @@ def _dotted_key(lines: list[str], index: int) -> str:
     """The key that the line gives, with its table's name and place in a list: `project.control[2].height`."""
     match = _KEY.fullmatch(lines[index].strip()) or _FIRST_WORD.match(lines[index])
     key = match[1].strip("\"'") if match else ""
-    for at in range(index, -1, -1):
-        header = _HEADER.fullmatch(lines[at])
-        if header and not (at == index and key):
+    for row in range(index, -1, -1):
+        header = _HEADER.fullmatch(lines[row])
+        if header and not (row == index and key):
             name = header[2].strip()
             if header[1] == "[[":
-                same = sum(1 for line in lines[: at + 1] if (h := _HEADER.fullmatch(line)) and h.groups() == header.groups())
+                same = sum(1 for line in lines[: row + 1] if (h := _HEADER.fullmatch(line)) and h.groups() == header.groups())
                 name = f"{name}[{same}]"
             return f"{name}.{key}" if key else name
     return key

@@ -107,10 +107,10 @@ def test_without_a_pin_everybody_is_in():
 def test_a_form_is_good_for_once():
     forms = Forms()
     token = forms.make(10.0)
-    forms.take(token, 11.0)
+    forms.use_up(token, 11.0)
     with pytest.raises(FormError, match="used"):
-        forms.take(token, 12.0)
-    forms.take(forms.make(10.0), 12.0)
+        forms.use_up(token, 12.0)
+    forms.use_up(forms.make(10.0), 12.0)
 
 
 @pytest.mark.parametrize(
@@ -119,24 +119,24 @@ def test_a_form_is_good_for_once():
 def test_a_form_that_was_not_made_here_is_forged(change):
     forms = Forms()
     with pytest.raises(FormError, match="forged"):
-        forms.take(change(forms.make(0.0)), 0.0)
+        forms.use_up(change(forms.make(0.0)), 0.0)
     with pytest.raises(FormError, match="forged"):
-        Forms().take(forms.make(0.0), 0.0)
+        Forms().use_up(forms.make(0.0), 0.0)
 
 
 def test_a_form_ages():
     forms = Forms()
     token = forms.make(0.0)
     with pytest.raises(FormError, match="old"):
-        forms.take(token, FORM_S + 1.0)
+        forms.use_up(token, FORM_S + 1.0)
 
 
 def test_a_used_form_stays_used_however_many_follow():
     forms = Forms()
     first = forms.make(0.0)
-    forms.take(first, 0.0)
+    forms.use_up(first, 0.0)
     for n in range(2000):
-        forms.take(forms.make(1.0 + n), 1.0 + n)
+        forms.use_up(forms.make(1.0 + n), 1.0 + n)
     with pytest.raises(FormError):
-        forms.take(first, 2001.0)
+        forms.use_up(first, 2001.0)
     assert len(forms._used) <= 500

@@ -62,20 +62,20 @@ def test_all_are_said_in_words():
 
 @given(RHYTHMS, st.integers(0, 60_000))
 def test_a_rhythm_says_when_it_changes_next(rhythm, since_ms):
-    on, change_ms = rhythm.at(since_ms)
+    on, change_ms = rhythm.state_after(since_ms)
     if change_ms is None:
-        assert all(rhythm.at(since_ms + later) == (on, None) for later in (1, 1000, 100_000))
+        assert all(rhythm.state_after(since_ms + later) == (on, None) for later in (1, 1000, 100_000))
         assert on is False
     else:
         assert change_ms > 0
-        assert all(rhythm.at(since_ms + later)[0] is on for later in {0, change_ms // 2, change_ms - 1})
-        assert rhythm.at(since_ms + change_ms)[0] is not on
+        assert all(rhythm.state_after(since_ms + later)[0] is on for later in {0, change_ms // 2, change_ms - 1})
+        assert rhythm.state_after(since_ms + change_ms)[0] is not on
 
 
 @given(RHYTHMS)
 def test_a_rhythm_is_on_for_its_on_beats(rhythm):
     turns = rhythm.times or 2
-    ons = sum(rhythm.at(ms)[0] for ms in range(0, turns * rhythm.period_ms, max(1, rhythm.period_ms // 500)))
+    ons = sum(rhythm.state_after(ms)[0] for ms in range(0, turns * rhythm.period_ms, max(1, rhythm.period_ms // 500)))
     share = sum(rhythm.beats_ms[::2]) / rhythm.period_ms
     seen = ons / len(range(0, turns * rhythm.period_ms, max(1, rhythm.period_ms // 500)))
     assert seen == pytest.approx(share, abs=0.05)

@@ -23,7 +23,7 @@ STANDARDS_1005 = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B
 
 def facts_of(data: bytes, tilt: TiltSentence | None = None) -> list:
     framer, decoder = Framer(), Decoder("line", tilt)
-    return decoder.take(1.0, framer.feed(data) + framer.flush())
+    return decoder.decode(1.0, framer.feed(data) + framer.flush())
 
 
 def rtcm(payload: bytes) -> bytes:
@@ -74,7 +74,7 @@ def test_an_msm_without_a_satellite_is_no_usable_epoch():
     decoder, framer = Decoder("line"), Framer()
     empty = rtcm(msm_payload(1137, 417, 0, 0, [], []))
     assert len(empty) == 28  # as met in real frames: 22 bytes of payload
-    assert decoder.take(1.0, framer.feed(empty)) == []
+    assert decoder.decode(1.0, framer.feed(empty)) == []
     assert decoder.take_traffic(1.0).observation_frames == 0
 
 
@@ -101,7 +101,7 @@ def epochs_by_second(lines: list[bytes]) -> list[tuple[float, Epoch]]:
     return [
         (float(second), fact)
         for second, data in enumerate(lines)
-        for fact in decoder.take(float(second), framer.feed(data))
+        for fact in decoder.decode(float(second), framer.feed(data))
         if isinstance(fact, Epoch)
     ]
 
@@ -171,13 +171,13 @@ def test_words_of_rtcm_2_are_counted_in_a_sample_of_the_other_bytes():
     for second in range(6):
         sent = stream.epoch(417, 200_000.0 + second, 9, chance)
         for start in range(0, len(sent), 60):
-            decoder.take(second + start / 1000, framer.feed(sent[start : start + 60]))
+            decoder.decode(second + start / 1000, framer.feed(sent[start : start + 60]))
         traffic = decoder.take_traffic(second + 0.9)
         assert traffic.other_bytes == len(sent)
         words.append(traffic.rtcm2_words)
     assert sum(count >= 4 for count in words) >= 3
     assert max(words) <= 50  # no more than it has looked at
-    decoder.take(9.0, framer.feed(chance.randbytes(2000)))
+    decoder.decode(9.0, framer.feed(chance.randbytes(2000)))
     assert decoder.take_traffic(9.0).rtcm2_words == 0
 
 
@@ -362,7 +362,7 @@ def test_whatever_a_hostile_line_says_no_exception_and_no_nan(pieces):
             assert not (isinstance(value, float) and not math.isfinite(value)), (fact, name)
     decoder, framer = Decoder("line", tilt), Framer()
     units = framer.feed(data) + framer.flush()
-    decoder.take(1.0, units)
+    decoder.decode(1.0, units)
     traffic = decoder.take_traffic(1.0)
     assert (traffic.size_bytes if traffic else 0) == len(data)
     assert (traffic.sentence_bytes if traffic else 0) == sum(len(raw) for kind, raw in units if kind == SENTENCE)

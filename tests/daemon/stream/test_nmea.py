@@ -246,7 +246,7 @@ def test_a_number_that_cannot_be_costs_its_own_sentence_alone(body):
     """The others of the same chunk keep their facts, and no error goes further."""
     data = sentence(*body.split(",")) + sentence(*GOOD.split(","))
     decoder = Decoder("receiver")
-    facts = decoder.take(1.0, Framer().feed(data))
+    facts = decoder.decode(1.0, Framer().feed(data))
     assert [type(fact) for fact in facts] == [Fix]
     traffic = decoder.take_traffic(1.2)
     assert traffic is not None

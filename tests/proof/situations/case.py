@@ -92,11 +92,11 @@ class Book:
     ) -> Callable[[Callable[[], Told]], Callable[[], Told]]:
         """The same as a decorator."""
 
-        def take(make: Callable[[], Told]) -> Callable[[], Told]:
+        def decorate(make: Callable[[], Told]) -> Callable[[], Told]:
             self.add(name, region, make, *expect, allow=allow, right_base=right_base, group=group)
             return make
 
-        return take
+        return decorate
 
 
 def stop(rule: str, *causes: str, after: float = 0.0, by: float = math.inf, **other: Any) -> Expect:

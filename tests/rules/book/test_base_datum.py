@@ -202,7 +202,7 @@ def test_silent_without_a_project_or_a_point_that_the_base_occupies(day, tables)
 
 
 @pytest.mark.parametrize(
-    ("at", "said"),
+    ("ecef", "said"),
     [
         ((0.0, 0.0, 0.0), "The base broadcasts no position: all zeros."),
         ((1.0, 2.0, 3.0), "The base broadcasts a position inside the earth."),
@@ -212,9 +212,9 @@ def test_silent_without_a_project_or_a_point_that_the_base_occupies(day, tables)
         ((-13_743_895.3472, 0.0, 0.0), "The base's position is"),
     ],
 )
-def test_impossible_positions_are_alerts(kestrel, day, at, said):
+def test_impossible_positions_are_alerts(kestrel, day, ecef, said):
     bench, _ = kestrel
-    x, y, z = at
+    x, y, z = ecef
     (raised,) = bench.play([day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert (raised.rule, raised.cause) == ("base-datum", "unexplained")
     assert words(raised).say.startswith(said)
@@ -258,7 +258,7 @@ def test_the_days_epoch_is_the_receivers(kestrel, day):
     bench, _ = kestrel
     arp = expected_arp(bench.site)
     shifts = frame_shifts(frame_of("EPSG:6319"), 2010.0, arp.place, 2040.0)
-    x, y, z = next(shift.at for shift in shifts if shift.name == "ITRF2014 at 2040.0")
+    x, y, z = next(shift.ecef for shift in shifts if shift.name == "ITRF2014 at 2040.0")
     far_day = day.utc(0.4, utc=dt.datetime(2040, 1, 1, 0, 0, 1, tzinfo=dt.UTC))
     (raised,) = bench.play([far_day, day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert raised.cause == "frame-shift"
@@ -295,7 +295,7 @@ def test_a_cold_receivers_date_is_no_date(kestrel, day, year):
 
     bench, _ = kestrel
     shifts = frame_shifts(frame_of("EPSG:6319"), 2010.0, expected_arp(bench.site).place, 2026.4)
-    x, y, z = next(shift.at for shift in shifts if shift.name == "ITRF2014 at 2026.4")
+    x, y, z = next(shift.ecef for shift in shifts if shift.name == "ITRF2014 at 2026.4")
     cold = day.utc(0.4, utc=dt.datetime(year, 1, 6, tzinfo=dt.UTC))
     (raised,) = bench.play([cold, day.station(1.0, x_m=x, y_m=y, z_m=z)], 2.0)
     assert raised.cause == "frame-shift"

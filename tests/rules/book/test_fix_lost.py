@@ -187,7 +187,7 @@ def test_under_trees_it_never_chatters(day):
 
 
 def test_a_base_has_no_fix_to_lose(day):
-    assert FixLost.at == ("rover",)
+    assert FixLost.roles == ("rover",)
 
 
 def test_a_post_without_positions_judges_none(day):

@@ -15,9 +15,9 @@ def place(latitude, longitude, height=0.0):
     return Place(to_ecef(latitude, longitude, height), latitude, longitude)
 
 
-def shifts(frame, at, today, epoch=None):
+def shifts(frame, there, today, epoch=None):
     """East, north, up by the name of the other frame."""
-    return {shift.name: enu(at.at, shift.at) for shift in frame_shifts(frame_of(frame), epoch, at, today)}
+    return {shift.name: enu(there.ecef, shift.ecef) for shift in frame_shifts(frame_of(frame), epoch, there, today)}
 
 
 def test_gda94_to_gda2020_example():
@@ -41,13 +41,13 @@ def test_nad83_to_itrf2014_recomputed_without_proj():
     t = [a + b * years for a, b in zip(translation, rates, strict=True)]
     rx, ry, rz = (math.radians((a + b * years) / 3.6e6) for a, b in zip(rotation, rotation_rates, strict=True))
     d = 1 + scale + scale_rate * years
-    x, y, z = at = transform(6319, 7912, place(40.0, -100.0).at, 2025.0)
+    x, y, z = ecef = transform(6319, 7912, place(40.0, -100.0).ecef, 2025.0)
     back = (
         t[0] + d * (x + rz * y - ry * z),
         t[1] + d * (-rz * x + y + rx * z),
         t[2] + d * (ry * x - rx * y + z),
     )
-    assert back == pytest.approx(place(40.0, -100.0).at, abs=1e-3), at
+    assert back == pytest.approx(place(40.0, -100.0).ecef, abs=1e-3), ecef
 
 
 # Computed with PROJ 9.5.1 and EPSG 11.022; no published value exists for these points. Tolerance 2 cm across versions.
@@ -70,8 +70,8 @@ def test_shifts_between_frames_in_use(frame, latitude, longitude, other, wanted)
 
 
 def test_a_projected_frame_shifts_as_its_geographic_one():
-    at = place(39.1234567, -104.9876543, 1860.0)
-    assert shifts("EPSG:6428", at, 2025.0) == shifts("EPSG:6319", at, 2025.0)
+    there = place(39.1234567, -104.9876543, 1860.0)
+    assert shifts("EPSG:6428", there, 2025.0) == shifts("EPSG:6319", there, 2025.0)
 
 
 def test_the_wgs84_ensemble_is_never_compared():
@@ -101,22 +101,22 @@ RATES = {
 }
 
 
-def drifted(at: Ecef, plate: str, years: float) -> Ecef:
+def drifted(ecef: Ecef, plate: str, years: float) -> Ecef:
     """The point after so many years on a rigid plate: omega × r, without PROJ."""
-    (wx, wy, wz), (x, y, z) = (tuple(math.radians(rate / 3600.0) for rate in RATES[plate]), at)
+    (wx, wy, wz), (x, y, z) = (tuple(math.radians(rate / 3600.0) for rate in RATES[plate]), ecef)
     return Ecef(x + (wy * z - wz * y) * years, y + (wz * x - wx * z) * years, z + (wx * y - wy * x) * years)
 
 
 @pytest.mark.parametrize("plate", RATES)
 def test_a_plate_moves_as_its_rates_say(plate):
-    at = place(52.38, 13.07).at
-    assert plates.moved(at, plate, 26.5) == pytest.approx(drifted(at, plate, 26.5), abs=1e-4)
+    ecef = place(52.38, 13.07).ecef
+    assert plates.moved(ecef, plate, 26.5) == pytest.approx(drifted(ecef, plate, 26.5), abs=1e-4)
 
 
 def test_potsdam_moves_by_15_mm_north_and_19_5_mm_east():
     # Computed from the EURA rates; station velocities there are about 15.6 and 19 mm a year (from memory).
-    at = place(52.38, 13.07).at
-    east, north, up = enu(at, plates.moved(at, "EURA", 1.0))
+    ecef = place(52.38, 13.07).ecef
+    east, north, up = enu(ecef, plates.moved(ecef, "EURA", 1.0))
     assert (east, north) == pytest.approx((0.0195, 0.0154), abs=1e-4)
     assert abs(up) < 1e-3
 
@@ -162,10 +162,10 @@ def test_where_the_ice_was_the_ground_rises_and_does_not_shift():
     ],
 )
 def test_where_proj_has_no_way_the_plate_is_one(frame, latitude, longitude, plate, since):
-    at = place(latitude, longitude)
-    found = {shift.name: shift for shift in frame_shifts(frame_of(frame), None, at, 2026.9)}["ITRF2014 at 2026.9"]
+    there = place(latitude, longitude)
+    found = {shift.name: shift for shift in frame_shifts(frame_of(frame), None, there, 2026.9)}["ITRF2014 at 2026.9"]
     assert "plate motion model" in found.way
-    assert math.dist(found.at, drifted(at.at, plate, 2026.9 - since)) < 0.02
+    assert math.dist(found.ecef, drifted(there.ecef, plate, 2026.9 - since)) < 0.02
     assert found.doubt.horizontal_m >= 0.05
 
 
@@ -174,13 +174,13 @@ def test_where_proj_has_no_way_the_plate_is_one(frame, latitude, longitude, plat
     [("EPSG:3006", 59.3, 18.0), ("EPSG:2154", 48.8, 2.3), ("EPSG:25832", 48.3, 11.2), ("EPSG:4935", 58.4, 26.7)],
 )
 def test_national_realisations_of_etrs89_stand_beside_etrf2000(frame, latitude, longitude):
-    at = place(latitude, longitude)
-    found = {shift.name: shift for shift in frame_shifts(frame_of(frame), None, at, 2026.9)}["ITRF2014 at 2026.9"]
-    etrf = transform(7931, 7912, at.at, 2026.9)
-    assert math.dist(found.at, etrf) <= found.doubt.horizontal_m
+    there = place(latitude, longitude)
+    found = {shift.name: shift for shift in frame_shifts(frame_of(frame), None, there, 2026.9)}["ITRF2014 at 2026.9"]
+    etrf = transform(7931, 7912, there.ecef, 2026.9)
+    assert math.dist(found.ecef, etrf) <= found.doubt.horizontal_m
     assert 0.05 <= found.doubt.horizontal_m <= 0.13
     # ... and the realisations predict nothing of each other: they are one within their doubt.
-    names = {shift.name for shift in frame_shifts(frame_of(frame), None, at, 2026.9)}
+    names = {shift.name for shift in frame_shifts(frame_of(frame), None, there, 2026.9)}
     assert not any(name.startswith(("ETRF", "ETRS89", "SWEREF99", "RGF93")) for name in names)
 
 
@@ -201,14 +201,14 @@ def test_only_frames_in_use_at_the_place_are_candidates():
 
 
 def test_without_a_date_the_shift_is_less_sure():
-    at = place(40.0, -100.0)
+    there = place(40.0, -100.0)
     frame = frame_of("EPSG:6319")
-    known = {shift.name: shift.doubt.horizontal_m for shift in frame_shifts(frame, None, at, 2026.0)}
-    unknown = {shift.name: shift.doubt.horizontal_m for shift in frame_shifts(frame, None, at, None)}
+    known = {shift.name: shift.doubt.horizontal_m for shift in frame_shifts(frame, None, there, 2026.0)}
+    unknown = {shift.name: shift.doubt.horizontal_m for shift in frame_shifts(frame, None, there, None)}
     assert set(unknown) == set(known)
     assert unknown["ITRF2014 at 2026.0"] > known["ITRF2014 at 2026.0"]
     assert unknown["ITRF2014 at 2010.0"] == known["ITRF2014 at 2010.0"]
-    assert epoch_shift(frame, None, at, None).doubt.horizontal_m > epoch_shift(frame, None, at, 2026.0).doubt.horizontal_m
+    assert epoch_shift(frame, None, there, None).doubt.horizontal_m > epoch_shift(frame, None, there, 2026.0).doubt.horizontal_m
 
 
 @pytest.mark.parametrize(
@@ -221,9 +221,9 @@ def test_the_plate_under_a_place(latitude, longitude, code):
 
 def test_epoch_shift_is_the_plates_motion():
     # Australia moves 7 cm a year to the north-east (GDA2020 Technical Manual: about 7 cm a year, 1.8 m from 1994 to 2020).
-    at = place(-25.0, 134.0)
-    shift = epoch_shift(frame_of("EPSG:4939"), None, at, 2020.0)
-    east, north, up = enu(at.at, shift.at)
+    there = place(-25.0, 134.0)
+    shift = epoch_shift(frame_of("EPSG:4939"), None, there, 2020.0)
+    east, north, up = enu(there.ecef, shift.ecef)
     assert math.hypot(east, north) == pytest.approx(1.8, abs=0.1)
     assert east > 0
     assert north > 0
@@ -231,7 +231,7 @@ def test_epoch_shift_is_the_plates_motion():
 
 
 def test_a_global_frame_at_todays_epoch_is_the_epoch_shift():
-    at = place(52.0, 5.0)
-    moved = shifts("EPSG:7912", at, 2025.0, epoch=2010.0)["ITRF2014 at 2025.0"]
-    shift = epoch_shift(frame_of("EPSG:7912"), 2010.0, at, 2025.0)
-    assert enu(at.at, shift.at) == pytest.approx(moved, abs=1e-4)
+    there = place(52.0, 5.0)
+    moved = shifts("EPSG:7912", there, 2025.0, epoch=2010.0)["ITRF2014 at 2025.0"]
+    shift = epoch_shift(frame_of("EPSG:7912"), 2010.0, there, 2025.0)
+    assert enu(there.ecef, shift.ecef) == pytest.approx(moved, abs=1e-4)
