@@ -79,8 +79,10 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     if not said.alerts:
         lines.append(speech.phrase("No alerts."))
     lines.append("")
-    rows = [("ready", ready_words("yes", "not yet", said.ready, said.missing, speech.phrase))]
-    rows += [(name, speech.phrase(text)) for name, text in _plumbing(said)]
+    rows = [(speech.phrase("ready"), ready_words("yes", "not yet", said.ready, said.missing, speech.phrase))]
+    for name, text in _plumbing(said):
+        kind, _, stream = name.partition(" ")
+        rows.append((f"{speech.phrase(kind)} {stream}".rstrip(), speech.phrase(text)))
     wide = max(len(name) for name, _ in rows)
     for name, text in rows:
         narrow = look.width is not None and look.width < 80

@@ -38,7 +38,7 @@ _SECURITY = {
     "Cache-Control": "no-store",
 }
 _LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
-_FORM_FAULTS = {"forged": (words.FORM_FORGED, 403), "old": (words.FORM_OLD, 409), "used": (words.FORM_USED, 409)}
+_FORM_FAULTS = {"forged": ("FORM_FORGED", 403), "old": ("FORM_OLD", 409), "used": ("FORM_USED", 409)}
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -260,7 +260,7 @@ class Application:
             forms.use_up(fields.get("token", ""), self._post.now())
         except FormError as error:
             why, status = _FORM_FAULTS[error.why]
-            raise Refused(why, status) from None
+            raise Refused(getattr(words, why), status) from None
 
 
 def _channel(place: Place) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 from collections.abc import Iterator, Mapping
+from contextvars import copy_context
 from pathlib import Path
 from typing import NamedTuple
 
@@ -40,6 +41,11 @@ class Place(NamedTuple):
 def card(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.date) -> str:
     """The card as one HTML document that needs nothing else. `places` has the expected antenna of each base by its table's
     name in the site file; `wifi` is the post's own network, None where it has none."""
+    return copy_context().run(_card, site, places, wifi, today)  # so that its language is its own
+
+
+def _card(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.date) -> str:
+    words.speak(site.post.language)
     title = words.CARD.format(post=site.post.name)
     head = tag(
         "head",
@@ -49,7 +55,7 @@ def card(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.d
         tag("style", Html(Path(__file__).with_name("card.css").read_text())),
     )
     body = tag("body", tag("main", _signals(site), _job(site, places, wifi, today)))
-    return f"<!DOCTYPE html>\n{tag('html', head, body, lang='en')}\n"
+    return f"<!DOCTYPE html>\n{tag('html', head, body, lang=words.speech().language)}\n"
 
 
 def page_address(site: Site, wifi: Wifi | None) -> str | None:
@@ -78,14 +84,15 @@ def _signals(site: Site) -> Html:
 
 
 def _signal(state: str, pattern: Pattern) -> Html:
-    name = tag("h2", sign(state) if state != "dark" else None, tag("span", WORDS.get(state, state)))  # type: ignore[call-overload]
-    told = tag("div", name, tag("p", pattern.meaning), class_="told")
+    word = words.phrase(WORDS.get(state, state))  # type: ignore[call-overload]
+    name = tag("h2", sign(state) if state != "dark" else None, tag("span", word))
+    told = tag("div", name, tag("p", words.phrase(pattern.meaning)), class_="told")
     rhythms = [(words.LIGHT, pattern.seen, pattern.light), (words.SOUND, pattern.heard, pattern.sound)]
     return tag("li", told, tag("div", *(_rhythm(*one) for one in rhythms), class_="drawn"))
 
 
 def _rhythm(what: str, said: str, rhythm: Rhythm | None) -> Html:
-    return tag("div", timeline(rhythm), tag("p", tag("b", what), f" {said}"))
+    return tag("div", timeline(rhythm), tag("p", tag("b", what), f" {words.phrase(said)}"))
 
 
 def _job(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.date) -> Html:

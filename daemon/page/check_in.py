@@ -72,7 +72,7 @@ def _shown(sight: Sight, check_in: CheckInStatus) -> Html:
             tag("h2", check_in.point),
             tag("p", words.SECONDS.format(seconds=left_s), class_="count"),
             tag("svg", bar, class_="progress", viewBox="0 0 100 10", preserveAspectRatio="none", aria_hidden="true"),
-            tag("p", check_in.line, class_="since"),
+            tag("p", words.phrase(check_in.line), class_="since"),
             class_="result is-starting",
             aria_live="polite",
         )

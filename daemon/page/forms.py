@@ -72,5 +72,6 @@ def ask(post: PostView, request: dict[str, object]) -> str:
     """Ask the post as its socket is asked: what it did, as a sentence. Raises Refused."""
     said = answer(msgspec.json.encode(request), post)
     if said.done is None:
-        raise Refused(words.NOTHING_CHANGED.format(why=said.refused))
-    return f"{said.done[:1].upper()}{said.done[1:]}."
+        raise Refused(words.NOTHING_CHANGED.format(why=words.phrase(said.refused or "")))
+    done = words.phrase(said.done)
+    return f"{done[:1].upper()}{done[1:]}."

@@ -52,7 +52,7 @@ def whole(frame: Frame, *inside: Inside) -> Html:
         data_token=frame.token or None,
         data_unheard=words.UNHEARD.replace("{seconds:.0f}", "{n}"),
     )
-    return Html(f"<!doctype html>\n{tag('html', head, body, lang='en')}\n")
+    return Html(f"<!doctype html>\n{tag('html', head, body, lang=words.speech().language)}\n")
 
 
 def _nav(frame: Frame) -> Html:

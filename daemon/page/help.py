@@ -30,11 +30,12 @@ class Help:
         """All of it."""
         patterns = []
         for state, pattern in PATTERNS.items():
-            name = tag("h2", sign(state) if state != "dark" else None, tag("span", WORDS.get(state, state)), class_="kind")
+            word = words.phrase(WORDS.get(state, state))
+            name = tag("h2", sign(state) if state != "dark" else None, tag("span", word), class_="kind")
             lines = [
-                tag("p", pattern.meaning),
-                _row(words.LIGHT, pattern.seen, pattern.light),
-                _row(words.SOUND, pattern.heard, pattern.sound),
+                tag("p", words.phrase(pattern.meaning)),
+                _row(words.LIGHT, words.phrase(pattern.seen), pattern.light),
+                _row(words.SOUND, words.phrase(pattern.heard), pattern.sound),
             ]
             patterns.append(tag("li", name, *lines))
         return join(

@@ -176,5 +176,5 @@ def _other(sight: Sight, alert: AlertStatus) -> Html:
     over = alert.state == "normal"
     kind = "past" if over else alert.severity
     steps = tag("ol", *(tag("li", step) for step in alert.steps)) if alert.steps and not over else None
-    line = tag("summary", sign(kind), tag("span", tag("b", kind if not over else words.OVER), " ", alert.say))
+    line = tag("summary", sign(kind), tag("span", tag("b", words.phrase(kind) if not over else words.OVER), " ", alert.say))
     return tag("details", line, tag("p", _since(sight, alert), class_="since"), steps, class_=f"other is-{kind}")

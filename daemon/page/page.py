@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Any
 
 from witnesspost.daemon.companion import PostView
+from witnesspost.daemon.page import words
 from witnesspost.daemon.page.application import Application
 from witnesspost.daemon.page.check_in import CheckIn
 from witnesspost.daemon.page.day import Day
@@ -79,6 +80,7 @@ class Page:
                 self._loop.call_soon_threadsafe(what)
 
     def _run(self, post: PostView) -> None:
+        words.speak(self._site.post.language)
         try:
             asyncio.run(self._serve(post))
         except BaseException as error:

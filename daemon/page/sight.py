@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import NamedTuple
 
+from msgspec.structs import replace
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.companion import PostView, Pulse
 from witnesspost.daemon.lines import span
@@ -12,6 +13,8 @@ from witnesspost.daemon.local_time import CLOCK_CAN_BE_RIGHT, Instant, run_text
 from witnesspost.daemon.page import words
 from witnesspost.daemon.state import WORDS
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
+from witnesspost.rules.book import words as book
+from witnesspost.rules.language.speech import ENGLISH
 
 UNHEARD_S = 3.0
 
@@ -27,7 +30,8 @@ class Sight(NamedTuple):
     @classmethod
     def of(cls, post: PostView, zone: dt.tzinfo) -> Sight:
         """The post as it is."""
-        return cls(post.now(), post.pulse(), post.snapshot(), zone)
+        status = post.snapshot()
+        return cls(post.now(), post.pulse(), status and _translated(status), zone)
 
     @property
     def unheard_s(self) -> float | None:
@@ -47,7 +51,7 @@ class Sight(NamedTuple):
         """The state as people read it."""
         if self.unheard_s is not None:
             return words.UNHEARD.format(seconds=self.unheard_s)
-        return WORDS.get(self.pulse.shown, self.key)
+        return words.phrase(WORDS.get(self.pulse.shown, self.key))
 
     @property
     def roots(self) -> list[AlertStatus]:
@@ -65,10 +69,10 @@ class Sight(NamedTuple):
         at = dt.datetime.fromisoformat(utc) if utc else now.utc + dt.timedelta(seconds=t - self.t) if now else None
         if at is None:
             return run_text(t)
-        about = "about " if now is not None and now.about and not utc else ""
         local = at.astimezone(self.zone)
         today = now is not None and now.utc.astimezone(self.zone).date() == local.date()
-        return f"{about}{local:%H:%M}" if today else f"{about}{local:%Y-%m-%d %H:%M}"
+        clock = f"{local:%H:%M}" if today else f"{local:%Y-%m-%d %H:%M}"
+        return words.ABOUT.format(clock=clock) if now is not None and now.about and not utc else clock
 
     def lasted(self, alert: AlertStatus) -> str:
         """For how long, up to now."""
@@ -93,3 +97,17 @@ class Sight(NamedTuple):
             return Instant(self.pulse.utc + dt.timedelta(seconds=self.t - self.pulse.t))
         system = system_utc()
         return Instant(system, about=True) if system >= CLOCK_CAN_BE_RIGHT else None
+
+
+def _translated(status: Status) -> Status:
+    """The snapshot as the phone's reader reads it."""
+    spoken, phrase = words.speech(), words.phrase
+    if spoken is ENGLISH:
+        return status
+    alerts = []
+    for alert in status.alerts:
+        say, steps = book.words(alert.sentence(status.role), spoken)
+        hints, held = [phrase(hint) for hint in alert.hints], alert.held and phrase(alert.held)
+        alerts.append(replace(alert, say=say, steps=steps, hints=hints, held=held))
+    lines = {name: [phrase(text) for text in getattr(status, name)] for name in ("ready", "missing", "problems")}
+    return replace(status, alerts=alerts, **lines)

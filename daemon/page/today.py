@@ -18,12 +18,13 @@ from witnesspost.rules.site.model import Site
 
 _NONE = "–"  # stands for "none of the list"
 _LENGTHS = {
-    "antenna_height_m": words.ANTENNA_VERTICAL,
-    "slant_m": words.SLANT,
-    "radius_m": words.RADIUS,
-    "offset_m": words.OFFSET,
-    "pole_height_m": words.POLE,
+    "antenna_height_m": "ANTENNA_VERTICAL",
+    "slant_m": "SLANT",
+    "radius_m": "RADIUS",
+    "offset_m": "OFFSET",
+    "pole_height_m": "POLE",
 }
+"""The lengths, with the names of their titles among the words."""
 
 
 class Today:
@@ -52,7 +53,7 @@ class Today:
             else:
                 lengths = (("slant_m", now.slant_m), ("radius_m", now.radius_m), ("offset_m", now.offset_m))
                 kept |= {key: f"{value:.3f}" for key, value in lengths if value is not None}
-        fields = {key: metres_field(key, title, kept.get(key, "")) for key, title in _LENGTHS.items()}
+        fields = {key: metres_field(key, getattr(words, title), kept.get(key, "")) for key, title in _LENGTHS.items()}
         slant = (fields["slant_m"], fields["radius_m"], fields["offset_m"])
         reckon = tag("button", words.RECKON, name="do", value="vertical", formnovalidate=True)
         return tag(
@@ -83,7 +84,7 @@ class Today:
         do = fields.get("do")
         if do not in ("setup", "vertical"):
             raise Refused(words.NOTHING_CHOSEN)
-        lengths = {key: metres(fields, key, title) for key, title in _LENGTHS.items()}
+        lengths = {key: metres(fields, key, getattr(words, title)) for key, title in _LENGTHS.items()}
         slant_m, radius_m, offset_m = (lengths[key] for key in ("slant_m", "radius_m", "offset_m"))
         if do == "vertical":
             if slant_m is None or radius_m is None:

@@ -9,6 +9,7 @@ import asyncio
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from typing import TypeVar
 
 _Result = TypeVar("_Result")
@@ -27,7 +28,7 @@ class Worker:
 
     async def do(self, work: Callable[[], _Result]) -> _Result:
         """What `work` gives, or raises."""
-        return await asyncio.get_running_loop().run_in_executor(self._threads, work)
+        return await asyncio.get_running_loop().run_in_executor(self._threads, copy_context().run, work)
 
     def check(self, *_: object) -> None:
         """For work that takes long, now and then. Raises Ending."""

@@ -40,6 +40,7 @@ class Speech:
     def __init__(self, language: str = "en", entries: tuple[Entry, ...] = ()):
         self.language = language
         self._sentences = {entry.text: entry.said for entry in entries if entry.said and not entry.context}
+        self._texts = {(entry.context, entry.text): entry.said for entry in entries if entry.said}
         phrases = [entry for entry in entries if entry.said and entry.context == "phrase"]
         self._phrases = {entry.text: entry.said for entry in phrases if "{" not in entry.text}
         patterns = sorted((entry for entry in phrases if "{" in entry.text), key=lambda entry: -len(_FIELD.sub("", entry.text)))
@@ -65,6 +66,10 @@ class Speech:
             if None not in translated.values():
                 return said.format_map(_Known({**fields, **translated}))
         return text.format_map(fields)
+
+    def text(self, context: str, text: str) -> str:
+        """A whole text of a catalogue's context, its fields still in it; itself where there is no translation."""
+        return self._texts.get((context, text), text)
 
     def phrase(self, text: str) -> str:
         """An English text that was made of the catalogue's phrases and sentences; itself where it is not known whole."""

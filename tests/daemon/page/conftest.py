@@ -181,9 +181,10 @@ class Browser:
 class Served:
     """A page that is served."""
 
-    def __init__(self, pin=PIN, more=""):
+    def __init__(self, pin=PIN, more="", language="en"):
         self.port = free_port()
-        self.site = site_from_toml(SITE.format(port=self.port) + (f'pin = "{pin}"\n' if pin else "") + more)
+        site = SITE.format(port=self.port).replace("[post]\n", f'[post]\nlanguage = "{language}"\n')
+        self.site = site_from_toml(site + (f'pin = "{pin}"\n' if pin else "") + more)
         self.view = View()
         self.view.site = self.site
         self.view.t = 100.0
