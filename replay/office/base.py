@@ -70,7 +70,7 @@ class Segment(Struct, kw_only=True):
     right: bool = False
     point: str | None = None
     offset: Enu = Enu(0.0, 0.0, 0.0)
-    vector: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    vector: Ecef = Ecef(0.0, 0.0, 0.0)
     cause: str | None = None
     explained: bool = False
     confirmed_by: list[str] = []
@@ -240,8 +240,7 @@ def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, giv
         segment.u95_m = given.u95_m
         segment.offset = enu(true, segment.arp, datum.frame.ellipsoid)
         segment.point = segment.point or "the given position"
-    x, y, z = (a - b for a, b in zip(true, segment.arp, strict=True))
-    segment.vector = (x, y, z)
+    segment.vector = Ecef(*(a - b for a, b in zip(true, segment.arp, strict=True)))
     segment.right = (
         math.hypot(segment.offset.east_m, segment.offset.north_m) <= limits[0] and abs(segment.offset.up_m) <= limits[1]
     )

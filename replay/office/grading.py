@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -95,7 +96,7 @@ def grade(judgement: Judgement, path: Path) -> Grade:
                 f"{row['point']} at {row['start_utc']}: {judged.name}, and {row['why']}: {judged.decided.reason}"
             )
             found.wrong_keeps += judged.name == "keep"
-        true = (float(row["first"]), float(row["second"]), float(row["height"]))
+        true = [float(row[column]) for column in ("first", "second", "height")]
         if judged.new_first is not None:
             found.ratios.append(_ratio(judged, judgement.frame, true))
         elif judged.name == "keep":
@@ -103,8 +104,8 @@ def grade(judgement: Judgement, path: Path) -> Grade:
     return found
 
 
-def _ratio(judged: Judged, frame: FieldFrame, true: tuple[float, float, float]) -> tuple[float, float]:
-    """How far the point is from the truth, over its U95: in plan and in height."""
+def _ratio(judged: Judged, frame: FieldFrame, true: Sequence[float]) -> tuple[float, float]:
+    """How far the point is from the truth, over its U95: in plan and in height. `true` has the file's three numbers."""
     point = judged.point
     first = point.first if judged.new_first is None else judged.new_first
     second = point.second if judged.new_second is None else judged.new_second

@@ -25,7 +25,7 @@ from witnesspost.replay.office.field_frame import FieldFrame, separations
 from witnesspost.replay.office.occupations import Occupation, Places, at_time, joined, nearest_gap_s, occupations
 from witnesspost.replay.office.uncertainty import Uncertainty
 from witnesspost.replay.office.verdict import Decided, Name, Seen, decide, together
-from witnesspost.rules.coordinates import Ecef, Geodetic
+from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
 from witnesspost.rules.datum.frames import Place
 from witnesspost.rules.datum.geodesy import to_ecef, to_geodetic
 from witnesspost.rules.datum.geoid import bundled_geoid
@@ -51,7 +51,7 @@ class Judged(Struct, kw_only=True):
     new_first: float | None = None
     new_second: float | None = None
     new_height: float | None = None
-    vector_m: tuple[float, float, float] | None = None
+    vector_m: Enu | None = None
     before: Uncertainty | None = None
     after: Uncertainty | None = None
     log: str = ""
@@ -495,7 +495,7 @@ class _Judging:
         height_m = _height_m(point, frame) if point.height is not None else 0.0
         stored = Geodetic(float(latitude[0]), float(longitude[0]), height_m - self.difference.up_m + own)
         at = to_ecef(*stored, ellipsoid)
-        vector = segment.vector if segment is not None and not segment.right else (0.0, 0.0, 0.0)
+        vector = segment.vector if segment is not None and not segment.right else Ecef(0.0, 0.0, 0.0)
         moved = Ecef(*(a + b for a, b in zip(at, vector, strict=True)))
         true = to_geodetic(moved, ellipsoid)
         here, there = np.array([true.latitude]), np.array([true.longitude])
@@ -508,7 +508,7 @@ class _Judging:
         old_east, old_north = frame.plane(np.array([point.first]), np.array([point.second]))
         new_east, new_north = frame.plane(first, second)
         up = (judged.new_height - point.height) * frame.height_unit_m if judged.new_height is not None and point.height else 0.0
-        judged.vector_m = (float(new_east[0] - old_east[0]), float(new_north[0] - old_north[0]), up)
+        judged.vector_m = Enu(float(new_east[0] - old_east[0]), float(new_north[0] - old_north[0]), up)
 
     def _n_of_file(self, latitude: Array, longitude: Array, seen: Seen) -> float:
         if self.difference.geoid is None:

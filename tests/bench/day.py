@@ -13,6 +13,7 @@ from tests.bench.streams import records, site
 _DAY_S = 86_400.0
 _SHORT_S = 1800.0
 _FIGURES = {"base": (11.0, "1 Hz base"), "rover": (24.0, "10 Hz rover")}
+_REACHED = {"base": 20.4, "rover": 52.5}  # of half an hour, scaled to a day
 
 
 def rows(short: bool) -> list[Row]:
@@ -40,4 +41,4 @@ def _day(name: str, duration_s: float) -> Row:
     cpu_s, wall_s = (one + (all_of_it - one) * scale for one, all_of_it in zip(first, (cpu_s, wall_s), strict=True))
     scaled = f", scaled from {duration_s / 3600:g} h" if scale > 1 else ""
     note = f" (by the wall {wall_s:.3g} s{scaled}; {alerts} alerts; {resident_mib():.0f} MiB with the bench itself)"
-    return at_most("c", f"24 h of a {words} through the rules", limit, cpu_s, " s", note)
+    return at_most("c", f"24 h of a {words} through the rules", limit, cpu_s, " s", note, reached=_REACHED[name])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import math
 import os
 import statistics
 import sys
@@ -33,14 +34,16 @@ class Cost(NamedTuple):
     wall_s: float
 
 
-def at_most(letter: str, what: str, limit: float, value: float, unit: str, note: str = "") -> Row:
-    """A row whose value has to be `limit` or less."""
-    return Row(letter, what, f"≤ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value <= limit, value > 2 * limit)
+def at_most(letter: str, what: str, limit: float, value: float, unit: str, note: str = "", reached: float = 0.0) -> Row:
+    """A row whose value has to be `limit` or less. `reached` is what was, where the limit was not: far off is twice that."""
+    off = value > 2 * max(limit, reached)
+    return Row(letter, what, f"≤ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value <= limit, off)
 
 
-def at_least(letter: str, what: str, limit: float, value: float, unit: str, note: str = "") -> Row:
-    """A row whose value has to be `limit` or more."""
-    return Row(letter, what, f"≥ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value >= limit, value < limit / 2)
+def at_least(letter: str, what: str, limit: float, value: float, unit: str, note: str = "", reached: float = math.inf) -> Row:
+    """A row whose value has to be `limit` or more. `reached` is what was, where the limit was not: far off is half that."""
+    off = value < min(limit, reached) / 2
+    return Row(letter, what, f"≥ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value >= limit, off)
 
 
 def cost(work: Callable[[], object]) -> Cost:

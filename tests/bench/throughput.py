@@ -21,6 +21,8 @@ from tests.bench.row import Row, at_least, at_most, in_turn, median_cpu_s, media
 from tests.bench.streams import chunks, through_the_pipeline
 
 _FIGURES = {"base": (13.0, 5.5), "rover": (9.0, 7.5)}
+# What was reached on the machine of the table, where the figure was not: CPU time against the loop, and against the floor.
+_REACHED = {"base": (9.3, 12.8), "rover": (5.5, 17.9)}
 _COMMIT_S = 5.0  # the site file's default, which the pipeline's log uses
 
 
@@ -53,6 +55,7 @@ def _at(name: str, duration_s: float, runs: int) -> list[Row]:
             cpu["loop"] / cpu["ours"],
             " ×",
             f" (by the wall {loop:.3g} ×; {speed})",
+            reached=_REACHED[name][0],
         ),
         at_most(
             "b",
@@ -61,6 +64,7 @@ def _at(name: str, duration_s: float, runs: int) -> list[Row]:
             cpu["ours"] / cpu["floor"],
             " ×",
             f" (by the wall {floor_:.3g} ×; with a blob a commit instead of a chunk {blocks:.3g} ×)",
+            reached=_REACHED[name][1],
         ),
     ]
 

@@ -50,6 +50,8 @@ case "$*" in
         [ ! -e "$ROOT/ends-soon/$name" ] || echo failed >"$ROOT/posts/$name" ;;
 esac
 """,
+    # The machine of the tests has no group of the service: the file is put where it belongs, by whoever runs them.
+    "install": 'case "$*" in "-m 640 -g witnesspost "*) shift 4; set -- -m 640 "$@" ;; esac; exec /usr/bin/install "$@"',
     "systemd-sysusers": "",
     "systemd-tmpfiles": 'mkdir -p "$ROOT/etc/witnesspost"',
     "udevadm": "",
