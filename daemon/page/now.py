@@ -144,11 +144,17 @@ def _since(sight: Sight, alert: AlertStatus) -> str:
     clock = sight.clock(sight.began_t(alert), alert.since_utc)
     said = [(words.OVER_SINCE if alert.state == "normal" else words.SINCE).format(clock=clock)]
     said += [sight.lasted(alert)] if alert.state != "normal" else []
-    said += [words.SEEN_ALREADY] if alert.state == "acknowledged" else []
+    said += [_seen(sight, alert)] if alert.state == "acknowledged" else []
     said += [words.SHELVED] if alert.shelved else []
     said += [alert.held] if alert.held else []
     line = f"{', '.join(said)}."
     return f"{line} {words.OF_RUN.format(run=alert.of_run)}" if alert.of_run else line
+
+
+def _seen(sight: Sight, alert: AlertStatus) -> str:
+    """By whom, where they gave a name, and when, where a receiver had said the time."""
+    who = words.SEEN_BY.format(by=alert.seen_by) if alert.seen_by else words.SEEN_ALREADY
+    return words.SEEN_AT.format(who=who, clock=sight.clock(sight.t, alert.seen_utc)) if alert.seen_utc else who
 
 
 def _steps(alert: AlertStatus, over: bool) -> list[Html]:

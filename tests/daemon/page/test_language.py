@@ -129,3 +129,17 @@ def test_who_speaks_english_hears_no_other(served):
     words_now = [words.NOW, words.CARD_STEPS, words.SEVERITIES]
     assert words_now == [english.NOW, english.CARD_STEPS, english.SEVERITIES]
     assert "The card and whoever" in served.browser().get("/").text
+
+
+def test_who_has_seen_it_and_when(served, spanish):
+    seen = msgspec.structs.replace(ALERT, state="acknowledged", seen_by="Kim", seen_utc="2026-05-04T20:02:45Z")
+    nameless = msgspec.structs.replace(seen, seen_by=None, seen_utc=None)
+    for one, by_name, bare in (
+        (served, ", seen by Kim at 14:02.", ", seen."),
+        (spanish, ", visto por Kim a las 14:02.", ", visto."),
+    ):
+        inside = one.inside()
+        one.stands(seen, shown="stop")
+        assert by_name in inside.get("/").text
+        one.stands(nameless, shown="stop")
+        assert bare in inside.get("/").text
