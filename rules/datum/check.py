@@ -64,7 +64,9 @@ def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
     if project.grids is not None and not site.file(project.grids).is_dir():
         problems.append(f"project.grids: read {shown(project.grids)}, which is not a folder; expected a folder of PROJ grids")
     frame = None
-    if not {"project.frame", "project.gnss_frame", "project.vertical"} & unread and not (project.is_local and problems):
+    keys = {"project.frame", "project.gnss_frame", "project.vertical"}
+    without = project.is_local and (problems or project.gnss_frame is None)  # what is missing is said where the file is read
+    if not keys & unread and not without:
         try:
             frame = open_frame(site)
         except FrameError as error:

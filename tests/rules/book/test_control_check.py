@@ -7,7 +7,7 @@ import pytest
 from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.datum.geodesy import expected_arp, from_enu, point_at, to_geodetic
+from witnesspost.rules.datum.geodesy import enu, expected_arp, from_enu, point_at, to_ecef, to_geodetic
 from witnesspost.rules.datum.hypotheses import BASE_ORDER
 from witnesspost.rules.facts import CheckIn, Tilt
 
@@ -28,6 +28,7 @@ TABLES = {
     "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843},
     "rover": {"pole_height_m": 2.0},
 }
+COMPENSATED = {"sentence": "PEXMP,TILT", "angle_field": 3, "aligned_field": 4, "compensates": True}
 
 
 @pytest.fixture
@@ -164,6 +165,20 @@ def test_a_standing_that_is_broken_begins_anew(rover, day, broken):
         facts += [fix(t, north=0.3) for t in day.every(1.0, 9.0, 17.0)]
     bench.play(facts, 22.0)
     assert events(bench) == []
+
+
+@pytest.mark.parametrize(("apart_m", "checks"), [(0.045, 1), (0.055, 0)])
+def test_a_standing_begins_with_two_positions_within_five_centimetres(rover, day, apart_m, checks):
+    bench, fix = rover
+    bench.play([fix(t, east=apart_m * (t % 2.0)) for t in day.every(1.0, 1.0, 13.0)], 14.0)
+    assert len(events(bench)) == checks
+
+
+@pytest.mark.parametrize(("away_m", "checks"), [(0.045, 1), (0.055, 0)])
+def test_a_standing_goes_on_within_five_centimetres_of_its_mean(rover, day, away_m, checks):
+    bench, fix = rover
+    bench.play([fix(t, east=away_m if t == 9.0 else 0.0) for t in day.every(1.0, 1.0, 14.0)], 15.0)
+    assert len(events(bench)) == checks
 
 
 def test_each_standing_is_one_event(rover, day):
@@ -340,8 +355,6 @@ def test_a_slipped_digit_is_told_at_the_second_mark(rover, day):
     base = point_at(bench.site, "KQ-1")
     slip = from_enu(base.ecef, Enu(0.0, 0.0, 0.0))
     latitude, longitude, h = to_geodetic(slip)
-    from witnesspost.rules.datum.geodesy import enu, to_ecef
-
     step = enu(base.ecef, to_ecef(latitude + 0.0003, longitude, h))  # 39.1234567 typed as 39.1237567
     for marks, raised in ((("KQ-2",), []), (("KQ-2", "KQ-3"), ["digit-slip"])):
         bench = day.bench(ControlCheck, **TABLES)
@@ -377,6 +390,14 @@ def test_a_check_declared_while_standing_is_judged_then(rover, day):
     assert (kind, detail["point"], detail["passed"]) == ("control-check", "KQ-2", False)
 
 
+@pytest.mark.parametrize(("begins", "checked"), [(59.5, True), (61.5, False)])
+def test_a_declared_check_waits_a_minute_for_the_rover_to_stand(rover, day, begins, checked):
+    bench, fix = rover
+    said = CheckIn(t=0.5, stream="", point="KQ-2")
+    bench.play([said, *(fix(t, 0.6) for t in day.every(0.1, begins, 75.0))], 75.0)
+    assert [kind for _, kind, _ in events(bench)] == (["control-check"] if checked else ["check-in-given-up"])
+
+
 def test_the_wrong_point_picked_is_named(rover, day):
     bench, _ = rover
     facts, until = stands(day, bench, (0.0, 0.0, 0.0), "KQ-3")
@@ -398,6 +419,21 @@ def test_a_leaning_pole_is_waited_for(rover, day, angle, checks):
     facts = [fact for t in day.every(1.0, 1.0, 30.0) for fact in (tilt(t, angle), fix(t + 0.1, up=-0.3))]
     assert len(bench.play(facts, 30.0)) == checks
     assert len(events(bench)) == checks
+
+
+@pytest.mark.parametrize(("angle", "checks"), [(2.0, 1), (29.0, 1), (31.0, 0)])
+def test_a_compensated_pole_is_waited_for_past_its_limit(day, angle, checks):
+    bench = day.bench(ControlCheck, **TABLES, tilt=COMPENSATED)
+    fixes, until = stands(day, bench, (0.0, 0.0, 0.0), "KQ-2", seconds=20.0)
+    bench.play([fact for fix in fixes for fact in (tilt(fix.t - 0.1, angle, aligned=True), fix)], until)
+    assert len(events(bench)) == checks
+
+
+def test_a_word_of_the_tilt_sensor_counts_for_five_seconds(rover, day):
+    bench, fix = rover
+    bench.play([tilt(1.0, 20.0), *(fix(t) for t in day.every(1.0, 1.0, 30.0))], 30.0)
+    ((t, _, _),) = events(bench)
+    assert t == pytest.approx(17.2, abs=0.1)  # the first position over 5 s after the word is the one of 7 s
 
 
 def test_once_it_is_plumb_the_check_begins(rover, day):

@@ -287,6 +287,16 @@ def test_a_sites_own_grid(change, problem):
     assert said.startswith(problem)
 
 
+def test_a_missing_gnss_frame_is_said_once(tmp_path):
+    path = tmp_path / "site.toml"
+    path.write_text(LOCAL.replace('gnss_frame = "EPSG:6319"\n', ""))
+    with pytest.raises(SiteError) as caught:
+        open_whole_site(path)
+    assert [problem.split(";")[0] for problem in caught.value.problems if "gnss_frame" in problem] == [
+        "project.gnss_frame: missing"
+    ]
+
+
 def test_files_that_are_none(tmp_path):
     for content, words in ((None, "cannot be read: No such file"), (b"[post", "line 1: read [post; expected a table's name")):
         path = tmp_path / "site.toml"
