@@ -111,7 +111,7 @@ class StripReader:
             struck = end.utc.astimezone(zone).replace(minute=0, second=0, microsecond=0).astimezone(dt.UTC)
             begin = struck - dt.timedelta(hours=hours - 1)
             until_s = (end.utc - begin).total_seconds()
-        found = _Parts(begin, until_s)
+        found = _Parts()
         parts = [_Part(paths[-1], until_s - end_t, begun_t + until_s - end_t, until_s)]
         parts += self._earlier(paths[:-1], begin) if begin is not None else []
         self._files = {path: file for path, file in self._files.items() if path in {part.path for part in parts}}
@@ -168,7 +168,7 @@ class StripReader:
 class _Parts:
     """The day while it is put together."""
 
-    def __init__(self, begin: dt.datetime | None, until_s: float):
+    def __init__(self) -> None:
         self.fix: list[FixBand] = []
         self.age: list[Level] = []
         self.corrections: list[Level] = []
@@ -176,7 +176,6 @@ class _Parts:
         self.checks: list[CheckMark] = []
         self.said: list[TextMark] = []
         self.gaps: list[GapBand] = []
-        self._until_s = until_s
 
     def add_fixes(self, file: _File, part: _Part) -> None:
         for minute, found in sorted(file.minutes.items()):

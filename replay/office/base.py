@@ -40,8 +40,6 @@ class Check(Struct, frozen=True, kw_only=True):
     offset: Enu
     horizontal_m: float
     vertical_m: float
-    up_scatter_m: float = 0.0
-    plan_scatter_m: float = 0.0
 
 
 class Given(Struct, frozen=True, kw_only=True):

@@ -76,7 +76,6 @@ class Controller:
         self._open: list[_Store] = []
         self._next = 0
         self._fixed_since: float | None = None
-        self._last_station: int | None = None
         self._fixed: list[tuple[float, float, int | None]] = []  # stretches of fixed: from, to, station
 
     def hears(self, t: float, place: Ecef, quality: int, station: int | None) -> None:
