@@ -1,9 +1,11 @@
 """control-check on a stepped clock: every occupation of control is an event, and a wrong one an alert."""
 
+import datetime as dt
 import random
 import re
 
 import pytest
+from witnesspost.rules.book import control_check
 from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Ecef, Enu
@@ -301,6 +303,28 @@ def test_a_base_over_the_wrong_mark_puts_the_crew_where_no_mark_is(rover, day):
     say, steps = words(raised)
     assert "another control point: KQ-4 instead of KQ-1" in say
     assert steps[3] == "The base last. Read the mark under the base: is it KQ-1? And which point is picked in the base?"
+
+
+@pytest.mark.parametrize(("aside", "points"), [(0.045, ["KQ-2"]), (0.075, [])])
+def test_a_moved_mark_is_known_within_five_centimetres(rover, day, aside, points):
+    # The axes at KQ-2 are turned against those at KQ-1: the step itself is 1 cm off there.
+    bench, _ = rover
+    step = enu(point_at(bench.site, "KQ-1").ecef, point_at(bench.site, "KQ-4").ecef)
+    facts, until = stands(day, bench, (step.east_m, step.north_m + aside, step.up_m), "KQ-2")
+    assert [change.evidence["point"] for change in bench.play(facts, until)] == points
+
+
+def test_where_marks_are_moved_is_worked_out_once_a_day(rover, day, monkeypatch):
+    bench, fix = rover
+    worked_out = []
+    monkeypatch.setattr(control_check, "predictions", lambda situation: worked_out.append(situation.today) or [])
+    t = 0.0
+    for utc in ("2026-06-15T01:00:00Z", "2026-06-15T13:00:00Z", "2026-06-15T23:00:00Z", "2026-06-16T01:00:00Z",
+                "2026-06-17T01:00:00Z"):  # fmt: skip
+        said = day.utc(t, utc=dt.datetime.fromisoformat(utc))
+        bench.play([said, *(fix(s, 0.6) for s in day.every(1.0, t + 1.0, t + 13.0))], t + 20.0)
+        t += 20.0
+    assert [round((year - 2026) * 365 + 1) for year in worked_out] == [166, 167, 168]  # 15, 16 and 17 June
 
 
 def test_a_proven_base_moves_no_mark(rover, day):
