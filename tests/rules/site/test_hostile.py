@@ -98,11 +98,11 @@ HOSTILE_LINES = {
 
 @pytest.mark.parametrize("make", HOSTILE_LINES.values(), ids=HOSTILE_LINES)
 def test_no_pattern_costs_much_more_than_a_good_file_of_its_size(make):
-    """In CPU time, a quarter of a megabyte each."""
+    """In CPU time, a quarter of a megabyte each: keys as deep as may be cost ten times as much, what is not linear hundreds."""
     size = 250_000
     good = "".join(POINT.format(i, 39.1 + i * 1e-6, 9.0) for i in range(size // 75))
     hostile = "".join(make(i) for i in range(size // len(make(0))))
-    assert cost_of(GOOD + hostile) < 8 * cost_of(GOOD + good)
+    assert cost_of(GOOD + hostile) < 25 * cost_of(GOOD + good)
 
 
 def cost_of(text):
