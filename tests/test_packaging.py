@@ -54,8 +54,8 @@ def test_every_room_is_installed():
 
 
 def shipped() -> set[str]:
-    """What a post needs at run time: modules, what the type checker asks for, the geoid, scenarios and their grids."""
-    kinds = {".py", ".z", ".toml", ".gtx", ".typed", ".css", ".js"}
+    """What a post needs: modules, what the type checker asks for, the geoid, catalogues, scenarios and their grids."""
+    kinds = {".py", ".z", ".toml", ".gtx", ".typed", ".css", ".js", ".po"}
     return {
         f"witnesspost/{path.relative_to(TOP)}"
         for room in ROOMS
