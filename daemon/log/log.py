@@ -87,39 +87,14 @@ class Log:
         rotate_s: float = 86400.0,
         rotate_bytes: int = 1 << 30,
         waiting_most_bytes: int = _WAITING_MOST_BYTES,
+        begin: bool = True,
     ) -> Log:
         """Begin a log: the next number in `folder`, or just the file `path`, which must not exist (FileExistsError).
 
         Looks at the last file first (`daemon.log.folder`). Raises LogBusy where another service writes here; a disk that
-        cannot be written is not an error but a failed log (`state`), tried again every `commit_s`.
+        cannot be written is not an error but a failed log (`state`), tried again every `commit_s`. Without `begin` the lock is
+        taken and nothing written yet: this waits for no sync, and `begin` is to be called.
         """
-        log = cls.prepare(
-            folder,
-            site,
-            site_text,
-            path=path,
-            t=t,
-            rotate_s=rotate_s,
-            rotate_bytes=rotate_bytes,
-            waiting_most_bytes=waiting_most_bytes,
-        )
-        log.begin(t)
-        return log
-
-    @classmethod
-    def prepare(
-        cls,
-        folder: str | Path,
-        site: Site,
-        site_text: str,
-        *,
-        path: str | Path | None = None,
-        t: float = 0.0,
-        rotate_s: float = 86400.0,
-        rotate_bytes: int = 1 << 30,
-        waiting_most_bytes: int = _WAITING_MOST_BYTES,
-    ) -> Log:
-        """As `start`, the lock taken and nothing written yet: this waits for no sync. Then `begin`."""
         single = Path(path) if path is not None else None
         if single is not None and single.exists():
             raise FileExistsError(f"{path}: exists; name a file that does not")
@@ -131,6 +106,8 @@ class Log:
                 logs.lock()
             except OSError as error:
                 log._fail(t, error)
+        if begin:
+            log.begin(t)
         return log
 
     def __init__(

@@ -54,7 +54,7 @@ class Recorder:
         """Raises LogBusy where another service writes the same log."""
         self.loss: Loss | None = None
         self._clock, self._keep, self._begun = clock, keep, begun
-        self._log = Log.prepare(folder, site, site_text)
+        self._log = Log.start(folder, site, site_text, begin=False)
         self._mark = AlarmMark(mark, self._log.run)
         self._state = self._log.state()
         self._error: BaseException | None = None

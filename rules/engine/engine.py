@@ -306,8 +306,8 @@ class Engine:
         self._in_force = [_InForce(rule) for rule in rules]
         self._listeners = {}
         for rule in rules:
-            for kind, see in rule.seers().items():
-                self._listeners[kind] = (*self._listeners.get(kind, ()), (rule, see))
+            for kind in rule.sees:
+                self._listeners[kind] = (*self._listeners.get(kind, ()), (rule, rule.see))
         self._told.clear()
         self._concerned.clear()
         self._next_due = _AT_ONCE

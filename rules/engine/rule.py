@@ -13,7 +13,7 @@ from typing import Any, ClassVar, Generic, Protocol, TypeVar
 
 from msgspec import Struct
 from witnesspost.rules.advice import Advice
-from witnesspost.rules.engine.scene import Scene, Seers
+from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.finding import Cause, Finding
 from witnesspost.rules.site.model import Severity, Site
@@ -62,10 +62,6 @@ class Rule(Generic[FiguresT]):
 
     def see(self, fact: Fact) -> None:
         """Take in one fact of the kinds in `sees`, in the order of arrival."""
-
-    def seers(self) -> Seers:
-        """What takes in which kind of fact: `see` all of `sees`. A rule may have a method of its own for each kind."""
-        return dict.fromkeys(self.sees, self.see)
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What is wrong at `t`: called several times a second, so cheap when all is well."""
