@@ -98,7 +98,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
     sees = (Epoch, Traffic, Port)
     causes = {
         "line-silent": Advice(
-            "No corrections for {silent_s} s: nothing comes in on {stream}.",
+            "No corrections for {silent_s} s: nothing comes in on the port for {stream}.",
             (_DO_NOT_STORE, *_RADIO_STEPS, *_SAME_AT_BOTH, _RADIO_AND_RECEIVER),
             (_TELL_THE_CREW, "Base's receiver: is it on, and does it track satellites?", *_BASE_LINE),
         ),
