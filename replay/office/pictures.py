@@ -89,6 +89,7 @@ def _strip(facts: DayFacts, epochs: Epochs, shown: Any, strip: Strip) -> Any:
         x_axis_type="datetime", y_range=Range1d(start=0.4, end=5.6), height=330, sizing_mode="stretch_width",
         tools="xpan,xwheel_zoom,xbox_zoom,reset", toolbar_location="above",
     )  # fmt: skip
+    plot.toolbar.logo = None
     plot.yaxis.ticker = [*_LANES.values()]
     plot.yaxis.major_label_overrides = {at: name for name, at in _LANES.items()}
     plot.ygrid.visible = False
@@ -146,6 +147,7 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
 
     plot = figure(match_aspect=True, height=520, sizing_mode="stretch_width", tools="pan,wheel_zoom,box_zoom,reset",
                   x_axis_label="east, m", y_axis_label="north, m", toolbar_location="above")  # fmt: skip
+    plot.toolbar.logo = None
     east, north = plane(epochs.latitude[shown], epochs.longitude[shown])
     kind = _kind(epochs.quality[shown])
     for number, (name, colour) in enumerate(_FIX):

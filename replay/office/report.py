@@ -235,4 +235,5 @@ def _height(metres: float | None) -> str:
 def _mm(metres: float) -> str:
     if abs(metres) >= 1.0:
         return f"{metres:+.3f} m".replace("-", "−")
-    return f"{metres * 1000:+.0f}".replace("-", "−")
+    millimetres = round(metres * 1000)
+    return f"{millimetres:+d}".replace("-", "−") if millimetres else "0"

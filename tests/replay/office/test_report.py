@@ -66,6 +66,7 @@ def test_it_begins_with_what_the_base_said_and_what_becomes_of_the_points(made):
 def test_it_has_all_its_parts_and_needs_no_network(made):
     page, text = read(made)
     assert [part for part in page.loads if not part.startswith(("#", "data:"))] == []
+    assert not re.search(r"[+−]0(?![.\d])", text)  # what rounds to nothing has no sign
     parts = ("The day", "The base", "Check-ins", "The map", "The points", "The radio", "Alerts", "What this page cannot know")
     for words in (*parts, "Decision of the licensed surveyor", "digest ", "KQ-2", "passed", "failed"):
         assert words in text, words
