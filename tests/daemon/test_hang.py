@@ -183,6 +183,7 @@ def test_an_error_of_the_log_ends_the_service(tmp_path, running, monkeypatch):
     assert "a bug" in service.log.loss.why
 
 
+@pytest.mark.slow
 def test_a_slow_card_holds_up_neither_ports_nor_alarms(tmp_path):
     """A sync takes one and a half seconds: as of a card that is nearly worn out."""
     line = Line(tmp_path / "tty-corrections")
