@@ -61,6 +61,30 @@ def new_file(name: str | Path) -> Iterator[Path]:
             shutil.rmtree(folder, ignore_errors=True)
 
 
+@contextlib.contextmanager
+def new_folder(name: str | Path) -> Iterator[Path]:
+    """A folder to write files into: synced and put at `name` when the block ends, removed when it raises. Raises CannotWrite
+    where something is there already, where the folder around it is missing, without rights or room.
+    """
+    path = Path(name)
+    if os.path.lexists(path):
+        raise _exists(path)
+    with _told(name):
+        around = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
+        try:
+            written = around / path.name
+            written.mkdir()
+            yield written
+            for file in (*sorted(written.iterdir()), written):
+                _sync(file)
+            if os.path.lexists(path):
+                raise _exists(path)
+            written.rename(path)
+            _sync(path.parent)
+        finally:
+            shutil.rmtree(around, ignore_errors=True)
+
+
 def put(written: Path, path: Path) -> None:
     """Move a file to a path on the same disk where nothing is. Raises FileExistsError where something is."""
     try:

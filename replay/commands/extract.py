@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import click
-from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import CannotWrite, new_folder
 from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.local_time import local_text
@@ -13,9 +13,12 @@ from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError, NothingThere
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.salvaging import Sound, sound_blocks
+from witnesspost.replay.commands.points import INSTALL
 from witnesspost.replay.export.window import EXAMPLES, Window, window_of
 
-_FORMS = ("raw", "csv", "geojson")
+_FORMS = ("raw", "csv", "geojson", "parquet")
+
+_EVERY = ("csv", "geojson")
 
 
 @click.command()
@@ -50,10 +53,14 @@ def extract(
     sound: bool,
     output: str,
 ) -> None:
-    """Get out of LOG, or of all logs of a day or of a folder: a stream's bytes as they came (raw), or the positions (csv,
-    geojson)."""
+    """Get out of LOG, or of all logs of a day or of a folder: a stream's bytes as they came (raw), the positions (csv,
+    geojson), or every table (parquet: a folder of files)."""
     if form == "raw" and stream is None:
         raise Unusable("--as raw needs --stream NAME: expected a stream as the site file names it")
+    if form == "parquet" and output == "-":
+        raise Unusable("--as parquet writes a folder with a file for each table: expected -o FOLDER")
+    if every_s is not None and form not in _EVERY:
+        raise Unusable(f"--every goes with --as {' or '.join(_EVERY)}: expected it left out with {form}")
     if sound and (form != "raw" or from_ or to or post_name):
         raise Unusable("--what-is-sound goes with --stream and -o alone: expected no other option beside it")
     try:
@@ -61,6 +68,10 @@ def extract(
             click.echo(_sound(logs, str(stream), output), err=True)
             return
         with Day.open(logs) as day:
+            if form == "parquet":
+                said = _tables(day.posts if post_name is None else [day.post(post_name)], from_, to, output)
+                click.echo(f"{output}: {said}", err=True)
+                return
             post = day.post(post_name)
             window = window_of(post, from_, to)
             said = _raw(post, window, str(stream), output) if form == "raw" else _positions(post, window, form, every_s, output)
@@ -114,6 +125,17 @@ def _positions(post: PostLogs, window: Window, form: str, every_s: float | None,
         if not count:
             raise NothingThere(_nothing(post, "no position came"))
     return f"{count} positions"
+
+
+def _tables(posts: list[PostLogs], begin: str | None, end: str | None, output: str) -> str:
+    try:
+        from witnesspost.replay.export import parquet
+    except ImportError:
+        raise Unusable(f"--as parquet {INSTALL}") from None
+    windows = [window_of(post, begin, end) for post in posts]
+    with new_folder(output) as folder:
+        counts = parquet.write_tables(posts, windows, folder)
+    return ", ".join(f"{name} {count}" for name, count in counts.items())
 
 
 def _nothing(post: PostLogs, what: str) -> str:

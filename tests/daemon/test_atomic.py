@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from witnesspost.daemon import atomic
-from witnesspost.daemon.atomic import CannotWrite, new_file, output
+from witnesspost.daemon.atomic import CannotWrite, new_file, new_folder, output
 from witnesspost.daemon.cli import main
 from witnesspost.daemon.log.log import Log
 from witnesspost.rules.site.reading import site_from_toml
@@ -256,3 +256,17 @@ def test_the_count_of_starts_is_never_written_through_a_link(tmp_path):
     assert count_start(tmp_path / "kestrel.starts") is None
     assert precious.read_text() == "7"
     assert [count_start(tmp_path / "other.starts") for _ in range(3)] == [0, 1, 2]
+
+
+def test_a_folder_appears_whole_or_not_at_all(tmp_path):
+    with new_folder(tmp_path / "out") as folder:
+        (folder / "one").write_bytes(b"1")
+        assert not (tmp_path / "out").exists()
+    assert {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()} == {"one": b"1"}
+    with pytest.raises(CannotWrite, match="is a folder"), new_folder(tmp_path / "out"):
+        pass
+    with pytest.raises(CannotWrite, match="cannot be written"), new_folder(tmp_path / "no" / "out"):
+        pass
+    with pytest.raises(CannotWrite, match="Is a directory"), new_folder(tmp_path / "late") as folder:
+        folder.write_bytes(b"1")
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]

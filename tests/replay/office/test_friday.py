@@ -5,7 +5,7 @@ from click.testing import CliRunner
 from witnesspost.replay.commands.points import points
 from witnesspost.replay.world.scenario import scenario
 
-from tests.replay.office.conftest import invented
+from tests.replay.conftest import invented
 
 
 @pytest.mark.slow

@@ -12,7 +12,7 @@ from witnesspost.replay.play.player import play
 from witnesspost.replay.world.invent import invent_day
 from witnesspost.replay.world.scenario import FOLDER, scenario
 
-DAY = Path(__file__).with_name("short-day.toml")
+DAY = Path(__file__).with_name("office") / "short-day.toml"
 
 
 def invented(folder, told, field):
