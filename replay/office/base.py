@@ -20,7 +20,7 @@ from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Verdict as Explained
 from witnesspost.rules.datum.explanation import in_words
 from witnesspost.rules.datum.geodesy import DatumError, ExpectedArp, enu
-from witnesspost.rules.datum.hypotheses import TYPED_M
+from witnesspost.rules.datum.prediction import TYPED_M
 from witnesspost.rules.datum.verdict import Datum, decimal_year
 from witnesspost.rules.site.model import Base, Site
 

@@ -25,7 +25,7 @@ ROVER_M, ROVER_PPM = (0.008, 0.015), (1.0, 1.0)
 CENTRING_M = 0.002
 GEOID_PPM = 2.0
 BUBBLE_DEG = 0.25  # a circular bubble that is looked at: common practice, no source
-SENSOR_DEG = 0.5  # of a tilt sensor, as `rules.datum.hypotheses` has it: common practice, no source
+SENSOR_DEG = 0.5  # of a tilt sensor, as `rules.datum.rover_causes` has it: common practice, no source
 TILTED_BASE_M = 2.4e7
 """A base out by e tilts a baseline of b by about e·b over four times the earth's radius: common practice, no source."""
 

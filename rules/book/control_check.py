@@ -27,9 +27,10 @@ from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, words_of
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise
 from witnesspost.rules.datum.geodesy import ExpectedArp
-from witnesspost.rules.datum.hypotheses import Rover, autonomous, predictions
+from witnesspost.rules.datum.hypotheses import autonomous, predictions
 from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
 from witnesspost.rules.datum.occupation import Occupation, stands
+from witnesspost.rules.datum.prediction import Rover
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance, Outcome
 from witnesspost.rules.engine.rule import Delays, Finding, Rule

@@ -29,17 +29,8 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.hypotheses import (
-    ALONE,
-    ORDER,
-    ROVER_ORDER,
-    Prediction,
-    Situation,
-    autonomous,
-    predictions,
-    rover_predictions,
-    sum_of,
-)
+from witnesspost.rules.datum.hypotheses import ORDER, ROVER_ORDER, autonomous, predictions, rover_predictions, sum_of
+from witnesspost.rules.datum.prediction import ALONE, Prediction, Situation
 
 PAIR_PRIOR = 1 / 50
 TIE_M = 0.01

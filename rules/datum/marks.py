@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Noise
-from witnesspost.rules.datum.hypotheses import Prediction
+from witnesspost.rules.datum.prediction import Prediction
 
 EASY = frozenset({"digit-slip", "rounded"})  # causes that must show at two marks
 SAME_M = 0.05

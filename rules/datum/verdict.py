@@ -11,9 +11,10 @@ from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, exp
 from witnesspost.rules.datum.frames import Frame
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at, to_ecef, to_geodetic
 from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
-from witnesspost.rules.datum.hypotheses import ROVER_ORDER, Rover, Situation, predictions
+from witnesspost.rules.datum.hypotheses import ROVER_ORDER, predictions
 from witnesspost.rules.datum.occupation import Mean
 from witnesspost.rules.datum.opening import open_frame
+from witnesspost.rules.datum.prediction import Rover, Situation
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.gnss import WGS84

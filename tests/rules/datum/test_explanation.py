@@ -7,7 +7,9 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Noise, explain, in_words
 from witnesspost.rules.datum.frames import frame_of
 from witnesspost.rules.datum.geodesy import enu, expected_arp, point_at
-from witnesspost.rules.datum.hypotheses import BASE_ORDER, FAMILY, Rover, Situation, predictions, slant_as_vertical
+from witnesspost.rules.datum.height_causes import slant_as_vertical
+from witnesspost.rules.datum.hypotheses import BASE_ORDER, FAMILY, predictions
+from witnesspost.rules.datum.prediction import Rover, Situation
 from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.site.reading import site_from_table
 

@@ -1,0 +1,104 @@
+"""What puts a coordinate somewhere else: another frame, epoch, point, zone, order or foot.
+
+One function a cause; each gives the predictions of all the ways in which that cause comes about.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from witnesspost.rules.coordinates import Enu
+from witnesspost.rules.datum.geodesy import enu, from_enu
+from witnesspost.rules.datum.prediction import TYPED_M, Prediction, Situation, arp_at
+from witnesspost.rules.datum.shifts import Shift, epoch_shift, frame_shifts, reference_epoch
+from witnesspost.rules.datum.zones import next_zones
+
+_SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
+
+
+def survey_foot(s: Situation) -> Iterator[Prediction]:
+    """Easting and northing by 500000/499999 or its inverse: the US survey foot taken for the foot, or the other way.
+
+    Source: 85 FR 62698 (1200/3937 m and 0.3048 m, both exact). Only where the control is on a grid.
+    """
+    if s.expected.grid is not None:
+        easting, northing = s.expected.grid
+        for factor, which in ((1 / _SURVEY_FOOT, "US survey feet as feet"), (_SURVEY_FOOT, "feet as US survey feet")):
+            yield arp_at("survey-foot", s, *s.frame.geographic(easting * factor, northing * factor), which)
+
+
+def frame_shift(s: Situation) -> Iterator[Prediction]:
+    """The same place in another frame in use there (`shifts.frame_shifts` names them, their way and its accuracy); or the
+    angles of the project's own old datum, given as if they were GNSS's.
+    """
+    own = s.frame.on_own_datum(s.expected.latitude, s.expected.longitude)
+    if own is not None:
+        yield arp_at("frame-shift", s, *own, f"the project's own datum ({s.frame.name})")
+    for shift in frame_shifts(s.frame, s.expected.epoch, s.expected.place, s.today):
+        offset = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
+        way = Prediction("frame-shift", *offset, *_out(s, shift), shift.name, way=shift.way)
+        size_m = math.hypot(offset.east_m, offset.north_m)
+        if way.horizontal_m < size_m:  # otherwise it says only that something may have moved
+            yield way._replace(vague=2 * way.horizontal_m > size_m)
+
+
+def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
+    """The plate's motion from the project's epoch to the day, or back (`shifts.epoch_shift`)."""
+    shift = epoch_shift(s.frame, s.expected.epoch, s.expected.place, s.today)
+    if shift is not None:
+        east, north, up = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
+        size_m = math.hypot(east, north)
+        if shift.doubt.horizontal_m >= size_m:
+            return
+        vague = 2 * shift.doubt.horizontal_m > size_m
+        way = Prediction("epoch-shift", east, north, up, *_out(s, shift), shift.name, way=shift.way, vague=vague)
+        yield way
+        if reference_epoch(s.frame) is None:  # nobody has a coordinate from before the frame's own epoch
+            yield way._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{shift.name}, backwards")
+
+
+def other_control_point(s: Situation) -> Iterator[Prediction]:
+    """Another point of the list, with the same antenna height: the wrong point was picked in the base.
+
+    For a rover that hears no station, the base may just as well be on the wrong mark: it then carries the same, reversed.
+    """
+    for other in s.others:
+        offset = enu(s.expected.ecef, other.ecef, s.frame.ellipsoid)
+        exact = Prediction("other-control-point", *offset, TYPED_M, TYPED_M + s.height_doubt_m, other.point, far=other.ecef)
+        yield exact
+        if s.rover is not None:
+            east, north, up = offset
+            back = from_enu(s.expected.ecef, Enu(-east, -north, -up), s.frame.ellipsoid)
+            yield exact._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{other.point} under the base", far=back)
+
+
+def sign_or_order(s: Situation) -> Iterator[Prediction]:
+    """Latitude and longitude or easting and northing swapped, or a hemisphere's sign lost, the height as it was.
+
+    Source: common practice, no source.
+    """
+    latitude, longitude = s.expected.latitude, s.expected.longitude
+    ways = {
+        "the longitude's sign": (latitude, -longitude),
+        "the latitude's sign": (-latitude, longitude),
+        "both signs": (-latitude, -longitude),
+        "latitude and longitude swapped": (longitude, latitude),
+        "latitude and longitude swapped, signs lost": (abs(longitude), abs(latitude)),
+    }
+    if s.expected.grid is not None:
+        easting, northing = s.expected.grid
+        ways["easting and northing swapped"] = s.frame.geographic(northing, easting)
+    for which, (north, east) in ways.items():
+        if abs(north) <= 90 and math.isfinite(east):
+            yield arp_at("sign-or-order", s, north, east, which, far=True)
+
+
+def other_zone(s: Situation) -> Iterator[Prediction]:
+    """The same grid coordinates read in a neighbouring zone (`zones.next_zones` says which they are)."""
+    for which, latitude, longitude in next_zones(s.frame, s.expected.latitude, s.expected.longitude):
+        yield arp_at("other-zone", s, latitude, longitude, which, far=True)
+
+
+def _out(s: Situation, shift: Shift) -> tuple[float, float]:
+    return shift.doubt.horizontal_m, shift.doubt.vertical_m + s.height_doubt_m

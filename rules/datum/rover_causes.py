@@ -1,0 +1,52 @@
+"""What the rover's own pole and point do to its position, east, north and up of the point that it is on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from witnesspost.rules.coordinates import Enu
+from witnesspost.rules.datum.geodesy import enu
+from witnesspost.rules.datum.prediction import LEAST_M, Prediction, Rover
+
+ON_MARK_M = 0.15
+_NOTCH_M, _NOTCHES = 0.05, 50  # a pole's notches: common practice, no source
+_POLE_PARTS_M = {"a foot": 0.3048, "a quick release": 0.065, "the antenna's phase centre": 0.09}
+_SLACK_DEG = 0.5  # of a tilt sensor: common practice, no source
+_UNKNOWN_LEAN_DEG = 8.0  # nobody leans a pole farther without seeing it: common practice, no source
+
+
+def rover_pole(rover: Rover) -> Iterator[Prediction]:
+    """The pole's height left out or applied twice, or wrong by a notch, a foot or one of its parts: up only.
+
+    Source: common practice, no source.
+    """
+    if rover.pole_m > 0:
+        yield Prediction("rover-pole", 0.0, 0.0, rover.pole_m, which="the pole's height left out", weight=0.25)
+        yield Prediction("rover-pole", 0.0, 0.0, -rover.pole_m, which="the pole's height taken off twice", weight=0.25)
+    parts = {f"{n * _NOTCH_M * 100:.0f} cm": n * _NOTCH_M for n in range(1, _NOTCHES + 1)} | _POLE_PARTS_M
+    for which, part in parts.items():
+        for sign, way in ((1.0, "longer"), (-1.0, "shorter")):
+            share = 0.25 / len(parts)
+            yield Prediction("rover-pole", 0.0, 0.0, sign * part, which=f"a pole {which} {way}", weight=share, vague=True)
+
+
+def leaning_pole(rover: Rover, offset: Enu) -> Iterator[Prediction]:
+    """A pole of length L that leans by θ puts the point L·sin θ aside and L·(1 − cos θ) low, in any direction.
+
+    Source: geometry; `tilt` says the angle where a sensor does.
+    """
+    aside = math.hypot(offset.east_m, offset.north_m)
+    angle = _UNKNOWN_LEAN_DEG if rover.tilt_deg is None else rover.tilt_deg + _SLACK_DEG
+    if rover.pole_m > 0 and LEAST_M <= aside <= rover.pole_m * math.sin(math.radians(angle)):
+        drop = rover.pole_m - math.sqrt(rover.pole_m**2 - aside**2)
+        degrees = math.degrees(math.asin(aside / rover.pole_m))
+        yield Prediction("leaning-pole", offset.east_m, offset.north_m, -drop, which=f"by {degrees:.1f}°", vague=True)
+
+
+def mark_or_point(rover: Rover) -> Iterator[Prediction]:
+    """The wrong point picked or the wrong mark under the pole; or a mark that was disturbed. Source: common practice."""
+    for other in rover.others:
+        offset = enu(rover.point.ecef, other.ecef)
+        yield Prediction("mark-or-point", *offset, which=f"{other.point} under the pole", weight=0.5 / len(rover.others))
+    yield Prediction("mark-or-point", 0.0, 0.0, 0.0, ON_MARK_M, ON_MARK_M, "a disturbed mark", weight=0.5, vague=True)
