@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 from witnesspost.daemon.atomic import leave_standard_output
+from witnesspost.daemon.usage import usage_words
 
 COMMANDS = {
     "watch": "witnesspost.daemon.commands.watch:watch",
@@ -80,9 +81,9 @@ def _usage_in_one_line() -> Iterator[None]:
     except click.exceptions.NoArgsIsHelpError:
         raise
     except click.UsageError as error:
-        what = " ".join(error.format_message().split()).rstrip(".")
+        what = usage_words(error, COMMANDS)
         command = error.ctx.command_path if error.ctx is not None else "witnesspost"
-        raise Unusable(f"{what}; see {command} --help") from None
+        raise Unusable(f"{what}{' ' if what.endswith('?') else '; '}see {command} --help") from None
 
 
 @contextlib.contextmanager

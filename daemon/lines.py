@@ -23,16 +23,20 @@ QUALITY_WORDS: dict[int, str] = {
 }
 """GGA's quality, as people read it."""
 
-_OTHERS = {"cause": "now", "acknowledged": "seen", "normal": "over", "cleared": "over"}
+_OTHERS = {"acknowledged": "seen", "normal": "over", "cleared": "over"}
 _MOST_RAISED = 1000  # alerts whose beginning is remembered
 
 
 class Teller:
-    """Changes in words, in the order in which they come: so that an end says how long it lasted."""
+    """Changes in words, in the order in which they come: so that an end says how long it lasted.
 
-    def __init__(self, stamps: Stamps, speech: Speech = ENGLISH):
+    `hints` says of an alert's steps how often each has helped.
+    """
+
+    def __init__(self, stamps: Stamps, speech: Speech = ENGLISH, hints: Callable[[Change], Sequence[str]] = lambda change: ()):
         self._stamps = stamps
         self._speech = speech
+        self._hints = hints
         self._raised_t: dict[int, float] = {}
 
     def text(self, change: Change, look: Look) -> str:
@@ -44,13 +48,14 @@ class Teller:
         phrase = self._speech.phrase
         say, steps = words(change, self._speech)
         key = f"({change.rule}: {change.cause})"
+        word: str = change.severity
         if change.change in ("raised", "cause"):
             self._raised_t.setdefault(change.alert, change.t)
             if len(self._raised_t) > _MOST_RAISED:
                 del self._raised_t[next(iter(self._raised_t))]
-            word = change.severity if change.change == "raised" else _OTHERS["cause"]
             because = f"{phrase(f'Because of {change.because_of}:')} " if change.because_of else ""
-            text = f"{because}{say}"
+            another = f"{phrase('Another cause now:')} " if change.change == "cause" and not because else ""
+            text = f"{because}{another}{say}"
             quiet = change.because_of is not None or change.shelved
         else:
             word, quiet = _OTHERS[change.change], True
@@ -61,7 +66,7 @@ class Teller:
             shown=phrase(word),
             clock=self._stamps(change.t, change.utc),
             text=f"{text} {key}",
-            steps=[] if quiet else steps,
+            steps=[] if quiet else hinted(steps, [phrase(hint) for hint in self._hints(change)]),
             depth=1 if change.because_of else 0,
         )
 
@@ -83,7 +88,8 @@ class Teller:
             self._raised_t.pop(change.alert, None)
             seen = f" Seen{seen}." if "seen_t" in change.evidence else ""
             return f"It lasted {after}.{seen}" if after else f"It is over.{seen}"
-        return f"It lasted {after}, and nobody has seen it yet." if after else "It is over, and nobody has seen it yet."
+        unseen = "" if change.because_of else ", and nobody has seen it yet"  # of a consequence nobody is asked
+        return f"It lasted {after}{unseen}." if after else f"It is over{unseen}."
 
 
 def seen_words(evidence: Mapping[str, Any]) -> str:

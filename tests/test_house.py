@@ -40,7 +40,8 @@ ALLOWED = {
     "rules.book": f"{PLAIN} rules.advice rules.engine rules.datum",
     "rules.book.words": f"{PLAIN} rules.advice rules.book rules.language",
     "daemon.__main__": "daemon.cli",
-    "daemon.cli": "daemon.atomic",  # commands only as strings
+    "daemon.cli": "daemon.atomic daemon.usage",  # commands only as strings
+    "daemon.usage": "",
     "daemon.atomic": "",
     "daemon.clock": "",
     "daemon.local_time": "",

@@ -118,6 +118,8 @@ def _entry(alert: AlertStatus, stamps: Stamps, status: Status, speech: Speech) -
 
 
 def _state(alert: AlertStatus, stamps: Stamps) -> str:
+    if alert.state == "normal" and alert.because_of is not None:
+        return "Over."
     if alert.state == "normal":
         return f"Over, and nobody has seen it ({alert.of_run})." if alert.of_run else "Over, and nobody has seen it."
     words = [f"Raised {span(alert.for_s)} ago"]

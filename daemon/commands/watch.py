@@ -87,7 +87,7 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
         lambda: Panel(site, known),
         ServiceManager,
         # Under the service manager stdout is the journal, which hears of alerts with their fields.
-        (lambda: Journal(speech=speech))
+        (lambda: Journal(zone=site.post.zone, speech=speech))
         if JournalSocket.is_ours()
         else lambda: Terminal(as_json, zone=site.post.zone, speech=speech),
         lambda: HealthTeller(log_folder(site), restarts),

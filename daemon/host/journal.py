@@ -10,6 +10,7 @@ An alert carries RULE=, CAUSE=, SEVERITY=, CHANGE=, STREAM=, ALERT= and T_S= bes
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import os
 import socket
 import struct
@@ -17,9 +18,10 @@ from pathlib import Path
 
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.host.news import News, port_words
+from witnesspost.daemon.lines import Teller
+from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.screen import plain
 from witnesspost.rules.alert import Change
-from witnesspost.rules.book.words import words
 from witnesspost.rules.language.speech import ENGLISH, Speech
 
 SOCKET = Path("/run/systemd/journal/socket")
@@ -37,9 +39,10 @@ class Journal:
     name = "journal"
     vital = False
 
-    def __init__(self, path: Path = SOCKET, speech: Speech = ENGLISH):
+    def __init__(self, path: Path = SOCKET, zone: dt.tzinfo = dt.UTC, speech: Speech = ENGLISH):
         self._path = path
         self._speech = speech
+        self._teller = Teller(Stamps(zone), speech)
         self._socket: JournalSocket | None = None
 
     def start(self, post: PostView) -> None:
@@ -52,7 +55,7 @@ class Journal:
         """Each change, with its fields."""
         assert self._socket is not None
         for change in changes:
-            self._socket.change(change, self._speech)
+            self._socket.change(change, self._message(change))
 
     def turn(self, t: float) -> None:
         """What is new."""
@@ -66,6 +69,15 @@ class Journal:
                 self._socket.send(f"log {pulse.log.path or 'none'} closed")
             self._socket.close()
             self._socket = None
+
+    def _message(self, change: Change) -> str:
+        """What sounds is three lines: what is wrong, the first step, how to see the rest. What makes no sound is one."""
+        entry, phrase = self._teller.entry(change), self._speech.phrase
+        lines = [f"{entry.shown}: {plain(entry.text)}"]
+        if change.sounds:
+            lines += [f"{phrase('First:')} {plain(entry.steps[0])}"] if entry.steps else []
+            lines.append(f"{phrase('The rest:')} witnesspost status {change.post}")
+        return "\n".join(lines)
 
     def _tell_news(self) -> None:
         assert self._socket is not None
@@ -102,11 +114,10 @@ class JournalSocket:
         except OSError:
             self.dropped += 1
 
-    def change(self, change: Change, speech: Speech = ENGLISH) -> None:
-        """An alert's change of state. What sounds is three lines: what is wrong, the first step, how to see the rest. What
-        makes no sound is one, and information only."""
+    def change(self, change: Change, message: str) -> None:
+        """An alert's change of state with its fields; what makes no sound is information only."""
         self.send(
-            _message(change, speech),
+            message,
             _PRIORITY[change.severity] if change.sounds else 6,
             MESSAGE_ID=ALERT_ID,
             RULE=change.rule,
@@ -122,19 +133,6 @@ class JournalSocket:
     def close(self) -> None:
         """Let go of the socket."""
         self._socket.close()
-
-
-def _message(change: Change, speech: Speech) -> str:
-    say, steps = words(change, speech)
-    phrase = speech.phrase
-    say = plain(say)
-    key = f"({change.rule}: {change.cause})"
-    if not change.sounds:
-        because = f"{phrase(f'because of {change.because_of}:')} " if change.because_of else ""
-        return f"{phrase(change.change)}: {because}{say} {key}"
-    first = [f"{phrase('First:')} {plain(steps[0])}"] if steps else []
-    rest = f"{phrase('The rest:')} witnesspost status {change.post}"
-    return "\n".join([f"{phrase(change.severity.upper())}: {say} {key}", *first, rest])
 
 
 def _field(key: str, value: str) -> bytes:

@@ -18,6 +18,7 @@ from witnesspost.daemon.host.news import News, port_words
 from witnesspost.daemon.lines import Teller, json_line
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import Entry, Look, entry_text
+from witnesspost.daemon.status.snapshot import hints_of
 from witnesspost.rules.alert import Change
 from witnesspost.rules.language.speech import ENGLISH, Speech
 
@@ -47,7 +48,7 @@ class Terminal:
         self._post, self._news = post, News(post)
         self._lost = 0
         self._stamps = Stamps(self._zone, self._instant)
-        self._teller = Teller(self._stamps, self._speech)
+        self._teller = Teller(self._stamps, self._speech, self._hints)
         self._tell("log", post.pulse().t, post.pulse().log.path or "waits for the disk")
 
     def see(self, changes: list[Change]) -> None:
@@ -86,6 +87,11 @@ class Terminal:
         if self._out.lost > self._lost and self._out.empty:
             self._err.put(f"{self._out.lost - self._lost} changes of alerts were dropped here: nobody read them")
             self._lost = self._out.lost
+
+    def _hints(self, change: Change) -> list[str]:
+        """What has solved such an alert here, as far as the post has counted that by now."""
+        status = self._post.snapshot()
+        return hints_of(status.solved, change.rule, change.cause, change.role) if status is not None else []
 
     def _instant(self, t: float) -> Instant:
         pulse = self._post.pulse()

@@ -8,6 +8,7 @@ No thread here, and nothing that reads a clock, a file or a port.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from typing import Any
 
 from msgspec import Struct
@@ -28,6 +29,7 @@ from witnesspost.rules.book.words import held_words, solved_words, steps_of, wor
 from witnesspost.rules.engine.engine import utc_text
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.tally import Tally
 from witnesspost.rules.facts import Health, Shelve
 from witnesspost.rules.site.model import Role, Site
 
@@ -106,6 +108,17 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
         )
 
 
+class SolvedStatus(Struct, kw_only=True, frozen=True):
+    """How often people have said of a step that it solved an alert of this rule and cause, and how often of any of its steps.
+    `step` is its text in the book, its figures not filled in."""
+
+    rule: str
+    cause: str
+    step: str
+    times: int
+    of: int
+
+
 class LogStatus(Struct, kw_only=True, frozen=True):
     """The log's file and what it cost so far; `failed` says why nothing can be written now."""
 
@@ -148,6 +161,7 @@ class Status(Struct, kw_only=True, frozen=True):
     paused: PausedStatus | None = None
     shelved: list[ShelvedStatus] = []
     alerts: list[AlertStatus]
+    solved: list[SolvedStatus] = []
     log: LogStatus
     problems: list[str]
     distance_km: float | None = None
@@ -171,6 +185,7 @@ def snapshot_of(
     itself; `shelved` is which rules a person has silenced."""
     utc = scene.utc_at(t)
     checked = check_of(check, scene, t) if check is not None else None
+    solved = [_solved(scene.solved, *said) for said in scene.solved]
     ready = readiness(scene.site, scene, {port.stream: port.state for port in ports}, checked, t)
     return Status(
         post=site.post.name,
@@ -207,11 +222,18 @@ def snapshot_of(
         check_in=check_in_status(scene, t),
         paused=paused_status(scene, t),
         shelved=shelved_status(shelved or {}, t),
-        alerts=[_alert(alert, scene, t) for alert in open_alerts],
+        alerts=[_alert(alert, solved, scene, t) for alert in open_alerts],
+        solved=solved,
         log=log,
         problems=problems,
         distance_km=_rounded(scene.distance_km(), 3),
     )
+
+
+def hints_of(solved: Iterable[SolvedStatus], rule: str, cause: str, role: Role) -> list[str]:
+    """What beside each step of this cause says how often it has helped here; empty where it never has."""
+    found = {one.step: solved_words(one.times, one.of) for one in solved if (one.rule, one.cause) == (rule, cause)}
+    return [found.get(step, "") for step in steps_of(rule, cause, role)]
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -250,7 +272,7 @@ def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
     return f"agrees with {site.base.occupies}" if scene.proven_right() else "not judged: the rule that judges it is off"
 
 
-def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:
+def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float) -> AlertStatus:
     held = alert.held(t)
     said = words(alert.sentence)
     began_t = alert.raised_t if alert.active or alert.gone_since is None else alert.gone_since
@@ -279,13 +301,12 @@ def _alert(alert: OpenAlert, scene: Scene, t: float) -> AlertStatus:
         seen_by=seen.by if seen is not None else None,
         seen_note=seen.note if seen is not None else None,
         seen_utc=utc_text(seen_utc) if seen_utc is not None else None,
-        hints=_hints(alert, scene),
+        hints=hints_of(solved, alert.rule, alert.cause, alert.role),
         evidence=alert.finding.evidence,
         words=alert.finding.words,
     )
 
 
-def _hints(alert: OpenAlert, scene: Scene) -> list[str]:
-    """What beside each step says how often it has helped."""
-    steps = steps_of(alert.rule, alert.cause, alert.role)
-    return [solved_words(*scene.solved.of(alert.rule, alert.cause, step)) for step in steps]
+def _solved(tally: Tally, rule: str, cause: str, step: str) -> SolvedStatus:
+    times, of = tally.of(rule, cause, step)
+    return SolvedStatus(rule=rule, cause=cause, step=step, times=times, of=of)

@@ -85,7 +85,7 @@ class CorrectionsLate(Rule[LateFigures]):
             ),
         ),
         "age-alone": Advice(
-            "{late}: {here}.",
+            "{late}{here}.",
             (
                 _WAIT,
                 "Does the receiver use the corrections of the line that this post watches? Look at its correction source.",
@@ -171,7 +171,7 @@ class CorrectionsLate(Rule[LateFigures]):
             words={
                 "late": _late_words(age, delay, self._limit_s),
                 "limit": f"{self._limit_s:g}",
-                "here": "how they reach it is not seen here" if line is None else "what reaches this post arrives in time",
+                "here": "" if line is None else ", but what reaches this post arrives in time",
             },
         )
 

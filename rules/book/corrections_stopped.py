@@ -61,12 +61,7 @@ _RADIO_STEPS = (
     "Is the base still switched on, and still where it was set up?",
     "Transmitter off first. Is the antenna screwed on tight at both radios, and each cable sound? Then transmitter on again.",
 )
-_SAME_AT_BOTH = (
-    "Is the frequency the same at both radios?",
-    "Is the protocol the same at both radios?",
-    "Is forward error correction (FEC) set the same at both radios?",
-    "Is the air rate the same at both radios?",
-)
+_SAME_AT_BOTH = "Read these off both radios and compare: frequency, protocol, error correction (FEC), air rate."
 _RADIO_AND_RECEIVER = "Check the plugs and the cable between the radio and the receiver."
 _BASE_LINE = (
     "Base's receiver: is the output of corrections switched on, on this port?",
@@ -99,7 +94,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
     causes = {
         "line-silent": Advice(
             "No corrections for {silent_s} s: nothing comes in on the port for {stream}.",
-            (_DO_NOT_STORE, *_RADIO_STEPS, *_SAME_AT_BOTH, _RADIO_AND_RECEIVER),
+            (_DO_NOT_STORE, *_RADIO_STEPS, _SAME_AT_BOTH, _RADIO_AND_RECEIVER),
             (_TELL_THE_CREW, "Base's receiver: is it on, and does it track satellites?", *_BASE_LINE),
         ),
         "radio-settings-differ": Advice(
@@ -124,8 +119,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             "No corrections for {silent_s} s: {bytes} bytes came in {window_s} s, but no corrections among them.",
             (
                 _DO_NOT_STORE,
-                *_SAME_AT_BOTH[1:],
-                "Is the encryption or network key the same at both radios?",
+                "Read these off both radios and compare: protocol, error correction (FEC), air rate, encryption key.",
                 "Is the baud rate the same at both ends of the cable between radio and receiver?",
             ),
             (_TELL_THE_CREW, _BASE_BAUD, "Is a device of another kind plugged in here?", *_BASE_LINE),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from witnesspost.rules.facts import Solved
 
@@ -23,6 +23,10 @@ class Tally:
         """Each of these once more."""
         for one in said:
             self.add(one)
+
+    def __iter__(self) -> Iterator[tuple[str, str, str]]:
+        """Each rule, cause and step of which somebody has said so."""
+        return ((rule, cause, step) for (rule, cause), counts in self._counts.items() for step in counts)
 
     def of(self, rule: str, cause: str, step: str) -> tuple[int, int]:
         """How often this step, and how often any of that cause's."""

@@ -78,7 +78,7 @@ def test_what_is_shelved_is_not_shouted():
 
 def test_another_cause_brings_its_own_steps():
     _, (line, *steps) = told(STOP, NOW)
-    assert line.startswith("now    ")
+    assert line.startswith(f"stop   2026-05-04 03:11:12-06:00  Another cause now: {words(NOW).say}")
     assert line.endswith("(corrections-stopped: weak-link)")
     assert [step.split(". ", 1)[1] for step in steps] == words(NOW).steps
 
@@ -92,6 +92,24 @@ def test_an_end_says_how_long_it_lasted():
         "over   2026-05-04 03:12:43-06:00  It lasted 91 s, and nobody has seen it yet. (corrections-stopped: line-silent)"
     ]
     assert cleared == ["over   2026-05-04 03:12:43-06:00  It lasted 91 s. (corrections-stopped: line-silent)"]
+
+
+def test_a_consequence_of_which_the_cause_changed_only_says_what_is_seen():
+    _, _, (line,) = told(STOP, LOST, changed(LOST, change="cause", cause="autonomous"))
+    assert f"  Because of corrections-stopped: {words(changed(LOST, cause='autonomous')).say}" in line
+
+
+def test_of_a_consequence_that_is_over_nobody_is_asked_whether_it_was_seen():
+    _, (line,) = told(LOST, changed(LOST, change="normal", t=74.0))
+    assert line == "  over   2026-05-04 03:11:14-06:00  It lasted 60 s. (fix-lost: float)"
+
+
+def test_a_step_that_has_helped_before_says_so():
+    teller = Teller(Stamps(zoneinfo.ZoneInfo("America/Denver")), hints=lambda change: ["", "solved it 3 of 5 times here"])
+    lines = teller.text(STOP, PLAIN).split("\n")
+    assert [line for line in lines if "solved it" in line] == [
+        f"       2. {words(STOP).steps[1]} (solved it 3 of 5 times here)"
+    ]
 
 
 def test_an_end_says_who_had_seen_it():

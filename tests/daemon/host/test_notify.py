@@ -5,11 +5,13 @@ import socket
 import struct
 
 import pytest
-from witnesspost.daemon.host.journal import ALERT_ID, JournalSocket
+from witnesspost.daemon.host.journal import ALERT_ID, Journal, JournalSocket
 from witnesspost.daemon.host.notify import Notifier
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
+
+from tests.daemon.view import View
 
 
 @pytest.fixture
@@ -120,10 +122,11 @@ def test_an_alert_in_the_journal(manager):
     told = words(alert())
     assert "no such device\nor address" in told.say  # what a device says stands in one line
     say = f"{told.say} (corrections-stopped: port-lost)".replace("\n", " ")
-    journal = JournalSocket(path)
-    journal.change(alert())
-    journal.change(alert(change="raised", because_of="port-lost", severity="check"))
-    journal.close()
+    journal = Journal(path)
+    journal.start(View())
+    said()
+    journal.see([alert(), alert(change="raised", because_of="port-lost", severity="check")])
+    journal.stop()
     assert [fields(datagram) for datagram in said()] == [
         {
             "MESSAGE": f"STOP: {say}\nFirst: {told.steps[0]}\nThe rest: witnesspost status kestrel",
@@ -140,7 +143,7 @@ def test_an_alert_in_the_journal(manager):
             "T_S": "12.346",
         },
         {
-            "MESSAGE": f"raised: because of port-lost: {say}",
+            "MESSAGE": f"check: Because of port-lost: {say}",
             "PRIORITY": "6",
             "SYSLOG_IDENTIFIER": "witnesspost",
             "MESSAGE_ID": ALERT_ID,

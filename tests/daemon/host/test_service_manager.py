@@ -12,7 +12,7 @@ from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Health
 
 from tests.daemon.host.test_notify import fields
-from tests.daemon.test_lines import STOP
+from tests.daemon.test_lines import OVER, SEEN, STOP
 from tests.daemon.view import LOG, View, port
 
 
@@ -153,11 +153,14 @@ def test_a_stop_is_three_lines_in_the_journal_what_is_wrong_the_first_step_and_h
 
 
 def test_what_does_not_sound_is_one_line_in_the_journal(ear):
-    over = msgspec.structs.replace(STOP, change="normal")
     consequence = msgspec.structs.replace(STOP, because_of="wrong-channel")
-    said = journal_of(ear, consequence, over)
-    key = f"{words(STOP).say} (corrections-stopped: line-silent)"
-    assert [one["MESSAGE"] for one in said] == [f"raised: because of wrong-channel: {key}", f"normal: {key}"]
+    said = journal_of(ear, consequence, SEEN, OVER)
+    key = "(corrections-stopped: line-silent)"
+    assert [one["MESSAGE"] for one in said] == [
+        f"stop: Because of wrong-channel: {words(STOP).say} {key}",
+        f"seen: By Kim (tree), after 12 s. It still stands. {key}",
+        f"over: It lasted 91 s, and nobody has seen it yet. {key}",
+    ]
     assert {one["PRIORITY"] for one in said} == {"6"}
 
 
