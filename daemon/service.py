@@ -27,7 +27,7 @@ from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
 from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, place_of
-from witnesspost.rules.alert import Change
+from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
@@ -149,6 +149,10 @@ class Service:
     def snapshot(self) -> Status | None:
         """How things stood at most a second ago."""
         return self._status
+
+    def place(self, change: Change) -> Place | None:
+        """Where the log has it by now."""
+        return self.log.place(change)
 
     def plan(self) -> Site:
         """The site file, as it was read."""

@@ -21,7 +21,7 @@ from typing import Protocol
 
 from witnesspost.daemon.companion import Companion, Pulse
 from witnesspost.daemon.status.snapshot import Status
-from witnesspost.rules.alert import Change
+from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.facts import CompanionFailed, Fact
 from witnesspost.rules.site.model import Site
 
@@ -54,6 +54,9 @@ class Desk(Protocol):
 
     def snapshot(self) -> Status | None:
         """See `PostView.snapshot`."""
+
+    def place(self, change: Change) -> Place | None:
+        """See `PostView.place`."""
 
     def plan(self) -> Site:
         """See `PostView.plan`."""
@@ -285,6 +288,9 @@ class _Life(threading.Thread):
 
     def snapshot(self) -> Status | None:
         return self._desk.snapshot()
+
+    def place(self, change: Change) -> Place | None:
+        return self._desk.place(change)
 
     def plan(self) -> Site:
         return self._desk.plan()

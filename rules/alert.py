@@ -28,6 +28,14 @@ class Sentence(Struct, kw_only=True, frozen=True):
     words: dict[str, str]
 
 
+class Place(NamedTuple):
+    """Where a change stands in the post's logs: `run` names the file (`42-9f3a61`: its number, and a random id drawn when its
+    folder was begun), `seq` is the row's `n` in the file's table `alert`."""
+
+    run: str
+    seq: int
+
+
 class Held(NamedTuple):
     """The condition has ended `back_s` ago, but it came `times` within a minute: the alert stays open, not to chatter."""
 

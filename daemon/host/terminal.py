@@ -23,12 +23,14 @@ from witnesspost.rules.alert import Change
 from witnesspost.rules.language.speech import ENGLISH, Speech
 
 MOST_LINES = 500
+PLACE_S = 1.0  # a change as JSON waits so long for its place in the log: a healthy card takes some milliseconds
+_PLACE_AGAIN_S = 0.02
 _STOP_S = 0.5
 
 
 class Terminal:
-    """Prints each change for people, in their language, times in `zone`, or as JSON if `as_json`; `out` and `err` are file
-    descriptors."""
+    """Prints each change for people, in their language, times in `zone`; or as JSON if `as_json`, once the log has it, whose
+    row it names, or after PLACE_S without that. `out` and `err` are file descriptors."""
 
     name = "terminal"
     vital = False
@@ -38,6 +40,7 @@ class Terminal:
         self._zone = zone
         self._speech = speech
         self._fds = out, err
+        self._unplaced: deque[tuple[float, Change]] = deque()
         self._out: Lines | None = None
         self._err: Lines | None = None
 
@@ -54,12 +57,18 @@ class Terminal:
     def see(self, changes: list[Change]) -> None:
         """An entry each, in the lines that the terminal has room for now."""
         assert self._out is not None
+        if self._as_json:
+            now = self._post.now()
+            self._unplaced.extend((now, change) for change in changes)
+            self._put_placed(now)
+            return
         look = Look.of(self._fds[0])
         for change in changes:
-            self._out.put(json_line(change) if self._as_json else self._teller.text(change, look))
+            self._out.put(self._teller.text(change, look))
 
     def turn(self, t: float) -> None:
         """What is new goes to standard error, so that standard output carries alerts alone."""
+        self._put_placed(t)
         self._tell_news(t)
 
     def stop(self) -> None:
@@ -67,6 +76,7 @@ class Terminal:
         if self._out is None or self._err is None:
             return
         t = self._post.now()
+        self._put_placed(t + PLACE_S)
         self._tell_news(t)
         if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
             self._tell("log", t, f"{pulse.log.path or 'none'} closed")
@@ -74,6 +84,18 @@ class Terminal:
         self._err.close()
         self._out.join(_STOP_S)
         self._err.join(_STOP_S)
+
+    def _put_placed(self, t: float) -> None:
+        """The changes whose place is known or has been waited for, in order."""
+        assert self._out is not None
+        while self._unplaced:
+            came_t, change = self._unplaced[0]
+            place = self._post.place(change)
+            if place is None and t < came_t + PLACE_S:
+                self._post.wake(t + _PLACE_AGAIN_S)
+                return
+            self._unplaced.popleft()
+            self._out.put(json_line(change, place))
 
     def _tell_news(self, t: float) -> None:
         assert self._out is not None

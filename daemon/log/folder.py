@@ -16,7 +16,7 @@ import sqlite3
 import tempfile
 from itertools import pairwise
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import msgspec
 from witnesspost.daemon.log import schema
@@ -53,13 +53,14 @@ class LogBusy(Exception):
 
 
 class Ending(NamedTuple):
-    """How the last file ended, in words, where its chain stands (None where that cannot be read), and how long the machine had
-    been up by then (None where it was off since, or the file does not say)."""
+    """How the last file ended, in words, where its chain stands (None where that cannot be read), how long the machine had
+    been up by then (None where it was off since, or the file does not say), and the folder's id (None where it says none)."""
 
     file: str | None
     how: str
     tail: Tail | None
     up_s: float | None = None
+    folder_id: str | None = None
 
 
 class Folder:
@@ -140,7 +141,7 @@ class Folder:
             return Ending(path.name, "not looked at: the starts before this one ended while they did", None)
         self._say(self._died_looking + 1)
         try:
-            how, tail, up_s = _end(path)
+            ending = _end(path)
         except Exception as error:
             if isinstance(error, OSError) or getattr(error, "sqlite_errorcode", 0) & 0xFF in _OUTSIDE:
                 return Ending(path.name, f"cannot be read or written: {error}", None)
@@ -151,7 +152,7 @@ class Folder:
                 return Ending(path.name, f"{how}; it keeps its name ({refused.strerror})", None)
         finally:
             self._say()
-        return Ending(path.name, how, tail, up_s)
+        return ending
 
     def _say(self, looking: int = 0) -> None:
         """Write into the lock who holds it, for people, and, for the next start, that this one looks at the last file."""
@@ -267,7 +268,7 @@ def check_length(path: Path) -> None:
         raise UnreliableFile(f"{path.stat().st_size} bytes are left of {wanted}")
 
 
-def _end(path: Path) -> tuple[str, Tail, float | None]:
+def _end(path: Path) -> Ending:
     lost = lost_commits(wal_of(path))
     if lost is not None:  # before SQLite opens the file and takes the rest for granted
         raise UnreliableFile(str(lost))
@@ -276,21 +277,22 @@ def _end(path: Path) -> tuple[str, Tail, float | None]:
         if number is None:
             raise UnreliableFile("no log, or one that was never begun")
         if number > schema.VERSION:
-            return f"version {number}, newer than this program", read_tail(connection), None
+            return Ending(path.name, f"version {number}, newer than this program", read_tail(connection))
         if number < schema.VERSION:  # is not written on: what stands in it is all that its own program wrote
             translate(connection, number)
-            return (*_look_at(path, connection, number), None)
+            return Ending(path.name, *_look_at(path, connection, number))
     with contextlib.closing(sqlite3.connect(path, isolation_level=None, timeout=1.0)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         how, tail = _look_at(path, connection, schema.VERSION)
-        up_s = _up_s(connection)
+        begun = _begun(connection)
+        ending = Ending(path.name, how, tail, _up_s(connection, begun), folder_id_in(begun))
         if _closed_by(connection, tail) is not None:
-            return how, tail, up_s
+            return ending
         t = connection.execute(schema.LAST_T).fetchone()[0] or 0.0
     writer = Writer.resume(path, tail, synced=True)
     try:
         writer.append([EventRow.of(t, "log-closed", {"how": how, "found_by": "the next start"})], {})
-        return how, writer.tail, up_s
+        return ending._replace(tail=writer.tail)
     finally:
         writer.close()
 
@@ -307,12 +309,22 @@ def _look_at(path: Path, connection: sqlite3.Connection, version: int) -> tuple[
     return "the service ended without closing it" if boot == boot_id() else "the power was cut, or the machine reset", tail
 
 
-def _up_s(connection: sqlite3.Connection) -> float | None:
+def folder_id_in(begun: dict[str, Any]) -> str | None:
+    """The folder's id by the detail of the event that began a file; None where it says none."""
+    said = begun.get("folder")
+    return said if isinstance(said, str) and re.fullmatch("[0-9a-f]{6}", said) else None
+
+
+def _begun(connection: sqlite3.Connection) -> dict[str, Any]:
+    """The detail of the event that began the open log."""
+    begun = next(read(connection, EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+    return msgspec.json.decode(begun.detail, type=dict[str, Any]) if begun is not None else {}
+
+
+def _up_s(connection: sqlite3.Connection, begun: dict[str, Any]) -> float | None:
     """How long the machine had been up when the open log ended; None where it was off since, or the log does not say."""
     (boot,) = connection.execute("SELECT boot FROM run").fetchone()
-    begun = next(read(connection, EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
-    detail = msgspec.json.decode(begun.detail) if begun is not None else {}
-    up_s, (last_t,) = detail.get("up_s"), connection.execute(schema.LAST_T).fetchone()
+    up_s, (last_t,) = begun.get("up_s"), connection.execute(schema.LAST_T).fetchone()
     return up_s + last_t if boot and boot == boot_id() and isinstance(up_s, float) and last_t is not None else None
 
 

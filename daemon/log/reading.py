@@ -22,6 +22,7 @@ import msgspec
 from witnesspost.daemon.local_time import Instant
 from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import BlockError, chunks
+from witnesspost.daemon.log.folder import folder_id_in
 from witnesspost.daemon.log.opening import (
     BROKEN,
     LogError,
@@ -34,7 +35,7 @@ from witnesspost.daemon.log.opening import (
 )
 from witnesspost.daemon.log.rows import LATEST_T, AlertRow, EventRow, RawRow, Row, RowError, RunRow, StreamRow
 from witnesspost.rules import facts
-from witnesspost.rules.alert import Change, ChangeKind
+from witnesspost.rules.alert import Change, ChangeKind, Place
 from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.grids import Grid
 from witnesspost.rules.facts import Fact
@@ -310,6 +311,26 @@ class LogFile:
             raise UnreadableLog(
                 f"{self.path}: its gaps cannot be told ({on_one_line(str(error))}); run `witnesspost verify`"
             ) from None
+
+    @functools.cached_property
+    def run_name(self) -> str:
+        """What names this file among all of its post (`Place.run`): its number and its folder's id or, in a log from before
+        there was one, the first digits of its own digest."""
+        row = next(self.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+        folder_id = folder_id_in(self._json("how it began", row.detail)) if row is not None else None
+        return f"{self.run.number}-{folder_id or self.run.digest.hex()[:6]}"
+
+    def place(self, change: Change) -> Place | None:
+        """Where the file has a change that its replay has come to; None where it has not."""
+        return self._places.get((change.alert, change.change, change.rule, change.cause, round(change.t * 1000)))
+
+    @functools.cached_property
+    def _places(self) -> dict[tuple[Any, ...], Place]:
+        try:  # a file whose rows cannot be read says of none where it stands
+            rows = self._rows("SELECT n, alert, change, rule, cause, CAST(round(t * 1000) AS INTEGER) FROM alert ORDER BY n")
+            return {tuple(key): Place(self.run_name, n) for n, *key in rows}
+        except UnreadableLog:
+            return {}
 
     def ended(self) -> str | None:
         """How the log ended, in words; None where it was not closed."""

@@ -7,6 +7,7 @@ import os
 import sqlite3
 import time
 from pathlib import Path
+from typing import Any
 
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.log.derived import DERIVATION
@@ -26,12 +27,13 @@ class Succession:
     """The one file that is open, if any, and which comes next: the next number in `folder`, or the file `single` alone.
 
     `writer` is the open file; `down` is true while it failed and must be opened again; `begun_at_t` is when it was begun.
-    `run` names this life of the log among all others. It is `t` now.
+    `run` names this life of the log among all others; `name` is the open file's (`Place.run`). It is `t` now.
     """
 
     def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str, t: float):
         self.run = os.urandom(8).hex()
         self._up_s = time.monotonic() - t
+        self.name = ""
         self.writer: Writer | None = None
         self.down = False
         self.begun_at_t = 0.0
@@ -42,6 +44,7 @@ class Succession:
         self._grids = grids_of(site)
         self._before = _NONE_BEFORE  # the file that was set aside a moment ago
         self._begun = False
+        self._folder_id: str | None = None
         self._let_go_bytes = 0
 
     def reopen(self) -> bool:
@@ -88,10 +91,13 @@ class Succession:
         self.down = False
         self.begun_at_t = t
         self._before = _NONE_BEFORE
+        self._folder_id = self._folder_id or ending.folder_id or os.urandom(3).hex()
+        self.name = f"{number}-{self._folder_id}"
         kind = "log-continued" if self._begun else "log-started"
         self._begun = True
-        detail = {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how}
-        begun = [EventRow.of(t, kind, {**detail, "run": self.run, "up_s": round(self._up_s, 3), "derivation": DERIVATION})]
+        detail: dict[str, Any] = {"file": path.name, "previous_file": ending.file, "previous_ended": ending.how}
+        detail |= {"folder": self._folder_id, "run": self.run, "up_s": round(self._up_s, 3), "derivation": DERIVATION}
+        begun = [EventRow.of(t, kind, detail)]
         if kind == "log-started" and ending.up_s is not None and ending.how != STOPPED:
             seconds = round(max(0.0, self._up_s + run.begun_at_t - ending.up_s), 3)
             begun.append(EventRow.of(t, "not-watched", {"why": ending.how, "seconds": seconds}))

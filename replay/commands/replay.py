@@ -109,7 +109,7 @@ def _through(opened: Source, as_json: bool, log: Log | None, speed: float | None
         for text in differences(opened.figures, pipeline):
             click.echo(text, err=True)
     changes: list[Change] = []
-    printed = _Printed(opened, pipeline, as_json, paced=speed is not None)
+    printed = _Printed(opened, pipeline, as_json, log, paced=speed is not None)
     ended = "replay broken off"
     try:
         with _progress(opened) as moved:
@@ -141,10 +141,11 @@ class _Printed:
     """The changes on standard output, all by one clock: what comes before anybody has said the time waits until somebody does.
     Not where it is `paced`: who watches wants it now."""
 
-    def __init__(self, opened: Source, pipeline: Pipeline, as_json: bool, paced: bool):
+    def __init__(self, opened: Source, pipeline: Pipeline, as_json: bool, log: Log | None, paced: bool):
         self._scene = pipeline.scene
         self._at_once = as_json or paced or opened.instant_at is not None
         self._as_json = as_json
+        self._place = opened.place if log is None or opened.kind == "log" else log.place
         self._waiting: list[Change | tuple[float, dict[str, Any]]] = []
         self._checked_t: float | None = None
         self._stamps = Stamps(opened.site.post.zone, opened.instant_at or self._instant)
@@ -168,7 +169,7 @@ class _Printed:
         look = Look.of_output()
         for change in waiting:
             if isinstance(change, Change):
-                click.echo(json_line(change) if self._as_json else self._teller.text(change, look))
+                click.echo(json_line(change, self._place(change)) if self._as_json else self._teller.text(change, look))
                 continue
             t, detail = change
             line = check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"])

@@ -158,6 +158,8 @@ def test_a_tcp_source_is_watched_the_same(tmp_path, watch):
     with LogFile.open(path) as log:
         assert b"".join(what for _, _, what in log.inputs() if isinstance(what, bytes)) == sent
         assert ON_DELAY_S <= raised_after_silence(log, silent) <= ON_DELAY_S + 0.3
+        rows = log.select("SELECT alert, n FROM alert ORDER BY n")
+    assert [(c["alert"], c["seq"]) for c in post.changes] == rows
     assert replayed(path, tmp_path / "site.toml") == post.changes
 
 

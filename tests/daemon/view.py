@@ -29,6 +29,7 @@ class View:
         self.t = 0.0
         self.told, self.lines, self.wakes = [], [], []
         self.ended = 0
+        self.places = {}
         self.status = self.site = None
         self._pulse = Pulse(t=0.0, shown="dark", silent=False, ready=False, ports=(), stuck=(), log=LOG, lost_bytes=0)
 
@@ -43,6 +44,9 @@ class View:
 
     def snapshot(self):
         return self.status
+
+    def place(self, change):
+        return self.places.get(change.alert)
 
     def plan(self):
         return self.site

@@ -9,7 +9,7 @@ import zoneinfo
 import msgspec
 import pytest
 from witnesspost.daemon.host.terminal import MOST_LINES, Lines, Terminal
-from witnesspost.rules.alert import Change
+from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
 
@@ -104,7 +104,36 @@ def test_an_alert_as_json(pipes):
     terminal.start(View())
     terminal.see([CHANGE])
     terminal.stop()
-    assert msgspec.json.decode(out.read())["rule"] == "corrections-stopped"
+    said = msgspec.json.decode(out.read())
+    assert (said["rule"], said["run"], said["seq"]) == ("corrections-stopped", None, None)
+
+
+def test_an_alert_as_json_waits_a_second_for_its_row_in_the_log_and_keeps_its_order(pipes):
+    out, err = pipes
+    terminal, view = Terminal(True, out.theirs, err.theirs, DENVER), View()
+    second, third = (msgspec.structs.replace(CHANGE, alert=number) for number in (2, 3))
+    terminal.start(view)
+    terminal.see([CHANGE, second])
+    view.places[2] = Place("42-9f3a61", 8)
+    assert view.wakes == [pytest.approx(0.02)]
+    view.places[1] = Place("42-9f3a61", 7)
+    view.t = 0.02
+    terminal.turn(view.t)
+    view.t = 5.0
+    terminal.see([third])
+    view.t = 5.9
+    terminal.turn(view.t)
+    waits = len(view.wakes)
+    view.t = 6.0
+    terminal.turn(view.t)  # a disk that does not answer
+    assert len(view.wakes) == waits
+    terminal.stop()
+    said = [msgspec.json.decode(line) for line in out.read().splitlines()]
+    assert [(one["alert"], one["run"], one["seq"]) for one in said] == [
+        (1, "42-9f3a61", 7),
+        (2, "42-9f3a61", 8),
+        (3, None, None),
+    ]
 
 
 def test_a_pipe_that_nobody_reads_costs_the_oldest_lines_which_are_counted(pipes):

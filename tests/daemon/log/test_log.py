@@ -4,6 +4,7 @@ import contextlib
 import datetime as dt
 import json
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -190,6 +191,44 @@ def test_files_rotate_by_time_and_the_chain_goes_on(tmp_path):
             digest, n = report.digest, n + report.rows
     assert kinds(paths[0]) == ["log-started", "log-closed"]
     assert kinds(paths[1]) == ["log-continued", "log-closed"]
+
+
+def test_a_file_s_name_keeps_its_folder_apart_from_another_of_the_same_post(tmp_path):
+    names = []
+    for folder in ("a", "a", "a", "b"):
+        if len(names) == 2:  # one that cannot say how it was begun
+            with contextlib.closing(sqlite3.connect(tmp_path / folder / SECOND)) as spoilt:
+                spoilt.execute("UPDATE event SET detail = '[]' WHERE kind = 'log-started'")
+                spoilt.commit()
+        log = start(tmp_path / folder)
+        told = change(1.0)
+        assert log.place(told) is None
+        log.change(told)
+        log.close(2.0, "stopped")
+        with LogFile.open(max((tmp_path / folder).glob("*.db"))) as file:
+            names.append(file.run_name)
+            ((n,),) = file.select("SELECT n FROM alert")
+            assert log.place(told) == file.place(told) == (names[-1], n)
+            assert file.place(change(1.0, alert=2)) is None
+    assert [name.split("-")[0] for name in names] == ["1", "2", "3", "1"]
+    first, second, third, other = (name.split("-")[1] for name in names)
+    assert first == second
+    assert len({first, third, other}) == 3
+    assert all(re.fullmatch("[0-9a-f]{6}", one) for one in (first, third, other))
+
+
+def test_a_change_that_waits_for_the_disk_has_no_place_yet(tmp_path):
+    log = start(tmp_path)
+    with contextlib.closing(sqlite3.connect(tmp_path / FIRST)) as held:
+        held.execute("BEGIN IMMEDIATE")
+        log.change(change(1.0))
+        assert (log.place(change(1.0)), bool(log.state().failed)) == (None, True)
+    log.tick(6.0)
+    log.tick(12.0)
+    place = log.place(change(1.0))
+    log.close(13.0, "stopped")
+    with LogFile.open(tmp_path / FIRST) as file:
+        assert [(file.run_name, n) for (n,) in file.select("SELECT n FROM alert")] == [place]
 
 
 def test_files_rotate_by_size(tmp_path):

@@ -35,6 +35,11 @@ def refused(*words):
     return line
 
 
+def without_places(stdout):
+    """Each change without its place in a log, which what is no log cannot say."""
+    return [{**json.loads(line), "run": None, "seq": None} for line in stdout.splitlines()]
+
+
 @pytest.fixture(scope="module")
 def tape(tmp_path_factory):
     path = tmp_path_factory.mktemp("tape") / "frequency.jsonl.gz"
@@ -70,14 +75,17 @@ def test_a_scenario_with_a_wrong_truth_line_fails():
 def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
     scenario = call("replay", "rover-radio-other-frequency", "--json").stdout
     log = tmp_path / "replayed.db"
-    assert call("replay", tape, "--json", "--log", log).stdout == scenario
+    written = call("replay", tape, "--json", "--log", log).stdout
     again = call("replay", log, "--json")
-    assert (again.stdout, again.stderr) == (scenario, "")
+    assert (again.stdout, again.stderr) == (written, "")
     changes = [json.loads(line) for line in scenario.splitlines()]
+    assert without_places(written) == changes
     assert changes[0]["rule"] == "corrections-stopped"
     wanted = [
         "post",
+        "run",
         "alert",
+        "seq",
         "t",
         "utc",
         "change",
@@ -95,6 +103,8 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
     assert [list(change) for change in changes] == [wanted] * len(changes)
     with LogFile.open(log) as file:
         assert [c.t for c in file.changes()] == [c["t"] for c in changes]
+        numbers = [n for (n,) in file.select("SELECT n FROM alert ORDER BY n")]
+        assert [(c["run"], c["seq"]) for c in map(json.loads, written.splitlines())] == [(file.run_name, n) for n in numbers]
     assert "exists" in refused("replay", tape, "--log", log)
 
 
@@ -153,6 +163,8 @@ def test_another_site_file_answers_what_would_have_sounded_and_says_what_differs
     before, after = (
         json.loads(call("replay", *words, "--json").stdout.splitlines()[0])["t"] for words in ([log], [log, "--site", site])
     )
+    places = {(c["run"], c["seq"]) for c in map(json.loads, done.stdout.splitlines()) if c["rule"] == "corrections-stopped"}
+    assert places == {(None, None)}  # the log has none at that time
     # The rover's own age of corrections passes 5 s up to a second after the line is silent for 5 s.
     assert 2.8 <= after - before <= 4.2
 
