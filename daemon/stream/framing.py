@@ -29,16 +29,21 @@ Unit = tuple[int, bytes]
 
 LONGEST_SENTENCE = 1024  # the standard says 82 characters; receivers' own sentences are longer
 
+_SIZE_BITS = 11  # of a frame: 1029 bytes at most
+_SIZE_MASK = (1 << _SIZE_BITS) - 1
+
 _crc24q = anycrc.Model("CRC24-LTE-A").calc  # the catalogue's name for CRC-24Q: 0x1864CFB, not reflected, 0, 0
 _xor = anycrc.CRC(8, poly=0x01, init=0, refin=False, refout=False, xorout=0).calc  # x⁸ + 1: eight steps give the byte back
 _VALUE = {bytes(pair): int(bytes(pair), 16) for pair in product(b"0123456789ABCDEFabcdef", repeat=2)}
 
-# What may begin a frame (a length under 2 has no room for a message number) or a sentence, or may once more has come.
-_HEAD = rb"\xd3(?:\x00[\x02-\xff]|[\x01-\x03][\x00-\xff]|[\x00-\x03]?\Z)"
+# What may begin a frame (a length under 2 has no room for a message number) or a sentence, or may once more has come. Of a
+# frame the last group is a message number that RTCM has given out (1001–1304, 4001–4095): noise seldom has one.
+_KNOWN_MESSAGE = rb"(\x3e[\x90-\xff]|[\x3f-\x50][\x00-\xff]|\x51[\x00-\x8f]|\xfa[\x10-\xff]|[\xfb-\xff][\x00-\xff])"
+_HEAD = rb"\xd3(?:(?:\x00[\x02-\xff]|[\x01-\x03][\x00-\xff])" + _KNOWN_MESSAGE + rb"?|[\x00-\x03]?\Z)"
 _SENTENCE = rb"\$([A-Z][A-Z0-9]{3,}(?:[,*][\x20-\x23\x25-\x7e]*)?)\*([0-9A-Fa-f]{2})\r?\n"
 _ADDRESS = rb"\$(?:[A-Z][A-Z0-9]{3,}[,*]|(?:[A-Z][A-Z0-9]*)?\Z)"
 _START = re.compile(_SENTENCE + rb"|" + _ADDRESS + rb"|" + _HEAD)
-_HEAD_INSIDE = re.compile(rb"\xd3(?=\x00[\x02-\xff]|[\x01-\x03][\x00-\xff])")
+_HEAD_INSIDE = re.compile(rb"\xd3(?=(\x00[\x02-\xff]|[\x01-\x03][\x00-\xff]))")
 _LINE = re.compile(rb"\$[\x20-\x23\x25-\x7e]*")
 _LOOKS_LIKE_SENTENCE = re.compile(rb"\$[A-Z][A-Z0-9]{3,}[,*]")
 
@@ -79,22 +84,23 @@ class Framer:
         units: list[Unit] = []
         size = len(data)
         done = start = 0  # what lies between the two begins nothing
-        while (found := _START.search(data, start)) is not None:
+        search = _START.search
+        while (found := search(data, start)) is not None:
             start = found.start()
-            end, kind = self._frame(data, start, size) if data[start] == 0xD3 else _sentence(data, found)
+            is_frame = data[start] == 0xD3
+            end, kind = self._frame(data, start, size) if is_frame else _sentence(data, found)
             if kind == _WAITS:
                 if not last:
                     break
-                end, kind = size, BAD_FRAME if data[start] == 0xD3 else BAD_SENTENCE
+                end, kind = size, BAD_FRAME if is_frame else BAD_SENTENCE
             if kind == BAD_FRAME:
                 # Only its first byte is certain to be part of it (the length may be what is wrong): look on behind that.
-                covered = start - done < self._bad_left
+                if found[3] and start - done >= self._bad_left:
+                    self._pass_over(units, data[done:start])
+                    units.append((BAD_FRAME, data[start : start + 1]))
+                    self._bad_left = end - start - 1
+                    done = start + 1
                 start += 1
-                if not covered and _is_known_message(data, start - 1):
-                    self._pass_over(units, data[done : start - 1])
-                    units.append((BAD_FRAME, data[start - 1 : start]))
-                    self._bad_left = end - start
-                    done = start
                 continue
             if kind == OTHER or (kind == BAD_SENTENCE and not _LOOKS_LIKE_SENTENCE.match(data, start)):
                 start += 1
@@ -136,19 +142,22 @@ class _Inside:
     """The heads of frames that stand behind one that waits for its bytes. Places are bytes since the line began."""
 
     def __init__(self) -> None:
-        self._heads: list[tuple[int, int]] = []  # (end, start), the first to end on top
+        self._heads: list[int] = []  # where each ends, and its size in the lowest bits; the first to end on top
         self._seen = 0
 
     def holds_frame(self, data: bytes, before: int, start: int) -> bool:
         """True if a whole good frame begins in `data` behind `start`; `before` is the place of its first byte."""
-        heads, here = self._heads, before + start
+        heads = self._heads
         for found in _HEAD_INSIDE.finditer(data, max(self._seen - before, start + 1)):
+            high, low = found[1]
+            size = 6 + (high << 8 | low)
             at = found.start()
-            heappush(heads, (before + at + 6 + (data[at + 1] << 8 | data[at + 2]), before + at))
+            heappush(heads, before + at + size << _SIZE_BITS | size)
             self._seen = before + at + 1
         self._seen = max(self._seen, before + len(data) - 2)  # a head has three bytes
-        while heads and heads[0][0] <= before + len(data):
-            end, at = heads[0]
+        here, now = before + start, before + len(data)
+        while heads and (end := heads[0] >> _SIZE_BITS) <= now:
+            at = end - (heads[0] & _SIZE_MASK)
             if at > here and not _crc24q(data[at - before : end - before]):
                 return True
             heappop(heads)
@@ -158,7 +167,7 @@ class _Inside:
 def _sentence(data: bytes, found: re.Match[bytes]) -> tuple[int, int]:
     """Where what was found to begin with $ ends, and what it is."""
     start, end = found.span()
-    body, checksum = found.groups()
+    body, checksum = found.group(1, 2)
     if body is not None and end - start <= LONGEST_SENTENCE:
         return end, SENTENCE if _xor(body) == _VALUE[checksum] else BAD_SENTENCE
     line = _LINE.match(data, start)
@@ -172,9 +181,3 @@ def _sentence(data: bytes, found: re.Match[bytes]) -> tuple[int, int]:
     if ending == b"\r\n":
         return end + 2, BAD_SENTENCE
     return end + ending.startswith(b"\n"), BAD_SENTENCE
-
-
-def _is_known_message(data: bytes, start: int) -> bool:
-    """True if the message number there is one that RTCM has given out: noise seldom is."""
-    number = int.from_bytes(data[start + 3 : start + 5], "big") >> 4
-    return 1001 <= number <= 1304 or 4001 <= number <= 4095

@@ -18,6 +18,7 @@ from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Traffic
 
 _MOST_NAMED = 10  # stations, the loudest: a line of noise has thousands
+_MANY = 100  # stations on a line: more than any honest one has
 
 
 class ChannelFigures(Delays, kw_only=True):
@@ -79,6 +80,7 @@ class WrongChannel(Rule[ChannelFigures]):
     def begin(self) -> None:
         streams = self.scene.correction_streams if self.scene.base_kind == "own" else []
         self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in streams}
+        self._many = dict.fromkeys(streams, _MANY)  # with so many, those that are gone are forgotten
         self._names_none = self.scene.station_ids is None
         self._other_fix: tuple[float, Fix] | None = None
         self._stranger = False  # one has been heard, and it was not gone when last judged
@@ -102,6 +104,8 @@ class WrongChannel(Rule[ChannelFigures]):
                 known.frames += frames
                 if not self._stranger:
                     self._stranger = len(heard) > 1 if self._names_none else not self.scene.is_ours(station)
+            if len(heard) > self._many[fact.stream]:
+                self._forget_gone(fact.stream, fact.t)
         elif isinstance(fact, Fix):
             if not self.scene.uses_another_station(fact):
                 self._other_fix = None
@@ -168,6 +172,13 @@ class WrongChannel(Rule[ChannelFigures]):
             },
         )
 
+    def _forget_gone(self, stream: str, t: float) -> None:
+        heard = self._heard[stream]
+        for station, known in tuple(heard.items()):
+            if t - known.last > self._pause_s(known) and not self.scene.is_ours(station):
+                del heard[station]
+        self._many[stream] = max(_MANY, 2 * len(heard))
+
     def _lasts(self, known: _Heard, t: float) -> bool:
         """True while a station is heard whose frames have gone on for the on-delay.
 
@@ -175,7 +186,7 @@ class WrongChannel(Rule[ChannelFigures]):
         station is allowed its own interval.
         """
         lasts_s = self.figures.on_delay_s - max(0.3, known.gap_s - 0.7)
-        return t - known.last <= self._pause_s(known) and known.last - known.first >= lasts_s
+        return known.last - known.first >= lasts_s and t - known.last <= self._pause_s(known)
 
     def _pause_s(self, known: _Heard) -> float:
         return max(self.figures.pause_s, 1.5 * known.interval_s)

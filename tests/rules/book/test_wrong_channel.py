@@ -1,6 +1,7 @@
 """wrong-channel: when, and by which cause, on a stepped clock through the real engine."""
 
 import math
+from itertools import count
 
 from witnesspost.rules.book.words import words
 from witnesspost.rules.book.wrong_channel import WrongChannel
@@ -38,6 +39,28 @@ def test_a_second_base_where_none_is_named(day):
 
 def test_a_second_base_that_takes_over_where_none_is_named_is_ours_then(day):
     assert said(day, heard(day, [417], 1.0, 61.0) + heard(day, [88], 64.0, 120.0), 120.0, station_id=None) == []
+
+
+class TestALineOfInventedStations:
+    """A sender can give each frame another of the 4096 numbers."""
+
+    def flood(self, day, until):
+        numbers = count(1000)
+        for t in day.every(0.2, 1.0, until):
+            frames = {next(numbers) % 3000 + 1000: 1 for _ in range(100)} | ({417: 4, 88: 4} if round(t * 5) % 5 == 0 else {})
+            yield Traffic(t=t, stream="corrections", frames=len(frames), frames_by_station=frames)
+
+    def test_those_that_are_gone_are_forgotten(self, day):
+        bench = day.bench(WrongChannel, base={"station_id": 417})
+        bench.play(self.flood(day, 60.0), 60.0)
+        (rule,) = bench.rules
+        heard = rule._heard["corrections"]
+        assert len(heard) < 2600  # those of the last pause, twice
+        assert {417, 88} <= set(heard)
+
+    def test_one_that_lasts_is_told_all_the_same(self, day):
+        change, *_ = day.bench(WrongChannel, base={"station_id": 417}).play(self.flood(day, 60.0), 60.0)
+        assert (change.cause, change.evidence["station_id"]) == ("two-bases", 88)
 
 
 class TestTheReceiversOwnWord:
