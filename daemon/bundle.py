@@ -17,7 +17,7 @@ import sys
 import tempfile
 import tomllib
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any
 
@@ -32,13 +32,26 @@ _SECRET_KEY = re.compile(r"pin|pass(word|phrase|wd)?|secret|token|psk", re.IGNOR
 _IN_URL = re.compile(r"(?<=://)[^/\s@\"']+@")  # user:password@ before a host
 _LEAST_SECRET = 4  # a shorter text stands in other words too
 _CHUNK_BYTES = 1 << 20
+_COPYING = 0.5  # of the work; the rest is packing
+
+Progress = Callable[[float], None]
+"""Told the share that is done, 0 to 1; raises where the work is to end."""
 
 
-def write_bundle(out: IO[bytes], status: Status | None, site_text: str, screen: str = "", log: Path | None = None) -> list[str]:
+def write_bundle(
+    out: IO[bytes],
+    status: Status | None,
+    site_text: str,
+    screen: str = "",
+    log: Path | None = None,
+    *,
+    room: Path | None = None,
+    progress: Progress = lambda part: None,
+) -> list[str]:
     """Write the bundle of a post to `out`; what could not be had, a line each.
 
     `status` is the post's own (None: it does not run), `screen` the same as people read it, `site_text` its site file, `log`
-    the log to copy, by default the one that it writes.
+    the log to copy, by default the one that it writes; its copy lies in the folder `room` meanwhile.
     """
     secrets = secrets_of(site_text)
     left_out: list[str] = []
@@ -57,7 +70,7 @@ def write_bundle(out: IO[bytes], status: Status | None, site_text: str, screen: 
             left_out.append("status: the post does not run")
         put("versions.txt", "\n".join(_versions()) + "\n")
         put("journal.txt", _journal(post, left_out))
-        _put_log(bundle, log, secrets, left_out)
+        _put_log(bundle, log, secrets, left_out, room or _room(), progress)
         put("left-out.txt", "\n".join(["passwords and the PIN", *left_out]) + "\n")
     return [without(line, secrets) for line in left_out]
 
@@ -121,28 +134,39 @@ def _journal(post: str, left_out: list[str]) -> str:
     return done.stdout.decode(errors="replace")
 
 
-def _put_log(bundle: zipfile.ZipFile, log: Path | None, secrets: set[str], left_out: list[str]) -> None:
+def _put_log(
+    bundle: zipfile.ZipFile,
+    log: Path | None,
+    secrets: set[str],
+    left_out: list[str],
+    room: Path | None,
+    progress: Progress,
+) -> None:
     if log is None:
         left_out.append("log: the post writes none now")
         return
     try:
-        with tempfile.TemporaryDirectory(dir=_room()) as folder:
+        with tempfile.TemporaryDirectory(dir=room) as folder:
             copy = Path(folder, "log.db")
-            copy_log(str(log), copy)
-            if _holds(copy, secrets):
+            copy_log(str(log), copy, lambda part: progress(_COPYING * part))
+            if _holds(copy, secrets, progress):
                 left_out.append(f"log: {log.name} holds the PIN or a password")
                 return
-            bundle.write(copy, log.name)
+            with copy.open("rb") as file, bundle.open(log.name, "w", force_zip64=True) as packed:
+                size_bytes = copy.stat().st_size
+                while data := file.read(_CHUNK_BYTES):
+                    packed.write(data)
+                    progress(_COPYING + (1 - _COPYING) * file.tell() / size_bytes)
     except (LogError, OSError) as error:
         left_out.append(f"log: {error}")
 
 
-def _room() -> str | None:
+def _room() -> Path | None:
     """A folder on a disk: a log may be larger than memory."""
-    return "/var/tmp" if Path("/var/tmp").is_dir() else None
+    return room if (room := Path("/var/tmp")).is_dir() else None
 
 
-def _holds(path: Path, secrets: set[str]) -> bool:
+def _holds(path: Path, secrets: set[str], progress: Progress) -> bool:
     """True if a secret stands anywhere in the file."""
     wanted = [secret.encode() for secret in secrets]
     keep = max(map(len, wanted), default=0)
@@ -152,4 +176,5 @@ def _holds(path: Path, secrets: set[str]) -> bool:
             if any(secret in rest + data for secret in wanted):
                 return True
             rest = data[-keep:]
+            progress(_COPYING)
     return False

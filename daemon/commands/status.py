@@ -21,6 +21,9 @@ from witnesspost.rules.book.words import words
 from witnesspost.rules.language.speech import ENGLISH, Speech, languages
 from witnesspost.rules.site.salvage import salvage
 
+ROWS = "row"
+"""The catalogue's context of the rows' names."""
+
 
 @click.command()
 @click.argument("site", metavar="[SITE]", required=False)
@@ -70,7 +73,7 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     """
     now = Instant(dt.datetime.fromisoformat(said.utc)) if said.utc else Instant(system, about=True) if system else None
     stamps = Stamps(_zone(said), lambda t: now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about))
-    speech = Speech.of(said.language) if said.language in languages() else ENGLISH
+    speech = speech_of(said)
     state = speech.phrase(said.state.upper())
     lines = look.wrapped(f"{state}  {said.post} ({said.role}), {stamps(said.up_s)}", hanging="  ")
     lines[0] = look.word(said.state.upper(), state) + lines[0].removeprefix(state)
@@ -79,10 +82,10 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     if not said.alerts:
         lines.append(speech.phrase("No alerts."))
     lines.append("")
-    rows = [(speech.phrase("ready"), ready_words("yes", "not yet", said.ready, said.missing, speech.phrase))]
-    for name, text in _plumbing(said):
+    rows = [(speech.text(ROWS, "ready"), ready_words("yes", "not yet", said.ready, said.missing, speech.phrase))]
+    for name, text in _plumbing(said, speech):
         kind, _, stream = name.partition(" ")
-        rows.append((f"{speech.phrase(kind)} {stream}".rstrip(), speech.phrase(text)))
+        rows.append((f"{speech.text(ROWS, kind)} {stream}".rstrip(), speech.phrase(text)))
     wide = max(len(name) for name, _ in rows)
     for name, text in rows:
         narrow = look.width is not None and look.width < 80
@@ -131,6 +134,11 @@ def _state(alert: AlertStatus, stamps: Stamps) -> str:
     return f"{', '.join(words)}."
 
 
+def speech_of(said: Status) -> Speech:
+    """The post's language; English where this version has no catalogue of it."""
+    return Speech.of(said.language) if said.language in languages() else ENGLISH
+
+
 def _zone(said: Status) -> dt.tzinfo:
     try:
         return zoneinfo.ZoneInfo(said.time_zone) if said.time_zone else dt.UTC
@@ -138,7 +146,7 @@ def _zone(said: Status) -> dt.tzinfo:
         return dt.UTC
 
 
-def _plumbing(said: Status) -> list[tuple[str, str]]:
+def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
     rows = [("post", f"up {span(said.up_s)}, site {said.site}")]
     rows += [(f"port {p.stream}", f"{p.port}: {p.state}{_reason(p.reason)}, {_rate(p.rate_bytes_per_s)}") for p in said.ports]
     for epoch in said.epochs:
@@ -157,7 +165,7 @@ def _plumbing(said: Status) -> list[tuple[str, str]]:
     rows.append(("base", said.base_check))
     rows.append(("set-up", f"{said.set_up.line} ({_who_set_up(said)})"))
     if said.check_in is not None:
-        rows.append(("check-in", said.check_in.line))
+        rows.append(("check-in", said.check_in.in_words(speech)))
     if said.paused is not None:
         paused = said.paused
         rows.append(("paused", f"for {span(paused.left_s)} more{_by(paused.by)}: {paused.why}"))

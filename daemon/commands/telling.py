@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.commands.status import speech_of
 from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.requests import Request, expected
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets, tell
@@ -18,13 +19,13 @@ BY = click.option("--by", metavar="NAME", help="Who says so. Default: the name t
 
 
 def tell_post(path: Path, request: Request) -> str:
-    """What the post at this socket did, in a line. Raises Unusable."""
+    """What the post at this socket did, in a line, in its language. Raises Unusable."""
     try:
         request = msgspec.convert(msgspec.to_builtins(request), type=Request)  # its bounds, said before the post has to
     except msgspec.ValidationError as error:
         raise Unusable(expected(error)) from None
     try:
-        return tell(path, request)
+        return tell(path, request, speech_of(ask(path)).phrase)
     except NoAnswer as error:
         raise Unusable(str(error)) from None
 

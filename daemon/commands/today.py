@@ -8,11 +8,13 @@ from pathlib import Path
 
 import click
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.commands.status import speech_of
 from witnesspost.daemon.commands.telling import BY, POST, login, socket_of, tell_post
 from witnesspost.daemon.requests import CheckInNow, SetUpToday, SolvedIt
 from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.status.told import CheckInStatus
+from witnesspost.rules.language.speech import ENGLISH, Speech
 
 _LOOK_S = 0.5
 _LONGEST_S = 90.0  # a minute to stand still, ten seconds of averaging, and some
@@ -65,9 +67,9 @@ def setup(
         by=by or login(),
     )
     if (request.point, antenna_height, slant, radius, offset, pole) == (None,) * 6:
-        today = _asked(path).set_up
-        who = "the site file's plan; nobody has said a set-up" if today.planned else f"set up by {today.by}"
-        click.echo(f"{path.stem}: {today.line} ({who})")
+        said = _asked(path)
+        who = "the site file's plan; nobody has said a set-up" if said.set_up.planned else f"set up by {said.set_up.by}"
+        click.echo(f"{path.stem}: {speech_of(said).phrase(f'{said.set_up.line} ({who})')}")
         return
     click.echo(f"{path.stem}: {tell_post(path, request)}")
 
@@ -120,7 +122,7 @@ def _followed(path: Path, point: str, before_s: float) -> str:
         status = _asked(path)
         now = status.check_in
         if now is not None and now.point == point and status.up_s - now.ago_s >= before_s - 0.2:
-            progress.show(now)
+            progress.show(now, speech_of(status))
             if now.outcome is not None:
                 return now.outcome
         time.sleep(_LOOK_S)
@@ -134,13 +136,14 @@ class _Progress:
         self._over_itself = sys.stdout.isatty()
         self._shown = ""
 
-    def show(self, now: CheckInStatus) -> None:
+    def show(self, now: CheckInStatus, speech: Speech = ENGLISH) -> None:
         """As it stands."""
-        if now.line == self._shown and now.outcome is None:
+        line = now.in_words(speech)
+        if line == self._shown and now.outcome is None:
             return
         if self._over_itself:
             click.echo("\r\x1b[K" if self._shown else "", nl=False)
-            click.echo(now.line, nl=now.outcome is not None)
+            click.echo(line, nl=now.outcome is not None)
         elif now.outcome is not None or now.hindrance is not None or not self._shown:
-            click.echo(now.line)
-        self._shown = now.line
+            click.echo(line)
+        self._shown = line

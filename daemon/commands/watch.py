@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO
 
 import click
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.host.abort import on_abort
 from witnesspost.daemon.host.health import HealthTeller, count_start
 from witnesspost.daemon.host.journal import Journal, JournalSocket
@@ -19,6 +23,7 @@ from witnesspost.daemon.service import Service
 from witnesspost.daemon.signals.panel import Known, Panel
 from witnesspost.daemon.status.morning import Morning
 from witnesspost.daemon.status.server import StatusServer
+from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.stream.ports import in_short
 from witnesspost.daemon.supervisor import Lost, Maker
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
@@ -100,10 +105,18 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
         from witnesspost.daemon.page.page import Page
 
         table, gate = site.page, Gate(site.page.pin)
-        makers.append(lambda: Page(site, table, gate))
+        makers.append(lambda: Page(site, table, gate, write_running_bundle))
     if faults:
         makers.append(lambda: Mending(site.path, faults, lambda: usable(site.path)))
     return makers
+
+
+def write_running_bundle(out: IO[bytes], status: Status, room: Path, progress: Callable[[float], None]) -> None:
+    """For the page: what `witnesspost bundle` writes."""
+    from witnesspost.daemon.bundle import write_bundle  # only when somebody asks for it
+    from witnesspost.daemon.commands.status import screenful
+
+    write_bundle(out, status, text_of(status.site), screenful(status, system=system_utc()), room=room, progress=progress)
 
 
 def usable(site_file: str) -> bool:

@@ -93,7 +93,10 @@ class _Fed(NamedTuple):
 
 
 class LoggedChange(msgspec.Struct, kw_only=True):
-    """An alert's change as it was logged: a `rules.alert.Change` with the words of its moment in place of their figures."""
+    """An alert's change as it was logged: a `rules.alert.Change` with what it said at its moment.
+
+    `words` is empty in logs of versions that kept none: then it can be said in English alone.
+    """
 
     t: float
     utc: str | None
@@ -109,12 +112,13 @@ class LoggedChange(msgspec.Struct, kw_only=True):
     steps: list[str]
     alert: int
     shelved: bool
+    words: dict[str, str] = {}
 
     @classmethod
     def from_row(cls, row: AlertRow) -> LoggedChange:
         """The change of a row. Raises msgspec's errors."""
         told = msgspec.structs.asdict(row)
-        texts = {name: msgspec.json.decode(told[name]) for name in ("causes", "evidence", "steps")}
+        texts = {name: msgspec.json.decode(told[name]) for name in ("causes", "evidence", "steps", "words")}
         return msgspec.convert({**told, **texts, "shelved": bool(row.shelved)}, cls)
 
     @classmethod

@@ -72,11 +72,11 @@ def _shown(sight: Sight, check_in: CheckInStatus) -> Html:
             tag("h2", check_in.point),
             tag("p", words.SECONDS.format(seconds=left_s), class_="count"),
             tag("svg", bar, class_="progress", viewBox="0 0 100 10", preserveAspectRatio="none", aria_hidden="true"),
-            tag("p", words.phrase(check_in.line), class_="since"),
+            tag("p", check_in.in_words(words.speech()), class_="since"),
             class_="result is-starting",
             aria_live="polite",
         )
-    passed = check_in.outcome == "passed"
+    speech, passed = words.speech(), check_in.outcome == "passed"
     word = words.CHECK_PASSED if passed else words.CHECK_FAILED if check_in.outcome == "failed" else words.CHECK_NONE
     kind = "well" if passed else "stop" if check_in.outcome == "failed" else "note"
     when = sight.clock(sight.t - sight.late_s - check_in.ago_s)
@@ -86,7 +86,7 @@ def _shown(sight: Sight, check_in: CheckInStatus) -> Html:
         "div",
         tag("h2", sign(kind), tag("span", f"{check_in.point}: {word}")),
         table,
-        tag("p", check_in.why if table is not None else check_in.line.partition(": ")[2]),
+        tag("p", check_in.why_in_words(speech) if table is not None else check_in.in_words(speech).partition(": ")[2]),
         tag("p", f"{when}{by}", class_="since"),
         class_=f"result is-{kind}",
         aria_live="polite",

@@ -18,7 +18,9 @@ from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.worker import Worker
 from witnesspost.daemon.strip.drawing import Titles, Touch, picture
 from witnesspost.daemon.strip.reading import StripReader
-from witnesspost.daemon.strip.strip import HOUR_S, Strip
+from witnesspost.daemon.strip.strip import HOUR_S, AlertBand, Strip
+from witnesspost.rules.book import words as book
+from witnesspost.rules.language.speech import ENGLISH
 
 _FRESH_S = 15.0
 _HOURS = 25  # so that a whole day is in it at any minute
@@ -114,7 +116,7 @@ def _events(strip: Strip, from_s: float, to_s: float) -> list[Html]:
     for alert in strip.alerts:
         if alert.from_s < to_s and alert.to_s > from_s:
             lasted = words.STILL if alert.is_open else words.LASTED.format(span=span(alert.to_s - alert.from_s))
-            found.append((alert.from_s, words.SEVERITIES[alert.severity], f"{alert.say} {lasted}"))
+            found.append((alert.from_s, words.SEVERITIES[alert.severity], f"{_said(alert)} {lasted}"))
     for check in strip.checks:
         if from_s <= check.at_s < to_s:
             offset = ", ".join(f"{round(part * 1000)}".replace("-", "−") for part in (check.east_m, check.north_m, check.up_m))
@@ -133,6 +135,12 @@ def _events(strip: Strip, from_s: float, to_s: float) -> list[Html]:
     return [
         join(f"{strip.clock(at_s)} ", tag("b", what), f" {text}") for at_s, what, text in sorted(found, key=lambda one: one[0])
     ]
+
+
+def _said(alert: AlertBand) -> str:
+    """What was wrong, in the reader's language."""
+    speech = words.speech()
+    return book.words(alert.sentence, speech).say if alert.sentence is not None and speech is not ENGLISH else alert.say
 
 
 def _legend(strip: Strip) -> Html:

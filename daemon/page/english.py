@@ -72,6 +72,7 @@ NO_TLS = "This page is not encrypted of itself: the Wi-Fi's own encryption is al
 # That was it.
 THAT_WAS_IT = "That was it"
 WHAT_SOLVED = "What solved it?"
+OVER_LATELY = "Over in the last half hour: what solved it?"
 
 # Today.
 HOLDS = "What holds now"
@@ -194,9 +195,19 @@ COPY_AGAIN = "Make a new one"
 COPY_GET = "Fetch the snapshot {size}"
 COPYING = "The snapshot is being made: {part:.0f} %. Load this page again to see how far it is."
 COPY_BEGUN = "The snapshot is being made."
-COPY_ONE = "A snapshot is being made already. Nothing was changed."
+COPY_ONE = "A snapshot or a bundle is being made already. Nothing was changed."
 COPY_FAILED = "The snapshot could not be made: the disk is full or cannot be written."
 NO_ROOM = "Not done: under a tenth of the disk would stay free. Fetch closed logs and let the office clear them."
+BUNDLE = "For the person on the telephone"
+BUNDLE_WHY = (
+    "The bundle is one file of all that support asks for: log, site file, set-up, status, versions and journal. Passwords and "
+    "the PIN are left out. It takes some minutes, and its room on the disk."
+)
+BUNDLE_MAKE = "Make the bundle"
+BUNDLE_GET = "Fetch the bundle {size}"
+BUNDLING = "The bundle is being made: {part:.0f} %. Load this page again to see how far it is."
+BUNDLE_BEGUN = "The bundle is being made."
+BUNDLE_FAILED = "The bundle could not be made: the disk is full or cannot be written."
 TAPE = "The last hour as a tape"
 TAPE_WHY = "What came on the lines, as text: the office plays it again."
 TAPE_GET = "Fetch the tape"

@@ -1,18 +1,19 @@
-"""Files: closed logs as they are, in pieces where a phone went away meanwhile; of the running one a snapshot; a tape.
+"""Files: closed logs as they are, in pieces where a phone went away meanwhile; the running one as a snapshot; tape, bundle.
 
-A copy of the running log lies beside it for as long as the page runs, one at a time, and is not made where the disk would
-fall under a tenth of its room. Nothing that a request says becomes part of a path: a number is looked up among what is there.
+Snapshot and bundle lie beside the running log for as long as the page runs, are made one at a time, and not where the disk
+would fall under a tenth of its room. Nothing that a request says becomes part of a path: a number is looked up among what is
+there.
 """
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
 import zlib
 from collections.abc import AsyncIterator, Callable, Iterator
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import IO, Any, NamedTuple
 
 from microdot.microdot import Microdot, Request, Response
 from witnesspost.daemon.companion import PostView
@@ -26,14 +27,18 @@ from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.logs import Log, Logs
+from witnesspost.daemon.page.making import Making, Progress
 from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.worker import Ending, Worker
+from witnesspost.daemon.status.snapshot import Status
 
 TAPE_S = 3600.0
 ROOM_FRACTION = 0.10  # of the disk stays free: under that the post itself is in trouble (`post-health`)
 _PIECE_BYTES = 65536
 _LISTED = 60
+WriteBundle = Callable[[IO[bytes], Status, Path, Progress], object]
+"""Writes the bundle of a post, its log's copy in that folder meanwhile."""
 _RANGE = re.compile(r"bytes=(\d{1,15})-(\d{0,15})", re.ASCII)
 
 
@@ -68,22 +73,21 @@ class Files:
     address = "/files"
     title = "FILES"
 
-    def __init__(self, post: PostView, logs: Logs, worker: Worker):
+    def __init__(self, post: PostView, logs: Logs, worker: Worker, write_bundle: WriteBundle | None = None):
         self._post = post
         self._logs = logs
         self._worker = worker
-        self._copying = False
-        self._copied_part = 0.0
-        self._copy: Path | None = None
-        self._copy_failed = ""
+        self._copy, self._bundle = Making(worker), Making(worker)
+        self._write_bundle = write_bundle
         self._taping = False
         self.start: Callable[[Any], object] = lambda task: task.close()
 
     # ── what is shown ───────────────────────────────────────────────────────────────────────────────────────────
 
     def parts(self, sight: Sight, form: Form) -> Parts:
-        """The running log and its copy."""
-        return {"running": self._running(form)}
+        """The running log's copy, and the bundle."""
+        parts = {"running": _made("running", self._copy, _COPY, form)}
+        return parts | ({"bundle": _made("bundle", self._bundle, _BUNDLE, form)} if self._write_bundle is not None else {})
 
     async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
         """The tape, and the closed logs."""
@@ -102,22 +106,6 @@ class Files:
             tag("ul", *rows, class_="files"),
         )
 
-    def _running(self, form: Form) -> Html:
-        inside: list[Html] = [tag("h2", words.RUNNING), tag("p", words.RUNNING_WHY)]
-        if self._copying:
-            inside.append(tag("p", words.COPYING.format(part=100 * self._copied_part), class_="said"))
-        else:
-            if self._copy_failed:
-                inside.append(tag("p", self._copy_failed, class_="said refused"))
-            if self._copy is not None:
-                size = words.MEGABYTES.format(size=self._copy.stat().st_size / 1e6) if self._copy.exists() else ""
-                link = tag("a", words.COPY_GET.format(size=size), href="/files/snapshot", class_="button main", download=True)
-                inside.append(tag("p", link, class_="buttons"))
-            button = tag("button", words.COPY_MAKE if self._copy is None else words.COPY_AGAIN, name="do", value="snapshot")
-            form_inside = (hidden(form.token), tag("div", button, class_="buttons"))
-            inside.append(tag("form", *form_inside, method="post", action="/files"))
-        return tag("section", *inside, id="running")
-
     def _row(self, sight: Sight, log: Log) -> Html:
         when = words.UNKNOWN_TIME
         if log.from_utc is not None and log.to_utc is not None:
@@ -131,67 +119,46 @@ class Files:
     # ── what is done ────────────────────────────────────────────────────────────────────────────────────────────
 
     def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Begin a snapshot of the running log."""
-        if fields.get("do") != "snapshot":
+        """Begin a snapshot of the running log, or the bundle."""
+        do = fields.get("do")
+        if do not in ("snapshot", "bundle") or (do == "bundle" and self._write_bundle is None):
             raise Refused(words.NOTHING_CHOSEN)
-        if self._copying:
+        if self._copy.at_work or self._bundle.at_work:
             raise Refused(words.COPY_ONE, 409)
         current = self._logs.current()
         if current is None:
             raise Refused(words.NO_LOG, 409)
+        made, copies = (self._copy, 1) if do == "snapshot" else (self._bundle, 2)  # a copy, and the same packed
         try:
-            self._refuse_where_room_is_short(current)
+            _refuse_where_room_is_short(current, copies, made.size_bytes)
         except OSError:
             raise Refused(words.NO_ROOM, 507) from None
-        self._copying, self._copied_part, self._copy_failed = True, 0.0, ""
-        self.start(self._make_copy(current))
-        return words.COPY_BEGUN
+        name = current.name.partition(".")[0]
+        if do == "snapshot":
+            target, work = current.with_name(f"{name}.snapshot.db"), partial(_copy, current)
+        else:
+            target, work = current.with_name(f"{name}.bundle.zip"), partial(self._bundled, sight.status)
+        made.at_work = True
+        self.start(made.make(target, work))
+        return words.COPY_BEGUN if do == "snapshot" else words.BUNDLE_BEGUN
 
-    def _refuse_where_room_is_short(self, current: Path) -> None:
-        disk = os.statvfs(current.parent)
-        wanted = sum(path.stat().st_size for path in (current, wal_of(current)) if path.exists())
-        had = self._copy.stat().st_size if self._copy is not None and self._copy.exists() else 0
-        left = disk.f_bavail * disk.f_frsize + had - wanted
-        if left < ROOM_FRACTION * disk.f_blocks * disk.f_frsize:
-            raise Refused(words.NO_ROOM, 507)
-
-    async def _make_copy(self, current: Path) -> None:
-        target = current.with_name(f"{current.name.partition('.')[0]}.snapshot.db")
-        try:
-            await self._worker.do(lambda: self._copy_to(current, target))
-            self._copy = target
-        except Ending:
-            pass
-        except (LogError, OSError):
-            self._copy_failed = words.COPY_FAILED
-        finally:
-            self._copying = False
-
-    def _copy_to(self, current: Path, target: Path) -> None:
-        target.unlink(missing_ok=True)
-        self._copy = None
-
-        def progress(part: float) -> None:
-            self._copied_part = part
-            self._worker.check()
-
-        try:
-            copy_log(current, target, progress)
-        except BaseException:
-            target.unlink(missing_ok=True)
-            raise
+    def _bundled(self, status: Status | None, target: Path, progress: Progress) -> None:
+        if status is None or self._write_bundle is None:
+            raise OSError("the post is only just starting")
+        with target.open("wb") as file:
+            self._write_bundle(file, status, target.parent, progress)
 
     def end(self) -> None:
-        """Take the copy away."""
-        if self._copy is not None:
-            with contextlib.suppress(OSError):
-                self._copy.unlink(missing_ok=True)
+        """Take away what was made."""
+        self._copy.end()
+        self._bundle.end()
 
     # ── what is fetched ─────────────────────────────────────────────────────────────────────────────────────────
 
     def route(self, routes: Microdot) -> None:
         """The files themselves."""
         routes.get("/files/snapshot")(self._get_copy)
+        routes.get("/files/bundle")(self._get_bundle)
         routes.get("/files/tape")(self._get_tape)
         routes.get("/files/<number>")(self._get_closed)
 
@@ -202,9 +169,13 @@ class Files:
 
     async def _get_copy(self, request: Request) -> Response:
         current = self._logs.current()
-        return await self._sent(request, self._copy, current.name if current is not None else "snapshot.db")
+        return await self._sent(request, self._copy.file, current.name if current is not None else "snapshot.db")
 
-    async def _sent(self, request: Request, path: Path | None, name: str) -> Response:
+    async def _get_bundle(self, request: Request) -> Response:
+        path = self._bundle.file
+        return await self._sent(request, path, path.name if path is not None else "", "application/zip")
+
+    async def _sent(self, request: Request, path: Path | None, name: str, kind: str = "application/vnd.sqlite3") -> Response:
         """The file at `path`, or the piece of it that was asked for."""
         try:
             state = path.stat() if path is not None else None
@@ -214,7 +185,7 @@ class Files:
             return Response(f"{words.NO_FILE}\n", 404, {"Content-Type": "text/plain"})
         tag_of_it = f'"{state.st_size:x}-{state.st_mtime_ns:x}"'
         headers = {
-            "Content-Type": "application/vnd.sqlite3",
+            "Content-Type": kind,
             "Content-Disposition": f'attachment; filename="{name}"',
             "Accept-Ranges": "bytes",
             "ETag": tag_of_it,
@@ -265,6 +236,52 @@ class Files:
             raise ConnectionAbortedError(str(error)) from None  # cut short, so that nobody takes it for the whole
         finally:
             self._taping = False
+
+
+class _Words(NamedTuple):
+    """The names among the words of what is said of a file that is made."""
+
+    title: str
+    why: str
+    make: str
+    again: str
+    get: str
+    going: str
+    failed: str
+
+
+_COPY = _Words("RUNNING", "RUNNING_WHY", "COPY_MAKE", "COPY_AGAIN", "COPY_GET", "COPYING", "COPY_FAILED")
+_BUNDLE = _Words("BUNDLE", "BUNDLE_WHY", "BUNDLE_MAKE", "COPY_AGAIN", "BUNDLE_GET", "BUNDLING", "BUNDLE_FAILED")
+
+
+def _made(key: str, made: Making, said: _Words, form: Form) -> Html:
+    """How far a file is that is made when asked for, and the way to it."""
+    inside: list[Html] = [tag("h2", getattr(words, said.title)), tag("p", getattr(words, said.why))]
+    do = "snapshot" if said is _COPY else "bundle"
+    if made.at_work:
+        inside.append(tag("p", getattr(words, said.going).format(part=100 * made.part), class_="said"))
+    else:
+        if made.failed:
+            inside.append(tag("p", getattr(words, said.failed), class_="said refused"))
+        if made.file is not None:
+            size = words.MEGABYTES.format(size=made.size_bytes / 1e6)
+            text = getattr(words, said.get).format(size=size)
+            inside.append(tag("p", tag("a", text, href=f"/files/{do}", class_="button main", download=True), class_="buttons"))
+        button = tag("button", getattr(words, said.make if made.file is None else said.again), name="do", value=do)
+        inside.append(tag("form", hidden(form.token), tag("div", button, class_="buttons"), method="post", action="/files"))
+    return tag("section", *inside, id=key)
+
+
+def _refuse_where_room_is_short(current: Path, copies: int, had_bytes: int) -> None:
+    disk = os.statvfs(current.parent)
+    wanted = copies * sum(path.stat().st_size for path in (current, wal_of(current)) if path.exists())
+    left = disk.f_bavail * disk.f_frsize + had_bytes - wanted
+    if left < ROOM_FRACTION * disk.f_blocks * disk.f_frsize:
+        raise Refused(words.NO_ROOM, 507)
+
+
+def _copy(current: Path, target: Path, progress: Progress) -> None:
+    copy_log(current, target, progress)
 
 
 def _packed(path: Path, from_t: float, check: Callable[[], None]) -> Iterator[bytes]:

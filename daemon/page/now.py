@@ -8,6 +8,7 @@ from __future__ import annotations
 from microdot.microdot import Microdot, Request
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
+from witnesspost.daemon.page.ended import Ended
 from witnesspost.daemon.page.fields import hidden, name_field
 from witnesspost.daemon.page.forms import Refused, ask, person, text
 from witnesspost.daemon.page.gate import Session
@@ -16,7 +17,9 @@ from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
-from witnesspost.daemon.status.snapshot import AlertStatus
+from witnesspost.daemon.status.snapshot import AlertStatus, hints_of
+from witnesspost.rules.alert import Change
+from witnesspost.rules.book import words as book
 from witnesspost.rules.facts import Shelve
 
 QUIET_S = 600.0
@@ -30,12 +33,19 @@ class Now:
     address = "/"
     title = "NOW"
 
-    def __init__(self, post: PostView):
+    def __init__(self, post: PostView, ended: Ended):
         self._post = post
+        self._ended = ended
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """All of it lives."""
-        return {"state": state(sight), "todo": todo(sight, form), "beside": beside(sight), "ready": ready(sight)}
+        return {
+            "state": state(sight),
+            "todo": todo(sight, form),
+            "beside": beside(sight),
+            "ended": ended(sight, form, self._ended.asked(sight.t)),
+            "ready": ready(sight),
+        }
 
     async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
         """Nothing."""
@@ -51,7 +61,9 @@ class Now:
             said = {key: text(fields, key, key, NAME_LETTERS) for key in ("rule", "cause")}
             if not (step.isascii() and step.isdecimal() and len(step) < 3):
                 raise Refused(words.NOTHING_CHOSEN)
-            return ask(self._post, {"do": do, **said, "step": int(step), "by": by})
+            done = ask(self._post, {"do": do, **said, "step": int(step), "by": by})
+            self._ended.answer(said["rule"], said["cause"])
+            return done
         if not sight.alerts:
             raise Refused(words.NOTHING_OPEN, 409)
         if do == "seen":
@@ -95,8 +107,9 @@ def todo(sight: Sight, form: Form) -> Html:
     roots = sight.roots
     inside: list[Html] = []
     if roots and roots[0].steps:
-        over = roots[0].state == "normal"
-        inside += [tag("h2", words.WHAT_SOLVED if over else words.FIRST), *_steps(roots[0], over)]
+        first, over = roots[0], roots[0].state == "normal"
+        inside.append(tag("h2", words.WHAT_SOLVED if over else words.FIRST))
+        inside += _steps(first.rule, first.cause, first.steps, first.hints, over=over)
     if sight.alerts:
         unseen = any(alert.state != "acknowledged" for alert in sight.alerts)
         inside.append(_say(form, seen=unseen, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
@@ -114,6 +127,27 @@ def beside(sight: Sight) -> Html:
     if sight.status is not None and sight.status.problems:
         inside += [tag("h2", words.PROBLEMS), tag("ul", *(tag("li", problem) for problem in sight.status.problems))]
     return tag("section", *inside, id="beside")
+
+
+def ended(sight: Sight, form: Form, cleared: list[Change]) -> Html:
+    """What was over a short while ago, each with its steps: which of them solved it?"""
+    inside = []
+    for number, change in enumerate(cleared):
+        say, steps = book.words(change, words.speech())
+        solved = sight.status.solved if sight.status is not None else []
+        hints = [words.phrase(hint) for hint in hints_of(solved, change.rule, change.cause, change.role)]
+        over = words.OVER_SINCE.format(clock=sight.clock(change.t, change.utc))
+        asked = tag(
+            "form",
+            *_steps(change.rule, change.cause, steps, hints, over=True),
+            hidden(form.token),
+            name_field(form.by, f"by-{number}"),
+            method="post",
+            action="/",
+        )
+        line = tag("summary", sign("past"), tag("span", tag("b", words.OVER), " ", say))
+        inside.append(tag("details", line, tag("p", f"{over}.", class_="since"), asked, class_="other is-past"))
+    return tag("section", tag("h2", words.OVER_LATELY) if inside else None, *inside, id="ended")
 
 
 def ready(sight: Sight) -> Html:
@@ -157,18 +191,16 @@ def _seen(sight: Sight, alert: AlertStatus) -> str:
     return words.SEEN_AT.format(who=who, clock=sight.clock(sight.t, alert.seen_utc)) if alert.seen_utc else who
 
 
-def _steps(alert: AlertStatus, over: bool) -> list[Html]:
+def _steps(rule: str, cause: str, steps: list[str], hints: list[str], *, over: bool) -> list[Html]:
     """The steps with what has solved it before. "That was it" stands at each that is ticked, and at each where it is over."""
     items = []
-    for number, step in enumerate(alert.steps, 1):
-        key = f"{alert.rule}-{alert.cause}-{number}"
-        hint = alert.hints[number - 1] if number <= len(alert.hints) else ""
+    for number, step in enumerate(steps, 1):
+        key = f"{rule}-{cause}-{number}"
+        hint = hints[number - 1] if number <= len(hints) else ""
         label = tag("label", tag("span", tag("span", step, class_="step"), tag("em", hint) if hint else None), for_=key)
         that = tag("button", words.THAT_WAS_IT, name="do", value=f"solved {number}", class_="it")
         items.append(tag("li", tag("input", type="checkbox", id=key), label, that))
-    names = [
-        tag("input", type="hidden", name=key, value=value) for key, value in (("rule", alert.rule), ("cause", alert.cause))
-    ]
+    names = [tag("input", type="hidden", name=key, value=value) for key, value in (("rule", rule), ("cause", cause))]
     return [*names, tag("ol", *items, class_="steps over" if over else "steps")]
 
 

@@ -18,7 +18,8 @@ from witnesspost.daemon.page import words
 from witnesspost.daemon.page.application import Application
 from witnesspost.daemon.page.check_in import CheckIn
 from witnesspost.daemon.page.day import Day
-from witnesspost.daemon.page.files import Files
+from witnesspost.daemon.page.ended import Ended
+from witnesspost.daemon.page.files import Files, WriteBundle
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.help import Help
 from witnesspost.daemon.page.logs import Logs
@@ -37,19 +38,22 @@ _STOP_S = 0.8
 
 
 class Page:
-    """Serves the page of `site` by its `table`; `gate` knows who has come in, also over this companion's end."""
+    """Serves the page of `site` by its `table`; `gate` knows who has come in, also over this companion's end. `write_bundle`
+    is how the bundle is made, where it is to be had here."""
 
     name = "page"
     vital = False
 
-    def __init__(self, site: Site, table: PageTable, gate: Gate):
+    def __init__(self, site: Site, table: PageTable, gate: Gate, write_bundle: WriteBundle | None = None):
         self._site = site
+        self._write_bundle = write_bundle
+        self._ended = Ended()
         self._table = table
         self._gate = gate
         self._failed: BaseException | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._application: Application | None = None
-        self._ending: asyncio.Event | None = None
+        self._closing: asyncio.Event | None = None
         self._thread: threading.Thread | None = None
         self._stopped = False
 
@@ -60,7 +64,7 @@ class Page:
 
     def see(self, changes: list[Change]) -> None:
         """Tell the phones."""
-        self._soon(lambda: self._application.live.news() if self._application is not None else None)
+        self._soon(lambda: self._hear(changes))
 
     def turn(self, t: float) -> None:
         """Raise what the page's thread came to grief over."""
@@ -70,9 +74,14 @@ class Page:
     def stop(self) -> None:
         """End every connection."""
         self._stopped = True
-        self._soon(lambda: self._ending.set() if self._ending is not None else None)
+        self._soon(lambda: self._closing.set() if self._closing is not None else None)
         if self._thread is not None:
             self._thread.join(_STOP_S)
+
+    def _hear(self, changes: list[Change]) -> None:
+        self._ended.see(changes)
+        if self._application is not None:
+            self._application.live.news()
 
     def _soon(self, what: Callable[[], object]) -> None:
         if self._loop is not None:
@@ -89,24 +98,24 @@ class Page:
             self._failed = error
 
     async def _serve(self, post: PostView) -> None:
-        self._ending = asyncio.Event()
+        self._closing = asyncio.Event()
         self._loop = asyncio.get_running_loop()
         self._loop.set_exception_handler(_fault)
         if self._stopped:
             return
         async with asyncio.TaskGroup() as tasks:
             work = tasks.create_task(self._listen(post))
-            await self._ending.wait()
+            await self._closing.wait()
             work.cancel()
 
     async def _listen(self, post: PostView) -> None:
         tls = self._tls()
         end = await self._address(post)
         worker, logs = Worker(), Logs(post, self._site.post.name)
-        files = Files(post, logs, worker)
+        files = Files(post, logs, worker, self._write_bundle)
         try:
             places: list[Place] = [
-                Now(post),
+                Now(post, self._ended),
                 CheckIn(self._site, post),
                 Today(self._site, post),
                 Day(logs, worker),

@@ -15,6 +15,7 @@ import socket
 import stat
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -138,16 +139,16 @@ def ask(path: Path) -> Status:
         raise NoAnswer(f"{path}: what answers there is not a post of this version") from None
 
 
-def tell(path: Path, request: Request) -> str:
-    """Tell the post whose socket is at `path`; what it did, in a line. Raises NoAnswer."""
+def tell(path: Path, request: Request, phrase: Callable[[str], str] = str) -> str:
+    """Tell the post whose socket is at `path`; what it did, in a line, said by `phrase`. Raises NoAnswer."""
     said = _exchange(path, msgspec.json.encode(request))
     try:
         told = msgspec.json.decode(said, type=Answer)
     except msgspec.DecodeError:
         raise NoAnswer(f"{path}: what answers there is not a post of this version") from None
     if told.refused is not None or told.done is None:
-        raise NoAnswer(f"{path.stem}: {told.refused}")
-    return told.done
+        raise NoAnswer(f"{path.stem}: {phrase(told.refused or '')}")
+    return phrase(told.done)
 
 
 def _heard(asked: socket.socket) -> bytes:

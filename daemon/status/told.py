@@ -10,6 +10,7 @@ from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance
 from witnesspost.rules.engine.engine import utc_text
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Shelve
+from witnesspost.rules.language.speech import ENGLISH, Speech
 from witnesspost.rules.site.model import Role
 
 _HINDERED: dict[Hindrance, str] = {
@@ -51,8 +52,8 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
     """The last declared check-in, `ago_s` before: `stood_s` of `needed_s` are averaged.
 
     `outcome` is None while it goes on, then "passed", "failed", "declined" (too few decimals), "given-up" (nobody stood within
-    the minute) or "unknown-point". `line` says it all to a person, `why` the likeliest cause alone where it failed. Observed
-    minus known and the limits in metres, where measured.
+    the minute) or "unknown-point". `line` says it all to a person, `why` the likeliest cause alone where it failed, `sentence`
+    is that for other languages. Observed minus known and the limits in metres, where measured.
     """
 
     point: str
@@ -69,6 +70,15 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
     limit_horizontal_m: float | None = None
     limit_vertical_m: float | None = None
     why: str = ""
+    sentence: Sentence | None = None
+
+    def in_words(self, speech: Speech = ENGLISH) -> str:
+        """`line` in the reader's language."""
+        return f"{speech.phrase(self.line.removesuffix(self.why).rstrip())} {self.why_in_words(speech)}".rstrip()
+
+    def why_in_words(self, speech: Speech = ENGLISH) -> str:
+        """`why` in the reader's language."""
+        return words(self.sentence, speech).say if self.sentence is not None else self.why
 
 
 class PausedStatus(Struct, kw_only=True, frozen=True):
@@ -114,7 +124,7 @@ def check_in_status(scene: Scene, t: float) -> CheckInStatus | None:
     declared = scene.declared
     if declared is None:
         return None
-    measured = declared.measured
+    measured, sentence = declared.measured, _why(declared, scene.site.post.role)
     return CheckInStatus(
         point=declared.point,
         by=declared.by,
@@ -123,17 +133,18 @@ def check_in_status(scene: Scene, t: float) -> CheckInStatus | None:
         needed_s=declared.needed_s,
         hindrance=declared.hindrance,
         outcome=declared.outcome,
-        line=_check_in_line(declared, scene.site.post.role, t),
+        line=_check_in_line(declared, sentence, t),
         east_m=measured.get("east_m"),
         north_m=measured.get("north_m"),
         up_m=measured.get("up_m"),
         limit_horizontal_m=measured.get("tolerance_horizontal_m"),
         limit_vertical_m=measured.get("tolerance_vertical_m"),
-        why=_why(declared, scene.site.post.role),
+        why=words(sentence).say if sentence is not None else "",
+        sentence=sentence,
     )
 
 
-def _check_in_line(declared: DeclaredCheck, role: Role, t: float) -> str:
+def _check_in_line(declared: DeclaredCheck, why: Sentence | None, t: float) -> str:
     point, measured = declared.point, declared.measured
     if declared.outcome is None:
         if declared.hindrance is not None:
@@ -143,8 +154,8 @@ def _check_in_line(declared: DeclaredCheck, role: Role, t: float) -> str:
     if declared.outcome == "unknown-point":
         return f"{point} is none of the site file's control points"
     if declared.outcome == "given-up":
-        why = _HINDERED[declared.hindrance] if declared.hindrance is not None else "nobody stood still on it"
-        return f"{point}: no check-in within {WITHIN_S:.0f} s: {why}"
+        stood = _HINDERED[declared.hindrance] if declared.hindrance is not None else "nobody stood still on it"
+        return f"{point}: no check-in within {WITHIN_S:.0f} s: {stood}"
     if declared.outcome == "declined":
         across, high = measured["horizontal_digit_m"], measured["vertical_digit_m"]
         steps = f"the receiver gives its position in steps of {across:.3f} m and its height in steps of {high:.3f} m"
@@ -154,16 +165,15 @@ def _check_in_line(declared: DeclaredCheck, role: Role, t: float) -> str:
     read = f"{offset} (east, north, up); the limits are {across:.0f} mm across and {high:.0f} mm in height"
     if declared.outcome == "passed":
         return f"{point}: passed: {read}"
-    why = _why(declared, role)
-    return f"{point}: not passed: {read}.{f' {why}' if why else ''}"
+    return f"{point}: not passed: {read}.{f' {words(why).say}' if why is not None else ''}"
 
 
-def _why(declared: DeclaredCheck, role: Role) -> str:
-    """The likeliest cause of a check that failed, in the book's words."""
+def _why(declared: DeclaredCheck, role: Role) -> Sentence | None:
+    """The likeliest cause of a check that failed."""
     finding = declared.finding
     if finding is None:
-        return ""
-    said = Sentence(
+        return None
+    return Sentence(
         rule="control-check",
         cause=finding.causes[0].cause,
         stream=finding.stream,
@@ -171,7 +181,6 @@ def _why(declared: DeclaredCheck, role: Role) -> str:
         evidence=finding.evidence,
         words=finding.words,
     )
-    return words(said).say
 
 
 def paused_status(scene: Scene, t: float) -> PausedStatus | None:

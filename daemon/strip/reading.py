@@ -17,14 +17,16 @@ from typing import Any, NamedTuple, TypeVar
 import msgspec
 from msgspec.structs import replace
 from witnesspost.daemon.log.opening import LogError
-from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.strip.strip import HOUR_S, AlertBand, CheckMark, FixBand, FixKind, GapBand, Level, Strip, TextMark
+from witnesspost.rules.alert import Sentence
 from witnesspost.rules.gnss import LEGACY_OBSERVATIONS, MSM, FixQuality
 
 _MINUTE_S = 60.0
 _BIN_S = 10.0  # traffic's
 _SHORT_S = 3.0  # of a minute: a worse fix for less is not shown
 _SHORTEST_GAP_S = 10.0
+_WITH_WORDS = 3  # the first version of a log that kept what an alert's sentence needs
 _TOUCHES_S = 90.0  # logs whose ends are nearer to each other are one
 _OBSERVATIONS = ", ".join(str(number) for number in sorted({*MSM, *LEGACY_OBSERVATIONS}))
 _FIXES = f"""SELECT CAST(t / {_MINUTE_S} AS INTEGER), quality, count(*), max(age_s), max(rowid) FROM fix
@@ -225,13 +227,26 @@ def _alerts(log: LogFile, part: _Part) -> Iterator[AlertBand]:
             if before is not None and gravity[before.severity] > gravity[severity]:
                 severity = before.severity
             from_s = before.from_s if before is not None else at_s
-            rule, cause, say = change.rule, change.cause, change.say
-            found[change.alert] = AlertBand(from_s, part.to_s, severity, rule, cause, say, is_open=True)
+            sentence = _sentence(change, log) if log.version >= _WITH_WORDS else None
+            found[change.alert] = AlertBand(
+                from_s, part.to_s, severity, change.rule, change.cause, change.say, is_open=True, sentence=sentence
+            )
         elif change.change in ("normal", "cleared") and before is not None and before.is_open:
             found[change.alert] = replace(before, to_s=at_s, is_open=False)
     for band in found.values():
         if band.to_s >= 0:
             yield replace(band, from_s=max(0.0, band.from_s))
+
+
+def _sentence(change: LoggedChange, log: LogFile) -> Sentence:
+    return Sentence(
+        rule=change.rule,
+        cause=change.cause,
+        stream=change.stream,
+        role="base" if log.run.role == "base" else "rover",
+        evidence=change.evidence,
+        words=change.words,
+    )
 
 
 def _kind(quality: int) -> FixKind:

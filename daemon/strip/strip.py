@@ -6,6 +6,7 @@ import datetime as dt
 from typing import Literal
 
 from msgspec import Struct
+from witnesspost.rules.alert import Sentence
 from witnesspost.rules.site.model import Severity
 
 HOUR_S = 3600.0
@@ -31,7 +32,10 @@ class Level(Struct, frozen=True):
 
 
 class AlertBand(Struct, frozen=True):
-    """An alert that was nobody's consequence, from its raising to its end; `is_open` where it had not ended."""
+    """An alert that was nobody's consequence, from its raising to its end; `is_open` where it had not ended.
+
+    `say` is English; `sentence` is what says it in another language, None in logs of versions that kept none.
+    """
 
     from_s: float
     to_s: float
@@ -40,6 +44,7 @@ class AlertBand(Struct, frozen=True):
     cause: str
     say: str
     is_open: bool = False
+    sentence: Sentence | None = None
 
 
 class CheckMark(Struct, frozen=True):

@@ -102,8 +102,8 @@ class Speech:
         found = (
             self._sentences.get(bare)
             or self._joined(SENTENCES.split(bare), " ", depth)
+            or self._joined(bare.split(_LIST), _LIST, depth)  # before a pattern takes words of a list for its figure
             or self._matched(bare, depth)
-            or self._joined(bare.split(_LIST), _LIST, depth)
         )
         if found is None and bare.endswith("."):
             said = self._known(bare[:-1], depth + 1)
@@ -181,5 +181,8 @@ def _pattern(text: str) -> re.Pattern[str]:
 
 
 def _is_words(text: str) -> bool:
-    """True of what must be translated: a word in small letters. Figures, units and names of points are none."""
-    return re.search(r"(?<![\w.-])[a-z]{2,}(?![\w(-])", re.sub(r"\b(mm|cm|km|dB|bit/s|bytes|min|or)\b", "", text)) is not None
+    """True of what must be translated: a word in small letters. Figures, units, names of points, files and ports are none."""
+    return (
+        re.search(r"(?<![\w./-])[a-z]{2,}(?![\w(/-]|\.\w|://)", re.sub(r"\b(mm|cm|km|dB|bit/s|bytes|min|or)\b", "", text))
+        is not None
+    )

@@ -8,6 +8,7 @@ from http.client import HTTPException, HTTPResponse
 
 import msgspec
 import pytest
+from witnesspost.daemon.commands.watch import write_running_bundle
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
@@ -190,7 +191,7 @@ class Served:
         self.view.t = 100.0
         self.stands()
         self.gate = Gate(pin)
-        self.page = Page(self.site, self.site.page, self.gate)
+        self.page = Page(self.site, self.site.page, self.gate, write_running_bundle)
         self.page.start(self.view)
         until(lambda: self.view.lines)
 

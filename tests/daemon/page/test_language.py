@@ -2,29 +2,35 @@
 
 import ast
 import datetime as dt
+import errno
 import html
 import inspect
+import os
 import re
 
 import msgspec
 import pytest
+from msgspec.structs import replace as replaced
 from witnesspost.daemon import requests
-from witnesspost.daemon.commands.status import screenful
+from witnesspost.daemon.commands.status import ROWS, _plumbing, screenful
 from witnesspost.daemon.lines import QUALITY_WORDS
 from witnesspost.daemon.page import english, words
 from witnesspost.daemon.page.card import card
 from witnesspost.daemon.signals.patterns import PATTERNS
 from witnesspost.daemon.state import WORDS
+from witnesspost.daemon.status.told import CheckInStatus, PausedStatus, ShelvedStatus
+from witnesspost.rules.alert import Sentence
+from witnesspost.rules.book import words as book
 from witnesspost.rules.language.speech import Speech, languages, read_po
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.page.conftest import ALERT, Served
 from tests.daemon.page.test_card import SITE
 from tests.daemon.status.test_status import SAID
+from tests.daemon.strip.quarry import write_day
+from tests.daemon.view import LOG
 from tests.rules.language.test_speech import CATALOGUES
 
-UNSURE = {english.TAPE, english.TAPE_WHY, english.TAPE_GET, english.TAPE_ONE}
-"""What stays English until somebody who is sure translates it: why is said in the catalogue."""
 OTHERS = [language for language in languages() if language != "en"]
 
 
@@ -62,7 +68,7 @@ def _field(part):
 @pytest.mark.parametrize("path", CATALOGUES, ids=lambda path: path.stem)
 def test_no_text_of_the_page_and_the_card_is_without_a_translation(path):
     said = {entry.text: entry.said for entry in read_po(path.read_text()) if entry.context == words.CONTEXT}
-    assert OWN - {text for text, translated in said.items() if translated} == UNSURE
+    assert OWN - {text for text, translated in said.items() if translated} == set()
     assert set(said) - OWN == set()
 
 
@@ -92,11 +98,96 @@ def test_the_rows_of_the_status_in_spanish():
     assert re.findall(english_words, rows) == [], rows
 
 
+PORT, CHECKED = (
+    SAID.ports[0],
+    CheckInStatus(point="KQ-2", by="Kim", ago_s=3.0, stood_s=4.0, needed_s=10.0, hindrance=None, outcome=None, line=""),
+)
+REASONS = [
+    "no rights to it; be in the group dialout",
+    "not there yet",
+    "in use by another program",
+    "is not a serial port",
+    "device disappeared",
+    *(os.strerror(number) for number in (errno.EIO, errno.ENODEV, errno.ENXIO, errno.ECONNREFUSED, errno.ETIMEDOUT)),
+    *(os.strerror(number) for number in (errno.EHOSTUNREACH, errno.ENETUNREACH, errno.ECONNRESET, errno.EPIPE)),
+]
+LINES = [
+    "KQ-9 is none of the site file's control points",
+    "KQ-2: no check-in within 60 s: nobody stood still on it",
+    "KQ-2: no check-in within 60 s: the receiver is not fixed",
+    "KQ-2: cannot be checked: the receiver gives its position in steps of 0.185 m and its height in steps of 0.100 m; "
+    "set it to more decimals",
+    "KQ-2: waits, for 12 s more: the pole leans: plumb it",
+]
+RARE = [
+    *({"ports": [replaced(PORT, state=state, reason=reason)]} for state in ("waiting", "lost") for reason in REASONS),
+    *({"ports": [replaced(PORT, port="socket://kestrel-hut:2101", state=state)]} for state in ("open", "back", "opening")),
+    {"ports": [replaced(PORT, port="rfc2217://192.168.8.1:2101", state="back", rate_bytes_per_s=None)]},
+    {"epochs": []},
+    {"epochs": [replaced(SAID.epochs[0], ago_s=400.0, interval_s=None)]},
+    {"fix": replaced(SAID.fix, quality=9, satellites=None, hdop=None, age_s=None, ago_s=5000.0)},
+    {"base_check": "differs: digit-slip"},
+    {"set_up": replaced(SAID.set_up, planned=False, by="Kim Ng", utc="2026-05-04T09:00:00Z")},
+    {"set_up": replaced(SAID.set_up, planned=False, by="Kim Ng", point=None, utc="2026-05-04T09:00:00Z")},
+    {"set_up": replaced(SAID.set_up, planned=False, by=None)},
+    *({"check_in": replaced(CHECKED, line=line)} for line in LINES),
+    {"paused": PausedStatus(why="battery", by="Kim", left_s=240.0)},
+    {"paused": PausedStatus(why="battery", by=None, left_s=240.0)},
+    {"shelved": [ShelvedStatus(rule="sky", by="Kim", note="trees", left_s=40.0)]},
+    {"shelved": [ShelvedStatus(rule="sky", by=None, note="trees", left_s=40.0)]},
+    {"clock_source": "none yet: no receiver has said the time"},
+    {"log": replaced(SAID.log, failed="No space left on device", waiting_bytes=30_000, lost_bytes=700, disk_left_h=None)},
+    {"log": replaced(SAID.log, path=None, disk_free_fraction=None)},
+    {"log": replaced(SAID.log, path="/log/kestrel.0042.db", lost_bytes=700)},
+    {"temperature_c": None, "restarts": None},
+    {"problems": ["nobody reads standard output: the oldest lines are dropped"]},
+    {"problems": ["the button has been down for half a minute: is something leaning on it?"]},
+    {"problems": ["buzzer on GPIO 99: there is no such pin; expected a GPIO number (BCM) of the header"]},
+    {"problems": ["led on GPIO 17: the pin is taken by another output or the button"]},
+    {"problems": ["LED green: no such LED under /sys/class/leds; this machine has none"]},
+    {"problems": ["page: cannot listen on 10.88.17.1:8017 (Cannot assign requested address); tried again until it can"]},
+]
+
+
+@pytest.mark.parametrize("rare", RARE, ids=lambda rare: next(iter(rare)))
+def test_a_rare_row_of_the_status_in_spanish(rare):
+    """Nothing of English is left in it but what the system says itself, in brackets or after a colon."""
+    said = msgspec.structs.replace(SAID, language="es", **rare)
+    rows = screenful(said).split("\n\n")[-1]
+    for text in (reason for reason in REASONS if reason in str(rare)):
+        assert text not in rows
+    words_left = re.findall(
+        r"\b(the|not|is|for|by|more|set|up|on|of|to|ago|more|lost|back|wait(?:s|ing)?|open(?:ing)?|none|quality|nothing|nobody)\b",
+        re.sub(r"No space left on device|Cannot assign requested address", "", rows),
+    )
+    assert words_left == [], rows
+
+
+@pytest.mark.parametrize("path", CATALOGUES, ids=lambda path: path.stem)
+def test_each_row_of_the_status_has_a_name(path):
+    kinds = {name.partition(" ")[0] for rare in RARE for name, _ in _plumbing(replaced(SAID, **rare))} | {"ready"}
+    assert kinds == {entry.text for entry in read_po(path.read_text()) if entry.context == ROWS and entry.said}
+
+
+def test_why_a_check_in_failed_in_spanish():
+    told = Sentence(
+        rule="control-check", cause="leaning-pole", stream="receiver", role="rover", evidence={},
+        words={"is": "is", "which": "4.0°", "head": "On KQ-2 the rover reads 0.030 m low.", "others": "", "note": ""},
+    )  # fmt: skip
+    why = book.words(told).say
+    line = f"KQ-2: not passed: 4, 0, −30 mm (east, north, up); the limits are 30 mm across and 50 mm in height. {why}"
+    failed = replaced(CHECKED, outcome="failed", line=line, why=why, sentence=told)
+    assert failed.in_words() == line
+    spanish = failed.in_words(Speech.of("es"))
+    assert spanish.startswith("KQ-2: no superada: 4, 0, −30 mm (este, norte, arriba); los límites son ")
+    assert spanish.endswith(" Eso es un bastón inclinado (4.0°).")
+
+
 def test_the_card_in_spanish():
     site = site_from_toml(SITE.replace('role = "base"', 'role = "base"\nlanguage = "es"'))
     text = html.unescape(card(site, {}, None, dt.date(2026, 5, 4)))
     assert 'lang="es"' in text
-    assert "Instale la base, mida dos veces la altura de antena" in text
+    assert "Estacione la base, mida dos veces la altura de antena" in text
     assert "un destello corto cada tres segundos" in text
     shown = re.sub(r"<style>.*?</style>|<[^>]*>", " ", text, flags=re.DOTALL)
     assert re.findall(r"\b(?:the|and|with|every|until)\b", shown) == []
@@ -123,6 +214,17 @@ def test_each_place_in_spanish_for_all_who_ask(spanish):
         left = set(re.findall(r"\b(?:the|and|with|every|until|not|is|of|your|what)\b", text.lower()))
         assert left == set() or address == "/files", (address, left, text)
         assert 'lang="es"' in answer.text
+
+
+def test_the_alerts_of_a_day_in_spanish(spanish, tmp_path):
+    paths = write_day(tmp_path)
+    spanish.view.beats(log=replaced(LOG, path=str(paths[1])))
+    inside = spanish.inside()
+    shown = inside.get("/day").text
+    hours = re.findall(r'href="/day\?hour=(\d+)', shown)
+    told = [html.unescape(inside.get(f"/day?hour={hour}").text) for hour in hours]
+    assert any("Sin correcciones desde hace 960 s: no llega nada por el puerto de corrections." in text for text in told)
+    assert not any("No corrections for" in text for text in told)
 
 
 def test_who_speaks_english_hears_no_other(served):

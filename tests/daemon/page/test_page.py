@@ -15,10 +15,13 @@ from witnesspost.daemon.page import page as page_module
 from witnesspost.daemon.page import server
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Acknowledge, Shelve, Solved
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.page.conftest import ALERT, PIN, SITE, Browser, Served, free_port
+from tests.daemon.test_lines import OVER, changed
+from tests.daemon.test_lines import STOP as STOPPED
 from tests.daemon.view import View, until
 
 STOP = structs.replace(ALERT)
@@ -120,6 +123,47 @@ def test_what_has_solved_it_before_stands_at_its_step(served):
     text = served.inside().get("/").text
     assert text.count("solved it 3 of 5 times here") == 1
     assert text.count("That was it") == 3
+
+
+def cleared(served, **changes):
+    """This alert is over and cleared; the page has heard of it."""
+    served.page.see([changed(OVER, change="cleared", t=served.view.t, **changes)])
+    return OVER.rule, changes.get("cause", OVER.cause)
+
+
+def test_what_has_cleared_a_short_while_ago_can_still_be_answered(served):
+    browser = served.inside()
+    rule, cause = cleared(served, severity="check")
+    until(lambda: "Over in the last half hour: what solved it?" in browser.get("/").text)
+    text = browser.get("/").text
+    assert text.count("That was it") == len(words(OVER).steps)
+    answer = browser.post("/", token=browser.get("/").token, do="solved 2", rule=rule, cause=cause, by="Kim")
+    assert answer.status == 303
+    assert [type(fact) for fact in served.view.told] == [Solved]
+    assert "That was it" not in browser.get("/").text, "whoever has answered is not asked again"
+
+
+def test_it_is_asked_for_half_an_hour_and_not_where_it_came_back(served):
+    browser = served.inside()
+    cleared(served)
+    until(lambda: "That was it" in browser.get("/").text)
+    served.view.t += 1801.0
+    served.view.beats()
+    assert "That was it" not in browser.get("/").text
+    cleared(served)
+    cleared(served, cause="weak-link")
+    until(lambda: browser.get("/").text.count("<details") == 2)
+    served.page.see([changed(STOPPED, t=served.view.t)])
+    until(lambda: browser.get("/").text.count("<details") == 1)
+
+
+def test_of_a_consequence_and_of_an_earlier_run_nobody_is_asked(served):
+    browser = served.inside()
+    cleared(served, because_of="wrong-channel")
+    cleared(served, evidence={"of_run": "kestrel-rover.0041.db"})
+    cleared(served, cause="weak-link")
+    until(lambda: "That was it" in browser.get("/").text)
+    assert browser.get("/").text.count("<details") == 1
 
 
 def test_what_is_over_asks_which_points_were_stored_and_what_solved_it(served):

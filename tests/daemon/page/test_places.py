@@ -2,11 +2,13 @@
 
 import contextlib
 import gzip
+import io
 import os
 import re
 import sqlite3
 import threading
 import xml.etree.ElementTree as ET
+import zipfile
 from pathlib import Path
 
 import msgspec
@@ -19,7 +21,7 @@ from witnesspost.daemon.status.told import CheckInStatus, SetUpStatus
 from witnesspost.replay.play.tape import Tape
 from witnesspost.rules.facts import CheckIn, SetUp
 
-from tests.daemon.page.conftest import STATUS
+from tests.daemon.page.conftest import PIN, STATUS
 from tests.daemon.strip.quarry import write_day
 from tests.daemon.view import LOG, port, until
 
@@ -379,7 +381,7 @@ def test_one_snapshot_at_a_time(day, monkeypatch):
     assert browser.send("/files", do="snapshot").status == 303
     assert begun.wait(10)
     answer = browser.send("/files", do="snapshot")
-    assert (answer.status, answer.line) == (409, "A snapshot is being made already. Nothing was changed.")
+    assert (answer.status, answer.line) == (409, "A snapshot or a bundle is being made already. Nothing was changed.")
     assert "is being made" in browser.get("/files").text
     go.set()
     until(lambda: 'href="/files/snapshot"' in browser.get("/files").text)
@@ -410,6 +412,52 @@ def test_a_snapshot_that_cannot_be_written_is_told_and_leaves_nothing(day, monke
     browser.send("/files", do="snapshot")
     until(lambda: "could not be made" in browser.get("/files").text)
     assert list(day.paths[1].parent.glob("*snapshot*")) == []
+
+
+def test_the_bundle_has_what_support_asks_for_and_is_gone_with_the_page(day):
+    site = day.paths[1].with_name("site.toml")
+    site.write_text(f'[post]\nname = "kestrel-rover"\n[page]\npin = "{PIN}"\n')
+    log = msgspec.structs.replace(LOG, path=str(day.paths[1]))
+    day.view.status = msgspec.structs.replace(day.view.status, site=str(site), log=log)
+    browser = day.inside()
+    assert browser.get("/files/bundle").status == 404
+    assert browser.send("/files", do="bundle").status == 303
+    until(lambda: 'href="/files/bundle"' in browser.get("/files").text)
+    answer = browser.get("/files/bundle")
+    assert answer.headers["Content-Disposition"] == 'attachment; filename="kestrel-rover.bundle.zip"'
+    with zipfile.ZipFile(io.BytesIO(answer.body)) as bundle:
+        assert bundle.testzip() is None
+        assert {day.paths[1].name, "site.toml", "status.txt", "versions.txt", "journal.txt"} <= set(bundle.namelist())
+        assert PIN not in bundle.read("site.toml").decode()
+        assert bundle.read(day.paths[1].name).startswith(b"SQLite format 3")
+    day.page.stop()
+    assert list(site.parent.glob("*bundle*")) == []
+
+
+def test_a_bundle_needs_room_for_the_copy_and_for_the_file(day, monkeypatch):
+    size_bytes = sum(Path(f"{day.paths[1]}{end}").stat().st_size for end in ("", "-wal"))
+    disk = {"f_bavail": 2 * size_bytes + 990, "f_blocks": 10_000, "f_frsize": 1}
+    monkeypatch.setattr(files.os, "statvfs", lambda path: type("Disk", (), disk))
+    assert day.inside().send("/files", do="bundle").status == 507
+
+
+def test_the_page_s_end_does_not_wait_for_a_bundle(day, monkeypatch):
+    begun = threading.Event()
+
+    def endless(out, status, room, progress):
+        begun.set()
+        while True:
+            progress(0.5)
+
+    monkeypatch.setattr(day.page._application._places["/files"], "_write_bundle", endless)
+    browser = day.inside()
+    assert browser.send("/files", do="bundle").status == 303
+    assert begun.wait(10)
+    assert browser.send("/files", do="snapshot").status == 409, "one at a time"
+    assert "The bundle is being made: 50 %" in browser.get("/files").text
+    day.page.stop()
+    assert not day.page._thread.is_alive()
+    until(lambda: not list(day.paths[1].parent.glob("*bundle*")))
 
 
 def test_the_tape_of_the_last_hour(day):

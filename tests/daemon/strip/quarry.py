@@ -94,7 +94,15 @@ def _raw(n, stream, t_last):
 def _rows():
     """Alerts, checks, and what a person said."""
     alert = {"causes": "[]", "shelved": 0, "words": "{}", "because_of": None, "evidence": "{}", "steps": "[]", "utc": None}
-    stop = {**alert, "rule": "corrections-stopped", "cause": "line-silent", "stream": "corrections", "alert": 1, "say": _STOP}
+    stop = {
+        **alert,
+        "rule": "corrections-stopped",
+        "cause": "line-silent",
+        "stream": "corrections",
+        "alert": 1,
+        "say": _STOP,
+        "evidence": '{"silent_s": 960}',
+    }
     lost = {**alert, "rule": "fix-lost", "cause": "autonomous", "stream": "receiver", "alert": 2, "say": "No fix."}
     sky = {**alert, "rule": "sky", "cause": "few-satellites", "stream": "receiver", "alert": 3, "say": "Only 5 satellites."}
     check = {"tolerance_horizontal_m": 0.03, "tolerance_vertical_m": 0.05, "stood_s": 10.0}

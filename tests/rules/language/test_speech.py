@@ -101,7 +101,7 @@ def test_a_stop_in_spanish_word_steps_and_end():
     lines = [teller.text(change, PLAIN) for change in (STOP, SEEN, changed(OVER, change="cleared"))]
     assert lines[0].startswith("PARE   2026-05-04 03:11:12-06:00  Sin correcciones desde hace ")
     assert "1. No guarde puntos hasta que esto termine." in lines[0]
-    assert "Por Kim (tree), tras 12 s. Sigue en pie." in lines[1]
+    assert "Por Kim (tree), tras 12 s. Sigue activo." in lines[1]
     assert "Duró 91 s." in lines[2]
     assert "(corrections-stopped: line-silent)" in lines[0]  # names of rules and causes stay
 
