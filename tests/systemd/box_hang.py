@@ -1,9 +1,11 @@
-"""Laid over the installed product in the box: while /run/witnesspost/hang exists, the silence rule never comes back.
+"""Laid over the installed product in the box: while a file named hang lies in the post's run folder, the silence rule hangs.
 
 Python imports `sitecustomize` from PYTHONPATH at its start. The file is taken away first, so that it hangs once.
 """
 
 import contextlib
+import math
+import os
 import time
 from pathlib import Path
 
@@ -11,7 +13,7 @@ with contextlib.suppress(ImportError):
     from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 
     _judge = CorrectionsStopped.judge
-    _hang = Path("/run/witnesspost/hang")
+    _hang = Path(os.environ.get("RUNTIME_DIRECTORY", "/run/witnesspost"), "hang")
 
     def judge(self, t):
         if _hang.exists():
@@ -21,3 +23,4 @@ with contextlib.suppress(ImportError):
         return _judge(self, t)
 
     CorrectionsStopped.judge = judge
+    CorrectionsStopped.due = lambda self: -math.inf  # asked at each turn: while a line is well, it is not otherwise
