@@ -24,6 +24,7 @@ from witnesspost.rules.alert import Change
 
 _MOST_BYTES = 256 << 10
 _FILES_MOST = 50
+_UNREADABLE = (msgspec.MsgspecError, UnicodeDecodeError, RecursionError)  # what msgspec raises of bytes that are no JSON
 
 
 class Sounded(NamedTuple):
@@ -90,8 +91,8 @@ def _read(path: Path | None) -> Sounded | None:
             run, *lines = file.read(2 * _MOST_BYTES).split(b"\n")
         changes = []
         for line in lines:
-            with contextlib.suppress(msgspec.MsgspecError):  # cut off by the kill itself
+            with contextlib.suppress(*_UNREADABLE):  # cut off by the kill itself
                 changes.append(msgspec.json.decode(line, type=Change))
         return Sounded(msgspec.json.decode(run, type=str), changes) if changes else None
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, *_UNREADABLE):
         return None

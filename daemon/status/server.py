@@ -135,7 +135,7 @@ def ask(path: Path) -> Status:
         raise NoAnswer(f"{path}: the post is only just starting; ask again in a second")
     try:
         return msgspec.json.decode(said, type=Status)
-    except msgspec.DecodeError:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise NoAnswer(f"{path}: what answers there is not a post of this version") from None
 
 
@@ -144,7 +144,7 @@ def tell(path: Path, request: Request, phrase: Callable[[str], str] = str) -> st
     said = _exchange(path, msgspec.json.encode(request))
     try:
         told = msgspec.json.decode(said, type=Answer)
-    except msgspec.DecodeError:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise NoAnswer(f"{path}: what answers there is not a post of this version") from None
     if told.refused is not None or told.done is None:
         raise NoAnswer(f"{path.stem}: {phrase(told.refused or '')}")

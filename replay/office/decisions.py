@@ -23,7 +23,10 @@ def apply_decisions(judgement: Judgement, path: str | Path) -> int:
         text = bytes_of(path).decode("utf-8-sig")
     except (NotReadable, UnicodeDecodeError) as error:
         raise FieldError(f"{path}: cannot be read ({error}); expected a CSV with the columns {', '.join(_COLUMNS)}") from None
-    rows = list(csv.DictReader(text.splitlines()))
+    try:
+        rows = list(csv.DictReader(text.splitlines(), restval=""))
+    except csv.Error:
+        raise FieldError(f"{path}: a cell of over {csv.field_size_limit():,} characters; expected a decision a line") from None
     if not rows or not set(_COLUMNS) <= set(rows[0]):
         raise FieldError(f"{path}: expected a CSV with a header and the columns {', '.join(_COLUMNS)}")
     by_name: dict[str, list[int]] = {}

@@ -53,6 +53,7 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _TIME = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
+_FARTHEST_M = 1e9  # over a hundred earth radii: no coordinate, height or pole
 _IS_NEAR_M = 200_000.0  # of the control: a day's drive (common practice, no source)
 _COLUMNS_EXAMPLE = "--columns name,north,east,height,code"
 
@@ -396,13 +397,13 @@ def _point(path: Path, line: int, cells: list[str], by_meaning: dict[str, int], 
 _NAME_OF = {",": "comma", ".": "point"}
 
 
-def _time(where: str, text: str | None) -> dt.datetime | None:
+def _time(where: str, text: object) -> dt.datetime | None:
     if not text:
         return None
     try:
-        return dt.datetime.fromisoformat(text)
+        return dt.datetime.fromisoformat(str(text))
     except ValueError:
-        raise FieldError(f"{where}: time: read {text!r}; expected year, month, day and time, as 2026-06-19 07:01:29") from None
+        raise FieldError(f"{where}: time: read {_shown(text)}; expected year, month, day and time, as 2026-06-19 07:01:29") from None
 
 
 # ── LandXML ─────────────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -459,7 +460,7 @@ def _geojson(path: Path, data: bytes) -> FieldFile:
     """Point features: longitude, latitude, height (RFC 7946, 3.1.1)."""
     try:
         read = msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))
-    except (msgspec.DecodeError, RecursionError) as error:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise FieldError(f"{path}: is no whole JSON ({error}); export it anew") from None
     features = read.get("features") if read.get("type") == "FeatureCollection" else None
     if not isinstance(features, list):
@@ -473,11 +474,14 @@ def _geojson(path: Path, data: bytes) -> FieldFile:
         if not isinstance(geometry, dict) or geometry.get("type") != "Point":
             continue
         place = geometry.get("coordinates")
-        if not (isinstance(place, list) and 2 <= len(place) <= 3 and all(type(one) in (int, float) for one in place)):
-            raise FieldError(f"{where}: coordinates: read {place!r}; expected longitude, latitude and height")
+        if not (isinstance(place, list) and 2 <= len(place) <= 3 and all(_is_number(one) for one in place)):
+            raise FieldError(f"{where}: coordinates: read {_shown(place)}; expected longitude, latitude and height")
         if not (-180 <= place[0] <= 180 and -90 <= place[1] <= 90):
-            raise FieldError(f"{where}: coordinates: read {place!r}, no longitude and latitude; expected degrees (RFC 7946, 4)")
-        said = {_key(str(key)): value for key, value in (feature.get("properties") or {}).items()}
+            raise FieldError(f"{where}: coordinates: read {_shown(place)}, no longitude and latitude; expected degrees (RFC 7946, 4)")
+        properties = feature.get("properties")
+        if not isinstance(properties, dict | None):
+            raise FieldError(f"{where}: properties: read {_shown(properties)}; expected an object or null (RFC 7946, 3.2)")
+        said = {_key(key): value for key, value in (properties or {}).items()}
         values = {_WORDS[key]: value for key, value in said.items() if key in _WORDS}
         name = values.get("name", feature.get("id"))
         points.append(
@@ -490,8 +494,18 @@ def _geojson(path: Path, data: bytes) -> FieldFile:
                 code=str(values.get("code", "")),
                 start=_time(where, values.get("start")),
                 end=_time(where, values.get("end")),
-                pole=values["pole"] if isinstance(values.get("pole"), int | float) else None,
+                pole=float(values["pole"]) if _is_number(values.get("pole")) else None,
             )
         )
     columns = {"name": "name", "latitude": "coordinates[1]", "longitude": "coordinates[0]", "height": "coordinates[2]"}
     return FieldFile(path=str(path), form="GeoJSON", grid=False, columns=columns, points=points)
+
+
+def _is_number(value: object) -> bool:
+    """A JSON number that a coordinate or a height can be."""
+    return type(value) in (int, float) and abs(value) <= _FARTHEST_M  # type: ignore[arg-type]
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:59]}…"

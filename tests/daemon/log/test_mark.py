@@ -78,6 +78,9 @@ def test_a_mark_that_is_cut_off_is_no_mark_or_a_link(tmp_path):
         assert left is None or [one.alert for one in left.changes] in ([1], [1, 2])
     (tmp_path / "noise").write_bytes(os.urandom(5000))
     assert AlarmMark(tmp_path / "noise", "next").before is None
+    for line in (b'"\xf9"', b"[" * 100_000):
+        (tmp_path / "noise").write_bytes(line + b"\n" + whole + line + b"\n")
+        assert AlarmMark(tmp_path / "noise", "next").before is None
     (tmp_path / "link").symlink_to(tmp_path / "log" / "kestrel-base.0001.db")
     before = (tmp_path / "log" / "kestrel-base.0001.db").read_bytes()
     AlarmMark(tmp_path / "link", "next").write([change(1.0)])

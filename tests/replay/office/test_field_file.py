@@ -213,3 +213,33 @@ def test_what_must_be_stated_is_said(day, written, controller, options, words):
 def test_feet_for_metres_are_named(day, written):
     result = run(day[0], written(unit="ft"))
     assert (result.exit_code, "counts in feet; state --unit ft" in result.stderr) == (2, True), result.stderr
+
+
+def feature(**more):
+    place = {"type": "Point", "coordinates": [-104.99, 39.12, 1874.3]}
+    one = {"type": "Feature", "geometry": place, "properties": {"name": "101"}, **more}
+    return json.dumps({"type": "FeatureCollection", "features": [one]})
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (feature(properties=["a"]), "feature 1: properties: read ['a']; expected an object or null (RFC 7946, 3.2)"),
+        (feature(properties="a"), "feature 1: properties: read 'a'"),
+        (feature(properties={"time": 5}), "feature 1: time: read 5; expected year, month, day"),
+        (feature(properties={"time": ["x" * 500]}), f"feature 1: time: read ['{'x' * 57}…; expected year"),
+        (feature().replace("1874.3", "9" * 400), f"feature 1: coordinates: read [-104.99, 39.12, {'9' * 42}"),
+        (feature().replace("1874.3", "1e308"), "feature 1: coordinates: read [-104.99, 39.12, 1e+308]"),
+        (feature().replace("101", "\xe9").encode("latin-1"), "is no whole JSON ('utf-8' codec"),
+    ],
+)
+def test_geojson_of_another_kind_is_told_where(tmp_path, text, words):
+    with pytest.raises(FieldError) as refused:
+        read(tmp_path, text, "field.json")
+    assert words in str(refused.value)
+
+
+@pytest.mark.parametrize("pole", [True, "2", 10**400, 1e300])
+def test_a_pole_that_is_none_is_left_out(tmp_path, pole):
+    (point,) = read(tmp_path, feature(properties={"pole": pole}), "field.json").points
+    assert point.pole is None

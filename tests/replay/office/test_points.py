@@ -167,6 +167,9 @@ def test_decisions_stand_over_the_verdicts_with_who_and_why(day, tmp_path):
             assert row["verdict"] == was["verdict"]
     for text, words in (
         (f"{name},keep,,because", "needs who made it and why"),
+        (f"{name},keep", "needs who made it and why"),
+        (name, "verdict: read ''; expected one of keep"),
+        ("x" * 200_000, "a cell of over 131,072 characters"),
         (f"{name},kept,A. Surveyor,because", "read 'kept'; expected one of keep"),
         ("nobody,keep,A. Surveyor,because", "which the field file has not"),
         (f"{name},repair,A. Surveyor,because", "no vector to be repaired by"),

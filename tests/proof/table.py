@@ -1,0 +1,31 @@
+"""One line of the table of `python -m tests.proof`, and how long a part may take."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Row(NamedTuple):
+    """What was tried, in how many cases, and what came of it; `wrong` has a line for each case that did not hold."""
+
+    test: str
+    cases: str
+    result: str
+    wrong: tuple[str, ...] = ()
+
+    def line(self) -> str:
+        """The row in Markdown."""
+        held = "held" if not self.wrong else f"**{len(self.wrong)} wrong**"
+        return f"| {self.test} | {self.cases} | {held}: {self.result} |"
+
+
+class Length(NamedTuple):
+    """How much is tried: `short` as little as shows that it can be, else until `minutes` have gone by for a part that has no
+    number of its own."""
+
+    short: bool
+    minutes: float
+
+    def of(self, whole: int, short: int) -> int:
+        """A number of cases."""
+        return short if self.short else whole
