@@ -34,12 +34,11 @@ from witnesspost.daemon.page.wifi import NotWifi, read_wifi
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.requests import answer
 from witnesspost.daemon.stream.decoding import Decoder
-from witnesspost.daemon.stream.framing import Framer, crc24q, nmea_checksum
+from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
 from witnesspost.daemon.stream.rtcm2 import rtcm2_words
 from witnesspost.replay.office.decisions import apply_decisions
 from witnesspost.replay.office.field_file import FieldError, read_field
-from witnesspost.replay.play.source import open_source
-from witnesspost.replay.play.tape import Tape, TapeError, write_tape
+from witnesspost.replay.play.tape import Tape, TapeError
 from witnesspost.replay.world.scenario import ScenarioError, scenarios
 from witnesspost.rules.book.contents import FIGURES, open_site, open_whole_site
 from witnesspost.rules.facts import ReadingFailed, RuleFailed
@@ -57,11 +56,27 @@ from tests.rules.site.conftest import GOOD
 
 SLOW_S = 2.0  # the largest samples take a tenth of a second
 _ODD = (
-    *(b"", b"\0", b"\xff", b"\xd3", b"$", b"*", b",", b";", b"\n", b"\r\n", b"\t", b'"', b"'", b"[", b"]", b"{", b"}", b"=", b"."),
-    *(b"-", b"e", b"nan", b"inf", b"1e308", b"1e400", b"-1", b"0", b"99999999999999999999", b"9" * 400, b"1e-320", b"0x1f"),
-    *(b"null", b"true", b"[" * 3000, b"\xef\xbb\xbf", b"\xff\xfe", b"\xd9\xa4", b"\xe2\x80\xae", b"\x1b[2J", b"\\u0000", b"\\"),
-    *(b"9999-12-31T23:59:59Z", b"0001-01-01T00:00:00Z", b"\xc3\x28", b"<", b"&", b"]]>", b"%", b"%00", b"\xed\xa0\x80", b"A" * 5000),
-)  # fmt: skip
+    *(b"", b"\0", b"\xff", b"\xd3", b"$", b"*", b",", b";", b"\n", b"\r\n", b"\t", b'"', b"'", b"[", b"]", b"{", b"}", b"="),
+    *(
+        b".",
+        b"-",
+        b"e",
+        b"nan",
+        b"inf",
+        b"1e308",
+        b"1e400",
+        b"-1",
+        b"0",
+        b"9" * 20,
+        b"9" * 400,
+        b"1e-320",
+        b"0x1f",
+        b"\\",
+        b"<",
+    ),
+    *(b"null", b"true", b"[" * 3000, b"\xef\xbb\xbf", b"\xff\xfe", b"\xd9\xa4", b"\xe2\x80\xae", b"\x1b[2J", b"\\u0000"),
+    *(b"9999-12-31T23:59:59Z", b"0001-01-01T00:00:00Z", b"\xc3\x28", b"&", b"]]>", b"%", b"%00", b"\xed\xa0\x80", b"A" * 5000),
+)
 
 
 def changed(chance: random.Random, sample: bytes, other: bytes = b"") -> bytes:
@@ -164,15 +179,13 @@ def _framed(payload: bytes) -> bytes:
 
 
 def _payloads(recordings: list[bytes]) -> list[bytes]:
-    return [
-        unit[3:-3] for data in recordings for kind, unit in Framer().feed(data) if kind == 0 and len(unit) > 8
-    ]  # fmt: skip
+    return [unit[3:-3] for data in recordings for kind, unit in Framer().feed(data) if kind == FRAME and len(unit) > 8]
 
 
 def _line_readers() -> Iterator[Reader]:
     recordings = _recorded()
     payloads = _payloads(recordings)
-    sentences = [unit[1:].rpartition(b"*")[0] for data in recordings for kind, unit in Framer().feed(data) if kind == 1]
+    sentences = [unit[1:].rpartition(b"*")[0] for data in recordings for kind, unit in Framer().feed(data) if kind == SENTENCE]
 
     def cut(chance: random.Random) -> list[bytes]:
         data = chance.choice(recordings)
@@ -213,7 +226,7 @@ def _line_readers() -> Iterator[Reader]:
     yield Reader("RTCM 2 words", lambda chance: changed(chance, chance.randbytes(90)), rtcm2_words)
 
     failed: list[str] = []
-    pipelines = []
+    pipelines: list[Pipeline] = []
     for role in ("base", "rover"):
         pipeline = Pipeline(site_from_toml(POST.format(role=role)), None)
         pipelines.append(pipeline)
@@ -301,29 +314,26 @@ def _file_readers(folder: Path) -> Iterator[Reader]:
     yield Reader("control file", of(_CSV), control_file, (SiteError,))
     yield Reader("scenario", of(*_scenario_files()), written(scenarios), (ScenarioError, SiteError))
     yield Reader("field file", of(_CSV, _TIMED, _LANDXML, _GEOJSON), written(_read_points), (FieldError,), 2.0)
-    yield Reader("decisions", of(_DECISIONS), written(lambda path: apply_decisions(SimpleNamespace(points=[]), path)), (FieldError,))
+    yield Reader("decisions", of(_DECISIONS), written(_decided), (FieldError,))
     yield Reader("Wi-Fi file", of(_WIFI), written(read_wifi), (NotWifi,))
 
-    tape = folder / "sound.jsonl"
-    source = open_source("fix-lost:float")
-    with contextlib.suppress(StopIteration):
-        write_tape(tape, source.header, _until(source.records, 20.0)) if hasattr(source, "header") else None
-    yield Reader("tape", of(tape.read_bytes() if tape.exists() else _TAPE), written(_played), (TapeError,))
+    yield Reader("tape", of(_TAPE), written(_played), (TapeError,))
     yield from _log_readers(folder)
 
 
+_TAPE_LINES = (
+    b'{"t": %d.5, "stream": "corrections", "hex": "d300043ed0000f"}\n',
+    b'{"t": %d.7, "tell": {"planned": {"for_s": 10, "why": "x"}}}\n',
+    b'{"t": %d.8, "stream": "receiver", "port": "lost"}\n',
+    b'{"t": %d.9, "expect": "raised", "rule": "sky", "within_s": 5}\n',
+)
 _TAPE = b'{"tape": 1, "streams": ["corrections", "receiver"], "note": "a note"}\n' + b"".join(
-    b'{"t": %d.5, "stream": "corrections", "hex": "d300043ed0000f"}\n{"t": %d.7, "tell": {"planned": {"for_s": 10, "why": "x"}}}\n'
-    b'{"t": %d.8, "stream": "receiver", "port": "lost"}\n{"t": %d.9, "expect": "raised", "rule": "sky", "within_s": 5}\n' % (n, n, n, n)
-    for n in range(5)
-)  # fmt: skip
+    line % n for n in range(5) for line in _TAPE_LINES
+)
 
 
-def _until(records: Any, t: float) -> Iterator[Any]:
-    for record in records:
-        if record.t > t:
-            return
-        yield record
+def _decided(path: Path) -> None:
+    apply_decisions(SimpleNamespace(points=[]), path)  # type: ignore[arg-type]
 
 
 def _played(path: Path) -> None:
@@ -388,9 +398,9 @@ def _log_readers(folder: Path) -> Iterator[Reader]:
     def reads(data: bytes) -> None:
         read_at.write_bytes(data)
         with LogFile.open(read_at) as opened:
-            for what in (opened.note, opened.gaps, opened.changes, opened.figures, opened.ended, opened.grids, opened.sqlite_check):
+            for what in ("note", "gaps", "changes", "figures", "ended", "grids", "sqlite_check"):
                 with contextlib.suppress(LogError):
-                    what()
+                    getattr(opened, what)()
             with contextlib.suppress(LogError):
                 verify(opened)
             with contextlib.suppress(LogError):
@@ -465,9 +475,12 @@ def _sent_readers(served: Served) -> Iterator[Reader]:
 
     def fills(data: bytes) -> None:
         fields = forms.fields_of("application/x-www-form-urlencoded", data)
-        for read in (forms.person, lambda f: forms.text(f, "note", "Note"), lambda f: forms.metres(f, "antenna_height_m", "Height")):
-            with contextlib.suppress(forms.Refused):
-                read(fields)
+        with contextlib.suppress(forms.Refused):
+            forms.person(fields)
+        with contextlib.suppress(forms.Refused):
+            forms.text(fields, "note", "Note")
+        with contextlib.suppress(forms.Refused):
+            forms.metres(fields, "antenna_height_m", "Height")
 
     tries = iter(range(1 << 60))
 

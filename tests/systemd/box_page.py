@@ -23,10 +23,11 @@ class Hidden(html.parser.HTMLParser):
             self.fields[given["name"]] = given.get("value", "")
 
 
-def asked(browser, address, fields=None):
+def asked(browser, address, fields=None, origin=None):
     data = None if fields is None else urllib.parse.urlencode(fields).encode()
     try:
-        with browser.open(urllib.request.Request(address, data), timeout=10) as answer:
+        request = urllib.request.Request(address, data, {"Origin": origin or base})  # as browsers say with a form
+        with browser.open(request, timeout=10) as answer:
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as error:
         with error:
@@ -37,8 +38,10 @@ base, pin = sys.argv[1:]
 browser = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(http.cookiejar.CookieJar()))
 _, door = asked(browser, base)
 status, _ = asked(browser, f"{base}/day", {"a": "b"})
+foreign, _ = asked(browser, f"{base}/pin", {**Hidden(door).fields, "pin": pin}, "http://elsewhere")
 wrong, refused = asked(browser, f"{base}/pin", {**Hidden(door).fields, "pin": "000000"})
 _, whole = asked(browser, f"{base}/pin", {**Hidden(refused).fields, "pin": pin})
-inside = "/leave" in whole and "corrections" in whole
-print(f"door {len(door)} bytes, an act without the PIN {status}, a wrong PIN {wrong}, inside {len(whole)} bytes")
-sys.exit("/leave" in door or "corrections" in door or (status, wrong) != (403, 403) or not inside)
+print(
+    f"without the PIN {len(door)} bytes, an act {status}, another site's form {foreign}, a wrong PIN {wrong}; inside {len(whole)}"
+)
+sys.exit("/leave" in door or {status, foreign, wrong} != {403} or "/leave" not in whole)
