@@ -403,7 +403,9 @@ def _time(where: str, text: object) -> dt.datetime | None:
     try:
         return dt.datetime.fromisoformat(str(text))
     except ValueError:
-        raise FieldError(f"{where}: time: read {_shown(text)}; expected year, month, day and time, as 2026-06-19 07:01:29") from None
+        raise FieldError(
+            f"{where}: time: read {_shown(text)}; expected year, month, day and time, as 2026-06-19 07:01:29"
+        ) from None
 
 
 # ── LandXML ─────────────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -477,7 +479,9 @@ def _geojson(path: Path, data: bytes) -> FieldFile:
         if not (isinstance(place, list) and 2 <= len(place) <= 3 and all(_is_number(one) for one in place)):
             raise FieldError(f"{where}: coordinates: read {_shown(place)}; expected longitude, latitude and height")
         if not (-180 <= place[0] <= 180 and -90 <= place[1] <= 90):
-            raise FieldError(f"{where}: coordinates: read {_shown(place)}, no longitude and latitude; expected degrees (RFC 7946, 4)")
+            raise FieldError(
+                f"{where}: coordinates: read {_shown(place)}, no longitude and latitude; expected degrees (RFC 7946, 4)"
+            )
         properties = feature.get("properties")
         if not isinstance(properties, dict | None):
             raise FieldError(f"{where}: properties: read {_shown(properties)}; expected an object or null (RFC 7946, 3.2)")

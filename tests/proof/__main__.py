@@ -13,7 +13,7 @@ import click
 
 from tests.proof.table import Length
 
-PARTS = ("fuzz",)
+PARTS = ("hostile", "fuzz")
 
 
 @click.command()

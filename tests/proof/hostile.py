@@ -1,6 +1,6 @@
 """A sender that invents: good checksums around whatever makes tables grow, and what the pipeline keeps of it.
 
-    python -m tests.proof.hostile [MB]        each kind of invention through a base's and a rover's pipeline, with a log
+    python -m tests.proof --only hostile      each kind of invention through a base's and a rover's pipeline, with a log
 
 What is counted: the largest container that can be reached from the pipeline, the rows of each table a minute, what failed, and
 the time of the last quarter of the bytes against the second. Each kind is a function from a chance to one frame or sentence.
@@ -9,7 +9,6 @@ the time of the last quarter of the bytes against the second. Each kind is a fun
 from __future__ import annotations
 
 import random
-import sys
 import tempfile
 import time
 from collections import deque
@@ -23,7 +22,11 @@ from witnesspost.daemon.stream.framing import crc24q, nmea_checksum
 from witnesspost.rules.facts import ReadingFailed, RuleFailed
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.bench.adversarial import PATTERNS
+from tests.proof.table import Length, Row
+
 MOST_KEPT = 5000  # items of any one container: every reference station there can be, and a few
+BYTES_AN_ITEM = 64  # a text counts by what it takes, as so many items of a container would
 MOST_ROWS_A_MINUTE = 3000  # of any one table: fifty positions a second
 MOST_SLOWER = 2.0
 BYTES_A_S = 40_000
@@ -229,8 +232,10 @@ def containers(root: Any) -> Iterator[tuple[int, str]]:
     waiting: deque[tuple[Any, str]] = deque([(root, "pipeline")])
     while waiting:
         one, way = waiting.popleft()
-        if isinstance(one, dict | list | set | deque | tuple | str | bytes):
+        if isinstance(one, dict | list | set | deque | tuple):
             yield len(one), way
+        elif isinstance(one, str | bytes | bytearray):
+            yield len(one) // BYTES_AN_ITEM, way
         children: list[tuple[Any, str]] = []
         if isinstance(one, dict):
             children = [(value, f"{way}[]") for value in one.values()]
@@ -254,19 +259,49 @@ def _rows(path: Path) -> dict[str, int]:
         return {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
 
 
-def main() -> None:
-    """All kinds, a line each; exit status 1 where anything is wrong."""
-    size = int(float(sys.argv[1]) * 1e6) if len(sys.argv) > 1 else 5_000_000
-    bad = False
+def rows(length: Length) -> Iterator[Row]:
+    """A row a kind of invention, both roles together; and one for bytes of every other pattern."""
+    size = length.of(5_000_000, 100_000)
     for kind in KINDS:
-        for role in ("base", "rover"):
-            kept = attack(kind, role, size)
-            bad |= bool(kept.wrong)
-            print(f"{kept.kind:<20} {role:<6} {kept.largest[0]:>7} {kept.slower:4.1f}  {kept.rows}")
-            for text in kept.wrong:
-                print(f"    WRONG: {text}")
-    sys.exit(bad)
+        both = [attack(kind, role, size) for role in ("base", "rover")]
+        most = max(max(kept.rows.values()) for kept in both)
+        result = f"largest container {max(kept.largest[0] for kept in both):,}, most rows of a table {most:,}"
+        wrong = tuple(f"hostile: {kind.__name__} {kept.role}: {text}" for kept in both for text in kept.wrong)
+        yield Row(
+            f"hostile: {kind.__name__.replace('_', ' ')}", f"{sum(kept.size for kept in both) / 1e6:.1f} MB", result, wrong
+        )
+    yield _noise(length.of(800_000, 40_000))
 
 
-if __name__ == "__main__":
-    main()
+def _noise(size: int) -> Row:
+    """Each pattern of the bench through a pipeline, and then eight times as much: what a byte costs does not grow."""
+    growth: dict[str, float] = {}
+    total = 0
+    wrong: list[str] = []
+    for name, pattern in PATTERNS.items():
+        cost_s = []
+        for times in (1, 1, 8):  # once to be warm
+            pipeline = Pipeline(site_from_toml(SITE.format(role="rover")), None)
+            done = t = 0
+            began = time.process_time()
+            for part in pattern():
+                for at in range(0, len(part), 1 << 12):
+                    piece = part[at : at + (1 << 12)]
+                    done += len(piece)
+                    t = done * 1000 // BYTES_A_S
+                    pipeline.feed(t / 1000, "line", piece)
+                if done >= size * times:
+                    break
+            pipeline.tick(t / 1000)
+            cost_s.append((time.process_time() - began) / done)
+            total += done
+        growth[name] = cost_s[2] / cost_s[1]
+        if growth[name] > MOST_SLOWER:
+            wrong.append(f"hostile: {name}: a byte costs {growth[name]:.1f} times as much in eight times as many")
+    worst = max(growth, key=growth.__getitem__)
+    return Row(
+        "hostile: patterns of bytes",
+        f"{len(PATTERNS)} patterns, {total / 1e6:.0f} MB",
+        f"a byte costs at most {growth[worst]:.2f} times as much in eight times as many ({worst})",
+        tuple(wrong),
+    )

@@ -17,3 +17,12 @@ def test_growth_is_seen():
 
     Grows.__module__ = "witnesspost.test"
     assert max(containers(Grows())) == (7000, "pipeline.kept[]")
+
+
+def test_a_long_text_is_no_container_of_as_many_items():
+    class Keeps:
+        def __init__(self):
+            self.line = "x" * 6400
+
+    Keeps.__module__ = "witnesspost.test"
+    assert max(containers(Keeps())) == (100, "pipeline.line")
