@@ -16,7 +16,7 @@ def usage_words(error: click.UsageError, commands: Iterable[str] = ()) -> str:
     if isinstance(error, click.MissingParameter):
         return f"{_name(error.param)} is missing"
     if isinstance(error, click.BadParameter) and error.param is not None:
-        read = re.match(r"'?(.*?)'? is not ", error.message)
+        read = re.match(r"(?:Directory )?'?(.*?)'? (?:is|does) ", error.message)
         value = f"read {read[1]!r}; " if read else ""
         return f"{_name(error.param)}: {value}expected {_expected(error.param.type)}"
     if isinstance(error, click.NoSuchOption):
@@ -40,6 +40,8 @@ def _name(param: click.Parameter | None) -> str:
 def _expected(kind: click.ParamType[Any]) -> str:
     if isinstance(kind, click.Choice):
         return f"one of {', '.join(map(str, kind.choices))}"
+    if isinstance(kind, click.Path):
+        return "a folder that is there"
     word = "a whole number" if isinstance(kind, click.types.IntParamType) else "a number"
     if not isinstance(kind, click.IntRange | click.FloatRange):
         return "a number such as 1.5" if kind is click.FLOAT else word

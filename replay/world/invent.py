@@ -45,7 +45,7 @@ def invent(scenario: Scenario, seed: int | None = None) -> Iterator[Record]:
 
     `seed` stands in for the scenario's own. The last record is an empty chunk at the end, so that time runs on to there.
     """
-    return _Invention(scenario, scenario.seed if seed is None else seed).records()
+    return Invention(scenario, scenario.seed if seed is None else seed).records()
 
 
 def header(scenario: Scenario) -> Header:
@@ -67,12 +67,12 @@ def invent_day(
     truth beside it, and gives how many points and the truth's path. Raises ScenarioError where no controller stores any."""
     if not scenario.controller.points:
         raise ScenarioError(scenario.name, ["controller.points: missing; expected how many points its controller stores"])
-    invention = _Invention(scenario, scenario.seed if seed is None else seed)
+    invention = Invention(scenario, scenario.seed if seed is None else seed)
     return invention.records(), lambda: invention.controller.write(points)
 
 
-class _Invention:
-    """One run of one scenario."""
+class Invention:
+    """One run of one scenario: once its `records` are through, its `controller` has all that it stores."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self.scenario = scenario
@@ -99,6 +99,7 @@ class _Invention:
         self._heard: list[tuple[float, int, object]] = []
 
     def records(self) -> Iterator[Record]:
+        """All that happens, in order."""
         scenario = self.scenario
         yield from truths(scenario)
         self._told()

@@ -259,18 +259,28 @@ def _drift_m(place: Place, day: float) -> float:
     return 0.05 if found is None else math.dist(place.ecef, found[0])
 
 
-@functools.lru_cache(maxsize=16)
 def _in_use(latitude: float, longitude: float) -> tuple[int, ...]:
     """EPSG codes of the frames of the tables above that are in use at a place, by PROJ's database."""
-    from pyproj.aoi import AreaOfInterest
+    east = (longitude + 180.0) % 360.0 - 180.0
+    return tuple(code for code, area in _areas() if _holds(area, latitude, east))
+
+
+@functools.cache
+def _areas() -> tuple[tuple[int, Any], ...]:
+    """The frames of the tables above with their areas of use, in the tables' order: one search, whatever the place."""
     from pyproj.database import query_crs_info
     from pyproj.enums import PJType
 
-    east = (longitude + 180.0) % 360.0 - 180.0
-    here = AreaOfInterest(east, latitude, east, latitude)
-    kinds = [PJType.GEOGRAPHIC_3D_CRS]
-    found = {int(crs.code) for crs in query_crs_info("EPSG", kinds, area_of_interest=here, contains=True)}
-    return tuple(code for code in (*_JOINED, *_EPOCHS, *sorted(_SISTERS)) if code in found and code not in _OLDER)
+    found = {int(crs.code): crs.area_of_use for crs in query_crs_info("EPSG", [PJType.GEOGRAPHIC_3D_CRS]) if crs.area_of_use}
+    codes = (*_JOINED, *_EPOCHS, *sorted(_SISTERS))
+    return tuple((code, found[code]) for code in codes if code in found and code not in _OLDER)
+
+
+def _holds(area: Any, latitude: float, east: float) -> bool:
+    """True where a place lies in an area of use, which may go over the 180th meridian."""
+    if not area.south <= latitude <= area.north:
+        return False
+    return bool(area.west <= east <= area.east if area.west <= area.east else east >= area.west or east <= area.east)
 
 
 def _transform(source: int, target: int, ecef: Ecef, epoch: float) -> Ecef | None:

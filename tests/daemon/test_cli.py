@@ -27,6 +27,10 @@ from witnesspost.daemon.cli import COMMANDS, main
         (["prove", "--seeds", "0"], "--seeds: read '0'; expected a whole number of 1 or more; see witnesspost prove --help"),
         (["points", "a", "--times", "x"], "--times: read 'x'; expected one of local, utc, gps; see witnesspost points --help"),
         (["setup", "--pole", "two"], "--pole: read 'two'; expected a number such as 1.5; see witnesspost setup --help"),
+        (
+            ["replay", "a", "--grids", __file__],
+            f"--grids: read {__file__!r}; expected a folder that is there; see witnesspost replay --help",
+        ),
         (["status", "--jason"], "--jason: there is no such option; did you mean --json? see witnesspost status --help"),
         (["status", "--json=1"], "--json takes no value; see witnesspost --help"),
         (["wach"], "wach: there is no such command; did you mean watch? see witnesspost --help"),

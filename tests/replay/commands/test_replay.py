@@ -41,10 +41,34 @@ def without_places(stdout):
 
 
 @pytest.fixture(scope="module")
-def tape(tmp_path_factory):
-    path = tmp_path_factory.mktemp("tape") / "frequency.jsonl.gz"
-    assert call("invent", "rover-radio-other-frequency", "-o", path).exit_code == 0
+def source(tmp_path_factory):
+    """A scenario's file: `rover-radio-other-frequency` in two minutes."""
+    path = tmp_path_factory.mktemp("scenario") / "frequency.toml"
+    event = '[[event]]\ndo = "radio"\nat_s = 60\nof = "rover"\nfrequency_mhz = 464.500\n'
+    path.write_text(f'like = "rover-radio-other-frequency"\nduration_s = 120\n{event}')
     return path
+
+
+@pytest.fixture(scope="module")
+def tape(source):
+    path = source.with_name("frequency.jsonl.gz")
+    assert call("invent", source, "-o", path).exit_code == 0
+    return path
+
+
+@pytest.fixture(scope="module")
+def played(tape):
+    """(log that the tape was played into, what was said meanwhile as JSON)."""
+    path = tape.with_name("played.db")
+    said = call("replay", tape, "--json", "--log", path).stdout
+    assert said
+    return path, said
+
+
+@pytest.fixture
+def log(played, tmp_path):
+    """A copy of that log."""
+    return Path(shutil.copy(played[0], tmp_path / "replayed.db"))
 
 
 @pytest.mark.parametrize("name", SCENARIOS)
@@ -72,10 +96,8 @@ def test_a_scenario_with_a_wrong_truth_line_fails():
     assert "FAILED" in done.output
 
 
-def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
-    scenario = call("replay", "rover-radio-other-frequency", "--json").stdout
-    log = tmp_path / "replayed.db"
-    written = call("replay", tape, "--json", "--log", log).stdout
+def test_a_tape_a_log_and_the_scenario_itself_say_the_same(source, tape, log, played):
+    scenario, written = call("replay", source, "--json").stdout, played[1]
     again = call("replay", log, "--json")
     assert (again.stdout, again.stderr) == (written, "")
     changes = [json.loads(line) for line in scenario.splitlines()]
@@ -108,16 +130,14 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(tmp_path, tape):
     assert "exists" in refused("replay", tape, "--log", log)
 
 
-def test_what_holds_no_truth_lines_is_not_graded(tmp_path, tape):
-    log = tmp_path / "replayed.db"
-    call("replay", tape, "--log", log)
+def test_what_holds_no_truth_lines_is_not_graded(tmp_path, tape, log):
     done = call("replay", log, "--grade")
     assert (done.exit_code, done.stdout) == (2, "")
     words = "holds no truth lines to grade by; expected a scenario, or a tape that `witnesspost invent` wrote\n"
     assert done.stderr == f"{log}: {words}"
     first, *rest = [line for line in gzip.decompress(tape.read_bytes()).splitlines() if b'"expect"' not in line]
     header = json.loads(first)
-    assert header.pop("scenario") == "rover-radio-other-frequency"
+    assert header.pop("scenario") == "frequency"
     bare = tmp_path / "bare.jsonl"
     bare.write_bytes(b"\n".join([json.dumps(header).encode(), *rest]) + b"\n")
     done = call("replay", bare, "--grade")
@@ -133,24 +153,20 @@ def test_a_tape_of_a_scenario_that_is_meant_to_be_quiet_passes(tmp_path):
         assert (done.exit_code, done.stdout) == (0, "passed: 0 of 0 truth lines met, 0 false alerts\n")
 
 
-def test_a_log_that_was_changed_is_played_and_said_to_be(tmp_path, tape):
-    log = tmp_path / "replayed.db"
-    whole = call("replay", tape, "--json", "--log", log).stdout
+def test_a_log_that_was_changed_is_played_and_said_to_be(log, played):
     data = bytearray(log.read_bytes())
     with contextlib.closing(sqlite3.connect(log)) as connection:
         n, block = connection.execute("SELECT n, data FROM raw WHERE stream = 'receiver' ORDER BY n DESC LIMIT 1").fetchone()
     data[data.index(block[:100]) + 50] ^= 1
     log.write_bytes(data)
     done = call("replay", log, "--json")
-    assert (done.exit_code, done.stdout) == (0, whole)
+    assert (done.exit_code, done.stdout) == (0, played[1])
     (said,) = done.stderr.splitlines()
     assert said.startswith(f"{log}: row {n} of the chain (raw, receiver, t ")
     assert "is not as it was written: its digest does not fit: it was changed; run `witnesspost verify`" in said
 
 
-def test_another_site_file_answers_what_would_have_sounded_and_says_what_differs(tmp_path, tape):
-    log = tmp_path / "replayed.db"
-    call("replay", tape, "--log", log)
+def test_another_site_file_answers_what_would_have_sounded_and_says_what_differs(tmp_path, log):
     with LogFile.open(log) as file:
         text = file.run.site_toml
     site = tmp_path / "new.toml"
@@ -241,7 +257,7 @@ def test_a_grid_that_is_missing_or_another_ends_the_replay_and_is_named(judged_w
     right.mkdir()
     write_gtx(right / "model.gtx", 38.0, -106.0, 0.5, 5, 5)
     assert call("replay", log, "--grids", right).exit_code == 0
-    assert "'--grids': Directory" in refused("replay", log, "--grids", tmp_path / "nowhere")
+    assert "--grids: read" in refused("replay", log, "--grids", tmp_path / "nowhere")
 
 
 def test_another_site_brings_its_own_grids(judged_with_a_grid, tmp_path):

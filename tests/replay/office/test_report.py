@@ -97,13 +97,13 @@ def test_what_a_file_says_is_text_and_no_markup(day, tmp_path):
 
 
 def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
-    """A base and its rover under one sky: the frames that both logged are the same; of ten minutes of fades some are lost."""
-    for name in ("quiet-hour-base", "quiet-hour-rover"):
-        assert CliRunner().invoke(replay, [name, "--seed", "3", "--log", str(tmp_path / f"{name}.0001.db")]).exit_code == 0
-    assert (
-        run(tmp_path / "quiet-hour-base.0001.db", tmp_path / "quiet-hour-rover.0001.db", "-o", tmp_path / "day.html").exit_code
-        == 0
-    )
+    """A base and its rover under one sky log the same frames, but for 30 s of 300 in which the link fades."""
+    logs = []
+    for name, more in (("base", ""), ("rover", '[[event]]\ndo = "fade"\nat_s = 100.6\nfor_s = 30.0\n')):
+        source = tmp_path / f"{name}.toml"
+        source.write_text(f'like = "quiet-hour-{name}"\nseed = 3\nduration_s = 300\n{more}')
+        logs.append(str(tmp_path / f"kestrel-{name}.0001.db"))
+        assert CliRunner().invoke(replay, [str(source), "--log", logs[-1]]).exit_code == 0
+    assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
     _, text = read(tmp_path / "day.html")
-    share = float(re.search(r"Of all frames ([\d.]+)% arrived", text)[1])
-    assert share > 99.0
+    assert 88.0 < float(re.search(r"Of all frames ([\d.]+)% arrived", text)[1]) < 92.0

@@ -3,12 +3,15 @@
 import math
 
 import pytest
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_crs_info
+from pyproj.enums import PJType
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum import plates
 from witnesspost.rules.datum.frames import Place, frame_of
 from witnesspost.rules.datum.geodesy import enu, to_ecef
+from witnesspost.rules.datum.shifts import _areas, _in_use, epoch_shift, frame_shifts, motion_frame
 from witnesspost.rules.datum.shifts import _transform as transform  # the one step under every shift
-from witnesspost.rules.datum.shifts import epoch_shift, frame_shifts, motion_frame
 
 
 def place(latitude, longitude, height=0.0):
@@ -198,6 +201,19 @@ def test_only_frames_in_use_at_the_place_are_candidates():
     names = shifts("EPSG:7912", place(52.0, 5.0), 2025.0, epoch=2025.0)
     assert {"ETRF2000", "ETRF2014"} <= set(names)
     assert not {"NAD83(2011)", "GDA2020", "GDA94"} & set(names)
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude"),
+    [(39.1, -105.0), (52.0, 5.0), (-43.5, 172.6), (-44.0, -176.5), (52.0, 180.0), (52.0, -180.0), (66.0, 190.0),],
+)  # fmt: skip
+def test_the_frames_in_use_are_those_of_projs_own_search(latitude, longitude):
+    east = (longitude + 180.0) % 360.0 - 180.0
+    point = AreaOfInterest(east, latitude, east, latitude)
+    found = query_crs_info("EPSG", [PJType.GEOGRAPHIC_3D_CRS], area_of_interest=point, contains=True)
+    used = _in_use(latitude, longitude)
+    assert used
+    assert set(used) == {int(crs.code) for crs in found} & {code for code, _ in _areas()}
 
 
 def test_without_a_date_the_shift_is_less_sure():
