@@ -58,6 +58,18 @@
     if (!sounds && loud) { clearInterval(loud); loud = 0; }
   }
 
+  // A slant: the vertical height that it makes while it is typed, √(slant² − radius²) − offset. The post reckons anew.
+  const made = document.getElementById("vertical");
+  function reckon() {
+    const [slant, radius, offset] = ["slant_m", "radius_m", "offset_m"].map(id => {
+      const text = document.getElementById(id).value.trim().replace("−", "-").replace(/\s*m$/, "").replace(",", ".");
+      return text === "" ? undefined : /^-?\d{1,6}(\.\d{0,6})?$/.test(text) ? Number(text) : NaN;
+    });
+    const height = Math.sqrt(slant * slant - radius * radius) - (offset || 0), read = slant >= 0 && radius >= 0 && !(offset !== offset && offset !== undefined);
+    made.textContent = !read ? "" : slant > radius && height >= 0 && height <= 20 ? made.dataset.made.replace("{n}", height.toFixed(3)) : made.dataset.none;
+  }
+  if (made) made.closest("details").addEventListener("input", reckon);
+
   // The post is heard, or it is not.
   let heard = performance.now(), events = null, unheard = null, asked = 0;
   function listen() {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from microdot.microdot import Microdot, Request
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
@@ -56,6 +58,14 @@ class Today:
         fields = {key: metres_field(key, getattr(words, title), kept.get(key, "")) for key, title in _LENGTHS.items()}
         slant = (fields["slant_m"], fields["radius_m"], fields["offset_m"])
         reckon = tag("button", words.RECKON, name="do", value="vertical", formnovalidate=True)
+        made = tag(
+            "output",
+            _vertical(kept),
+            id="vertical",
+            for_="slant_m radius_m offset_m",
+            data_made=words.VERTICAL_MADE.replace("{height:.3f}", "{n}"),
+            data_none=words.VERTICAL_NONE,
+        )
         return tag(
             "form",
             tag("h2", words.SET_UP_NEW),
@@ -68,7 +78,8 @@ class Today:
                 tag("summary", words.SLANT_TITLE),
                 tag("p", words.SLANT_WHY, class_="hint"),
                 *slant,
-                tag("div", reckon, class_="buttons"),
+                made,
+                tag("noscript", tag("div", reckon, class_="buttons")),  # a script shows it while it is typed
                 class_="slant",
                 open=any(kept.get(key) for key in ("slant_m", "radius_m", "offset_m")),
             ),
@@ -92,7 +103,7 @@ class Today:
             try:
                 height_m = vertical_height_m(slant_m, radius_m, offset_m or 0.0)
             except HeightError as error:
-                raise Refused(words.NOTHING_CHANGED.format(why=error)) from None
+                raise Refused(words.NOTHING_CHANGED.format(why=words.phrase(str(error)))) from None
             raise Refused(words.VERTICAL_IS.format(height=height_m), 200)
         point = text(fields, "point", words.OCCUPIES)
         if not point:
@@ -105,6 +116,19 @@ class Today:
 
     def route(self, routes: Microdot) -> None:
         """Nothing."""
+
+
+def _vertical(kept: Mapping[str, str]) -> str:
+    """What the slant in these fields makes; nothing where it is not there, or cannot be read."""
+    try:
+        slant_m, radius_m, offset_m = (metres(kept, key, key) for key in ("slant_m", "radius_m", "offset_m"))
+        if slant_m is None or radius_m is None:
+            return ""
+        return words.VERTICAL_MADE.format(height=vertical_height_m(slant_m, radius_m, offset_m or 0.0))
+    except Refused:
+        return ""
+    except HeightError:
+        return words.VERTICAL_NONE
 
 
 def _holds(sight: Sight, now: SetUpStatus) -> Html:

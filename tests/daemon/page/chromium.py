@@ -161,7 +161,11 @@ class Phone:
     def write(self, where, words):
         """Write into a field, in place of what is there."""
         self.js(f"(() => {{ const f = document.querySelector({json.dumps(where)}); f.focus(); f.select(); }})()")
-        self.ask("Input.insertText", text=words)
+        if words:
+            self.ask("Input.insertText", text=words)
+        else:
+            for kind in ("keyDown", "keyUp"):
+                self.ask("Input.dispatchKeyEvent", type=kind, key="Delete", code="Delete", windowsVirtualKeyCode=46)
 
     def picture(self, path, height=None):
         """A screenshot of the whole page, or of its top."""

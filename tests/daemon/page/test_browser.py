@@ -253,9 +253,32 @@ def test_a_slant_shows_the_vertical_height_that_it_makes(rover, phone):
     phone.write("#antenna_height_m", "")
     for field, length in (("slant_m", "1.3"), ("radius_m", "0.5"), ("offset_m", "0.1")):
         phone.write(f"#{field}", length)
-    phone.tap("[value=vertical]", leads_on=True)
-    assert phone.text(".said") == "These make 1.100 m, vertical. Nothing was set up yet."
-    assert phone.js("document.querySelector('#slant_m').value") == "1.3"
+    assert phone.text("#vertical") == "These make 1.100 m, vertical."
+    phone.write("#slant_m", "1,30 m")
+    assert phone.text("#vertical") == "These make 1.100 m, vertical."
+    for slant, said in (("0.5", "These make no antenna height"), ("1.3.1", ""), ("", ""), ("25", "These make no antenna")):
+        phone.write("#slant_m", slant)
+        assert phone.text("#vertical").startswith(said), slant
+        assert said or phone.text("#vertical") == "", slant
+    phone.write("#slant_m", "1.3")
+    phone.write("#by", "Kim")
+    phone.tap("[value=setup]", leads_on=True)
+    assert "antenna 1.100 m" in phone.text(".said")
+
+
+def test_without_script_a_button_shows_what_a_slant_makes(chromium, rover, phone):
+    plain = entered(chromium, rover, script=False)
+    plain.go(f"{rover.address}/today")
+    if not plain.js("document.querySelector('.slant').open"):  # it is where a slant is what holds
+        plain.tap(".slant summary")
+    plain.write("#antenna_height_m", "")
+    for field, length in (("slant_m", "1.3"), ("radius_m", "0.5"), ("offset_m", "0.1")):
+        plain.write(f"#{field}", length)
+    plain.tap("[value=vertical]", leads_on=True)
+    assert plain.text(".said") == "These make 1.100 m, vertical. Nothing was set up yet."
+    assert plain.text("#vertical") == "These make 1.100 m, vertical."
+    assert plain.js("document.querySelector('#slant_m').value") == "1.3"
+    plain.close()
 
 
 def test_a_check_in_counts_down_and_passes(rover, phone):

@@ -64,8 +64,8 @@ def test_each_place_is_well_formed_and_has_no_id_twice(day, path):
     body = re.sub(r"^<!doctype html>\n", "", text)
     body = re.sub(r" (defer|required|checked|selected|open|download|data-sounds|formnovalidate)(?=[ >])", r' \1=""', body)
     ET.fromstring(body)
-    for target in re.findall(r' for="([^"]+)"', text):
-        assert target in ids
+    for targets in re.findall(r' for="([^"]+)"', text):  # an output names all that it is made of
+        assert set(targets.split()) <= set(ids)
 
 
 @pytest.mark.parametrize("path", PLACES[1:])
@@ -178,10 +178,27 @@ def test_a_slant_makes_its_vertical_height_by_pythagoras(served):
     assert answer.status == 200
     assert answer.line == "These make 1.100 m, vertical. Nothing was set up yet."  # √(1.3² − 0.5²) = 1.2
     assert 'name="slant_m" value="1.300"' in answer.text, "what was typed stays"
+    assert ">These make 1.100 m, vertical.</output>" in answer.text
     assert served.view.told == []
     assert browser.send("/today", **SET_UP | slant).status == 303
     assert served.view.told[0].antenna_height_m == 1.1
     assert served.view.told[0].slant_m == 1.3
+
+
+@pytest.mark.parametrize(
+    ("slant_m", "radius_m", "offset_m", "said"),
+    [
+        ("1,3 m", "0.5", "", "These make 1.200 m, vertical."),
+        ("0.4", "0.5", "", "These make no antenna height: the slant is the longest of them."),
+        ("", "0.5", "", ""),
+        ("1.3", "half", "", ""),
+    ],
+)
+def test_what_a_slant_makes_stays_where_the_form_was_not_taken(served, slant_m, radius_m, offset_m, said):
+    fields = {"antenna_height_m": "", "slant_m": slant_m, "radius_m": radius_m, "offset_m": offset_m, "by": ""}
+    answer = served.inside().send("/today", **SET_UP | fields)
+    assert answer.status == 400
+    assert f">{said}</output>" in answer.text
 
 
 def test_what_holds_is_shown(served):
