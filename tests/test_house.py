@@ -77,7 +77,7 @@ ALLOWED = {
     "replay.play.tape",
     "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream daemon.atomic replay.play.tape",
     "replay.office": "rules daemon.log daemon.strip daemon.stream daemon.atomic",  # an occupation's epochs are in the bytes
-    "replay.export": "rules daemon.log daemon.strip daemon.atomic daemon.local_time",
+    "replay.export": "rules daemon.log daemon.strip daemon.stream daemon.atomic daemon.local_time",  # RINEX is in the bytes
     "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
 }
 """What each room may import beside the rooms within it, the standard library and other distributions. A room that is not

@@ -16,15 +16,17 @@ from witnesspost.daemon.log.salvaging import Sound, sound_blocks
 from witnesspost.replay.commands.points import INSTALL
 from witnesspost.replay.export.window import EXAMPLES, Window, window_of
 
-_FORMS = ("raw", "csv", "geojson", "parquet")
+_FORMS = ("raw", "csv", "geojson", "rinex", "parquet")
 
-_EVERY = ("csv", "geojson")
+_EVERY = ("csv", "geojson", "rinex")
+_FOLDERS = {"rinex": "the observation and the navigation file", "parquet": "a file for each table"}
 
 
 @click.command()
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
 @click.option("--as", "form", type=click.Choice(_FORMS), default="raw", help="The form; raw: a stream's bytes as they came.")
-@click.option("--stream", metavar="NAME", help="raw: the stream, as the site file names it.")
+@click.option("--stream", metavar="NAME", help="raw, rinex: the stream, as the site file names it.")
+@click.option("--station", type=click.IntRange(0, 4095), metavar="ID", help="rinex: the station, where several were heard.")
 @click.option("--post", "post_name", metavar="NAME", help="The post, where there are logs of several.")
 @click.option("--from", "from_", metavar="TIME", help=f"Seconds of the log, {EXAMPLES}.")
 @click.option("--to", metavar="TIME", help="As --from; what arrived at that instant is included.")
@@ -33,7 +35,7 @@ _EVERY = ("csv", "geojson")
     "every_s",
     type=click.FloatRange(min=0.001),
     metavar="SECONDS",
-    help="csv, geojson: at most one position in so many seconds.",
+    help="csv, geojson: at most one position in so many seconds; rinex: the epochs at whole multiples of them.",
 )
 @click.option(
     "--what-is-sound",
@@ -46,6 +48,7 @@ def extract(
     logs: tuple[str, ...],
     form: str,
     stream: str | None,
+    station: int | None,
     post_name: str | None,
     from_: str | None,
     to: str | None,
@@ -54,11 +57,13 @@ def extract(
     output: str,
 ) -> None:
     """Get out of LOG, or of all logs of a day or of a folder: a stream's bytes as they came (raw), the positions (csv,
-    geojson), or every table (parquet: a folder of files)."""
+    geojson), a station's observations and what ephemerides it sent (rinex, a folder), or every table (parquet, a folder)."""
     if form == "raw" and stream is None:
         raise Unusable("--as raw needs --stream NAME: expected a stream as the site file names it")
-    if form == "parquet" and output == "-":
-        raise Unusable("--as parquet writes a folder with a file for each table: expected -o FOLDER")
+    if form in _FOLDERS and output == "-":
+        raise Unusable(f"--as {form} writes a folder with {_FOLDERS[form]}: expected -o FOLDER")
+    if station is not None and form != "rinex":
+        raise Unusable(f"--station goes with --as rinex: expected it left out with {form}")
     if every_s is not None and form not in _EVERY:
         raise Unusable(f"--every goes with --as {' or '.join(_EVERY)}: expected it left out with {form}")
     if sound and (form != "raw" or from_ or to or post_name):
@@ -74,6 +79,10 @@ def extract(
                 return
             post = day.post(post_name)
             window = window_of(post, from_, to)
+            if form == "rinex":
+                said = _rinex(post, window, stream, station, every_s, output)
+                click.echo(f"{output}: {said}", err=True)
+                return
             said = _raw(post, window, str(stream), output) if form == "raw" else _positions(post, window, form, every_s, output)
     except (LogError, CannotWrite) as error:
         raise Unusable(str(error)) from None
@@ -136,6 +145,15 @@ def _tables(posts: list[PostLogs], begin: str | None, end: str | None, output: s
     with new_folder(output) as folder:
         counts = parquet.write_tables(posts, windows, folder)
     return ", ".join(f"{name} {count}" for name, count in counts.items())
+
+
+def _rinex(post: PostLogs, window: Window, stream: str | None, station: int | None, every_s: float | None, output: str) -> str:
+    from witnesspost.replay.export.rinex_day import write_rinex
+
+    with new_folder(output) as folder:
+        written = write_rinex(post, window, folder, every_s=every_s, stream=stream, station=station)
+    counts = f"{written.epochs} epochs, {written.ephemerides} ephemerides: {', '.join(written.files)}"
+    return "\n".join([counts, *(f"  {note}" for note in written.notes)])
 
 
 def _nothing(post: PostLogs, what: str) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from witnesspost.replay.world import rtcm
+from witnesspost.replay.world.ephemerides import ephemeris
 from witnesspost.replay.world.link import Sent
 from witnesspost.replay.world.observe import SIGNALS, Observation, Observer
 from witnesspost.replay.world.receiver import EpochHeard, StationHeard
@@ -70,8 +71,19 @@ class BaseStation:
             text = rtcm.text_1029(who.station_id, self.sky.utc(t).replace(microsecond=0), "Kestrel quarry base")
             sent.append(Sent(rtcm.frame(text), None))
         sent += [Sent(rtcm.frame(self._arbitrary(number)), None) for number in messages.also]
+        sent += self._ephemerides(t, messages, seen)
         if messages.observations:
             sent += self._observations(t, who.station_id, messages, seen, epoch_t)
+        return sent
+
+    def _ephemerides(self, t: float, messages: Messages, seen: list[Observation]) -> list[Sent]:
+        """Those of the satellites in view whose turn it is: every satellite has a moment of its own within the interval."""
+        sent = []
+        for o in seen if messages.ephemerides_s else ():
+            turn = (o.prn + 37 * "GREC".index(o.system)) * 1.7 % messages.ephemerides_s
+            if due(t - turn, messages.ephemerides_s, messages.interval_s):
+                payload = ephemeris(self.sky, o.system, o.prn, t)
+                sent += [Sent(rtcm.frame(payload), None)] if payload is not None else []
         return sent
 
     def _observations(

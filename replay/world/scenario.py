@@ -62,7 +62,8 @@ class Messages(Struct, kw_only=True):
 
     `station` is the message that carries the base's position; 4094 is a maker's own, which its rovers read and nobody else.
     `without` are constellations that somebody on the way leaves out: the one before them still promises more. `also` are
-    numbers of messages that come with each epoch and that no rule reads: ephemerides, a network's residuals, a maker's own.
+    numbers of messages that come with each epoch and that no rule reads: a network's residuals, a maker's own. Each satellite's
+    ephemeris comes every `ephemerides_s`, one after the other.
     """
 
     observations: bool = True
@@ -77,6 +78,7 @@ class Messages(Struct, kw_only=True):
     antenna_s: Seconds = 30.0
     bias_s: Seconds = 30.0
     text_s: Seconds = 0.0
+    ephemerides_s: Seconds = 0.0
     also: list[Annotated[int, Meta(ge=1, le=4095)]] = []
 
 

@@ -95,6 +95,18 @@ class Orbit(NamedTuple):
         return math.tau / self.motion_rad_s
 
 
+class Elements(NamedTuple):
+    """An orbit at one instant, angles in radians: `node_rad` is the ascending node's longitude on the turning earth."""
+
+    axis_m: float
+    eccentricity: float
+    inclination_rad: float
+    node_rad: float
+    perigee_rad: float
+    mean_anomaly_rad: float
+    motion_rad_s: float
+
+
 class Sky:
     """Every satellite from `start_utc` on; `orbits` lists them. The same start gives the same sky, always."""
 
@@ -116,6 +128,27 @@ class Sky:
         """GPS time of week in milliseconds (0 to 604,799,999) at `t_s`."""
         since = self.start_utc - _GPS_EPOCH + dt.timedelta(seconds=GPS_MINUS_UTC_S)
         return (since // dt.timedelta(milliseconds=1) + round(t_s * 1000)) % 604_800_000
+
+    def elements(self, index: int, t_s: float) -> Elements:
+        """The elements of `orbits[index]` at `t_s`."""
+        orbit = self.orbits[index]
+        axis_m = math.hypot(*orbit.p)
+        (px, py, pz), (qx, qy, qz) = orbit.p, orbit.q
+        normal = (py * qz - pz * qy, pz * qx - px * qz, px * qy - py * qx)
+        node = math.atan2(normal[0], -normal[1])
+        across = (-math.sin(node), math.cos(node))  # in the equator, a quarter turn past the node
+        inclination = math.atan2(math.hypot(normal[0], normal[1]), normal[2])
+        along = px * math.cos(node) + py * math.sin(node)
+        up = (px * across[0] + py * across[1]) * math.cos(inclination) + pz * math.sin(inclination)
+        return Elements(
+            axis_m,
+            orbit.eccentricity,
+            inclination,
+            (node - self._sidereal_rad - EARTH_RATE_RAD_S * t_s) % math.tau,
+            math.atan2(up, along) % math.tau,
+            (self._anomalies[index] + orbit.motion_rad_s * t_s) % math.tau,
+            orbit.motion_rad_s,
+        )
 
     def visible(self, ecef_m: Ecef, t_s: float, mask_deg: float = 10.0) -> list[Sat]:
         """Satellites at or above `mask_deg` degrees as seen from `ecef_m` metres, in the order of system and number."""

@@ -17,16 +17,21 @@ from witnesspost.replay.world.scenario import FOLDER, scenario
 DAY = Path(__file__).with_name("office") / "short-day.toml"
 
 
-def invented(folder, told, field):
-    """Play a scenario's day into a log in `folder`, its points into `field`; gives the log's path and the controller."""
-    invention = Invention(told, told.seed)
-    path = folder / "kestrel-rover.0001.db"
-    log = Log.start(folder, told.site, tomli_w.dumps(told.site_table), path=path)
+def logged(path, told, records):
+    """Play a scenario's records into a log at `path`; gives the path."""
+    log = Log.start(path.parent, told.site, tomli_w.dumps(told.site_table), path=path)
     pipeline = Pipeline(told.site, log)
-    for _ in play(pipeline, invention.records(), end_t=told.duration_s):
+    for _ in play(pipeline, records, end_t=told.duration_s):
         pass
     pipeline.end()
     log.close(pipeline.t, "ended")
+    return path
+
+
+def invented(folder, told, field):
+    """Play a scenario's day into a log in `folder`, its points into `field`; gives the log's path and the controller."""
+    invention = Invention(told, told.seed)
+    path = logged(folder / "kestrel-rover.0001.db", told, invention.records())
     invention.controller.write(field)
     shutil.copy(FOLDER / "kestrel.gtx", folder / "kestrel.gtx")
     return path, invention.controller
