@@ -341,6 +341,8 @@ class Invention:
             return "station-messages-only", None
         if not state.is_off(t) and state.messages(t).kind in NO_OBSERVATIONS:
             return "other-format", None
+        if self.scenario.site.base.kind == "network":
+            return "service-silent", None
         if self.scenario.at_base:
             return "line-silent", None
         if self._out_of_range(t):

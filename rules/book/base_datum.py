@@ -67,6 +67,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self._datum = Datum(self.site)
         self._pending: dict[str, tuple[Base, Station]] = {}
         self._judged: dict[str, _Judged] = {}  # by the finding's key, as is the dictionary above
+        self._heights_m: dict[int, tuple[Ecef, float]] = {}  # by station: the position and height of its last 1006
         self._jumps = _Jumps()
         self._jump: Finding | None = None
         self._events: list[tuple[float, str, dict[str, Any]]] = []
@@ -126,7 +127,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
         before = self._judged.get(key)
         if before is not None and before.same(ecef, station, base) and not (before.finding and before.old(utc_s)):
             return
-        expected = self._datum.arp(base, station.antenna_height_m)
+        if station.antenna_height_m is not None:
+            self._heights_m[station.station_id] = ecef, station.antenna_height_m
+        height_m = self._height_m(station.station_id, ecef)
+        expected = self._datum.arp(base, height_m)
         offset = self._datum.offset(ecef, expected)
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
         wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
@@ -144,11 +148,16 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self._judged[key] = _Judged(
             ecef=ecef,
             station_id=station.station_id,
-            height_m=station.antenna_height_m,
+            height_m=height_m,
             base=base,
             utc_s=utc_s,
             finding=finding,
         )
+
+    def _height_m(self, station_id: int, ecef: Ecef) -> float | None:
+        """The antenna height that a 1006 has said with this very position: some bases send 1005 and 1006 by turns."""
+        at, height_m = self._heights_m.get(station_id, (None, None))
+        return height_m if at == ecef else None
 
     def _said(
         self, station: Station, offset: Enu, expected: ExpectedArp, limits: tuple[float, float], cause: str | None
@@ -249,8 +258,9 @@ class _Judged(Struct, frozen=True, kw_only=True):
 
     def same(self, ecef: Ecef, station: Station, base: Base) -> bool:
         """True while the base says what was judged, and ought to say the same."""
-        said = (self.ecef, self.station_id, self.height_m)
-        return said == (ecef, station.station_id, station.antenna_height_m) and self.base == base
+        if (self.ecef, self.station_id, self.base) != (ecef, station.station_id, base):
+            return False
+        return station.antenna_height_m in (None, self.height_m)
 
     def old(self, utc_s: float | None) -> bool:
         """True once the day is another than when it was judged, or known for the first time."""

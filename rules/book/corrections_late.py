@@ -185,7 +185,8 @@ class CorrectionsLate(Rule[LateFigures]):
                 return "age-alone"
         elif delay < 0.0 or delay > _NO_LINK_S or fresh:
             return "clock-not-set"
-        if not _came_in_one_step(line.delays, _STEADY_S):
+        line.crept = line.crept or not _came_in_one_step(line.delays, _STEADY_S)
+        if line.crept:
             return "slow-link"
         return "clock-not-set" if abs(delay - GPS_MINUS_UTC_S) < _LEAP_NEAR_S else "old-epochs"
 
@@ -196,6 +197,7 @@ class _Line:
     def __init__(self, limit_s: float, figures: LateFigures):
         self.delays: deque[float] = deque(maxlen=figures.window)
         self.late = Bound(above=limit_s, deadband=figures.deadband_s)
+        self.crept = False  # by little and little, since it has been late: what is steady at last has not become another cause
         self._unmoved: deque[bool] = deque(maxlen=10)
         self._last: Epoch | None = None
 
@@ -210,6 +212,8 @@ class _Line:
         else:
             self.delays.append(delay)
             self.late.put(epoch.t, abs(delay) if how_often_is_known else None)
+        if self.late.since is None:
+            self.crept = False
 
     def repeats_its_time(self) -> bool:
         """True if most of the last epochs said the time of the one before."""

@@ -22,6 +22,7 @@ whole frames have been apart since) is silent, whatever came before:
     whole frames of ours, no observations            station-messages-only
     broken frames, or sets that never complete       weak-link
     bytes that are not frames                         line-noise; other-format second
+    nothing, or no frames, from a service            service-silent: no radios there
 
 At a rover past the radio horizon out-of-range comes first where nothing or broken frames come, from `near_share` of it second.
 
@@ -63,6 +64,12 @@ _RADIO_STEPS = (
 )
 _SAME_AT_BOTH = "Read these off both radios and compare: frequency, protocol, error correction (FEC), air rate."
 _RADIO_AND_RECEIVER = "Check the plugs and the cable between the radio and the receiver."
+_SERVICE_STEPS = (
+    "Phone or modem: is it on, and does it have signal and data?",
+    "Is it logged in, with the password and the stream (mountpoint) that the service gave you?",
+    "Does the receiver send its position to the service? Many send nothing without it.",
+    "Check the plugs and the cable (or the pairing) between modem and receiver.",
+)
 _BASE_LINE = (
     "Base's receiver: is the output of corrections switched on, on this port?",
     "Check the plugs and cables between the base's receiver, its radio and this post.",
@@ -96,6 +103,11 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             "No corrections for {silent_s} s: nothing comes in on the port for {stream}.",
             (_DO_NOT_STORE, *_RADIO_STEPS, _SAME_AT_BOTH, _RADIO_AND_RECEIVER),
             (_TELL_THE_CREW, "Base's receiver: is it on, and does it track satellites?", *_BASE_LINE),
+        ),
+        "service-silent": Advice(
+            "No corrections for {silent_s} s: nothing that is of use comes from the service on the port for {stream}.",
+            (_DO_NOT_STORE, *_SERVICE_STEPS),
+            (_TELL_THE_CREW, *_SERVICE_STEPS),
         ),
         "radio-settings-differ": Advice(
             "No corrections for {silent_s} s, and the site file's two radio tables differ ({differ}).",
@@ -190,6 +202,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         self._lines = {
             stream: _Line(of_sentences="positions" not in carries[stream]) for stream in self.scene.correction_streams
         }
+        self._of_a_service = self.site.base.kind == "network"
         self._differences = sheet_differences(self.site)
         self._horizon_km = site_horizon_km(self.site)
         self._due_t: float | None = None  # None: something has come by which it may be another
@@ -296,7 +309,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         if self.scene.port_gone(stream):
             return ["port-lost"]
         if shown.silent or (shown.other_than_sentences <= _STRAY_BYTES and not shown.frames and not looks_like):
-            return self._silence(lost)
+            return ["service-silent"] if self._of_a_service else self._silence(lost)
         if shown.stations and not ours:
             return ["another-base"]
         if looks_like and not shown.observation_frames:
@@ -305,7 +318,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             return ["station-messages-only"]
         if shown.bad_frame_bytes >= _BROKEN_SHARE * shown.other_than_sentences or shown.observation_frames:
             return ["weak-link", "line-noise"]
-        return ["line-noise", "other-format", "weak-link"]
+        return ["service-silent", "other-format"] if self._of_a_service else ["line-noise", "other-format", "weak-link"]
 
     def _silence(self, lost: _Lost) -> list[str]:
         if self.site.post.role == "base":

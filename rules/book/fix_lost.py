@@ -248,18 +248,25 @@ class FixLost(Rule[FixLostFigures]):
                 "port": port.state if port is not None else None,
             },
             words={
-                "happened": _happened(self._was_fixed, silent, state, bool(self._port_lost_t)),
+                "happened": _happened(self._was_fixed, silent, state, bool(self._port_lost_t), quality),
                 "age": "not said" if fix is None or fix.age_s is None else f"{fix.age_s:g} s",
             },
         )
 
 
-def _happened(was_fixed: bool, silent: bool, state: str, port_gone: bool) -> str:
+_NOT_MEASURED: dict[int, str] = {
+    FixQuality.ESTIMATED: "the receiver only estimates where it is (GGA quality 6)",
+    FixQuality.MANUAL: "the receiver says a position that somebody gave it (GGA quality 7)",
+    FixQuality.SIMULATED: "the receiver is in its simulator (GGA quality 8)",
+}
+
+
+def _happened(was_fixed: bool, silent: bool, state: str, port_gone: bool, quality: int | None) -> str:
     now = {
         "float": "the rover is floating, good to decimetres",
         "differential": "the rover is only differential, good to half a metre at best",
         "autonomous": "the rover is autonomous, good to metres",
-        "no-position": "the receiver says nothing" if silent else "the rover has no position",
+        "no-position": "the receiver says nothing" if silent else _no_position(quality),
     }[state]
     if silent and port_gone:
         now = "the receiver's port is gone"
@@ -268,3 +275,9 @@ def _happened(was_fixed: bool, silent: bool, state: str, port_gone: bool) -> str
     return (
         "No position: the receiver's port is gone" if port_gone else f"Corrections arrive, but there has been no fix yet: {now}"
     )
+
+
+def _no_position(quality: int | None) -> str:
+    if not quality:
+        return "the rover has no position"
+    return _NOT_MEASURED.get(quality, f"the receiver says GGA quality {quality}, which no list has")

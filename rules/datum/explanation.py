@@ -40,6 +40,7 @@ PLACES_TRIED = 8
 SIGMAS = 3.0  # a tolerance is so many
 SHARP = 5.0
 _SLACK_M = 1e-6
+_CURVED_M = 20_000.0  # so far off, a point of the same height is 30 m under the horizon
 
 
 class Noise(Struct, frozen=True, kw_only=True):
@@ -95,8 +96,12 @@ def explain(offset: Enu, situation: Situation, noise: Noise | None = None, may_b
 
 
 def in_words(offset: Enu) -> str:
-    """An offset as a person says it: "28.6 m low, 3 cm east". Parts under 5 mm, or a thousandth of it, are left out."""
+    """An offset as a person says it: "28.6 m low, 3 cm east". Parts under 5 mm, or a thousandth of it, are left out, and "low"
+    where that is the earth's curvature.
+    """
     east, north, up = offset
+    if math.hypot(east, north) > _CURVED_M:
+        up = 0.0
     least = max(0.005, 0.001 * math.hypot(*offset))
     parts = [
         (abs(value), f"{length_in_words(abs(value))} {plus if value > 0 else minus}")

@@ -15,6 +15,7 @@ from witnesspost.rules.datum.shifts import Shift, epoch_shift, frame_shifts, ref
 from witnesspost.rules.datum.zones import next_zones
 
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
+_LEAST_VAGUE_SHIFT_M = 0.1
 
 
 def survey_foot(s: Situation) -> Iterator[Prediction]:
@@ -38,9 +39,7 @@ def frame_shift(s: Situation) -> Iterator[Prediction]:
     for shift in frame_shifts(s.frame, s.expected.epoch, s.expected.place, s.today):
         offset = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
         way = Prediction("frame-shift", *offset, *_out(s, shift), shift.name, way=shift.way)
-        size_m = math.hypot(offset.east_m, offset.north_m)
-        if way.horizontal_m < size_m:  # otherwise it says only that something may have moved
-            yield way._replace(vague=2 * way.horizontal_m > size_m)
+        yield from _where_it_tells(way)
 
 
 def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
@@ -48,14 +47,11 @@ def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
     shift = epoch_shift(s.frame, s.expected.epoch, s.expected.place, s.today)
     if shift is not None:
         east, north, up = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
-        size_m = math.hypot(east, north)
-        if shift.doubt.horizontal_m >= size_m:
-            return
-        vague = 2 * shift.doubt.horizontal_m > size_m
-        way = Prediction("epoch-shift", east, north, up, *_out(s, shift), shift.name, way=shift.way, vague=vague)
-        yield way
+        way = Prediction("epoch-shift", east, north, up, *_out(s, shift), shift.name, way=shift.way)
+        yield from _where_it_tells(way)
         if reference_epoch(s.frame) is None:  # nobody has a coordinate from before the frame's own epoch
-            yield way._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{shift.name}, backwards")
+            back = way._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{shift.name}, backwards")
+            yield from _where_it_tells(back)
 
 
 def other_control_point(s: Situation) -> Iterator[Prediction]:
@@ -98,6 +94,19 @@ def other_zone(s: Situation) -> Iterator[Prediction]:
     """The same grid coordinates read in a neighbouring zone (`zones.next_zones` says which they are)."""
     for which, latitude, longitude in next_zones(s.frame, s.expected.latitude, s.expected.longitude):
         yield arp_at("other-zone", s, latitude, longitude, which, far=True)
+
+
+def _where_it_tells(way: Prediction) -> Iterator[Prediction]:
+    """A shift as far as its doubt lets it tell anything: vague where that is over half of its size.
+
+    Where it is over the whole of it, the ground may have gone anywhere; but what is right in direction and size, to a half, is
+    a shift more likely than not. Of a decimetre or less that says nothing. Source: common practice, no source.
+    """
+    size_m = math.hypot(way.east_m, way.north_m)
+    if way.horizontal_m < size_m:
+        yield way._replace(vague=2 * way.horizontal_m > size_m)
+    elif size_m >= _LEAST_VAGUE_SHIFT_M:
+        yield way._replace(vague=True, horizontal_m=size_m / 2)
 
 
 def _out(s: Situation, shift: Shift) -> tuple[float, float]:

@@ -58,7 +58,7 @@ _DEFORMING: tuple[tuple[float, Box], ...] = (
     (0.025, Box(30.0, 46.0, 128.0, 147.0)),  # Japan; its earthquakes are more
     (0.030, Box(-48.0, -34.0, 165.0, 180.0)),  # New Zealand
     (0.040, Box(-48.0, 12.0, -82.0, -64.0)),  # the Andes
-    (0.040, Box(-25.0, 22.0, 92.0, 180.0)),  # from Sumatra to the Philippines, Papua and Fiji; Australia is taken out below
+    (0.040, Box(-25.0, 22.0, 92.0, 180.0)),  # from Sumatra to the Philippines, Papua and Fiji
     (0.040, Box(-25.0, -10.0, 160.0, -170.0)),
     (0.030, Box(5.0, 24.0, -118.0, -82.0)),  # Central America and Mexico's Pacific side
     (0.030, Box(10.0, 20.0, -82.0, -59.0)),  # the Caribbean
@@ -76,8 +76,12 @@ _DEFORMING: tuple[tuple[float, Box], ...] = (
     (0.010, Box(28.0, 35.0, 33.0, 37.0)),  # the Dead Sea's fault
 )  # fmt: skip
 _RISING = (Box(55.0, 72.0, 4.0, 35.0), Box(48.0, 70.0, -110.0, -55.0))  # Fennoscandia and Hudson Bay, after the ice
-_AUSTRALIA = Box(-45.0, -10.5, 112.0, 155.0)
 _RIGID_M_A_YEAR = 0.002
+# What is calm within those boxes.
+_CALMER = (
+    (_RIGID_M_A_YEAR, Box(-45.0, -10.5, 112.0, 155.0)),  # Australia
+    (0.005, Box(19.5, 24.0, -103.0, -96.5)),  # the plateau of Mexico, far from its trench
+)
 _VERTICAL_M_A_YEAR = 0.010  # where the ground deforms or rises
 
 
@@ -95,9 +99,9 @@ class Doubt(NamedTuple):
 
 def doubt_a_year(latitude: float, longitude: float) -> Doubt:
     """What the rigid model leaves out at the place."""
-    rate = max((rate for rate, box in _DEFORMING if box.holds(latitude, longitude)), default=_RIGID_M_A_YEAR)
-    if _AUSTRALIA.holds(latitude, longitude):
-        rate = _RIGID_M_A_YEAR
+    calm = next((rate for rate, box in _CALMER if box.holds(latitude, longitude)), None)
+    deforms = (rate for rate, box in _DEFORMING if box.holds(latitude, longitude))
+    rate = max(deforms, default=_RIGID_M_A_YEAR) if calm is None else calm
     moves_up = rate > _RIGID_M_A_YEAR or any(box.holds(latitude, longitude) for box in _RISING)
     return Doubt(rate, _VERTICAL_M_A_YEAR if moves_up else _RIGID_M_A_YEAR)
 

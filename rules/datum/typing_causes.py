@@ -17,6 +17,7 @@ from witnesspost.rules.datum.prediction import TELLS, TYPED_M, Prediction, Situa
 from witnesspost.rules.site.angles import degrees
 from witnesspost.rules.site.model import Control
 
+_CHANCE_M = 0.095  # two heights in five are a whole number of centimetres off, to 2 mm: so small a slip may be chance
 _ANGLES = (("degrees", 1, (2, 3, 4, 5, 6)), ("minutes", 60, (1, 2, 3, 4)), ("seconds", 3600, (0, 1, 2)))
 
 
@@ -42,7 +43,8 @@ def digit_slip(s: Situation) -> Iterator[Prediction]:
             up_m = (float(value) - height) * unit
             # Neighbouring digits differ by one unit of their place: where the geoid is less sure, nothing tells them apart.
             if up_m and 10.0 ** math.floor(math.log10(abs(up_m)) + 1e-6) >= TELLS * s.height_doubt_m:
-                yield up_only(s, "digit-slip", up_m, f"the {name} as {text}")
+                way = up_only(s, "digit-slip", up_m, f"the {name} as {text}")
+                yield way._replace(vague=abs(up_m) < _CHANCE_M)
 
 
 def rounded(s: Situation) -> Iterator[Prediction]:

@@ -10,14 +10,17 @@ from msgspec import structs
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 
 _STRIP_DEGREES = {0.9996: 6.0, 1.0: 3.0}  # by the scale on the central meridian: UTM and the like, and Gauss-Krüger's strips
+_UTM_DEGREES = 6.0
+_OTHER_HEMISPHERE = {0.0: ("southern", 10_000_000.0), 10_000_000.0: ("northern", 0.0)}  # UTM's false northings, metres
 _NEAR_CODES = 6  # EPSG lists the zones of one state next to each other, in metres and in feet
 
 
 def next_zones(frame: Frame, latitude: float, longitude: float) -> list[tuple[str, float, float]]:
     """(which zone, latitude, longitude): the place's grid coordinates as each neighbouring zone reads them.
 
-    A meridian strip (transverse Mercator, EPSG:9807) has neighbours 6° east and west, or 3° where its scale is 1; any other
-    grid has the zones of its own name ("Colorado North" beside "Colorado Central"). For a geographic frame, UTM's.
+    A meridian strip (transverse Mercator, EPSG:9807) has neighbours 6° east and west, or 3° where its scale is 1, and UTM's has
+    the other hemisphere's, whose northings are 10,000 km more or less; any other grid has the zones of its own name ("Colorado
+    North" beside "Colorado Central"). For a geographic frame, UTM's.
     """
     if frame.calibration is not None:
         return []  # a site's own grid has no neighbours
@@ -58,10 +61,12 @@ def _utm(zone: int, semi_major_m: float, inverse_flattening: float) -> Any:
 @functools.lru_cache(maxsize=8)
 def _strips(code: str) -> list[tuple[str, Any]]:
     """Transformers to geographic of the strips beside a transverse Mercator one, by a name."""
-    from pyproj import CRS, Transformer
+    from pyproj import CRS
 
     table = CRS.from_user_input(code).to_json_dict()
+    table.pop("id", None)
     conversion = table.get("conversion", {})
+    conversion.pop("id", None)
     if conversion.get("method", {}).get("name") != "Transverse Mercator":
         return []
     values = {value["name"]: value for value in conversion["parameters"]}
@@ -73,12 +78,21 @@ def _strips(code: str) -> list[tuple[str, Any]]:
     found = []
     for meridian in (middle - step, middle + step):
         origin["value"] = (meridian + 180.0) % 360.0 - 180.0
-        table.pop("id", None)
-        conversion.pop("id", None)
-        strip = CRS.from_json_dict(table)
-        geographic = Transformer.from_crs(strip, strip.geodetic_crs, always_xy=True)
-        found.append((f"the strip of {origin['value']:g}°", geographic))
+        found.append((f"the strip of {origin['value']:g}°", _to_geographic(table)))
+    northing = values["False northing"]
+    if step == _UTM_DEGREES and northing["value"] in _OTHER_HEMISPHERE:
+        origin["value"] = middle
+        hemisphere, northing["value"] = _OTHER_HEMISPHERE[northing["value"]]
+        found.append((f"the {hemisphere} half of the strip", _to_geographic(table)))
     return found
+
+
+def _to_geographic(table: dict[str, Any]) -> Any:
+    """From a grid, in PROJ's JSON, to the angles of its own datum."""
+    from pyproj import CRS, Transformer
+
+    strip = CRS.from_json_dict(table)
+    return Transformer.from_crs(strip, strip.geodetic_crs, always_xy=True)
 
 
 @functools.lru_cache(maxsize=8)

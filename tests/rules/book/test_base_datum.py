@@ -400,3 +400,12 @@ class TestKindsOfBase:
     def test_what_has_no_mark_of_ours_is_not_judged(self, day, base):
         bench = day.bench(BaseDatum, role="base", **{**TABLES, "base": base})
         assert bench.play([self.says(day, bench, "KQ-2", 44.0, 417)], 2.0) == []
+
+
+def test_1005_and_1006_by_turns_with_the_days_height(kestrel):
+    """Firmware that sends both: the height that 1006 says holds for the 1005 of the same position, not for another."""
+    bench, station = kestrel
+    low = [station(1.0 + t, up=-0.131, antenna_height_m=1.712 if t % 2 == 0 else None) for t in range(20)]
+    assert bench.play(low, 30.0) == []
+    (change,) = bench.play([station(31.0, up=-0.2)], 40.0)
+    assert (change.change, change.evidence["up_m"]) == ("raised", pytest.approx(-0.2, abs=1e-3))

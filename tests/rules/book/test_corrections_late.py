@@ -48,6 +48,14 @@ def test_a_steady_delay_means_old_epochs(day):
     assert [(c.rule, c.cause) for c in changes] == [("corrections-late", "old-epochs")]
 
 
+def test_a_link_that_crept_to_its_delay_is_still_slow_when_that_is_steady(day):
+    bench = day.bench(CorrectionsLate)
+    facts = ordinary(day, 60.0) + late(day, 60.0, 600.0, lambda t: min(9.0, 0.3 + 0.4 * (t - 60)), age_s=None)
+    assert {(c.change, c.cause) for c in bench.play(facts, 600.0)} == {("raised", "slow-link")}
+    facts = ordinary(day, 700.0, start=600.0) + late(day, 700.0, 800.0, lambda t: 9.0, age_s=None)
+    assert [c.cause for c in bench.play(facts, 800.0) if c.change == "raised"] == ["old-epochs"]
+
+
 def test_epochs_whose_time_stands_still_are_old(day):
     bench = day.bench(CorrectionsLate)
     facts = ordinary(day, 30.0) + late(day, 30.0, 60.0, lambda t: 0.3 + (t - 30), age_s=None)

@@ -6,6 +6,9 @@ from witnesspost.rules.book.fix_lost import FixLost
 from witnesspost.rules.book.message_set import MessageSet
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Planned, Port
+from witnesspost.rules.language.speech import Speech
+
+SPANISH = Speech.of("es")
 
 
 def walk(day, until, start=0.0, interval=1.0, **fix):
@@ -41,6 +44,23 @@ def test_the_state_that_it_fell_to(day, quality, cause):
     facts = walk(day, 60.0) + walk(day, 90.0, start=60.0, quality=quality) + corrections(day, 90.0)
     # The first position that is not fixed comes at 60 s; the on-delay is 3 s.
     assert day.said(bench.play(facts, 90.0)) == [(63.0, "raised", "fix-lost", cause)]
+
+
+@pytest.mark.parametrize(
+    ("quality", "said"),
+    [
+        (0, "the rover has no position"),
+        (6, "the receiver only estimates where it is (GGA quality 6)"),
+        (7, "the receiver says a position that somebody gave it (GGA quality 7)"),
+        (8, "the receiver is in its simulator (GGA quality 8)"),
+        (9, "the receiver says GGA quality 9, which no list has"),
+    ],
+)
+def test_no_position_is_said_only_where_there_is_none(day, quality, said):
+    facts = walk(day, 60.0) + walk(day, 90.0, start=60.0, quality=quality) + corrections(day, 90.0)
+    (change,) = day.bench(FixLost).play(facts, 90.0)
+    assert words(change).say == f"The fix is lost: {said}."
+    assert SPANISH.phrase(said) != said
 
 
 @pytest.mark.parametrize("lost_at", [61.0, 62.0, 63.0, 64.0])

@@ -38,6 +38,14 @@ def test_of_a_service_every_station_is_ours(day):
     assert bench.play(facts, 200.0) == []
 
 
+@pytest.mark.parametrize("role", ["rover", "base"])
+def test_of_a_service_nobody_is_sent_to_a_radio(day, role):
+    bench = day.bench(CorrectionsStopped, role=role, base={"kind": "network"})
+    changes = bench.play([day.epoch(t) for t in day.every(1.0, 1.0, 60.0)], 120.0)
+    assert day.said(changes)[0][1:] == ("raised", "corrections-stopped", "service-silent")
+    assert not any("radio" in step or "ransmi" in step for step in words(changes[0]).steps)
+
+
 def test_the_project_s_second_base_is_no_stranger(day):
     bench = day.bench(CorrectionsStopped, base={"station_id": [417, 418]}, other_base=[{"station_id": 500}])
     facts = [day.epoch(t, station_id=417 if t < 60 else 418 if t < 120 else 500) for t in day.every(1.0, 1.0, 200.0)]

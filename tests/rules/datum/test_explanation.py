@@ -192,6 +192,12 @@ def test_one_digit_of_a_height(up, said):
         assert named[0].cause == "digit-slip"
 
 
+def test_a_slip_of_centimetres_in_a_height_may_be_chance():
+    # Two heights in five are a whole number of centimetres off, to 2 mm; one in twenty-five of decimetres.
+    assert not why(0.0, 0.0, 0.07).sure
+    assert why(0.0, 0.0, 0.3).sure
+
+
 def test_a_slip_of_the_grid_coordinates():
     table = site_table(PLACES[1], on_grid=True)
     here = situation(table=table)
@@ -309,7 +315,8 @@ def test_a_diameter_for_a_radius_is_another_error():
         ((0.0, 0.0, 1.843), "1.84 m high"),
         ((-0.5, 0.25, 0.0), "50 cm west, 25 cm north"),
         ((0.006, 0.0, 0.0), "6 mm east"),
-        ((0.0, -5_653_000.0, -3_467_146.5), "5653 km south, 3467 km low"),
+        ((0.0, -5_653_000.0, -3_467_146.5), "5653 km south"),  # low is but the earth's curve
+        ((0.0, 15_000.0, -17.7), "15 km north, 17.7 m low"),
         ((1234.5, 0.0, 0.0), "1.23 km east"),
         ((0.001, 0.0, 0.0), "nothing to speak of"),
     ],

@@ -3,6 +3,7 @@
 import datetime as dt
 
 import pytest
+from pyproj import Transformer
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 from witnesspost.rules.datum.verdict import decimal_year
 from witnesspost.rules.datum.zones import next_zones
@@ -51,15 +52,33 @@ def test_the_last_utm_zone_is_beside_the_first():
 
 
 @pytest.mark.parametrize(
-    ("code", "latitude", "longitude", "step"), [("EPSG:7855", -31.5, 147.2, 6.0), ("EPSG:31468", 48.3, 11.2, 3.0)]
+    ("code", "latitude", "longitude", "step", "halves"),
+    [("EPSG:7855", -31.5, 147.2, 6.0, True), ("EPSG:31468", 48.3, 11.2, 3.0, False), ("EPSG:25832", 48.3, 11.2, 6.0, True)],
 )
-def test_strips_of_a_grid(code, latitude, longitude, step):
+def test_strips_of_a_grid(code, latitude, longitude, step, halves):
     frame = frame_of(code)
-    at = [(north, east) for _, north, east in next_zones(frame, latitude, longitude)]
-    assert at == [
+    zones = next_zones(frame, latitude, longitude)
+    assert [which for which, *_ in zones[2:]] == (
+        [f"the {'southern' if latitude > 0 else 'northern'} half of the strip"] if halves else []
+    )
+    assert [(north, east) for _, north, east in zones[:2]] == [
         pytest.approx((latitude, longitude - step), abs=1e-8),
         pytest.approx((latitude, longitude + step), abs=1e-8),
     ]
+
+
+def test_southern_utm_numbers_taken_as_northern():
+    # PROJ's own utm with and without +south is the other route: northings are 10,000 km apart.
+    grid = Transformer.from_pipeline(
+        "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=utm +zone=55 +south"
+    )
+    north_half = Transformer.from_pipeline(
+        "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad +step +proj=utm +zone=55"
+    )
+    longitude, latitude = north_half.transform(*grid.transform(147.2, -31.5), direction="INVERSE")
+    *_, (which, north, east) = next_zones(frame_of("EPSG:7855"), -31.5, 147.2)
+    assert which == "the northern half of the strip"
+    assert (north, east) == (pytest.approx(latitude, abs=1e-6), pytest.approx(longitude, abs=1e-6))
 
 
 def test_zones_of_a_state_are_neighbours_in_their_unit():
