@@ -5,8 +5,11 @@ the answer; the other modules hold the situations. Importing `ALL` gathers them.
 """
 
 from tests.proof.situations import (
+    base_days,
     doubt,
+    links,
     networks,
+    receivers,
     right_bases,
     right_rovers,
     right_streams,
@@ -27,7 +30,10 @@ ALL: tuple[Situation, ...] = tuple(
         wrong_rovers,
         wrong_streams,
         doubt,
+        receivers,
+        base_days,
+        links,
     )
     for situation in module.BOOK.situations
 )
-"""All of them, right practice first."""
+"""All of them."""

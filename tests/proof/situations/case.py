@@ -150,6 +150,8 @@ def word_faults(situation: Situation, change: Change, say: str, steps: Sequence[
     found = []
     if len(change.causes) > 1 and not re.search(r"\bmay\b", say):
         found.append(f"sure of one among {len(change.causes)} causes: {say}")
+    if situation.group == "doubt" and " is one slip in typing" in say:
+        found.append(f"sure where nobody can be: {say}")
     if situation.right_base:
         found += [f"has a right base corrected: {step}" for step in steps if _CORRECTS.search(step)]
     return found

@@ -144,7 +144,7 @@ def _() -> Told:
 # What a service does not excuse
 
 
-@BOOK("a service falls silent", "Europe", stop("corrections-stopped", "line-silent", after=64.0, by=77.0), group="blunder")
+@BOOK("a service falls silent", "Europe", stop("corrections-stopped", "service-silent", after=64.0, by=77.0), group="blunder")
 def _() -> Told:
     place = ground.ETRS
     shift = Shift("net silent").base((0.0, 60.0), virtual(place, 1)[1], station=38)

@@ -74,6 +74,20 @@ class Shift:
         """Bytes that arrive at `t`, or a fact that is told then."""
         self._events.append((round(t, 3), len(self._events), stream, what))
 
+    def take(self, other: Shift) -> Shift:
+        """What another shift has, besides; its clock may start at another instant."""
+        for t, _, stream, what in other.events:
+            self.put(t, stream, what)
+        return self
+
+    def rewrite(self, stream: str, change: Callable[[bytes], bytes]) -> Shift:
+        """Pass all bytes so far of a stream through `change`."""
+        self._events = [
+            (t, count, name, change(what) if name == stream and isinstance(what, bytes) else what)
+            for t, count, name, what in self._events
+        ]
+        return self
+
     def planned(self, t: float, for_s: float, why: str = "battery") -> None:
         """The crew announces an interruption."""
         self.put(t, "", Planned(t=t, stream="", for_s=for_s, why=why))
