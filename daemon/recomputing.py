@@ -7,7 +7,8 @@ against it; what cannot is said.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import datetime as dt
+from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 
 from witnesspost.daemon.log import schema
@@ -39,23 +40,23 @@ class Recomputation:
     """One run's logs, in their order: `compare` each."""
 
     def __init__(self) -> None:
-        self._run: _Run | None = None
+        self._run: RunOfBytes | None = None
         self._digest: bytes | None = None
 
     def compare(self, log: LogFile, digest: bytes) -> OddRow | str | None:
         """The first odd row of `log`, whose chain ends with `digest`; why it cannot be compared; None where all is right."""
         goes_on = self._digest is not None and log.run.previous_digest == self._digest and log.run.begun_at_t > 0
         run, self._run, self._digest = self._run, None, None
-        why_not = _why_not(log)
+        why_not = why_not_comparable(log)
         if why_not is not None:
             return why_not
-        if _kind_of_begin(log) == "log-continued":
+        if goes_on_from_another(log):
             if not goes_on or run is None:
                 return "it goes on from another file; give them together, in order"
         else:
-            run = _Run(log)
+            run = RunOfBytes(log)
         try:
-            odd = run.compare(log)
+            odd = _first_odd(log, run)
         except LongSilence as error:
             return str(error)
         if odd is None:
@@ -63,57 +64,71 @@ class Recomputation:
         return odd
 
 
-class _Run:
-    """The pipeline of a run, and what it says of the bytes so far."""
+class RunOfBytes:
+    """A run's bytes through the pipeline, with every rule off, file by file: what they say as rows.
 
-    def __init__(self, log: LogFile) -> None:
-        self._derived = DerivedRows(at_base=log.run.role == "base")
+    `see` is shown each fact of the streams, too. `system_utc` is what the system's clock said, as `DerivedRows` asks it.
+    """
+
+    def __init__(
+        self,
+        log: LogFile,
+        see: Callable[[Fact], None] | None = None,
+        system_utc: Callable[[], dt.datetime] | None = None,
+    ) -> None:
+        self._derived = DerivedRows(system_utc, at_base=log.run.role == "base")
         streams = [Stream(name=name, port="loop://", carries=["corrections", "positions"]) for name in log.streams]
         role: Any = log.run.role
         site = Site(post=Post(name=log.run.name, role=role), stream=streams, rules={rule.name: {"off": True} for rule in RULES})
-        self._pipeline = Pipeline(site, FactsOnly(self._derived), begins_t=log.run.begun_at_t)
+        self._pipeline = Pipeline(site, FactsOnly(self._derived, see), begins_t=log.run.begun_at_t)
 
-    def compare(self, log: LogFile) -> OddRow | None:
-        """The first row of the next file that differs."""
-        closed = log.closed()
-        whole = closed is not None and "found_by" not in closed
+    def rows(self, log: LogFile) -> Iterator[Derived]:
+        """What the next file's tables ought to hold, in order, a minute at a time. Raises Odd for bytes that have no place,
+        and a LogError."""
+        known = {stream.name for stream in self._pipeline.site.stream}
         _, last_t = log.span()
-        stored = _Stored(log, cut_off_t=None if whole else last_t - _UNWRITTEN_S)
-        try:
-            stored.hold(self._derived.carried())
-            looked_t = log.run.begun_at_t
-            for t, stream, what in log.played():
-                if isinstance(what, Fact):
-                    self._pipeline.tell(what)
-                elif stream in log.streams:
-                    self._pipeline.feed(t, stream, what)
-                else:
-                    raise _Odd(OddRow("raw", t, f"a block of a stream {on_one_line(stream)} that is not in `stream`"))
-                if t - looked_t >= _LOOK_EVERY_S:
-                    looked_t = t
-                    stored.hold(self._derived.complete(t))
-            self._pipeline.tick(last_t)
-            if whole and log.ended() != "rotated":
-                self._pipeline.end()
-            stored.hold(self._derived.complete(last_t, end=True))
-            stored.end()
-        except _Odd as odd:
-            return odd.row
-        return None
+        yield self._derived.carried()
+        looked_t = log.run.begun_at_t
+        for t, stream, what in log.played():
+            if isinstance(what, Fact):
+                self._pipeline.tell(what)
+            elif stream in known:
+                self._pipeline.feed(t, stream, what)
+            else:
+                raise Odd(OddRow("raw", t, f"a block of a stream {on_one_line(stream)} that is not in `stream`"))
+            if t - looked_t >= _LOOK_EVERY_S:
+                looked_t = t
+                yield self._derived.complete(t)
+        self._pipeline.tick(last_t)
+        if _is_whole(log) and log.ended() != "rotated":
+            self._pipeline.end()
+        yield self._derived.complete(last_t, end=True)
 
 
-class _Stored:
+def _first_odd(log: LogFile, run: RunOfBytes) -> OddRow | None:
+    """The first row of the next file that differs."""
+    stored = StoredRows(log)
+    try:
+        for computed in run.rows(log):
+            stored.hold(computed)
+        stored.end()
+    except Odd as odd:
+        return odd.row
+    return None
+
+
+class StoredRows:
     """The rows of a file, each to be met by one that was computed."""
 
-    def __init__(self, log: LogFile, cut_off_t: float | None):
-        self._cut_off_t = cut_off_t
+    def __init__(self, log: LogFile):
+        self._cut_off_t = None if _is_whole(log) else log.span()[1] - _UNWRITTEN_S
         self._rows: dict[type[DerivedRow], Iterator[DerivedRow]] = {
             kind: (row for row in log.rows(kind, "ORDER BY rowid") if not _is_unread(row)) for kind in DERIVED
         }
         self._anchors = next(log.rows(ClockRow, "WHERE source LIKE 'MSM%' LIMIT 1"), None) is None
 
     def hold(self, computed: Derived) -> None:
-        """Hold what was computed against the next rows. Raises _Odd."""
+        """Hold what was computed against the next rows. Raises Odd."""
         for kind, rows in computed.items():
             if kind is ClockRow and not self._anchors:
                 continue  # the system's clock of then is not known
@@ -126,18 +141,20 @@ class _Stored:
                 if there is None and self._cut_off_t is not None and row.t >= self._cut_off_t:
                     continue
                 if there is None or there.t > row.t:
-                    raise _Odd(OddRow(kind.table, row.t, "a row that the bytes give is not there"))
-                raise _Odd(OddRow(kind.table, there.t, _difference(there, row)))
+                    raise Odd(OddRow(kind.table, row.t, "a row that the bytes give is not there"))
+                raise Odd(OddRow(kind.table, there.t, _difference(there, row)))
 
     def end(self) -> None:
-        """All was computed: no row may be left. Raises _Odd."""
+        """All was computed: no row may be left. Raises Odd."""
         for kind, rows in self._rows.items():
             if kind is not ClockRow or self._anchors:
                 for row in rows:
-                    raise _Odd(OddRow(kind.table, row.t, "a row that the bytes do not give"))
+                    raise Odd(OddRow(kind.table, row.t, "a row that the bytes do not give"))
 
 
-class _Odd(Exception):
+class Odd(Exception):
+    """A row is not what the bytes say."""
+
     def __init__(self, row: OddRow):
         super().__init__(row.what)
         self.row = row
@@ -146,8 +163,8 @@ class _Odd(Exception):
 class FactsOnly:
     """What the pipeline takes for a log: of all that it says only the facts count."""
 
-    def __init__(self, derived: DerivedRows):
-        self.fact = derived.see
+    def __init__(self, derived: DerivedRows, see: Callable[[Fact], None] | None = None):
+        self.fact: Callable[[Fact], None] = derived.see if see is None else _both(derived.see, see)
 
     def chunk(self, t: float, stream: str, data: bytes) -> None:
         """Not needed."""
@@ -165,7 +182,22 @@ class FactsOnly:
         """Not needed."""
 
 
-def _why_not(log: LogFile) -> str | None:
+def _both(one: Callable[[Fact], None], other: Callable[[Fact], None]) -> Callable[[Fact], None]:
+    def see(fact: Fact) -> None:
+        one(fact)
+        other(fact)
+
+    return see
+
+
+def _is_whole(log: LogFile) -> bool:
+    """True where the file was closed by the service that wrote it."""
+    closed = log.closed()
+    return closed is not None and "found_by" not in closed
+
+
+def why_not_comparable(log: LogFile) -> str | None:
+    """Why this file's tables cannot be held against its bytes; None where they can."""
     if log.version != schema.VERSION:
         return f"it is of version {log.version}, and this program knows how {schema.VERSION} was computed"
     if log.derivation() != DERIVATION:
@@ -179,9 +211,10 @@ def _begun(log: LogFile) -> EventRow | None:
     return next(log.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
 
 
-def _kind_of_begin(log: LogFile) -> str:
+def goes_on_from_another(log: LogFile) -> bool:
+    """True where a file begins in the middle of a run."""
     begun = _begun(log)
-    return begun.kind if begun is not None else "log-continued"
+    return begun is None or begun.kind == "log-continued"
 
 
 def _is_unread(row: DerivedRow) -> bool:
