@@ -33,6 +33,8 @@ COMMANDS = {
     "verify": "witnesspost.daemon.commands.verify:verify",
     "points": "witnesspost.replay.commands.points:points",
     "report": "witnesspost.replay.commands.report:report",
+    "gather": "witnesspost.replay.commands.gather:gather",
+    "ask": "witnesspost.replay.commands.ask:ask",
     "extract": "witnesspost.replay.commands.extract:extract",
 }
 
@@ -57,6 +59,8 @@ SHORT = {
     "verify": "Check a log's hash chain, its file, and its gaps.",
     "points": "Say which stored points can be kept or repaired.",
     "report": "Write a day's report, one page to read and to sign.",
+    "gather": "Gather the logs of many days and posts into an archive.",
+    "ask": "Ask an archive by SQL.",
     "extract": "Get a day's bytes or positions out of its logs.",
 }
 

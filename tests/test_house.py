@@ -4,6 +4,7 @@ import ast
 import re
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -77,6 +78,8 @@ ALLOWED = {
     "replay.play.tape",
     "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream daemon.atomic replay.play.tape",
     "replay.office": "rules daemon.log daemon.strip daemon.stream daemon.atomic",  # an occupation's epochs are in the bytes
+    # The rows that a log's bytes give are the pipeline's, with its rules off.
+    "replay.office.archive": "rules daemon.log daemon.recomputing daemon.local_time daemon.atomic replay.export",
     "replay.export": "rules daemon.log daemon.strip daemon.stream daemon.atomic daemon.local_time",  # RINEX is in the bytes
     "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
 }
@@ -167,6 +170,20 @@ def test_what_a_folder_never_imports(folder):
     assert SOURCES[folder]
     for path in SOURCES[folder]:
         assert not {module.partition(".")[0] for module in imports_of(path)} & NEVER[folder], path
+
+
+def test_a_post_loads_nothing_that_only_the_office_has():
+    """By name, wherever it is imported; numpy and the others cost tens of megabytes and seconds of a small board."""
+    project = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]
+    office = {requirement.partition(">=")[0] for requirement in project["optional-dependencies"]["office"]}
+    assert {"bokeh", "duckdb", "numpy", "pyarrow"} <= office
+    commands = [path for path in SOURCES["replay"] if path.parent.name == "commands"]
+    for path in [*SOURCES["rules"], *SOURCES["daemon"]]:
+        assert not {module.partition(".")[0] for module in imports_of(path)} & office, path
+    for path in commands:
+        at_once = {node for node in ast.parse(path.read_text()).body if isinstance(node, ast.Import | ast.ImportFrom)}
+        names = {name.name for node in at_once for name in node.names} | {getattr(node, "module", "") for node in at_once}
+        assert not {str(name).partition(".")[0] for name in names} & office, path
 
 
 def test_only_what_judges_coordinates_loads_the_datum_machinery():

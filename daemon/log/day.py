@@ -74,7 +74,7 @@ class Day:
         """Open the logs at `paths`, a folder standing for those in it. Raises a LogError."""
         with contextlib.ExitStack() as opened:
             files: dict[bytes, LogFile] = {}
-            for path in _files(paths):
+            for path in log_files(paths):
                 log = opened.enter_context(LogFile.open(path))
                 same = files.setdefault(log.run.digest, log)
                 if same is not log and log.run.digest:
@@ -113,7 +113,8 @@ class Day:
         self.close()
 
 
-def _files(paths: Iterable[str | Path]) -> Iterator[Path]:
+def log_files(paths: Iterable[str | Path]) -> Iterator[Path]:
+    """The logs at `paths`, a folder standing for those in it. Raises NoLogs."""
     for path in map(Path, paths):
         if not path.is_dir():
             yield path

@@ -1,0 +1,1 @@
+"""Many posts and many days as Parquet files: gathered from logs, asked by SQL."""

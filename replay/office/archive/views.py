@@ -1,0 +1,174 @@
+"""The archive's views: each table under its name, and those that answer the office's first questions.
+
+The SQL is DuckDB's, which a person can read from `ARCHIVE/views.sql` too: its paths are relative, so it is read in the
+archive's folder (`cd ARCHIVE && duckdb -init views.sql`). Another engine reads the same files by their names.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import NamedTuple
+
+from witnesspost.replay.office.archive.tables import PARTS, GatheredRow
+
+VIEWS_FILE = "views.sql"
+
+
+class Question(NamedTuple):
+    """A view that answers: what is asked, and its SQL."""
+
+    asked: str
+    sql: str
+
+
+_FOLDER_OF = "regexp_extract({}.run, '-(.*)', 1)"  # the id of the log's folder, in which `seq` and lives run on
+
+QUESTIONS: dict[str, Question] = {
+    "alerts": Question(
+        "What was raised, when, why, and how long did it last?",
+        f"""
+        WITH lives AS (
+            SELECT post, {_FOLDER_OF.format("events")} AS folder, seq, min(seq) OVER (
+                PARTITION BY post, folder ORDER BY seq ROWS BETWEEN 1 FOLLOWING AND UNBOUNDED FOLLOWING) AS next_seq
+            FROM events WHERE kind = 'log-started'
+        ), told AS (
+            SELECT changes.*, {_FOLDER_OF.format("changes")} AS folder FROM changes
+        ), lived AS (
+            SELECT told.*, coalesce(lives.seq, 0) AS life FROM told ASOF LEFT JOIN lives
+                ON told.post = lives.post AND told.folder = lives.folder AND told.seq >= lives.seq
+        ), began AS (
+            SELECT * FROM lived WHERE change = 'raised'
+            QUALIFY row_number() OVER (PARTITION BY post, folder, life, alert ORDER BY seq) = 1
+        ), became AS (
+            SELECT post, folder, life, alert, arg_max(severity, seq) FILTER (change = 'raised') AS severity,
+                arg_max_null(because_of, seq) FILTER (change = 'raised') AS because_of,
+                max(seq) FILTER (change = 'raised') AS raised_seq, min(utc) FILTER (change = 'acknowledged') AS seen_utc
+            FROM lived GROUP BY ALL
+        ), ended AS (
+            SELECT lived.post, lived.folder, lived.life, lived.alert, min(utc) AS utc, min(local) AS local
+            FROM lived JOIN became USING (post, folder, life, alert)
+            WHERE change IN ('normal', 'cleared') AND seq > raised_seq GROUP BY ALL
+        ), logs_end AS (
+            SELECT post, run, utc + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS utc,
+                local + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS local
+            FROM logs
+        )
+        SELECT began.post, began.run, began.alert, began.seq, began.utc AS raised_utc, began.local AS raised_local,
+            coalesce(ended.local, logs_end.local) AS ended_local, ended.utc IS NULL AS open_at_the_end,
+            round(epoch(coalesce(ended.utc, logs_end.utc) - began.utc), 1) AS lasted_s,
+            round(epoch(became.seen_utc - began.utc), 1) AS seen_after_s,
+            became.severity, began.rule, began.cause, became.because_of, began.stream, began.say
+        FROM began JOIN became USING (post, folder, life, alert) LEFT JOIN ended USING (post, folder, life, alert)
+            LEFT JOIN logs_end ON logs_end.post = began.post AND logs_end.run = began.run
+        ORDER BY raised_utc, began.post, began.seq""",
+    ),
+    "lost_corrections": Question(
+        "Which posts lost corrections most, by cause and hour of their day?",
+        """
+        WITH lost AS (
+            SELECT *, unnest(generate_series(date_trunc('hour', raised_local), ended_local, INTERVAL 1 HOUR)) AS hour_begins
+            FROM alerts WHERE rule = 'corrections-stopped' AND raised_local IS NOT NULL AND ended_local >= raised_local
+        ), watched AS (
+            SELECT post, sum(seconds) / 86400 AS days FROM logs GROUP BY post
+        )
+        SELECT lost.post, cause, CAST(hour(hour_begins) AS INTEGER) AS hour, count(DISTINCT (run, alert)) AS times,
+            round(sum(epoch(least(ended_local, hour_begins + INTERVAL 1 HOUR) - greatest(raised_local, hour_begins))))
+                AS lost_s,
+            round(lost_s / any_value(days), 1) AS lost_s_a_day
+        FROM lost JOIN watched ON watched.post = lost.post
+        GROUP BY lost.post, cause, hour ORDER BY lost_s DESC, lost.post, cause, hour""",
+    ),
+    "wrong_base_coordinates": Question(
+        "Which base coordinates were ever wrong, by how much, why, and for how long?",
+        """
+        WITH judged AS (
+            SELECT *, last_value(judged IGNORE NULLS) OVER said AS known, last_value(cause IGNORE NULLS) OVER said AS why,
+                last_value(point IGNORE NULLS) OVER said AS held_against, last_value(east_m IGNORE NULLS) OVER said AS east,
+                last_value(north_m IGNORE NULLS) OVER said AS north, last_value(up_m IGNORE NULLS) OVER said AS up
+            FROM base_coordinates
+            WINDOW said AS (PARTITION BY post, station_id, x_m, y_m, z_m, antenna_height_m ORDER BY utc, t)
+        )
+        SELECT post, station_id, held_against AS point, latitude, longitude, ellipsoidal_height_m, antenna_height_m,
+            any_value(east) AS east_m, any_value(north) AS north_m, any_value(up) AS up_m, why AS cause,
+            round(sum(to_t - t)) AS on_air_s, count(*) AS spans, min(local) AS first_local, max(local) AS last_begun_local
+        FROM judged WHERE known = 0
+        GROUP BY post, station_id, held_against, latitude, longitude, ellipsoidal_height_m, antenna_height_m, why
+        ORDER BY on_air_s DESC, post""",
+    ),
+    "check_ins": Question(
+        "How many check-ins did each crew make a month, and how did they go?",
+        """
+        SELECT strftime(local, '%Y-%m') AS month, coalesce(said_by, 'nobody said who') AS crew, post, count(*) AS made,
+            count(*) FILTER (passed = 1) AS passed, count(*) FILTER (passed = 0) AS failed,
+            round(1000 * median(sqrt(east_m * east_m + north_m * north_m))) AS median_plan_mm,
+            round(1000 * median(abs(up_m))) AS median_height_mm, max(local) AS last_local
+        FROM checks GROUP BY month, crew, post ORDER BY month, crew, post""",
+    ),
+    "what_solved": Question(
+        "What solved what, and how often?",
+        """
+        WITH solved AS (
+            SELECT post, local, detail->>'rule' AS rule, detail->>'cause' AS cause, detail->>'step' AS step,
+                detail->>'by' AS said_by
+            FROM events WHERE kind = 'solved'
+            QUALIFY row_number() OVER (PARTITION BY post, seq, detail ORDER BY run) = 1
+        )
+        SELECT rule, cause, step, count(*) AS times, sum(count(*)) OVER (PARTITION BY rule, cause) AS of_times,
+            count(DISTINCT post) AS posts,
+            string_agg(DISTINCT said_by, ', ' ORDER BY said_by) AS said_by, max(local) AS last_local
+        FROM solved GROUP BY rule, cause, step ORDER BY rule, cause, times DESC, step""",
+    ),
+    "fix_by_day": Question(
+        "How well was each rover fixed, day by day?",
+        """
+        SELECT post, day, sum(positions) AS positions,
+            round(sum(rtk_fixed) / sum(positions), 4) AS fixed_share, round(sum(rtk_float) / sum(positions), 4) AS float_share,
+            round(sum(age_s * positions) / sum(positions) FILTER (age_s IS NOT NULL), 1) AS mean_age_s,
+            max(age_most_s) AS most_age_s, min(satellites) AS fewest_satellites
+        FROM minutes WHERE positions > 0 GROUP BY post, day ORDER BY post, day""",
+    ),
+    "not_heard": Question(
+        "When did nothing come, or was nothing kept, for a minute or longer?",
+        """
+        SELECT post, run, stream, local, round(seconds) AS seconds, lost_bytes, why FROM gaps WHERE seconds >= 60
+        ORDER BY seconds DESC, post, local""",
+    ),
+    "gathered": Question(
+        "From when to when is there a log of each post, and was any of them not as its bytes?",
+        """
+        SELECT post, role, count(*) AS logs, min(local) AS from_local,
+            max(local + to_seconds(CAST(seconds AS BIGINT))) AS to_local,
+            round(sum(seconds) / 3600, 1) AS hours, count(*) FILTER (closed = 0) AS not_closed,
+            count(*) FILTER (tables <> 'as the bytes' AND tables NOT LIKE 'not compared%') AS not_as_the_bytes
+        FROM logs GROUP BY post, role ORDER BY post, role""",
+    ),
+}
+
+
+def script(root: Path | None = None) -> str:
+    """The SQL that makes the views; paths relative to the archive's folder, or under `root`."""
+    at = f"{root.as_posix().replace(_QUOTE, 2 * _QUOTE)}/" if root is not None else ""
+    lines = [_HEAD]
+    for name in PARTS:
+        lines.append(_table(name, f"{at}post=*/day=*/run=*/{name}.parquet", "post: VARCHAR, day: DATE, run: VARCHAR"))
+    logs = GatheredRow.table
+    lines.append(_table(logs, f"{at}{logs}/post=*/run=*/{logs}.parquet", "post: VARCHAR, run: VARCHAR"))
+    for name, question in QUESTIONS.items():
+        lines.append(f"CREATE OR REPLACE VIEW {name} AS{question.sql};")
+        lines.append(f"COMMENT ON VIEW {name} IS {_QUOTE}{question.asked.replace(_QUOTE, 2 * _QUOTE)}{_QUOTE};\n")
+    return "\n".join(lines)
+
+
+_QUOTE = "'"
+_HEAD = """-- What the archive answers. Written by `witnesspost gather`: put views of your own into a file of your own.
+-- Read it in this folder: cd ARCHIVE && duckdb -init views.sql
+-- Times: `utc` is UTC, `local` the wall clock at the post; neither has a zone in its type.
+"""
+
+
+def _table(name: str, pattern: str, types: str) -> str:
+    keys = ", ".join(f"'{key}': {kind}" for key, kind in (one.split(": ") for one in types.split(", ")))
+    return (
+        f"CREATE OR REPLACE VIEW {name} AS SELECT * FROM read_parquet(\n"
+        f"    '{pattern}', hive_partitioning = true, hive_types = {{{keys}}});\n"
+    )
