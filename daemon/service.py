@@ -28,7 +28,7 @@ from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, place_of
 from witnesspost.rules.alert import Change, Place
-from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Shelve, Solved
+from witnesspost.rules.facts import Acknowledge, CompanionFailed, Fact, Health, Planned, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
 LEFT_TOLD_S = 1.0  # a base that is judged before its set-up is known would be a false stop; a disk that hangs costs no more
@@ -38,6 +38,7 @@ READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes 
 LOG_MOVES_S = 60.0  # a card that is wearing out pauses for seconds, and a file that is begun or closed syncs several times
 SNAPSHOT_S = 1.0
 CATCH_UP_S = 2 * READ_DEADLINE_S  # after a process was frozen its readers find what waits in the kernel
+FROZEN_S = 1.0  # five turns that did not come; as long again for what waits in the kernel, and the next epoch of a usual base
 REST_S = 10.0  # for what came before the end; the service manager waits half a minute for the whole of it
 _SNAPSHOT_AGAIN_S = 30.0
 _RATE_S = 10.0
@@ -109,7 +110,8 @@ class Service:
         try:
             next_turn = 0.0
             while not self._stopping.is_set():
-                self._process(self._intake.take_items(max(0.0, next_turn - self.clock()), MOST_BYTES))
+                self._wait(next_turn)
+                self._process(self._intake.take_items(MOST_BYTES))
                 t = self.clock()
                 if t >= next_turn and self._intake.reach(t):
                     self.inbox.begin_turn()
@@ -189,6 +191,19 @@ class Service:
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────────────────
 
+    def _wait(self, next_turn: float) -> None:
+        """Wait for what comes, until the next turn. Who wakes up much later did not run (a process that was stopped, a machine
+        that was overloaded), nor did the readers: what came waits in the kernel, and nothing was silent because of that."""
+        from_t = self.clock()
+        wait_s = max(0.0, next_turn - from_t)
+        self._intake.wait(wait_s)
+        lost_s = self.clock() - from_t - wait_s
+        if lost_s > FROZEN_S:
+            why = f"the post itself did not run for {lost_s:.1f} s: it was stopped, or the machine overloaded"
+            pause = Planned(t=from_t, stream="", for_s=wait_s + lost_s + FROZEN_S, why=why)
+            self._intake.put_first(pause)
+            self.pipeline.tell(pause)
+
     def _process(self, items: Iterable[Item]) -> None:
         for item in items:
             if isinstance(item, Chunk):
@@ -234,7 +249,7 @@ class Service:
         """What the ports still brought. Time ends where they ended, however long this takes: nothing was silent meanwhile."""
         ended_t = self.clock()
         self.inbox.begin_turn(ROOM_BYTES)
-        while self.clock() < ended_t + REST_S and (items := [*self._intake.take_items(0.0, MOST_BYTES)]):
+        while self.clock() < ended_t + REST_S and (items := [*self._intake.take_items(MOST_BYTES)]):
             self._process(items)
         self.pipeline.tick(ended_t)
         left_bytes = sum(len(item.data) for item in self.inbox.take_items(0.0) if isinstance(item, Chunk))

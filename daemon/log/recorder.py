@@ -178,11 +178,14 @@ class Recorder:
             self._begun()
             kept_at = self._clock()
             while not self._closed:
-                for call, values, size in self._next():
+                looked_at = self._clock()
+                tasks = self._next()
+                frozen = self._clock() - looked_at > LATE_S  # then so was the loop: it comes round first
+                for call, values, size in tasks:
                     call(*values)
                     self._done(size)
                 now = self._clock()
-                if not self._closed and now - self._ticked_at > LATE_S and now - kept_at >= KEEP_EVERY_S:
+                if not (self._closed or frozen) and now - self._ticked_at > LATE_S and now - kept_at >= KEEP_EVERY_S:
                     self._keep()
                     for call, values, size in self._next(0.0):
                         call(*values)

@@ -32,10 +32,19 @@ class Intake:
         self._ms = 0
         self._order = threading.Lock()
 
-    def take_items(self, timeout_s: float, most_bytes: int) -> Iterator[Item]:
-        """What came, recorded, after waiting at most `timeout_s` for the first: of each stream about `most_bytes`."""
+    def wait(self, timeout_s: float) -> None:
+        """Wait at most so long until something may be taken."""
         if not self._new and not self._recorded:
             self._inbox.wait(timeout_s)
+
+    def put_first(self, fact: Fact) -> None:
+        """A fact of this thread's own, before anything that has come and is not taken: recorded, with its place in time."""
+        with self._order:
+            self._in_order(fact)
+
+    def take_items(self, most_bytes: int) -> Iterator[Item]:
+        """What came, recorded: of each stream about `most_bytes`."""
+        if not self._new and not self._recorded:
             with self._order:
                 self._new.extend(self._inbox.take_items(0.0, most_bytes))
         while (item := self._next()) is not None:

@@ -15,6 +15,7 @@ from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.recomputing import Recomputation
 from witnesspost.daemon.service import Service
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.facts import Planned
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import Line, Watch, epoch_frame
@@ -168,6 +169,34 @@ def test_what_an_ended_process_costs_is_told_as_a_gap(tmp_path, line, how):
         assert ("did not come round" in gap.why) == (how != "killed")
         assert gap.t == -gap.seconds
         assert 0.0 < gap.seconds <= opened_at - ended_at + 1.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("attempt", range(3))
+def test_a_process_that_was_frozen_and_goes_on_takes_it_for_no_silence(tmp_path, line, watch, attempt):
+    """Bytes wait in the kernel meanwhile: who did not run cannot say that nothing came."""
+    post = watch(SITE.format(port=line.path))
+    post.until_said("open")
+    sent = feed(line, 0, 10)
+    post.process.send_signal(signal.SIGSTOP)
+    sent += feed(line, 10, 30)
+    post.process.send_signal(signal.SIGCONT)
+    sent += feed(line, 40, 20)
+    quiet = time.monotonic()
+    stop = post.until_change("raised", "corrections-stopped")
+    assert time.monotonic() - quiet < 5.0  # the line is silent now, and that is said as ever
+    assert post.stop() == 0
+    assert [one["change"] for one in post.changes if one["rule"] == "corrections-stopped"].count("raised") == 1
+    path = tmp_path / "log" / "kestrel-rover.0001.db"
+    assert kept(path) == sent
+    with LogFile.open(path) as log:
+        (told,) = [what for _, _, what in log.inputs() if isinstance(what, Planned)]
+        assert verify(log).sound
+    assert "did not run" in told.why
+    assert 2.5 < told.for_s < 7.0
+    assert told.t + told.for_s < stop["t"]
+    raised = [(c["t"], c["rule"]) for c in replayed(path, tmp_path / "site.toml") if c["change"] == "raised"]
+    assert raised == [(c["t"], c["rule"]) for c in post.changes if c["change"] == "raised"]
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
