@@ -165,11 +165,14 @@ class Pipeline:
                 self._see([traffic])
 
     def _advance(self, t: float) -> list[Change]:
-        now_ms = max(self._now_ms, math.floor(t * 1000 + 1e-6))
+        now_ms = math.floor(t * 1000 + 1e-6)
+        if now_ms < self._now_ms:
+            now_ms = self._now_ms
         changes: list[Change] = []
         while self._judged_ms + GRID_MS <= now_ms:
             self._judged_ms += GRID_MS
-            self._now_ms = max(self._now_ms, self._judged_ms)
+            if self._now_ms < self._judged_ms:
+                self._now_ms = self._judged_ms
             changes += self._judge(self._judged_ms)
         self._now_ms = now_ms
         return changes
@@ -185,6 +188,8 @@ class Pipeline:
             if traffic is not None:
                 self._see([traffic])
         changes = self.engine.judge(t)
+        if not changes and not self.engine.events:
+            return changes
         if changes and self.alarm is not None:
             self.alarm(changes)
         if self.log is not None:
@@ -208,7 +213,8 @@ class Pipeline:
             failed = f"{type(error).__name__}: {error}"
             self.engine.see(ReadingFailed(t=t, stream=line.name, error=failed))
             return []
-        self._see(facts)
+        if facts:
+            self._see(facts)
         return facts
 
     def _see(self, facts: list[Fact]) -> None:

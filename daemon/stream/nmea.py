@@ -21,6 +21,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable, Container
+from functools import lru_cache
 
 from pynmeagps.nmeahelpers import date2utc
 from witnesspost.rules.facts import Fact, Fix, SignalLevels, Tilt, Utc
@@ -78,13 +79,17 @@ class Sentences:
         if readers is None:
             return []
         fields = line[1 : line.rfind(b"*")].split(b",")
-        return [fact for reader in readers if (fact := reader(t, fields)) is not None]
+        facts = []
+        for reader in readers:
+            fact = reader(t, fields)
+            if fact is not None:
+                facts.append(fact)
+        return facts
 
     def _gga(self, t: float, fields: Fields) -> Fix:
         _, time, lat, ns, lon, ew, quality, satellites, hdop, height, _, separation, _, age, station, *_ = fields
         self._gga_heard = t
-        fixed = _whole_number(quality, 9) or 0
-        return self._fix(t, time, lat, ns, lon, ew, fixed, satellites, hdop, height, separation, age, station)
+        return self._fix(t, time, lat, ns, lon, ew, _gga_quality(quality), satellites, hdop, height, separation, age, station)
 
     def _gns(self, t: float, fields: Fields) -> Fix | None:
         _, time, lat, ns, lon, ew, modes, satellites, hdop, height, separation, age, station, *_ = fields
@@ -126,6 +131,7 @@ class Sentences:
         said_at_s, sigma_east_m, sigma_north_m, sigma_up_m = self._gst
         if said_at_s != time_s:
             sigma_east_m = sigma_north_m = sigma_up_m = None
+        count, hdop_, separation_m, age_s, station_id = _steady(satellites, hdop, separation, age, station)
         return Fix(
             t=t,
             stream=self._stream,
@@ -134,11 +140,11 @@ class Sentences:
             latitude=_angle(lat, ns == b"S", 90.0),
             longitude=_angle(lon, ew == b"W", 180.0),
             height_m=_number(height),
-            separation_m=_number(separation),
-            satellites=_whole_number(satellites, 9999),
-            hdop=_number(hdop),
-            age_s=_number(age),
-            station_id=_whole_number(station, 9999),
+            separation_m=separation_m,
+            satellites=count,
+            hdop=hdop_,
+            age_s=age_s,
+            station_id=station_id,
             sigma_east_m=sigma_east_m,
             sigma_north_m=sigma_north_m,
             sigma_up_m=sigma_up_m,
@@ -238,6 +244,25 @@ def _quality(modes: bytes) -> int:
     return next((quality for letter, quality in QUALITY_OF_MODE.items() if letter in letters), FixQuality.NONE)
 
 
+@lru_cache(maxsize=256)
+def _steady(
+    satellites: bytes, hdop: bytes, separation: bytes, age: bytes, station: bytes
+) -> tuple[int | None, float | None, float | None, float | None, int | None]:
+    """The fields of a position that are the same in most of the next ones, so that a look-up finds them."""
+    return (
+        _whole_number(satellites, 9999),
+        _number(hdop),
+        _number(separation),
+        _number(age),
+        _whole_number(station, 9999),
+    )
+
+
+@lru_cache(maxsize=16)
+def _gga_quality(field: bytes) -> int:
+    return _whole_number(field, 9) or 0
+
+
 def _angle(field: bytes, negative: bool, most: float) -> float | None:
     """Degrees of dddmm.m…, None where there are none; ValueError past `most`."""
     minutes = field.find(b".") - 2
@@ -247,8 +272,10 @@ def _angle(field: bytes, negative: bool, most: float) -> float | None:
         degrees = round(abs(float(field[:minutes])) + float(field[minutes:]) / 60.0, 10)  # finer is the double's own noise
     except ValueError:
         return None
+    if 0.0 <= degrees <= most:
+        return -degrees if negative else degrees
     if abs(degrees) <= most:
-        return -abs(degrees) if negative else abs(degrees)
+        return degrees if negative else -degrees
     if math.isfinite(degrees):
         raise ValueError(f"no angle of that kind: {degrees}")
     return None

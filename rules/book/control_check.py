@@ -181,7 +181,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
 
     def _hindrance(self, fix: Fix | None) -> Hindrance | None:
         """Why this position cannot be part of a check."""
-        if fix is None or None in (fix.latitude, fix.longitude, fix.height_m):
+        if fix is None or fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return "no-position"
         if fix.quality != FixQuality.RTK_FIXED:
             return "not-fixed"
@@ -193,8 +193,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._leave(hindrance)
             return
         occupation = self._occupation
-        in_time = occupation is not None and fix.t - occupation.last_t <= self._gap_s(occupation)
-        if occupation is not None and in_time and occupation.add_if_near(fix, self.figures.still_m):
+        if occupation is not None and self._in_time(occupation, fix) and occupation.add_if_near(fix, self.figures.still_m):
             if self._declared is not None:
                 self._declared.stood_s, self._declared.hindrance = occupation.lasted_s, None
             return
@@ -211,6 +210,10 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._finding = None
         if self._declared is not None:
             self._declared.stood_s, self._declared.hindrance = 0.0, hindrance
+
+    def _in_time(self, occupation: Occupation, fix: Fix) -> bool:
+        since_s = fix.t - occupation.last_t
+        return since_s <= _GAP_S or since_s <= self._gap_s(occupation)
 
     def _gap_s(self, occupation: Occupation) -> float:
         interval_s = occupation.lasted_s / (occupation.count - 1) if occupation.count > 1 else _GAP_S

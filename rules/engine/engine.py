@@ -65,6 +65,7 @@ class Engine:
             Shelve: self._shelve,
             Unseen: self._remember,
         }
+        self._scene_sees = scene.seers
         self._listeners: dict[type[Fact], tuple[tuple[Rule[Any], See], ...]] = {}
         self._in_force: list[_InForce] = []
         self._told: set[type[Fact]] = set()  # the kinds that came since the rules that see them were asked when they are due
@@ -88,14 +89,17 @@ class Engine:
 
     def see(self, fact: Fact) -> None:
         """Tell one fact: the scene first, then each rule that wants its kind."""
-        self.scene.see(fact)
         kind = type(fact)
+        scene_sees = self._scene_sees.get(kind)
+        if scene_sees is not None:
+            scene_sees(fact)
         if kind in self._persons:
             self._persons[kind](fact)
-        if kind not in self._listeners:
+        listeners = self._listeners.get(kind)
+        if listeners is None:
             return
         self._told.add(kind)
-        for rule, see in self._listeners[kind]:
+        for rule, see in listeners:
             try:
                 see(fact)
             except Exception as error:
@@ -133,9 +137,10 @@ class Engine:
         """Ask those that have seen something when they could find something."""
         told = frozenset(self._told)
         self._told.clear()
-        if told not in self._concerned:
-            self._concerned[told] = tuple(one for one in self._in_force if not told.isdisjoint(one.rule.sees))
-        for one in self._concerned[told]:
+        concerned = self._concerned.get(told)
+        if concerned is None:
+            concerned = self._concerned[told] = tuple(one for one in self._in_force if not told.isdisjoint(one.rule.sees))
+        for one in concerned:
             if one.due_t == _AT_ONCE:
                 continue
             try:

@@ -79,7 +79,7 @@ class Scene:
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
         self._timed: dict[str, Epoch] = {}  # by stream: the last of our epochs that said its time
-        self._seers: Seers = {
+        self.seers: Seers = {  # what takes in each kind of fact
             Antenna: self._see_antenna,
             Epoch: self._see_epoch,
             Fix: self._see_fix,
@@ -94,7 +94,7 @@ class Scene:
 
     def see(self, fact: Fact) -> None:
         """Take in one fact."""
-        see = self._seers.get(type(fact))
+        see = self.seers.get(type(fact))
         if see is not None:
             see(fact)
 
