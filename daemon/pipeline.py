@@ -15,15 +15,14 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 import msgspec
-from witnesspost.daemon.stream.decoding import Decoder
-from witnesspost.daemon.stream.framing import Framer
+from witnesspost.daemon.stream.reading import Lines
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import rules_in_force
 from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, ReadingFailed, Station, Traffic, Utc
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
@@ -34,7 +33,6 @@ JUDGED_AT_ONCE = frozenset((Antenna, Station))
 RULES_EVENT = "rules-in-force"
 CHECK_EVENT = "control-check"
 MOST_EVENTS = 60  # of the rules in a minute that are recorded
-SILENT_LINE_MS = 3000  # a line that is silent for so long will not finish the frame that it began
 
 
 def figures_in_force(rules: list[Rule[Any]]) -> dict[str, dict[str, Any]]:
@@ -77,14 +75,20 @@ class _Events:
         return self._count <= MOST_EVENTS
 
 
-class _Line:
-    """One stream's way from bytes to facts."""
+class LinesLike(Protocol):
+    """What the pipeline asks of the lines (see `daemon.stream.reading`)."""
 
-    def __init__(self, name: str, framer: Framer, decoder: Decoder):
-        self.name = name
-        self.framer = framer
-        self.decoder = decoder
-        self.last_ms = 0
+    def __contains__(self, stream: str) -> bool:
+        """True for a line of the site."""
+
+    def feed(self, now_ms: int, stream: str, data: bytes) -> list[Fact]:
+        """The facts that these bytes complete."""
+
+    def turn(self, at_ms: int) -> list[Fact]:
+        """What is to be told before the rules are judged."""
+
+    def rest(self, now_ms: int) -> list[Fact]:
+        """Nothing more comes: what is left."""
 
 
 class Pipeline:
@@ -92,7 +96,7 @@ class Pipeline:
 
     `t` is seconds since the run began, used to the millisecond, and never steps back: an earlier `t` counts as the
     latest. `alarm` hears of changes before the log does: a slow card must not hold up the buzzer. `begins_t` is the
-    first `t` (a log that continues another begins late).
+    first `t` (a log that continues another begins late). `read` makes the lines, given the kinds of facts that somebody reads.
     """
 
     def __init__(
@@ -101,6 +105,7 @@ class Pipeline:
         log: LogLike | None = None,
         alarm: Callable[[list[Change]], None] | None = None,
         begins_t: float = 0.0,
+        read: Callable[[Site, frozenset[type[Fact]]], LinesLike] | None = None,
     ):
         self.site = site
         self.log = log
@@ -110,8 +115,7 @@ class Pipeline:
         self.engine = Engine(rules_in_force(site, self.scene), self.scene)
         if log is not None:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
-        wanted = self.engine.wanted | READ_BY_ALL
-        self._lines = {s.name: _Line(s.name, Framer(), Decoder(s.name, site.tilt, wanted)) for s in site.stream}
+        self.lines: LinesLike = (read or Lines)(site, self.engine.wanted | READ_BY_ALL)
         self._events = _Events()
         self._now_ms = round(begins_t * 1000)
         self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS
@@ -127,16 +131,18 @@ class Pipeline:
 
     def feed(self, t: float, stream: str, data: bytes) -> list[Change]:
         """Bytes that came on `stream` at `t`; KeyError where the site has no such stream."""
-        line = self._lines[stream]
+        if stream not in self.lines:
+            raise KeyError(stream)
         changes = self._advance(t)
-        t = self._now_ms / 1000.0
         if self.log is not None:
-            self.log.chunk(t, stream, data)
-        line.last_ms = self._now_ms
-        for fact in self._read(line, t, data):
-            if type(fact) in JUDGED_AT_ONCE:
-                changes += self._judge(self._now_ms)
-                break
+            self.log.chunk(self._now_ms / 1000.0, stream, data)
+        facts = self.lines.feed(self._now_ms, stream, data)
+        if facts:
+            self._see(facts)
+            for fact in facts:
+                if type(fact) in JUDGED_AT_ONCE:
+                    changes += self._judge(self._now_ms)
+                    break
         return changes
 
     def tell(self, fact: Fact) -> list[Change]:
@@ -157,12 +163,7 @@ class Pipeline:
 
     def end(self) -> None:
         """Nothing more comes: what the streams carried since the rules last judged goes to the log."""
-        for line in self._lines.values():
-            if line.framer.waiting:
-                self._read(line, self.t, None)
-            traffic = line.decoder.take_traffic(self.t)
-            if traffic is not None:
-                self._see([traffic])
+        self._see(self.lines.rest(self._now_ms))
 
     def _advance(self, t: float) -> list[Change]:
         now_ms = math.floor(t * 1000 + 1e-6)
@@ -178,16 +179,10 @@ class Pipeline:
         return changes
 
     def _judge(self, at_ms: int) -> list[Change]:
-        t = at_ms / 1000.0
-        for line in self._lines.values():
-            heard_t = None
-            if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
-                self._read(line, t, None)
-                heard_t = line.last_ms / 1000.0
-            traffic = line.decoder.take_traffic(t, heard_t)
-            if traffic is not None:
-                self._see([traffic])
-        changes = self.engine.judge(t)
+        facts = self.lines.turn(at_ms)
+        if facts:
+            self._see(facts)
+        changes = self.engine.judge(at_ms / 1000.0)
         if not changes and not self.engine.events:
             return changes
         if changes and self.alarm is not None:
@@ -203,19 +198,6 @@ class Pipeline:
                 self.last_check = at, detail
         self.engine.events.clear()
         return changes
-
-    def _read(self, line: _Line, t: float, data: bytes | None) -> list[Fact]:
-        """Bytes into facts (None: what waits is given up). A fault here costs these bytes their facts, never the raw log."""
-        try:
-            facts = line.decoder.decode(t, line.framer.flush() if data is None else line.framer.feed(data))
-        except Exception as error:
-            line.framer = Framer()
-            failed = f"{type(error).__name__}: {error}"
-            self.engine.see(ReadingFailed(t=t, stream=line.name, error=failed))
-            return []
-        if facts:
-            self._see(facts)
-        return facts
 
     def _see(self, facts: list[Fact]) -> None:
         log, see = self.log, self.engine.see

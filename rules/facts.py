@@ -12,10 +12,11 @@ from typing import Any, Literal
 import msgspec
 
 
-class Fact(msgspec.Struct, kw_only=True, gc=False):
+class Fact(msgspec.Struct, kw_only=True, gc=False, tag=True):
     """What every fact carries: when it arrived (seconds of the pipeline's clock) and on which stream.
 
-    No fact refers to another, so none is in a cycle, and the collector need not look at the many that there are.
+    No fact refers to another, so none is in a cycle, and the collector need not look at the many that there are. The tag tells
+    kinds apart where several are stored together.
     """
 
     t: float

@@ -19,6 +19,7 @@ def run_folder(tmp_path_factory):
     """Where a post that a test starts may be found, unless the test says another place."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("RUNTIME_DIRECTORY", str(tmp_path_factory.mktemp("run")))
+        patch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         yield
 
 

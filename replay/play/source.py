@@ -56,6 +56,7 @@ class Source:
         self.truths: list[Truth] = []
         self.invented = kind == "scenario"  # then nothing ought to be said where no truth line says so
         self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
+        self.digest: bytes | None = None  # a whole log's: what its chain ends with, which stands for all that was fed
         self.instant_at: Callable[[float], Instant | None] | None = None  # a log's: what time it was at a `t`
         self.place: Callable[[Change], Place | None] = lambda change: None  # a log's own, of a change that is in it
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
@@ -129,6 +130,7 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
         begins_t, ends_t = log.span()
         source = Source("log", site, text, _from_log(log), begins_t, ends_t, log)
         source.damage = first_bad_row(log)
+        source.digest = log.last_digest() if source.damage is None else None
         source.instant_at = log.instant_at
         source.place = log.place
         figures = log.figures()

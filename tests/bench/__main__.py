@@ -8,12 +8,13 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import adversarial, alarm, day, length, live, page, phones, throughput, views
+from tests.bench import adversarial, alarm, day, known, length, live, page, phones, throughput, views
 from tests.bench.row import Row, machine
 
 _PARTS = {
     "throughput": throughput,
     "day": day,
+    "known": known,
     "views": views,
     "live": live,
     "alarm": alarm,

@@ -130,6 +130,21 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(source, tape, log, pl
     assert "exists" in refused("replay", tape, "--log", log)
 
 
+def test_a_log_is_read_once_and_its_facts_are_kept_in_the_users_cache(tmp_path, tape, monkeypatch):
+    cache = tmp_path / "cache"
+    monkeypatch.setenv("XDG_CACHE_HOME", str(cache))
+    log = tmp_path / "replayed.db"
+    written = call("replay", tape, "--json", "--log", log).stdout
+    assert call("replay", log, "--json", "--no-cache").stdout == written
+    assert not cache.exists()
+    assert call("replay", log, "--json").stdout == written
+    (kept,) = (cache / "witnesspost").iterdir()
+    assert kept.stat().st_mode & 0o077 == 0
+    monkeypatch.setattr("witnesspost.daemon.stream.reading.Lines.feed", None)  # no byte is read again
+    assert call("replay", log, "--json").stdout == written
+    assert sorted(tmp_path.iterdir()) == sorted([cache, log])
+
+
 def test_what_holds_no_truth_lines_is_not_graded(tmp_path, tape, log):
     done = call("replay", log, "--grade")
     assert (done.exit_code, done.stdout) == (2, "")

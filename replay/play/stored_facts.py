@@ -1,0 +1,324 @@
+"""The facts of a log, kept in the user's cache: a later replay under other figures needs no bytes read again.
+
+    first replay:   log ─► chunks ─► lines ─► facts ─► rules          a file of blocks, deflated:
+                                        └────────────► cache            MAGIC | key | (size, block) … | digest
+    a later one:                        cache ─► facts ─► rules
+
+What the facts hang on is in the key: the log's digest (its chain covers every byte and every told fact), the site's streams and
+tilt, the kinds of facts that the rules in force read, and the program that reads them, by its own source. A file that is cut,
+changed or another's is passed over and written anew; where the cache cannot be written, nothing is kept and nothing said.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import inspect
+import os
+import sys
+import tempfile
+import zlib
+from collections import deque
+from collections.abc import Iterator
+from functools import cache, reduce
+from importlib.metadata import version
+from operator import or_
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import msgspec
+from witnesspost.daemon import pipeline
+from witnesspost.daemon.log import blocks
+from witnesspost.daemon.log import reading as log_reading
+from witnesspost.daemon.pipeline import LinesLike
+from witnesspost.daemon.stream import decoding, framing, nmea, reading, rtcm2
+from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.daemon.stream.reading import Lines
+from witnesspost.replay.play import player
+from witnesspost.replay.play.source import Source
+from witnesspost.replay.play.tape import Record
+from witnesspost.rules import facts, gnss
+from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.model import Site
+
+MOST_BYTES = 2 << 30
+"""Of all files in the cache together: some forty days of a 10 Hz rover. The longest unused go first."""
+
+_MAGIC = b"witnesspost facts 1\n"
+_DIGEST_BYTES = 32
+_BLOCK_FACTS = 4000
+_SIZE_BYTES = 4
+_READS = (blocks, decoding, facts, framing, gnss, log_reading, nmea, pipeline, player, reading, rtcm2)
+_LIBRARIES = ("anycrc", "msgspec", "pynmeagps", "pyrtcm")
+_KINDS = tuple(kind for kind in vars(facts).values() if isinstance(kind, type) and issubclass(kind, Fact) and kind is not Fact)
+_AnyFact: Any = reduce(or_, _KINDS)
+
+
+class _Block(msgspec.Struct, array_like=True):
+    """A stretch of a run. `heard` has what was fed (milliseconds, stream, its facts; of a told fact the stream is None),
+    `turns` what the lines gave before the rules were judged, by the running number of that turn."""
+
+    heard: list[tuple[int, str | None, list[_AnyFact]]]
+    turns: list[tuple[int, list[_AnyFact]]]
+
+
+_encode = msgspec.msgpack.Encoder().encode
+_decode = msgspec.msgpack.Decoder(_Block).decode
+
+
+class StoredFacts:
+    """The facts of one source. Give `read` to the pipeline, then play `records`; `keep` what came when all was played."""
+
+    def __init__(self, source: Source, folder: Path):
+        self._source = source
+        self._folder = folder
+        self._path: Path | None = None
+        self._noted: _Noted | None = None
+        self._known: _Known | None = None
+
+    def read(self, site: Site, wanted: frozenset[type[Fact]]) -> LinesLike:
+        """The lines: those that remember, or those that read and note."""
+        key = _key(self._source, site, wanted)
+        self._path = self._folder / f"{key.hex()}.facts"
+        self._known = _Known.open(self._path, key, site)
+        if self._known is not None:
+            return self._known
+        self._noted = _Noted.begin(self._folder, key, Lines(site, wanted))
+        return self._noted if self._noted is not None else Lines(site, wanted)
+
+    @property
+    def are_known(self) -> bool:
+        """True where no byte need be read again."""
+        return self._known is not None
+
+    def records(self) -> Iterator[Record]:
+        """What to play, in its order."""
+        if self._known is not None:
+            return self._known.records()
+        return self._noted.noting(self._source.records) if self._noted is not None else self._source.records
+
+    def keep(self) -> None:
+        """All was played: what was noted goes into the cache."""
+        if self._noted is not None and self._path is not None:
+            self._noted.put(self._path)
+            _make_room(self._folder)
+
+    def close(self) -> None:
+        """Let go of the files; what was noted and not kept goes."""
+        if self._noted is not None:
+            self._noted.close()
+        if self._known is not None:
+            self._known.close()
+
+
+def stored_facts(source: Source) -> StoredFacts | None:
+    """Those of a log that is as it was written; None of anything else, or where the user has no place for a cache."""
+    folder = _cache_folder()
+    return StoredFacts(source, folder) if source.digest is not None and folder is not None else None
+
+
+class _Noted:
+    """Lines that read, and note what they give."""
+
+    def __init__(self, path: Path, file: BinaryIO, key: bytes, lines: Lines):
+        self._path: Path | None = path
+        self._file = file
+        self._lines = lines
+        self._digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
+        self._block = _Block([], [])
+        self._count = self._turns = 0
+        self._write(_MAGIC + key)
+
+    @classmethod
+    def begin(cls, folder: Path, key: bytes, lines: Lines) -> _Noted | None:
+        """Note into a file that nobody finds yet; None where the cache cannot be written."""
+        try:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            handle, name = tempfile.mkstemp(dir=folder, suffix=".new")
+        except OSError:
+            return None
+        return cls(Path(name), os.fdopen(handle, "wb"), key, lines)
+
+    def __contains__(self, stream: str) -> bool:
+        return stream in self._lines
+
+    def feed(self, now_ms: int, stream: str, data: bytes) -> list[Fact]:
+        found = self._lines.feed(now_ms, stream, data)
+        if found:
+            self._block.heard.append((now_ms, stream, found))
+            self._add(len(found))
+        return found
+
+    def turn(self, at_ms: int) -> list[Fact]:
+        self._turns += 1
+        found = self._lines.turn(at_ms)
+        if found:
+            self._block.turns.append((self._turns, found))
+            self._add(len(found))
+        return found
+
+    def rest(self, now_ms: int) -> list[Fact]:
+        return self._lines.rest(now_ms)
+
+    def noting(self, records: Iterator[Record]) -> Iterator[Record]:
+        for record in records:
+            if isinstance(record, Fact):
+                self._block.heard.append((0, None, [record]))
+                self._add(1)
+            yield record
+
+    def put(self, path: Path) -> None:
+        """Whole, or not at all."""
+        self._flush()
+        with contextlib.suppress(OSError):
+            if self._path is not None:
+                self._file.write(self._digest.digest())
+                self._file.close()
+                self._path.replace(path)
+                self._path = None
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._file.close()
+        if self._path is not None:
+            self._path.unlink(missing_ok=True)
+
+    def _add(self, count: int) -> None:
+        self._count += count
+        if self._count >= _BLOCK_FACTS:
+            self._flush()
+
+    def _flush(self) -> None:
+        data = zlib.compress(_encode(self._block), 1)
+        self._block, self._count = _Block([], []), 0
+        self._write(len(data).to_bytes(_SIZE_BYTES, "big") + data)
+
+    def _write(self, data: bytes) -> None:
+        if self._path is None:
+            return
+        self._digest.update(data)
+        try:
+            self._file.write(data)
+        except OSError:  # the disk is full: nothing is kept
+            self.close()
+            self._path = None
+
+
+class _Known:
+    """Lines that remember: what they are fed are places in the file, without bytes."""
+
+    def __init__(self, file: BinaryIO, ends_at: int, site: Site):
+        self._file = file
+        self._ends_at = ends_at
+        self._streams = frozenset(stream.name for stream in site.stream)
+        self._heard: deque[tuple[int, str | None, list[Fact]]] = deque()
+        self._fed: list[Fact] = []
+        self._coming: deque[tuple[int, list[Fact]]] = deque()
+        self._turns = 0
+
+    @classmethod
+    def open(cls, path: Path, key: bytes, site: Site) -> _Known | None:
+        """What is known under that key; None where nothing whole is."""
+        try:
+            file = path.open("rb")
+        except OSError:
+            return None
+        try:
+            size = os.fstat(file.fileno()).st_size - _DIGEST_BYTES
+            if size >= 0 and file.read(len(_MAGIC) + len(key)) == _MAGIC + key and _is_whole(file, size):
+                file.seek(len(_MAGIC) + len(key))
+                os.utime(path)  # the longest unused go first
+                return cls(file, size, site)
+        except OSError:
+            pass
+        file.close()
+        return None
+
+    def __contains__(self, stream: str) -> bool:
+        return stream in self._streams
+
+    def feed(self, now_ms: int, stream: str, data: bytes) -> list[Fact]:
+        return self._fed
+
+    def turn(self, at_ms: int) -> list[Fact]:
+        self._turns += 1
+        if not self._heard and not self._coming:  # all that comes before what was heard last is here
+            self._load()
+        if self._coming and self._coming[0][0] == self._turns:
+            return self._coming.popleft()[1]
+        return []
+
+    def rest(self, now_ms: int) -> list[Fact]:
+        return []
+
+    def records(self) -> Iterator[Record]:
+        while self._heard or self._load():
+            if not self._heard:
+                continue
+            ms, stream, found = self._heard.popleft()
+            if stream is None:
+                yield from found
+            else:
+                self._fed = found
+                yield Chunk(ms / 1000.0, stream, b"")
+
+    def _load(self) -> bool:
+        """The next block; False where there is none."""
+        if self._file.tell() >= self._ends_at:
+            return False
+        size = int.from_bytes(self._file.read(_SIZE_BYTES), "big")
+        block = _decode(zlib.decompress(self._file.read(size)))
+        self._heard.extend(block.heard)
+        self._coming.extend(block.turns)
+        return True
+
+    def close(self) -> None:
+        self._file.close()
+
+
+def _is_whole(file: BinaryIO, size: int) -> bool:
+    """True where the file's last bytes are the digest of those before."""
+    digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
+    file.seek(0)
+    while size > 0 and (data := file.read(min(size, 1 << 20))):
+        digest.update(data)
+        size -= len(data)
+    return file.read() == digest.digest()
+
+
+def _key(source: Source, site: Site, wanted: frozenset[type[Fact]]) -> bytes:
+    """What the facts hang on, in one digest."""
+    assert source.digest is not None
+    streams = [(stream.name, stream.carries) for stream in site.stream]
+    said = [source.digest, source.begins_t, source.end_t, streams, site.tilt, sorted(kind.__name__ for kind in wanted)]
+    return hashlib.blake2b(_encode([*said, _program()]), digest_size=_DIGEST_BYTES).digest()
+
+
+@cache
+def _program() -> list[str | bytes]:
+    """Who reads: the source of what is between a log's bytes and the rules, and the libraries' versions."""
+    source = hashlib.blake2b(digest_size=_DIGEST_BYTES)
+    for module in _READS:
+        source.update(inspect.getsource(module).encode())
+    return [source.digest(), sys.version, *(version(name) for name in _LIBRARIES)]
+
+
+def _cache_folder() -> Path | None:
+    """The user's (XDG Base Directory Specification 0.8); None where none is known, or the program's source is not at hand."""
+    try:
+        _program()
+        named = Path(os.environ.get("XDG_CACHE_HOME", ""))
+        return (named if named.is_absolute() else Path.home() / ".cache") / "witnesspost"
+    except (OSError, RuntimeError, ImportError):
+        return None
+
+
+def _make_room(folder: Path) -> None:
+    """The longest unused go, until the rest fits."""
+    with contextlib.suppress(OSError):
+        found = sorted(((path, path.stat()) for path in folder.glob("*.facts")), key=lambda one: one[1].st_mtime, reverse=True)
+        size = 0
+        for path, state in found:
+            size += state.st_size
+            if size > MOST_BYTES:
+                path.unlink(missing_ok=True)
