@@ -15,6 +15,7 @@ from typing import Protocol
 from msgspec import Struct
 from witnesspost.daemon.state import State
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status
+from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
@@ -51,6 +52,9 @@ class PostView(Protocol):
 
     def snapshot(self) -> Status | None:
         """How things stand, for a person; None until the loop has come round once."""
+
+    def show_office(self, link: OfficeStatus) -> None:
+        """How the link to the office is, for the snapshot."""
 
     def place(self, change: Change) -> Place | None:
         """Where the log has one of the last changes; None while it is not written: an alarm comes before the log."""

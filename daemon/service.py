@@ -23,6 +23,7 @@ from witnesspost.daemon.log.recorder import Recorder
 from witnesspost.daemon.pipeline import GRID_MS, Pipeline
 from witnesspost.daemon.state import state_of
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
+from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
 from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
@@ -77,6 +78,7 @@ class Service:
         self._solved_before: list[Solved] = []
         self._rates: list[float | None] = [None] * len(self.readers)
         self._read: deque[tuple[float, list[int]]] = deque()
+        self._office: OfficeStatus | None = None
         self._said: deque[str] = deque(maxlen=_MOST_SAID)
         self._said_count = 0
         self._problems: list[str] = []
@@ -151,6 +153,10 @@ class Service:
     def snapshot(self) -> Status | None:
         """How things stood at most a second ago."""
         return self._status
+
+    def show_office(self, link: OfficeStatus) -> None:
+        """How the office's link is."""
+        self._office = link
 
     def place(self, change: Change) -> Place | None:
         """Where the log has it by now."""
@@ -322,6 +328,7 @@ class Service:
                 problems=problems,
                 check=self.pipeline.last_check,
                 shelved=self.pipeline.engine.shelved(t),
+                office=self._office,
             )
         except Exception as error:
             self._snapshot_at = t + _SNAPSHOT_AGAIN_S

@@ -21,6 +21,7 @@ from typing import Protocol
 
 from witnesspost.daemon.companion import Companion, Pulse
 from witnesspost.daemon.status.snapshot import Status
+from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.facts import CompanionFailed, Fact
 from witnesspost.rules.site.model import Site
@@ -54,6 +55,9 @@ class Desk(Protocol):
 
     def snapshot(self) -> Status | None:
         """See `PostView.snapshot`."""
+
+    def show_office(self, link: OfficeStatus) -> None:
+        """See `PostView.show_office`."""
 
     def place(self, change: Change) -> Place | None:
         """See `PostView.place`."""
@@ -288,6 +292,10 @@ class _Life(threading.Thread):
 
     def snapshot(self) -> Status | None:
         return self._desk.snapshot()
+
+    def show_office(self, link: OfficeStatus) -> None:
+        if not self._abandoned:
+            self._desk.show_office(link)
 
     def place(self, change: Change) -> Place | None:
         return self._desk.place(change)

@@ -53,10 +53,10 @@ ALLOWED = {
     "daemon.pipeline": f"{PLAIN} rules.book rules.engine daemon.stream daemon.log",
     "daemon.recomputing": f"{PLAIN} rules.book daemon.pipeline daemon.log",
     "daemon.state": "rules.alert rules.site",
-    "daemon.companion": f"{PLAIN} daemon.state daemon.status.snapshot",
-    "daemon.supervisor": f"{PLAIN} daemon.companion daemon.status.snapshot",
+    "daemon.companion": f"{PLAIN} daemon.state daemon.status.snapshot daemon.status.told",
+    "daemon.supervisor": f"{PLAIN} daemon.companion daemon.status.snapshot daemon.status.told",
     "daemon.service": f"{PLAIN} daemon.pipeline daemon.stream daemon.log daemon.clock "
-    "daemon.state daemon.companion daemon.supervisor daemon.status.snapshot",
+    "daemon.state daemon.companion daemon.supervisor daemon.status.snapshot daemon.status.told",
     "daemon.status.ready": f"{PLAIN} rules.engine daemon.lines",
     "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.lines",
     "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready daemon.status.told",
@@ -71,6 +71,8 @@ ALLOWED = {
     "daemon.page": f"{PLAIN} rules.book.words rules.book.radio {TOLD} daemon.clock daemon.state daemon.companion "
     "daemon.requests daemon.status.snapshot daemon.status.told daemon.signals.patterns daemon.log daemon.strip",
     "daemon.strip": f"{PLAIN} daemon.log",
+    # The log is its outbox.
+    "daemon.publish": f"{PLAIN} {TOLD} daemon.clock daemon.companion daemon.status.snapshot daemon.status.told daemon.log",
     "daemon.commands": "rules daemon",
     # What is played, and what an invented world writes.
     "replay.play.tape": f"{PLAIN} daemon.stream daemon.atomic daemon.log.tape",

@@ -11,13 +11,14 @@ from typing import Any
 import click
 from msgspec import structs
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.publish.secret import why_not_secret
 from witnesspost.rules.book.contents import open_whole_site, rules_in_force
 from witnesspost.rules.book.measures import MEASURES
 from witnesspost.rules.book.reach import cannot_judge
 from witnesspost.rules.datum.geodesy import ExpectedArp, point_at
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
-from witnesspost.rules.site.model import Base, Page, Site, SiteError, Stream
+from witnesspost.rules.site.model import Base, Office, Page, Site, SiteError, Stream
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
 _URLS = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # pyserial's
@@ -83,6 +84,7 @@ def what_it_means(site: Site) -> dict[str, Any]:
             for base in site.other_base
         ],
         "radio": {end: {row: getattr(getattr(site.radio, end), row) for row in _RADIO_ROWS} for end in ("base", "rover")},
+        "office": _office(site.office),
         "rules": rules,
         "cannot_judge": cannot_judge(site, rules),
         "look_at": [*_datum_notes(site), *warnings(site)],
@@ -103,6 +105,9 @@ def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
         if getattr(site.radio.base, row) is not None or getattr(site.radio.rover, row) is not None
     ]
     yield from ([f"  {'radio':28}{'base':>20}{'rover':>20}", *rows] if rows else ["  radio tables: none"])
+    if (office := understood["office"]) is not None:
+        places = "as it knows them" if office["precise"] else "to 0.01°"
+        yield f"  office: {office['broker']}, as {office['topic']}/{site.post.name}; places {places}"
     mute = understood["cannot_judge"]
     yield f"  rules that judge: {', '.join(rule for rule in understood['rules'] if rule not in mute)}"
     for why in dict.fromkeys(mute.values()):
@@ -129,6 +134,8 @@ def warnings(site: Site) -> Iterator[str]:
         yield "base.occupies is not given: whether the base is where it should be is not judged."
     if site.page is not None:
         yield from _page_warnings(site, site.page)
+    if site.office is not None:
+        yield from _office_warnings(site, site.office)
 
 
 def _page_warnings(site: Site, page: Page) -> Iterator[str]:
@@ -138,6 +145,19 @@ def _page_warnings(site: Site, page: Page) -> Iterator[str]:
         name = getattr(page, key)
         if name is not None and not os.access(site.file(name), os.R_OK):
             yield f"page.{key}: {site.file(name)} cannot be read: the page does not come up without it."
+
+
+def _office(office: Office | None) -> dict[str, Any] | None:
+    if office is None:
+        return None
+    return {"broker": office.broker, "topic": office.topic, "user": office.user, "precise": office.precise}
+
+
+def _office_warnings(site: Site, office: Office) -> Iterator[str]:
+    if office.password_file is not None and (why := why_not_secret(site.file(office.password_file))) is not None:
+        yield f"office.password_file: {why}: the office's link stays down without it."
+    if office.ca_file is not None and not os.access(site.file(office.ca_file), os.R_OK):
+        yield f"office.ca_file: {site.file(office.ca_file)} cannot be read: the office's link stays down without it."
 
 
 def _port_warnings(stream: Stream) -> Iterator[str]:

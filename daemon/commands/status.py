@@ -174,6 +174,7 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
         rows.append(("shelved", f"{shelved.rule}, for {span(shelved.left_s)} more{_by(shelved.by)}{note}"))
     rows.append(("clock", said.clock_source))
     rows.append(("log", _log(said)))
+    rows += [("office", said.office.line)] if said.office is not None else []
     rows += [("health", _health(said))]
     rows += [("problem", problem) for problem in said.problems]
     return rows

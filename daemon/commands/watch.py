@@ -19,6 +19,7 @@ from witnesspost.daemon.host.notify import ServiceManager
 from witnesspost.daemon.host.places import log_folder, run_folder
 from witnesspost.daemon.host.terminal import Lines, Terminal
 from witnesspost.daemon.log.folder import LogBusy
+from witnesspost.daemon.log.succession import program
 from witnesspost.daemon.service import Service
 from witnesspost.daemon.signals.panel import Known, Panel
 from witnesspost.daemon.status.morning import Morning
@@ -106,6 +107,11 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
 
         table, gate = site.page, Gate(site.page.pin)
         makers.append(lambda: Page(site, table, gate, write_running_bundle))
+    if site.office is not None:
+        from witnesspost.daemon.publish.publish import Publish  # with all that sends: only where it is asked for
+
+        office = site.office
+        makers.append(lambda: Publish(site, office, log_folder(site), program()))
     if faults:
         makers.append(lambda: Mending(site.path, faults, lambda: usable(site.path)))
     return makers

@@ -147,6 +147,7 @@ class Succession:
 
 
 def program() -> str:
+    """This program's version."""
     from importlib.metadata import PackageNotFoundError, version
 
     try:

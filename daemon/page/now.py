@@ -126,6 +126,8 @@ def beside(sight: Sight) -> Html:
             inside += [tag("h2", title), *(_other(sight, alert) for alert in alerts)]
     if sight.status is not None and sight.status.problems:
         inside += [tag("h2", words.PROBLEMS), tag("ul", *(tag("li", problem) for problem in sight.status.problems))]
+    if sight.status is not None and sight.status.office is not None:
+        inside += [tag("h2", words.OFFICE), tag("p", words.phrase(sight.status.office.line))]
     return tag("section", *inside, id="beside")
 
 

@@ -16,6 +16,7 @@ from witnesspost.daemon.state import WORDS, State
 from witnesspost.daemon.status.ready import CheckStatus, check_of, readiness
 from witnesspost.daemon.status.told import (
     CheckInStatus,
+    OfficeStatus,
     PausedStatus,
     SetUpStatus,
     ShelvedStatus,
@@ -135,7 +136,9 @@ class LogStatus(Struct, kw_only=True, frozen=True):
 class Status(Struct, kw_only=True, frozen=True):
     """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good.
     `ready` is what holds of all that work needs, `missing` what does not; `check` is the run's last one on a control point.
-    `check_in` is the last one that a person has declared. `distance_km` is from the rover to the base."""
+    `check_in` is the last one that a person has declared. `distance_km` is from the rover to the base. `latitude` and
+    `longitude` are where the post is, by the receiver's last position or else, to about 10 m, by the base's. `office` is None
+    where the site file names none."""
 
     post: str
     role: Role
@@ -165,6 +168,9 @@ class Status(Struct, kw_only=True, frozen=True):
     log: LogStatus
     problems: list[str]
     distance_km: float | None = None
+    latitude: float | None = None
+    longitude: float | None = None
+    office: OfficeStatus | None = None
 
 
 def snapshot_of(
@@ -180,12 +186,14 @@ def snapshot_of(
     problems: list[str],
     check: tuple[float, dict[str, Any]] | None = None,
     shelved: dict[str, Shelve] | None = None,
+    office: OfficeStatus | None = None,
 ) -> Status:
     """Everything at `t`. `site` is the site file's; `open_alerts` are worst first; `health` is what the post last told of
-    itself; `shelved` is which rules a person has silenced."""
+    itself; `shelved` is which rules a person has silenced; `office` is how its link is."""
     utc = scene.utc_at(t)
     checked = check_of(check, scene, t) if check is not None else None
     solved = [_solved(scene.solved, *said) for said in scene.solved]
+    place = scene.place() or (None, None)
     ready = readiness(scene.site, scene, {port.stream: port.state for port in ports}, checked, t)
     return Status(
         post=site.post.name,
@@ -227,6 +235,9 @@ def snapshot_of(
         log=log,
         problems=problems,
         distance_km=_rounded(scene.distance_km(), 3),
+        latitude=place[0],
+        longitude=place[1],
+        office=office,
     )
 
 

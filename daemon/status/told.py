@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from msgspec import Struct
-from witnesspost.daemon.lines import millimetres
+from witnesspost.daemon.lines import millimetres, span
 from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance
@@ -96,6 +96,30 @@ class ShelvedStatus(Struct, kw_only=True, frozen=True):
     by: str | None
     note: str | None
     left_s: float
+
+
+class OfficeStatus(Struct, kw_only=True, frozen=True):
+    """How the link to the office's broker is: since when (`since_s` ago) it is `up`, how many changes wait, and why it is down,
+    in a line. `twice`: another post says that it has this one's name."""
+
+    broker: str
+    up: bool
+    since_s: float
+    waiting: int
+    error: str | None
+    twice: bool = False
+
+    @property
+    def line(self) -> str:
+        """All of it, in a few words."""
+        wait = f"{self.waiting} {'change waits' if self.waiting == 1 else 'changes wait'}" if self.waiting else "nothing waits"
+        words = [f"link {'up' if self.up else 'down'} for {span(self.since_s)}", wait]
+        words += [self.error] if self.error is not None and not self.up else []
+        words += [NAME_TWICE] if self.twice else []
+        return ", ".join(words)
+
+
+NAME_TWICE = "another post has this name: give one of them another post.name"
 
 
 def set_up_status(scene: Scene) -> SetUpStatus:

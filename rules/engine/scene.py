@@ -268,6 +268,15 @@ class Scene:
         rover = _rough_ecef(fix.latitude, fix.longitude, fix.height_m or 0.0)
         return math.dist(rover, (station.x_m, station.y_m, station.z_m)) / 1000.0
 
+    def place(self) -> tuple[float, float] | None:
+        """Where the post is, degrees north and east: as its receiver says or else, to about 10 m, as the base does."""
+        fix, station = self.fix, self.station()
+        if fix is not None and fix.latitude is not None and fix.longitude is not None:
+            return fix.latitude, fix.longitude
+        if station is None or not (station.x_m or station.y_m):
+            return None
+        return _rough_place(Ecef(station.x_m, station.y_m, station.z_m))
+
     def _names(self) -> frozenset[int] | None:
         """All numbers of the project's bases; None where a base of its has none."""
         numbers = [base.station_ids for base in (self.site.base, *self.site.other_base)]
@@ -314,6 +323,14 @@ _CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)
 
 def _apart_m(one: Station, two: Station) -> float:
     return math.dist((one.x_m, one.y_m, one.z_m), (two.x_m, two.y_m, two.z_m))
+
+
+def _rough_place(ecef: Ecef) -> tuple[float, float]:
+    """Latitude and longitude on GRS 80, degrees, of a place near the ground: exact on the ellipsoid, where z / p is
+    (1 − e²) tan φ (IOGP 373-7-2, method 9602), and at most 10 m off up to 3 km above it."""
+    f = 1 / GRS80.inverse_flattening
+    p = math.hypot(ecef.x_m, ecef.y_m)
+    return math.degrees(math.atan2(ecef.z_m, (1 - f * (2 - f)) * p)), math.degrees(math.atan2(ecef.y_m, ecef.x_m))
 
 
 def _rough_ecef(latitude: float, longitude: float, height_m: float) -> Ecef:

@@ -14,7 +14,7 @@ from typing import Any
 
 from witnesspost.rules.language.speech import languages
 from witnesspost.rules.site.angles import degrees
-from witnesspost.rules.site.model import Base, Control, OwnRuleTable, Page, Project, Signal, Site
+from witnesspost.rules.site.model import Base, Control, Office, OwnRuleTable, Page, Project, Signal, Site
 from witnesspost.rules.site.tables import few, on_one_line, shown
 
 LOWEST_HEIGHT, HIGHEST_HEIGHT = -1_000.0, 30_000.0  # in any unit
@@ -46,6 +46,8 @@ def contradictions(site: Site, table: Mapping[str, Any], unread: Set[str]) -> It
     yield from few(problem for signal in site.signal for problem in signal_problems(signal, unread))
     if site.page is not None:
         yield from _page(site.page, unread)
+    if site.office is not None:
+        yield from office_problems(site.office, unread)
     fields = {"tilt.angle_field", "tilt.aligned_field"}
     if site.tilt and site.tilt.angle_field is None and site.tilt.aligned_field is None and not fields & unread:
         yield "tilt: neither angle_field nor aligned_field; expected at least one"
@@ -57,6 +59,25 @@ def signal_problems(signal: Signal, unread: Set[str] = frozenset()) -> Iterator[
         yield f"{signal.where}.pin: missing; expected the GPIO number (BCM) of the {signal.kind}"
     if signal.kind == "led-class" and not signal.led and f"{signal.where}.led" not in unread:
         yield f"{signal.where}.led: missing; expected a name under /sys/class/leds"
+
+
+def office_problems(office: Office, unread: Set[str] = frozenset()) -> Iterator[str]:
+    """Keys that do not go together."""
+    if "office.broker" in unread:
+        return
+    if not 0 < office.port < 65536:
+        yield f"office.broker: read {shown(office.broker)}; expected a port from 1 to 65535"
+    if not (office.encrypted or office.is_of_loopback or office.insecure or "office.insecure" in unread):
+        yield (
+            f"office.broker: read {shown(office.broker)}, which is not encrypted; expected mqtts://, or insecure = true where "
+            "nobody else can listen"
+        )
+    if office.encrypted and office.insecure:
+        yield "office.insecure: is only for mqtt://; leave it out"
+    if not office.encrypted and office.ca_file is not None:
+        yield "office.ca_file: is only for mqtts://; leave it out"
+    if office.password_file is not None and office.user is None and "office.user" not in unread:
+        yield "office.user: missing; expected the name that the password belongs to"
 
 
 def own_rule_problems(rule: OwnRuleTable, unread: Set[str] = frozenset()) -> Iterator[str]:

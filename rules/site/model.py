@@ -254,6 +254,61 @@ class Page(Struct, kw_only=True):
         return host in ("[::1]", "localhost") or bool(re.fullmatch(r"127\.\d{1,3}\.\d{1,3}\.\d{1,3}", host))
 
 
+class Office(Struct, kw_only=True):
+    """The office's broker (MQTT 5), what the post says to it, and how it shows who it is.
+
+    `password_file` and `ca_file` (PEM) are relative to the site file; without `ca_file` the machine's own authorities are
+    trusted. Places finer than 0.01° are said only where it is `precise`. `insecure`: without TLS to another machine.
+    """
+
+    broker: Annotated[
+        str,
+        Meta(
+            pattern=r"\Amqtts?://([A-Za-z0-9._-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(:[0-9]{1,5})?/?\Z",
+            description="a broker's address such as mqtts://broker.example:8883, without a name or password in it",
+            extra={"is_secret": True},
+        ),
+    ]
+    user: Line | None = None
+    password_file: FileName | None = None
+    ca_file: FileName | None = None
+    topic: Annotated[
+        str,
+        Meta(
+            pattern=r"\A[A-Za-z0-9_-]{1,40}(/[A-Za-z0-9_-]{1,40}){0,4}\Z",
+            description="a topic of letters, digits, - and _, with / between its levels",
+        ),
+    ] = "witnesspost"
+    insecure: bool = False
+    precise: bool = False
+
+    @property
+    def encrypted(self) -> bool:
+        """True where the connection is under TLS."""
+        return self.broker.startswith("mqtts:")
+
+    @property
+    def host(self) -> str:
+        """The broker's name or address."""
+        return self._place[0].removeprefix("[").removesuffix("]")
+
+    @property
+    def port(self) -> int:
+        """Its port: 8883 under TLS and 1883 without, where the address has none (IANA)."""
+        return int(self._place[1] or (8883 if self.encrypted else 1883))
+
+    @property
+    def is_of_loopback(self) -> bool:
+        """True where the broker is on this machine."""
+        return self.host in ("::1", "localhost") or bool(re.fullmatch(r"127\.\d{1,3}\.\d{1,3}\.\d{1,3}", self.host))
+
+    @property
+    def _place(self) -> tuple[str, str]:
+        place = self.broker.partition("://")[2].removesuffix("/")
+        at = re.fullmatch(r"(\[.*\]|[^:]*)(?::(\d+))?", place)
+        return (at[1], at[2] or "") if at is not None else (place, "")
+
+
 class Site(Struct, kw_only=True, dict=True):
     """A whole site file. `path` is where it was read from; `rules` holds the figures that differ from a rule's own, by rule."""
 
@@ -270,6 +325,7 @@ class Site(Struct, kw_only=True, dict=True):
     signal: list[Signal] = []
     button: Button | None = None
     page: Page | None = None
+    office: Office | None = None
 
     no_keys: ClassVar = ("path", "moved")
     path: str = ""

@@ -9,6 +9,9 @@ from typing import Any
 import msgspec
 from witnesspost.rules.site.model import Site
 
+_IN_ADDRESS = re.compile(r"(mqtts?://)[^/\s\"']*@")
+_PASSWORD = re.compile(r"""(["']?\bpassword["']?\s*=\s*)(?:"[^"\n]*"|'[^'\n]*')""")
+"""A password in a broker's address, or under a key: such a site file is refused, and its text is logged all the same."""
 _SAID = re.compile(r"""(["']?\bpin["']?\s*=\s*)(?:"[^"\n]*"|'[^'\n]*'|\d[\d_]{2,})""")
 """A pin in a text that is no TOML, or as TOML writes it. A GPIO pin is a number of at most two digits."""
 
@@ -16,8 +19,10 @@ _SAID = re.compile(r"""(["']?\bpin["']?\s*=\s*)(?:"[^"\n]*"|'[^'\n]*'|\d[\d_]{2,
 def self_contained(text: str, site: Site) -> str:
     """`text`, from which `site` was read, with the marks themselves in place of the control files that it names.
 
-    The page's pin is left blank: a log is given away, and whoever reads it must not be let in by it.
+    The page's pin is left blank: a log is given away, and whoever reads it must not be let in by it. The office's password is
+    in a file of its own, and never in here.
     """
+    text = _PASSWORD.sub(r'\1""', _IN_ADDRESS.sub(r"\1", text))
     table = _table(text)
     if table is None:
         return _SAID.sub(r'\1""', text)

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
-from witnesspost.rules.site.contradictions import signal_problems
+from witnesspost.rules.site.contradictions import office_problems, signal_problems
 from witnesspost.rules.site.file import NotReadable, bytes_of
-from witnesspost.rules.site.model import Button, Page, Post, Signal, Site, Stream
+from witnesspost.rules.site.model import Button, Office, Page, Post, Signal, Site, Stream
 from witnesspost.rules.site.tables import TableReader
 from witnesspost.rules.site.text import decoded, table_of
 
@@ -37,12 +37,14 @@ def salvage(path: str | Path, rules: Iterable[str]) -> Site:
         if read and read.name not in {s.name for s in streams} and read.port not in {s.port for s in streams}:
             streams.append(read)
     signals = [_read(Signal, signal) for signal in _tables(table, "signal")]
+    office = _first(Office, table, "office")
     return Site(
         post=_first(Post, table, "post", name=name, role="base") or Post(name=name, role="base"),
         stream=streams,
         signal=[signal for signal in signals if signal and not list(signal_problems(signal))],
         button=_first(Button, table, "button"),
         page=_first(Page, table, "page"),
+        office=office if office is not None and not list(office_problems(office)) else None,
         rules={rule: {"off": True} for rule in rules if rule != "post-health"},
         path=str(path),
     )

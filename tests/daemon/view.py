@@ -30,6 +30,7 @@ class View:
         self.told, self.lines, self.wakes = [], [], []
         self.ended = 0
         self.places = {}
+        self.office = None
         self.status = self.site = None
         self._pulse = Pulse(t=0.0, shown="dark", silent=False, ready=False, ports=(), stuck=(), log=LOG, lost_bytes=0)
 
@@ -44,6 +45,9 @@ class View:
 
     def snapshot(self):
         return self.status
+
+    def show_office(self, link):
+        self.office = link
 
     def place(self, change):
         return self.places.get(change.alert)

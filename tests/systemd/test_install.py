@@ -55,6 +55,7 @@ esac
     "systemd-sysusers": "",
     "systemd-tmpfiles": 'mkdir -p "$ROOT/etc/witnesspost"',
     "udevadm": "",
+    "chown": 'echo chown "$@" >>"$ROOT/told"',
     "sleep": "",
 }
 PROGRAM = """#!/bin/sh
@@ -128,6 +129,19 @@ def test_an_upgrade_says_how_each_post_fared(machine):
     for post in POSTS:
         assert f"witnesspost@{post}.service: runs with the new version" in done.stdout
     assert len(list((machine.root / "opt/witnesspost/versions").iterdir())) == 1
+
+
+def test_a_brokers_password_becomes_the_services_alone(machine):
+    folder = machine.root / "etc/witnesspost"
+    password, other, link = folder / "alpha.password", folder / "alpha.csv", folder / "bravo.password"
+    for file in (password, other):
+        file.write_text("owl\n")
+        file.chmod(0o644)
+    link.symlink_to(other)
+    assert machine.install().returncode == 0
+    assert [file.stat().st_mode & 0o777 for file in (password, other)] == [0o600, 0o644]
+    told = (machine.root / "told").read_text().splitlines()
+    assert [line for line in told if line.startswith("chown")] == [f"chown witnesspost:witnesspost {password}"]
 
 
 def test_under_a_umask_of_077_others_can_still_run_it(machine):

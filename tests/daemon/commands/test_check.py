@@ -72,6 +72,26 @@ def test_everything_wrong_is_a_line_on_stderr(check, tmp_path):
     ]
 
 
+def test_a_password_that_others_may_read_deserves_a_look(check, tmp_path):
+    password = tmp_path / "office.password"
+    office = '[office]\nbroker = "mqtts://broker.kestrel.example"\nuser = "kestrel"\npassword_file = "office.password"\n'
+    stays = "the office's link stays down without it."
+    assert look(check(SITE + office)) == [
+        f"office.password_file: {password}: cannot be read: No such file or directory: {stays}"
+    ]
+    password.write_text("owl\n")
+    password.chmod(0o644)
+    why = "others than its owner may read it (its rights are 0644); chmod 600 it"
+    done = check(SITE + office)
+    assert (done.exit_code, look(done)) == (0, [f"office.password_file: {password}: {why}: {stays}"])
+    password.chmod(0o600)
+    done = check(SITE + office)
+    assert look(done) == []
+    line = "  office: mqtts://broker.kestrel.example, as witnesspost/kestrel-base; places to 0.01°"
+    assert line in said(done)
+    assert "owl" not in done.output
+
+
 def test_what_was_understood(check, tmp_path):
     lines = said(check(SITE))
     assert lines[0] == f"{tmp_path}/kestrel.toml: good. Post kestrel-base, at the base. Times in America/Denver."

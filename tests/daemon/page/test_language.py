@@ -16,9 +16,10 @@ from witnesspost.daemon.commands.status import ROWS, _plumbing, screenful
 from witnesspost.daemon.lines import QUALITY_WORDS
 from witnesspost.daemon.page import english, words
 from witnesspost.daemon.page.card import card
+from witnesspost.daemon.publish.connection import _REFUSED
 from witnesspost.daemon.signals.patterns import PATTERNS
 from witnesspost.daemon.state import WORDS
-from witnesspost.daemon.status.told import CheckInStatus, PausedStatus, ShelvedStatus
+from witnesspost.daemon.status.told import CheckInStatus, OfficeStatus, PausedStatus, ShelvedStatus
 from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book import words as book
 from witnesspost.rules.language.speech import Speech, languages, read_po
@@ -127,6 +128,7 @@ RARE = [
     {"epochs": [replaced(SAID.epochs[0], ago_s=400.0, interval_s=None)]},
     {"fix": replaced(SAID.fix, quality=9, satellites=None, hdop=None, age_s=None, ago_s=5000.0)},
     {"base_check": "differs: digit-slip"},
+    {"office": OfficeStatus(broker="b:1", up=False, since_s=60.0, waiting=2, error="nothing listens on b:1")},
     {"set_up": replaced(SAID.set_up, planned=False, by="Kim Ng", utc="2026-05-04T09:00:00Z")},
     {"set_up": replaced(SAID.set_up, planned=False, by="Kim Ng", point=None, utc="2026-05-04T09:00:00Z")},
     {"set_up": replaced(SAID.set_up, planned=False, by=None)},
@@ -181,6 +183,26 @@ def test_why_a_check_in_failed_in_spanish():
     spanish = failed.in_words(Speech.of("es"))
     assert spanish.startswith("KQ-2: no superada: 4, 0, −30 mm (este, norte, arriba); los límites son ")
     assert spanish.endswith(" Eso es un bastón inclinado (4.0°).")
+
+
+def test_the_offices_link_in_spanish():
+    spanish = Speech.of("es")
+    link = OfficeStatus(broker="b:1", up=True, since_s=7200.0, waiting=0, error=None)
+    assert spanish.phrase(link.line) == "enlace activo desde hace 2 h, no hay nada pendiente"
+    down = msgspec.structs.replace(link, up=False, waiting=42, twice=True)
+    for error in (
+        *_REFUSED.values(),
+        "broker:8883 does not answer",
+        "nothing listens on broker:8883",
+        "the connection to broker:8883 was lost",
+        "broker: no such name in this network",
+        "the certificate of broker:8883 is not trusted: certificate has expired",
+        "no TLS with broker:8883: wrong version number",
+        "/etc/witnesspost/a.password: others than its owner may read it (its rights are 0644); chmod 600 it",
+    ):
+        said = spanish.phrase(msgspec.structs.replace(down, error=error).line)
+        assert said.startswith("enlace caído desde hace 2 h, 42 cambios pendientes, "), said
+        assert "another post" not in said
 
 
 def test_the_card_in_spanish():

@@ -15,6 +15,7 @@ from witnesspost.daemon.page import page as page_module
 from witnesspost.daemon.page import server
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
+from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Acknowledge, Shelve, Solved
 from witnesspost.rules.site.reading import site_from_toml
@@ -54,6 +55,15 @@ def test_with_the_pin_one_sees_what_is_wrong_and_what_to_check(served):
     assert answer.text.count("<li><input") == 3
     assert "Since 14:02, for 34 s." in answer.text
     assert "no check-in since the post started" in answer.text
+
+
+def test_how_the_offices_link_is(served):
+    served.stands(shown="well")
+    inside = served.inside()
+    assert "The office" not in inside.get("/").text
+    link = OfficeStatus(broker="b:1", up=False, since_s=40.0, waiting=2, error="<b>:1 does not answer")
+    served.view.status = structs.replace(served.view.status, office=link)
+    assert "<h2>The office</h2><p>link down for 40 s, 2 changes wait, &lt;b&gt;:1 does not answer</p>" in inside.get("/").text
 
 
 def test_the_cookie_is_for_this_page_alone_and_for_no_script(served):

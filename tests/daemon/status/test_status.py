@@ -13,7 +13,7 @@ from witnesspost.daemon.commands.status import screenful, status
 from witnesspost.daemon.screen import Look
 from witnesspost.daemon.status.server import NoAnswer, SocketTaken, StatusServer, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
-from witnesspost.daemon.status.told import SetUpStatus
+from witnesspost.daemon.status.told import OfficeStatus, SetUpStatus
 
 from tests.daemon.view import View, until
 
@@ -255,6 +255,16 @@ def _answer(other):
 
 def test_a_screenful():
     assert screenful(SAID) == SCREEN
+
+
+def test_how_the_offices_link_is():
+    link = OfficeStatus(
+        broker="broker:8883", up=False, since_s=720.0, waiting=1, error="broker:8883 does not answer", twice=True
+    )
+    shown = screenful(msgspec.structs.replace(SAID, office=link))
+    line = "link down for 12 min, 1 change waits, broker:8883 does not answer, "
+    assert f"office            {line}another post has this name: give one of them another post.name" in shown.splitlines()
+    assert "office" not in screenful(SAID)
 
 
 def test_what_is_over_and_what_is_only_held_says_so():
