@@ -15,6 +15,7 @@ import array
 import functools
 import itertools
 import math
+import os
 import struct
 import sys
 import zlib
@@ -49,7 +50,7 @@ class Geoid(Protocol):
 def open_geoid(site: Site) -> Geoid:
     """The geoid that the site file names. Raises GeoidError."""
     named = site.project.geoid if site.project else "bundled"
-    return bundled_geoid() if named == "bundled" else _grid(str(site.file(named).resolve()), named)
+    return bundled_geoid() if named == "bundled" else _grid(os.path.abspath(site.file(named)), named)
 
 
 @functools.cache

@@ -327,7 +327,7 @@ def test_a_stop_that_throws_at_the_end_is_named_and_the_others_are_stopped(post)
 
 
 @pytest.mark.usefixtures("quick")
-@pytest.mark.parametrize("call", ["start", "see", "turn"])
+@pytest.mark.parametrize("call", [*(pytest.param(call, marks=pytest.mark.slow) for call in ("start", "see")), "turn"])
 def test_one_that_hangs_once_is_left_behind_and_a_fresh_one_does_its_work(post, call):
     def check(name):
         one = post(name, call, 1, hangs)

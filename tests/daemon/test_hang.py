@@ -117,7 +117,7 @@ main(prog_name="witnesspost")
 """
 
 
-@pytest.mark.parametrize("how", ["a rule hangs", "frozen", "killed"])
+@pytest.mark.parametrize("how", ["a rule hangs", "killed", pytest.param("frozen", marks=pytest.mark.slow)])
 def test_what_an_ended_process_costs_is_told_as_a_gap(tmp_path, line, how):
     """As the service manager does it: SIGABRT, then SIGCONT; and the next start."""
     site = tmp_path / "site.toml"
@@ -135,7 +135,7 @@ def test_what_an_ended_process_costs_is_told_as_a_gap(tmp_path, line, how):
                 (tmp_path / "hang").touch()
             elif how == "frozen":
                 watch.send_signal(signal.SIGSTOP)
-            sent += feed(line, 3, 20)
+            sent += feed(line, 3, 8)
             if how == "killed":
                 watch.kill()
             else:
@@ -161,7 +161,7 @@ def test_what_an_ended_process_costs_is_told_as_a_gap(tmp_path, line, how):
     post = Watch(site)
     post.until_said("open")
     opened_at = time.monotonic()
-    feed(line, 23, 3)
+    feed(line, 11, 3)
     assert post.stop() == 0
     with LogFile.open(tmp_path / "log" / "kestrel-rover.0002.db") as log:
         (gap,) = [gap for gap in log.gaps() if gap.why.startswith("not watched")]

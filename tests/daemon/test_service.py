@@ -255,7 +255,7 @@ def test_a_reader_of_its_lines_that_goes_away_does_not_end_the_watch(tmp_path, l
         assert [c.change for c in log.changes()][:1] == ["raised"]
 
 
-@pytest.mark.parametrize("how", ["a full pipe", "a stopped terminal"])
+@pytest.mark.parametrize("how", ["a full pipe", pytest.param("a stopped terminal", marks=pytest.mark.slow)])
 def test_output_that_nobody_reads_holds_up_neither_the_watch_nor_its_end(tmp_path, line, how):
     """Both standard output and standard error are blocked before the watch begins to write."""
     site = tmp_path / "site.toml"

@@ -74,7 +74,7 @@ def test_a_job_is_graded_as_its_scenario():
 
 @pytest.mark.parametrize("told", list(all_scenarios())[::48], ids=lambda told: told.name)
 def test_rules_that_are_not_asked_would_have_found_nothing(told, monkeypatch):
-    told.duration_s = min(told.duration_s, 900.0)
+    told.duration_s = min(told.duration_s, 600.0)
     with monkeypatch.context() as patch:
         judge = Engine.judge
         patch.setattr(Engine, "judge", lambda engine, t: (engine.ask_all(), judge(engine, t))[1])

@@ -288,7 +288,7 @@ def test_lock_grows_by_the_second_and_only_starts_anew(sky: Sky) -> None:
     before = signals(observer.observe(0.0))
     last_s = dict.fromkeys(before, 0)
     risen = slipped = 0
-    for t in range(1, 1800):
+    for t in range(1, 900):
         now = signals(observer.observe(float(t)))
         for k, s in now.items():
             if k in before and s.lock_s > 0.0:
@@ -301,8 +301,8 @@ def test_lock_grows_by_the_second_and_only_starts_anew(sky: Sky) -> None:
         before = now
         last_s |= dict.fromkeys(now, t)
     # Satellites rise, and low ones slip now and then; no receiver slips all the time.
-    assert risen > 3
-    assert 0 < slipped < 30
+    assert risen > 1
+    assert 0 < slipped < 15
 
 
 def test_horizon_hides_what_stands_behind_it(sky: Sky) -> None:
@@ -356,7 +356,7 @@ def test_antipodal_glonass_satellites_share_a_channel(sky: Sky) -> None:
     # GLONASS ICD 5.1, section 3.3.1.1: the same frequency for satellites in antipodal slots of one plane.
     channels = {}
     for place in PLACES.values():
-        for t in range(0, 43_200, 3600):
+        for t in range(0, 43_200, 7200):
             for o in Observer(sky, place, seed=1, signals={"R": ("1C",)}).observe(float(t)):
                 channels[o.prn] = o.channel
     assert set(channels) == set(range(1, 25))
