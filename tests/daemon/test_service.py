@@ -10,6 +10,7 @@ import subprocess
 import sys
 import termios
 import time
+from pathlib import Path
 
 import pytest
 from witnesspost.daemon.log.opening import NoSuchLog
@@ -323,3 +324,40 @@ def test_bytes_are_kept_where_there_is_no_site_file_to_read(tmp_path):
         process.communicate(timeout=10)
     assert process.returncode == 0
     assert any("cannot be read" in text for text in said)
+
+
+PROJECT = """
+[project]
+name = "Kestrel quarry haul road"
+frame = "EPSG:6319"
+epoch = 2010.0
+vertical = "geoid"
+[[project.control]]
+name = "KQ-1"
+latitude = 39.1234567
+longitude = -104.9876543
+height = 1874.322
+"""
+POSITION = b"$GNGGA,120000.00,3907.4074020,N,10459.2592580,W,4,12,0.8,1890.000,M,-17.000,M,1.0,0417*5B\r\n"
+
+
+@pytest.mark.parametrize("project", ["", PROJECT], ids=["no project", "a project"])
+def test_only_a_post_with_a_project_loads_projs_machinery(tmp_path, line, project):
+    """Fourteen MiB that a small computer keeps: nothing that is judged without a project may load it."""
+    site = tmp_path / "site.toml"
+    site.write_text(
+        SITE.format(port=line.path).replace('carries = ["corrections"]', 'carries = ["corrections", "positions"]') + project
+    )
+    environment = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
+    with started(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment) as process:
+        until_answered(tmp_path / "kestrel-rover.sock", lambda status: status.ports[0].state == "open")
+        feed_epochs(lambda frame: line.send(frame + POSITION), 2)
+        until_written(tmp_path / "log" / "kestrel-rover.0001.db", "raised")
+        until_answered(tmp_path / "kestrel-rover.sock", lambda status: status.alerts)
+        mapped = Path(f"/proc/{process.pid}/maps").read_text()
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(20) == 0
+    assert ("pyproj" in mapped) == bool(project)
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0001.db") as log:
+        assert log.select("SELECT count(*) FROM fix")[0] == (2,)
