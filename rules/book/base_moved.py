@@ -106,7 +106,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
             ),
         ),
         "position-jumped": Advice(
-            "The fixed position jumped: it is now {offset} compared with before, and nobody can have walked that.",
+            "The fixed position jumped: it is now {offset} compared with before, without a loss of fix.",
             (
                 _STOP,
                 "Ask at the base: was it moved or restarted, or its coordinate typed anew?",

@@ -44,7 +44,7 @@ _CLAUSES = {
     "other-zone": "That {is} another zone of the grid: {which}.",
     "rounded": "That {is} a coordinate typed with too few decimals: {which}.",
     "autonomous-base": (
-        "Metres off in plan and height, without a pattern: the base may have taken its own position ('here') instead of the "
+        "It is off in plan and height, without a pattern: the base may have taken its own position ('here') instead of the "
         "coordinate of {base_point}."
     ),
     "unexplained": "No usual mistake explains it.",
@@ -85,8 +85,8 @@ _CHECKS = {
     "antenna-height-missing": _MEASURE_AGAIN,
     "antenna-height-doubled": _MEASURE_AGAIN,
     "slant-as-vertical": "Is the base's antenna height typed as slant or as vertical, and to which mark on the antenna?",
-    "feet-as-metres": "Which unit does the base's screen show? Type the height of {base_point} in that unit.",
-    "metres-as-feet": "Which unit does the base's screen show? Type the height of {base_point} in that unit.",
+    "feet-as-metres": "Which unit does the base's screen show? Type heights in that unit, the antenna's too.",
+    "metres-as-feet": "Which unit does the base's screen show? Type heights in that unit, the antenna's too.",
     "survey-foot": "US survey feet or international feet? At the base, choose the unit of the control sheet.",
     "digit-slip": "Read the base's numbers aloud against the control sheet, digit by digit: {which}?",
     "frame-shift": _ASK_THE_OFFICE,

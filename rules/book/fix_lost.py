@@ -93,7 +93,7 @@ class FixLost(Rule[FixLostFigures]):
             "{happened}.",
             (
                 _DO_NOT_STORE,
-                "Is the receiver on, and its battery charged?",
+                "{look}",
                 "Is the cable from the receiver to the post still plugged in (port: {port})?",
                 "Is the sky open, and the GNSS antenna's plug tight?",
                 _CHECK_IN,
@@ -249,11 +249,14 @@ class FixLost(Rule[FixLostFigures]):
             },
             words={
                 "happened": _happened(self._was_fixed, silent, state, bool(self._port_lost_t), quality),
+                "look": _WRONG_KIND if quality else _IS_IT_ON,
                 "age": "not said" if fix is None or fix.age_s is None else f"{fix.age_s:g} s",
             },
         )
 
 
+_IS_IT_ON = "Is the receiver on, and its battery charged?"
+_WRONG_KIND = "Receiver: is it set to measure by RTK, not to a held or simulated position?"
 _NOT_MEASURED: dict[int, str] = {
     FixQuality.ESTIMATED: "the receiver only estimates where it is (GGA quality 6)",
     FixQuality.MANUAL: "the receiver says a position that somebody gave it (GGA quality 7)",

@@ -28,6 +28,9 @@ class ChannelFigures(Delays, kw_only=True):
     pause_s: float = 2.5
 
 
+_SAME_PLACE_M = 1.0
+
+
 class _Heard:
     """One station on one line: since when without a long pause, the last time, the longest gap since, its own interval."""
 
@@ -48,7 +51,7 @@ class WrongChannel(Rule[ChannelFigures]):
         "another-base": Advice(
             "Corrections come from station {other}{not_ours}.",
             (
-                "Store no points: they would be tied to somebody else's base.",
+                "Store no points: they may be tied to somebody else's base.",
                 "Is our base on, and on the project's channel?",
                 "Is the rover's radio on the project's channel?",
                 "Set the receiver to use {ours} only.",
@@ -166,11 +169,20 @@ class WrongChannel(Rule[ChannelFigures]):
             evidence={**evidence, "project_station_ids": ours},
             words={
                 "other": str(evidence["station_id"]),
-                "not_ours": f", not from ours ({named})" if ours else "",
+                "not_ours": self._not_ours(evidence["station_id"], named) if ours else "",
                 "ours": f"station {named}" if ours else "the station of our base",
                 "beside": f"ours ({named})" if ours else f"station {', '.join(map(str, beside))}",
             },
         )
+
+    def _not_ours(self, station_id: int, named: str) -> str:
+        """A base that starts anew may have lost its number: then it is where ours was."""
+        theirs, own = self.scene.stations.get(station_id), self.scene.station()
+        if theirs is not None and own is not None and own.station_id != station_id:
+            apart_m = math.dist((theirs.x_m, theirs.y_m, theirs.z_m), (own.x_m, own.y_m, own.z_m))
+            if apart_m <= _SAME_PLACE_M:
+                return f", not from ours ({named}), but from the place where ours was"
+        return f", not from ours ({named})"
 
     def _forget_gone(self, stream: str, t: float) -> None:
         heard = self._heard[stream]

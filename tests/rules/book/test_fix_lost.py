@@ -61,6 +61,8 @@ def test_no_position_is_said_only_where_there_is_none(day, quality, said):
     (change,) = day.bench(FixLost).play(facts, 90.0)
     assert words(change).say == f"The fix is lost: {said}."
     assert SPANISH.phrase(said) != said
+    assert ("battery" in words(change).steps[1]) == (quality == 0)
+    assert "?" not in words(change, SPANISH).say
 
 
 @pytest.mark.parametrize("lost_at", [61.0, 62.0, 63.0, 64.0])

@@ -27,6 +27,14 @@ def test_another_base_after_a_minute_of_ours(day):
     assert said(day, facts, 70.0) == [(64.2, "raised", "wrong-channel", "another-base")]
 
 
+def test_a_base_that_has_lost_its_number_is_where_ours_was(day):
+    for moved_m, where in ((0.0, ", but from the place where ours was"), (900.0, "")):
+        bench = day.bench(WrongChannel, base={"station_id": 417})
+        stations = [day.station(1.0), day.station(61.0, station_id=88, x_m=-1281255.0 + moved_m)]
+        changes = bench.play([*stations, *heard(day, [417], 1.0, 61.0), *heard(day, [88], 61.0, 70.0)], 70.0)
+        assert words(changes[0]).say == f"Corrections come from station 88, not from ours (417){where}."
+
+
 def test_another_base_beside_ours(day):
     facts = heard(day, [417], 1.0, 61.0) + heard(day, [417, 88], 61.0, 70.0)
     assert said(day, facts, 70.0)[0] == (64.2, "raised", "wrong-channel", "two-bases")
