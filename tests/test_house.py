@@ -73,6 +73,7 @@ ALLOWED = {
     "daemon.strip": f"{PLAIN} daemon.log",
     # The log is its outbox.
     "daemon.publish": f"{PLAIN} {TOLD} daemon.clock daemon.companion daemon.status.snapshot daemon.status.told daemon.log",
+    "daemon.board": f"{PLAIN} {TOLD} daemon.clock daemon.publish daemon.page",  # the same page, and the same way to the broker
     "daemon.commands": "rules daemon",
     # What is played, and what an invented world writes.
     "replay.play.tape": f"{PLAIN} daemon.stream daemon.atomic daemon.log.tape",

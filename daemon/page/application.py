@@ -9,13 +9,12 @@ from __future__ import annotations
 import asyncio
 import secrets
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from functools import cache
-from importlib import resources
 from typing import Any
 
 from microdot.microdot import Microdot, Request, Response
 from witnesspost.daemon.companion import PostView, TooMuchTold
 from witnesspost.daemon.page import frame, now, words
+from witnesspost.daemon.page.answers import LOOPBACK, SECURITY, host_of, html_answer, own_file, plain_answer
 from witnesspost.daemon.page.bounds import address_of
 from witnesspost.daemon.page.fields import hidden, pin_field
 from witnesspost.daemon.page.forms import Refused, fields_of
@@ -28,16 +27,6 @@ from witnesspost.daemon.strip.drawing import STYLE
 from witnesspost.rules.site.model import Site
 
 _KEPT_LINES = 20
-_SECURITY = {
-    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
-    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "same-origin",  # with no-referrer a browser says no Origin either
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Cache-Control": "no-store",
-}
-_LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 _FORM_FAULTS = {"forged": ("FORM_FORGED", 403), "old": ("FORM_OLD", 409), "used": ("FORM_USED", 409)}
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -86,32 +75,34 @@ class Application:
     async def _admit(self, request: Request) -> Response | None:
         """Who has no session gets the PIN's form, and nothing else."""
         request.g.session = self._session(request)
-        if not self._gate.asks and _host(request).rpartition(":")[0] not in _LOOPBACK:
-            return _plain("ask for this page by the name localhost", 421)  # a foreign name that points here (DNS rebinding)
+        if not self._gate.asks and host_of(request).rpartition(":")[0] not in LOOPBACK:
+            return plain_answer(
+                "ask for this page by the name localhost", 421
+            )  # a foreign name that points here (DNS rebinding)
         if request.g.session is not None or request.path in ("/style.css", "/script.js", "/pin"):
             return None
         if request.path == "/" and request.method != "POST":
             return self._door()
         if request.method == "POST":
             return self._door(words.NOT_IN, 403)
-        return _plain("", 401) if request.path.startswith("/live/") else _to("/")
+        return plain_answer("", 401) if request.path.startswith("/live/") else _to("/")
 
     async def _harden(self, request: Request, response: Response) -> Response:
-        for name, value in _SECURITY.items():
+        for name, value in SECURITY.items():
             response.headers[name] = value
         return response
 
     async def _style(self, request: Request) -> Response:
-        return Response(_own_file("style.css") + STYLE.encode(), headers={"Content-Type": "text/css"})
+        return Response(own_file("style.css") + STYLE.encode(), headers={"Content-Type": "text/css"})
 
     async def _script(self, request: Request) -> Response:
-        return Response(_own_file("script.js"), headers={"Content-Type": "text/javascript"})
+        return Response(own_file("script.js"), headers={"Content-Type": "text/javascript"})
 
     async def _no_place(self, request: Request) -> Response:
-        return await self._admit(request) or _plain(words.NO_PLACE, 404)
+        return await self._admit(request) or plain_answer(words.NO_PLACE, 404)
 
     async def _broken(self, request: Request) -> Response:
-        return _plain(words.BROKEN, 500)
+        return plain_answer(words.BROKEN, 500)
 
     # ── coming in and leaving ───────────────────────────────────────────────────────────────────────────────────
 
@@ -163,7 +154,7 @@ class Application:
             _line(said, refused=True),
             form,
         )
-        return _html(whole, status)
+        return html_answer(whole, status)
 
     def _set(self, value: str) -> str:
         """A cookie for as long as the browser runs, for this post's page alone (RFC 6265bis)."""
@@ -201,7 +192,7 @@ class Application:
         )
         parts = [*place.parts(sight, form).values()]
         first = parts.pop(0) if on_now else tag("h1", title)
-        return _html(
+        return html_answer(
             frame.whole(about, first, self._said(request, refused, status), *parts, await place.rest(request, sight, form)),
             status,
         )
@@ -251,7 +242,7 @@ class Application:
 
     def _fields(self, request: Request) -> dict[str, str]:
         """The fields of a form that comes from a page of this origin (RFC 6454). Raises Refused."""
-        if request.headers.get("Origin") != f"{request.scheme}://{_host(request)}":
+        if request.headers.get("Origin") != f"{request.scheme}://{host_of(request)}":
             raise Refused(words.OTHER_ORIGIN, 403)
         return fields_of(request.content_type, request.body or b"")
 
@@ -267,28 +258,11 @@ def _channel(place: Place) -> str:
     return place.address.strip("/") or "now"
 
 
-def _host(request: Request) -> str:
-    return str(request.headers.get("Host", ""))
-
-
 def _line(text: str, *, refused: bool = False) -> Html | None:
     if not text:
         return None
     return tag("p", text, class_="said refused" if refused else "said", role="alert" if refused else "status")
 
 
-def _html(text: Html, status: int = 200) -> Response:
-    return Response(str(text), status, {"Content-Type": "text/html"})
-
-
-def _plain(text: str, status: int) -> Response:
-    return Response(f"{text}\n" if text else "", status, {"Content-Type": "text/plain"})
-
-
 def _to(address: str) -> Response:
     return Response("", 303, {"Location": address, "Content-Type": "text/plain"})
-
-
-@cache
-def _own_file(name: str) -> bytes:
-    return resources.files("witnesspost.daemon.page").joinpath(name).read_bytes()

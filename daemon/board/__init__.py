@@ -1,0 +1,1 @@
+"""One page of all posts, in the office."""

@@ -1,0 +1,153 @@
+"""What is known of all posts by what they say to the broker. No clock, no thread: the moment is an argument.
+
+Whatever comes over a broker may come from anybody: bounded in size and number, and nothing in it believed but as words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta, Struct
+
+MOST_POSTS = 10_000
+MOST_BYTES = 65_536  # of one message
+TWICE_S = 180.0  # posts of one name that both spoke within so long
+_MOST_BOOTS = 4
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}")
+_LETTERS = 500  # of a sentence that is shown
+_UNPRINTABLE = re.compile(r"[^\S ]|[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069]")
+
+Text = Annotated[str, Meta(max_length=8_000)]
+
+ORDER = ("stop", "fault", "check", "gone", "unheard", "past", "note", "starting", "well")
+"""The states of a post, worst first: its own, `gone` (the broker has lost it, or it was stopped) and `unheard`."""
+_KEYS: Mapping[str, str] = {"stop over, not seen": "past", "dark": "starting"}
+
+
+class CheckSaid(Struct, kw_only=True):
+    """The last check on a control point, as a post says it."""
+
+    point: Text
+    passed: bool
+    utc: Text | None = None
+    offset: Text = ""
+
+
+class StateSaid(Struct, kw_only=True):
+    """A state, as a post says it (`daemon.publish.messages`)."""
+
+    state: Text
+    role: Text = ""
+    boot: Text = ""
+    utc: Text | None = None
+    since_utc: Text | None = None
+    say: Text = ""
+    rule: Text | None = None
+    version: Text = ""
+    ready: bool = False
+    missing: list[Text] = []
+    check: CheckSaid | None = None
+    problems: list[Text] = []
+
+
+class Post:
+    """One post: its last `said`, None while only its end was heard. `heard_at` is when it last spoke, by the board's clock;
+    None where all was said before the board listened. `known_at` is when the board first knew of it."""
+
+    def __init__(self, name: str, now: float):
+        self.name = name
+        self.known_at = now
+        self.said: StateSaid | None = None
+        self.heard_at: float | None = None
+        self.gone = False
+        self.twice_at: float | None = None
+        self._boots: dict[str, float] = {}
+
+    def key(self, now: float, silent_s: float) -> str:
+        """How it is, one of ORDER."""
+        if self.gone or self.said is None:
+            return "gone"
+        if now - (self.known_at if self.heard_at is None else self.heard_at) >= silent_s:
+            return "unheard"
+        key = _KEYS.get(self.said.state, self.said.state)
+        return key if key in ORDER else "starting"
+
+    def is_twice(self, now: float) -> bool:
+        """True where two posts of this name speak in turn."""
+        return self.twice_at is not None and now - self.twice_at < TWICE_S
+
+    def hear(self, said: StateSaid, now: float, *, kept: bool) -> None:
+        """A state; `kept` where the broker had kept it."""
+        before = self.said.boot if self.said is not None else ""
+        if said.boot != before and now - self._boots.get(said.boot, -TWICE_S) < TWICE_S and not kept:
+            self.twice_at = now  # it was this one, then another, and is this one again: no post starts anew into its own past
+        self._boots.pop(said.boot, None)
+        self._boots[said.boot] = now
+        while len(self._boots) > _MOST_BOOTS:
+            del self._boots[next(iter(self._boots))]
+        self.said, self.gone = said, False
+
+
+class Posts:
+    """All posts under `topic`. `more` counts those that found no room, `unreadable` messages that no post would send."""
+
+    def __init__(self, topic: str):
+        self.unreadable = 0
+        self._topic = topic
+        self._posts: dict[str, Post] = {}
+        self._refused: set[str] = set()
+
+    @property
+    def more(self) -> int:
+        """Posts that found no room; as many as there is room for, at most."""
+        return len(self._refused)
+
+    def hear(self, topic: str, payload: bytes, now: float, *, kept: bool) -> None:
+        """A message at `now`; `kept` where the broker had kept it from before."""
+        place, _, kind = topic.rpartition("/")
+        base, _, name = place.rpartition("/")
+        if base != self._topic or not _NAME.fullmatch(name) or kind not in ("state", "minute") or len(payload) > MOST_BYTES:
+            self.unreadable += 1
+            return
+        post = self._posts.get(name)
+        if post is None:
+            if len(self._posts) >= MOST_POSTS:
+                if len(self._refused) < MOST_POSTS:
+                    self._refused.add(name)
+                return
+            post = Post(name, now)
+        if kind == "state":
+            try:
+                said = msgspec.json.decode(payload, type=StateSaid)
+            except (msgspec.MsgspecError, RecursionError):
+                self.unreadable += 1
+                return
+            if said.state == "gone":
+                post.gone = True
+            else:
+                post.hear(said, now, kept=kept)
+        self._posts[name] = post
+        if not kept and not post.gone:
+            post.heard_at = now
+
+    def ordered(self, now: float, silent_s: float) -> list[tuple[str, Post]]:
+        """Each with its key, worst first, then by name."""
+        found = [(post.key(now, silent_s), post) for post in self._posts.values()]
+        return sorted(found, key=lambda one: (ORDER.index(one[0]), one[1].name))
+
+
+def counted(found: Iterable[tuple[str, Post]]) -> dict[str, int]:
+    """How many there are of each key, worst first."""
+    counts = dict.fromkeys(ORDER, 0)
+    for key, _ in found:
+        counts[key] += 1
+    return {key: count for key, count in counts.items() if count}
+
+
+def shown(text: Any) -> str:
+    """Words from afar, on one line and of a length that a page bears."""
+    line = _UNPRINTABLE.sub(" ", str(text))
+    return line if len(line) <= _LETTERS else f"{line[:_LETTERS]}…"
