@@ -40,6 +40,7 @@ class Comparison:
         self._east_m, self._north_m = frame.plane(first, second)
         self.difference = self._solved(field, track, visits)
         _refuse_other_units(field, self.difference)
+        self._log_east_m, self._log_north_m = self.difference.to_log(self._east_m, self._north_m)
 
     def pole_m(self, point: FieldPoint) -> float:
         """The pole that the file says, else the site file's."""
@@ -51,8 +52,7 @@ class Comparison:
 
     def on_log_plane(self, number: int) -> tuple[float, float]:
         """East and north of a point of the file on the log's plane."""
-        east_m, north_m = self.difference.to_log(self._east_m[number : number + 1], self._north_m[number : number + 1])
-        return float(east_m[0]), float(north_m[0])
+        return float(self._log_east_m[number]), float(self._log_north_m[number])
 
     def up_left_m(self, point: FieldPoint, mean: Mean) -> float | None:
         """What the file's height is more than the log's, once what is shared is taken off; None where it cannot be said."""
@@ -70,10 +70,10 @@ class Comparison:
             return 0.0
         if name == _RECEIVERS:
             return receivers_m
-        at = np.array([latitude]), np.array([longitude])
         if name == _BUNDLED:
-            return float(separations(bundled_geoid(), *at)[0])
-        return float(self.frame.separation(*at, project=name == _PROJECTS)[0])
+            found = bundled_geoid().separation_m(latitude, longitude)
+            return math.nan if found is None else found
+        return self.frame.separation_at(latitude, longitude, project=name == _PROJECTS)
 
     def _solved(self, field: FieldFile, track: Track, visits: Sequence[Sequence[Occupation]]) -> Difference:
         frame = self.frame

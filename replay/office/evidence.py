@@ -42,10 +42,12 @@ class Evidence:
         e = self._track.epochs
         part = slice(visit.first, visit.last + 1)
         first_utc, last_utc = float(e.utc[visit.first]), float(e.utc[visit.last])
-        fixed = e.quality[part] == FixQuality.RTK_FIXED
-        fixed_s = e.fixed_s[part][fixed]
+        epochs = visit.last + 1 - visit.first
+        fixed = e.quality[part].tolist().count(FixQuality.RTK_FIXED)
+        # Only a fixed epoch has how long it has been fixed.
+        fixed_s = next((value for value in e.fixed_s[part].tolist() if value == value), None) if fixed else None
         stations = [int(station) for station in _known(e.station, part)]
-        heard: set[int | None] = {*stations} if len(stations) == len(fixed) else {*stations, None}
+        heard: set[int | None] = {*stations} if len(stations) == epochs else {*stations, None}
         segments: list[Segment | None] = []
         for station in heard:
             for utc in {first_utc, last_utc}:
@@ -54,15 +56,15 @@ class Evidence:
                     segments.append(segment)
         mean = self._track.mean(visit)
         east_m, north_m = self._comparison.on_log_plane(number)
-        spread_m = np.hypot(self._track.east_m[part] - mean.east_m, self._track.north_m[part] - mean.north_m)
+        spread_m = self._spread_m(part, mean) if fixed == epochs else []
         leans, aligned, ages = (_known(column, part) for column in (e.tilt_deg, e.aligned, e.age_s))
         up_left_m = self._comparison.up_left_m(point, mean)
         return Seen(
             first_utc=first_utc,
             last_utc=last_utc,
-            epochs=visit.last - visit.first + 1,
-            fixed_share=float(fixed.mean()),
-            fixed_s=float(fixed_s[0]) if len(fixed_s) else None,
+            epochs=epochs,
+            fixed_share=fixed / epochs,
+            fixed_s=fixed_s,
             age_s=max(ages, default=None),
             age_limit_s=self._age_limit_s,
             segments=segments,
@@ -72,7 +74,7 @@ class Evidence:
             mean_lean_deg=sum(leans) / len(leans) if leans else math.nan,
             aligned=bool(min(aligned)) if aligned else None,
             needs_alignment=self._compensates,
-            spread_m=_quantile(spread_m.tolist(), 0.95) if fixed.all() else 0.0,
+            spread_m=_quantile(spread_m, 0.95) if spread_m else 0.0,
             plan_left_m=math.hypot(east_m - mean.east_m, north_m - mean.north_m),
             up_left_m=up_left_m,
             distance_m=self._distance_m(mean, segments[0] if len(segments) == 1 else None),
@@ -119,6 +121,11 @@ class Evidence:
         if any(rule == "antenna-mismatch" and begins <= utc <= ends for rule, begins, ends in self._alerts):
             return ["The base's antenna or its height was not the one that was set up (antenna-mismatch)."]
         return []
+
+    def _spread_m(self, part: slice, mean: Mean) -> list[float]:
+        """How far each epoch is from the mean in plan."""
+        easts_m, norths_m = self._track.east_m[part].tolist(), self._track.north_m[part].tolist()
+        return [math.hypot(x - mean.east_m, y - mean.north_m) for x, y in zip(easts_m, norths_m, strict=True)]
 
     def _distance_m(self, mean: Mean, segment: Segment | None) -> float:
         ellipsoid = self._comparison.frame.project_frame.ellipsoid

@@ -127,14 +127,21 @@ class FieldFrame:
     def separation(self, latitude: Array, longitude: Array, *, project: bool = False) -> Array:
         """What a height of the file (of the project) is less than the ellipsoidal one, metres, at degrees in the project's
         datum; NaN beyond a geoid's grid."""
+        found = (
+            self.separation_at(la, lo, project=project) for la, lo in zip(latitude.tolist(), longitude.tolist(), strict=True)
+        )
+        return np.fromiter(found, dtype=float, count=len(latitude))
+
+    def separation_at(self, latitude: float, longitude: float, *, project: bool = False) -> float:
+        """The same at one place."""
+        above: float | None = 0.0
         vertical = (self.site.project.vertical if self.site.project else None) if project else self.vertical
-        above = np.zeros(len(latitude))
         if vertical == "geoid":
-            above = separations(self.project_geoid if project else self.geoid, latitude, longitude)
+            above = (self.project_geoid if project else self.geoid).separation_m(latitude, longitude)
         fit = self.project_frame.calibration
-        if fit is not None and (project or self.frame is self.project_frame):
-            above = above + [fit.separation_m(float(la), float(lo)) for la, lo in zip(latitude, longitude, strict=True)]
-        return above
+        if above is not None and fit is not None and (project or self.frame is self.project_frame):
+            above += fit.separation_m(latitude, longitude)
+        return math.nan if above is None else above
 
     def _datum_change(self, epoch: float | None) -> _DatumChange | None:
         """The way from the stated frame's datum to the project's; None where they are one."""

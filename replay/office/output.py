@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import functools
 import io
 import math
 from collections.abc import Iterable
@@ -91,10 +92,11 @@ def write_csv(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> None
     text = io.TextIOWrapper(file, "utf-8", newline="", write_through=True)
     for line in head:
         text.write(f"# {line}\r\n")
-    writer = csv.DictWriter(text, columns(judgement.frame), extrasaction="ignore")
-    writer.writeheader()
+    writer, names = csv.writer(text), columns(judgement.frame)
+    writer.writerow(names)
     for judged in judgement.points:
-        writer.writerow(row(judged, judgement.frame))
+        said = row(judged, judgement.frame)
+        writer.writerow([said.get(name) for name in names])
     text.detach()
 
 
@@ -123,6 +125,7 @@ def write_geojson(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> 
     file.write(b"\n]}\n")
 
 
+@functools.lru_cache(maxsize=256)
 def _check(check: Check | None) -> str:
     if check is None:
         return ""
