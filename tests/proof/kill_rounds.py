@@ -187,12 +187,12 @@ def _feed(lines: dict[str, Line], opened: dict[str, threading.Event], killed: th
     number = 0
     while not killed.wait(0.02):
         station = 99 if number // 25 % 2 else 417
-        lines["corrections"].send(_epoch(number, station))
-        lines["receiver"].send(_sentence(number))
+        lines["corrections"].send(epoch(number, station))
+        lines["receiver"].send(numbered(number))
         number += 1
 
 
-def _epoch(number: int, station: int) -> bytes:
+def epoch(number: int, station: int) -> bytes:
     """An MSM4 of GPS with one satellite whose time of week is `number` seconds (RTCM 10403, table 3.5-78)."""
     bits = f"{1074:012b}{station:012b}{number * 1000:030b}0" + "0" * 18 + "1" + "0" * 63 + "01" + "0" * 30 + "1" + "0" * 66
     bits += "0" * (-len(bits) % 8)
@@ -201,7 +201,8 @@ def _epoch(number: int, station: int) -> bytes:
     return body + crc24q(body).to_bytes(3, "big")
 
 
-def _sentence(number: int) -> bytes:
+def numbered(number: int) -> bytes:
+    """A sentence that carries its number."""
     body = f"GNTXT,01,01,02,number {number:06d}"
     return f"${body}*{_xor(body):02X}\r\n".encode()
 
