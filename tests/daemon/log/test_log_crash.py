@@ -4,6 +4,8 @@ The rounds are those of `tests/proof/kill_rounds.py`, which runs as many as one 
 """
 
 import importlib.util
+import os
+import sys
 from pathlib import Path
 
 import pytest
@@ -59,8 +61,24 @@ def test_the_rounds_can_fail(proof, tmp_path):
     lines = {"corrections": proof.Line(), "receiver": proof.Line()}
     lines["receiver"].send(b"something else")
     judged = proof.judge(tmp_path / "log", [], lines, [(0.0, 1)], 1000.0)
-    for line in lines.values():
-        line.close()
     assert any("its digest does not fit" in text or "is missing before it" in text for text in judged.wrong)
     assert any("receiver: what was kept is not what was sent" in text for text in judged.wrong)
-    assert any("alert 1 is missing" in text for text in judged.wrong)
+    assert judged.not_recorded == [1]
+    site = tmp_path / "site.toml"
+    site.write_text(proof.SITE.format(commit_s=1.0, **{name: line.path for name, line in lines.items()}))
+    environment = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
+    words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
+    assert proof._named_by_the_next_start(words, environment, tmp_path / "log", [1] * 99) != []
+    for line in lines.values():
+        line.close()
+
+
+def test_bytes_before_there_is_a_file_are_lost_for_commit_s_at_most(proof, tmp_path):
+    lines = {"corrections": proof.Line(), "receiver": proof.Line()}
+    lines["corrections"].send(b"first")
+    (sent_at, _), *_ = lines["corrections"].when
+    assert proof.judge(tmp_path, [], lines, [(sent_at, 1)], sent_at + 1.2).wrong == []
+    judged = proof.judge(tmp_path, [], lines, [(sent_at, 1)], sent_at + 1.3)
+    assert (judged.wrong, judged.not_recorded) == (["5 bytes of 1.30 s and no file"], [1])
+    for line in lines.values():
+        line.close()
