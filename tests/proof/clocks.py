@@ -2,7 +2,7 @@
 
 The machine's date is set back and forth under the real watch (`clock.c`, by LD_PRELOAD): no alert follows, no byte is lost, and
 what is logged verifies. For the receiver's days the quiet scenarios are moved so that the turn comes in their midst: GPS's week
-begins at 00:00:00 GPS time of Sunday, which is 18 s before UTC's midnight since 2017 (IS-GPS-200, 20.3.3.3; IERS Bulletin C 52);
+begins at 00:00 GPS time of Sunday, which is 18 s before UTC's midnight since 2017 (IS-GPS-200, 20.3.3.3; IERS Bulletin C);
 its ten-bit week number began anew on 2019-04-07 and will on 2038-11-21; GLONASS's day begins at 00:00 of UTC + 3 h (ICD 5.1).
 They stay as quiet as on any other day.
 """

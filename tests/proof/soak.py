@@ -1,6 +1,6 @@
 """Two hours of a 10 Hz rover's stream through the real watch, twenty times as fast: memory, threads and descriptors stay flat.
 
-The watch is a process of its own on ptys. Its clock runs `SPEED` times as fast as the machine's, so that whatever it keeps for so
+The watch is a process of its own on ptys. Its clock runs `SPEED` times as fast as the machine's, so that what it keeps for so
 many seconds comes and goes as in two hours. Corrections fail now and then, so that alerts are raised and end. Readings are the
 kernel's (proc(5)), a minute of stream apart, from when half an hour is over: the longest that a rule looks back.
 """

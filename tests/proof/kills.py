@@ -1,0 +1,200 @@
+"""Kills in what happens seldom: a rotation, the start after an older version's log, a snapshot, an upgrade by the installer.
+
+Each round lets a process of its own do it again and again, or once, and kills it at a random moment (SIGKILL); then what it has
+left is judged, and the next one has to come through.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import shutil
+import signal
+import sqlite3
+import subprocess
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from click.testing import CliRunner
+from witnesspost.daemon.commands.snapshot import snapshot
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.verifying import verify
+from witnesspost.rules.site.reading import site_from_toml
+
+from tests.daemon.log.feeding import SITE, Feeder, start
+from tests.proof.table import Length, Row
+from tests.systemd.test_install import POSTS, Machine
+
+_OLDER = Path(__file__).parents[1] / "daemon" / "log" / "data"
+_FROM = {"log-version-1.sql": 1, "log-version-2.sql": 2}
+
+
+_ends: list[bool] = []  # of each round: whether the kill came before it was done
+
+
+def killed(work: Callable[[], None], after_s: float) -> None:
+    """Do it in a process of its own and kill that after so long."""
+    child = os.fork()
+    if child == 0:
+        try:
+            with open(os.devnull, "w") as nowhere, contextlib.redirect_stdout(nowhere), contextlib.redirect_stderr(nowhere):
+                work()
+        finally:
+            os._exit(0)
+    time.sleep(after_s)
+    with contextlib.suppress(ProcessLookupError):
+        os.kill(child, signal.SIGKILL)
+    _ends.append(os.WIFSIGNALED(os.waitpid(child, 0)[1]))
+
+
+def _committed(path: Path) -> int:
+    return int(path.read_text() or 0) if path.exists() else 0
+
+
+def rotation(folder: Path, chance: random.Random) -> list[str]:
+    """A log that begins a new file every ten seconds of its time, fed as fast as it goes."""
+    told = folder / "told"
+    log_folder = folder / "log"
+
+    def work() -> None:
+        log = start(log_folder, rotate_s=10.0)
+        feeder = Feeder(log)
+        for second in range(100_000):
+            feeder.feed(second, second + 1)
+            if second % 5 == 4:  # commit_s is 5: what came five seconds ago is on the disk
+                told.write_text(str((second - 5) * 5))
+
+    killed(work, chance.uniform(0.0, 0.8))
+    promised = _committed(told)
+    log = start(log_folder)
+    log.close(0.0, "stopped")
+    wrong = [f"set aside: {path.name}" for path in log_folder.glob("*.damaged*")]
+    stored: list[bytes] = []
+    digest = None
+    for path in sorted(log_folder.glob("*.db")):
+        with LogFile.open(path) as opened:
+            report = verify(opened)
+            wrong += [] if report.sound else [f"{path.name}: {report.bad or report.sqlite}"]
+            wrong += [] if opened.run.previous_digest == digest else [f"{path.name} does not go on from the file before it"]
+            digest = report.digest
+            stored += [what for _, _, what in opened.inputs() if isinstance(what, bytes)]
+    expected = [b"%07d " % number * 12 for number in range(len(stored))]
+    wrong += [] if stored == expected else ["what is stored is not what was fed, in its order and once"]
+    wrong += [] if len(stored) >= promised else [f"{promised} chunks were committed, {len(stored)} are there"]
+    return wrong
+
+
+def migration(folder: Path, chance: random.Random) -> list[str]:
+    """A start whose last file is an older version's, as a crash left it."""
+    log_folder = folder / "log"
+    log_folder.mkdir()
+    older = chance.choice(sorted(_FROM))
+    path = log_folder / "kestrel-base.0001.db"
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        connection.executescript((_OLDER / older).read_text())
+        if chance.random() < 0.5:
+            connection.execute("DELETE FROM event WHERE kind = 'log-closed'")
+            connection.commit()
+
+    def raw() -> list[tuple[object, ...]]:
+        aside = path.with_name(f"{path.name}.damaged")
+        with contextlib.closing(sqlite3.connect(path if path.exists() else aside)) as connection:
+            return connection.execute("SELECT * FROM raw ORDER BY n").fetchall()
+
+    before = raw()
+
+    def work() -> None:
+        log = start(log_folder)
+        log.chunk(1.0, "corrections", b"x")
+        log.tick(7.0)
+        log.close(8.0, "stopped")
+
+    killed(work, chance.uniform(0.0, 0.05))
+    work()
+    newest = max(log_folder.glob("kestrel-base.*.db"))
+    with LogFile.open(newest) as opened:
+        wrong = [] if verify(opened).sound else [f"{newest.name} is not sound"]
+        wrong += (
+            [] if [what for _, _, what in opened.inputs() if isinstance(what, bytes)] == [b"x"] else ["the new file lacks it"]
+        )
+    return wrong + ([] if raw() == before else ["the bytes in the older log were changed"])
+
+
+def copying(source: Path) -> Callable[[Path, random.Random], list[str]]:
+    """A snapshot of a log that is written."""
+
+    def round_(folder: Path, chance: random.Random) -> list[str]:
+        out = folder / "copy.db"
+        digest = _bytes(source)
+        killed(lambda: CliRunner().invoke(snapshot, [str(source), str(out)]) and None, chance.uniform(0.0, 0.12))
+        wrong = [] if _bytes(source) == digest else ["the log that is copied was changed"]
+        if out.exists():
+            with LogFile.open(out) as copy:
+                wrong += [] if verify(copy).sound else ["there is a copy, and it is not whole"]
+        else:
+            done = CliRunner().invoke(snapshot, [str(source), str(out)])
+            wrong += [] if done.exit_code == 0 else [f"the next one ended with {done.exit_code}: {done.output}"]
+        return wrong
+
+    return round_
+
+
+def _bytes(path: Path) -> bytes:
+    return path.read_bytes()
+
+
+def installing(folder: Path, chance: random.Random) -> list[str]:
+    """An upgrade of three posts; the tools around it are the tests' own."""
+    machine = Machine(folder)
+    machine.program("1.0")
+    assert machine.install().returncode == 0
+    machine.start(*POSTS)
+    machine.program("2.0")
+    environment = {**os.environ, "ROOT": str(folder), "PATH": f"{folder}/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
+    command = ["sh", str(folder / "checkout/systemd/install")]
+    with subprocess.Popen(
+        command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    ) as process:
+        time.sleep(chance.uniform(0.0, 0.35))
+        os.killpg(process.pid, chance.choice((signal.SIGKILL, signal.SIGKILL, signal.SIGTERM)))
+    _ends.append(process.returncode != 0)
+    program = folder / "opt/witnesspost/venv/bin/witnesspost"
+    wrong = [] if program.exists() and machine.version in ("1.0", "2.0") else ["no program is in place"]
+    if not wrong and subprocess.run([program, "--version"], env=environment, capture_output=True, check=False).returncode:
+        wrong.append("the program in place does not run")
+    again = machine.install()
+    wrong += [] if again.returncode == 0 else [f"the next upgrade ended with {again.returncode}: {again.stderr[:200]}"]
+    wrong += [] if machine.version == "2.0" else [f"after the next upgrade it is {machine.version}"]
+    left = sorted(path.name for path in (folder / "opt/witnesspost/versions").iterdir())
+    return wrong + ([] if len(left) == 1 else [f"versions left: {left}"])
+
+
+def rows(length: Length) -> Iterator[Row]:
+    """A row each."""
+    with tempfile.TemporaryDirectory(prefix="witnesspost-kills-") as name:
+        live = Path(name) / "live"
+        log = Log.start(live, site_from_toml(SITE), SITE)
+        Feeder(log, size=4000).feed(0, 300)
+        (source,) = live.glob("*.db")
+        yield _rounds("kills in a rotation", rotation, length.of(200, 5))
+        yield _rounds("kills in the first start over an older version's log", migration, length.of(200, 5))
+        yield _rounds("kills in a snapshot", copying(source), length.of(200, 5))
+        yield _rounds("kills in an upgrade", installing, length.of(100, 3))
+        log.close(300.0, "stopped")
+
+
+def _rounds(what: str, round_: Callable[[Path, random.Random], list[str]], count: int) -> Row:
+    wrong: list[str] = []
+    _ends.clear()
+    for number in range(count):
+        folder = Path(tempfile.mkdtemp(prefix="witnesspost-kills-"))
+        try:
+            wrong += [f"{what}, round {number}: {text}" for text in round_(folder, random.Random(f"{what} {number}"))]
+        finally:
+            shutil.rmtree(folder)
+    result = "what was whole is whole, and the next one comes through"
+    return Row(what, f"{count} rounds, {sum(_ends)} of them cut short", result, tuple(wrong))
