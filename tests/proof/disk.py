@@ -57,6 +57,10 @@ class Disk:
         """How many calls failed."""
         return self._get("faults")
 
+    def keeps(self, journal: Path) -> None:
+        """Whatever is written from the next start on goes into `journal` too."""
+        self.environment["DISK_JOURNAL"] = str(journal)
+
     def close(self) -> None:
         """Let go of it."""
         self._control.close()
