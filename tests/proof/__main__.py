@@ -13,7 +13,7 @@ import click
 
 from tests.proof.table import Length
 
-PARTS = ("kill_rounds", "kills", "power_cuts", "hostile", "fuzz", "clocks", "soak")
+PARTS = ("kill_rounds", "kills", "power_cuts", "flood", "hostile", "fuzz", "clocks", "soak")
 
 
 @click.command()

@@ -113,7 +113,7 @@ def migration(folder: Path, chance: random.Random) -> list[str]:
         log.tick(7.0)
         log.close(8.0, "stopped")
 
-    killed(work, chance.uniform(0.0, 0.05))
+    killed(work, chance.uniform(0.0, 0.25))
     work()
     newest = max(log_folder.glob("kestrel-base.*.db"))
     with LogFile.open(newest) as opened:
@@ -130,7 +130,7 @@ def copying(source: Path) -> Callable[[Path, random.Random], list[str]]:
     def round_(folder: Path, chance: random.Random) -> list[str]:
         out = folder / "copy.db"
         digest = _bytes(source)
-        killed(lambda: CliRunner().invoke(snapshot, [str(source), str(out)]) and None, chance.uniform(0.0, 0.12))
+        killed(lambda: CliRunner().invoke(snapshot, [str(source), str(out)]) and None, chance.uniform(0.0, 0.4))
         wrong = [] if _bytes(source) == digest else ["the log that is copied was changed"]
         if out.exists():
             with LogFile.open(out) as copy:

@@ -1,0 +1,86 @@
+"""The proofs can fail: what each of them must call wrong is called wrong; and each is tried in small."""
+
+import os
+import random
+import subprocess
+import sys
+
+import pytest
+
+from tests.proof import fuzz, kills, power_cuts
+from tests.proof.clocks import dates_jump, turn_of
+from tests.proof.disk import Disk
+
+
+def test_a_reader_that_raises_another_error_is_named_with_its_case():
+    def raises(data):
+        raise KeyError(data)
+
+    reader = fuzz.Reader("a reader", lambda chance: b"%d" % chance.randrange(10), raises, (ValueError,))
+    assert fuzz.tried(reader, 7).startswith("a reader 7: KeyError: ")
+    assert fuzz.tried(reader._replace(ends=(KeyError,)), 7) is None
+
+
+def test_a_reader_that_takes_too_long_twice_is_named(monkeypatch):
+    monkeypatch.setattr(fuzz, "SLOW_S", -1.0)
+    assert "took " in fuzz.tried(fuzz.Reader("a reader", lambda chance: b"", len), 1)
+
+
+def test_a_case_is_the_same_whenever_it_is_made():
+    sample = bytes(range(256))
+    reader = fuzz.Reader("a reader", lambda chance: fuzz.changed(chance, sample, sample), len)
+    assert [fuzz.case(reader, n) for n in range(50)] == [fuzz.case(reader, n) for n in range(50)]
+    assert len({fuzz.case(reader, n) for n in range(50)}) > 40
+
+
+@pytest.fixture(scope="module")
+def changes(tmp_path_factory):
+    """What a log sent to its disk."""
+    folder = tmp_path_factory.mktemp("disk")
+    disk = Disk(folder / "log")
+    disk.keeps(folder / "journal")
+    words = [sys.executable, "-c", power_cuts._WRITE, str(folder / "log")]
+    subprocess.run(words, check=True, env={**os.environ, **disk.environment})
+    disk.close()
+    return power_cuts.read_journal(folder / "journal")
+
+
+def cuts(changes, tmp_path, count):
+    wrong = []
+    for number in range(count):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        wrong += power_cuts.after_a_cut(changes, random.Random(number), folder, lies=False)
+    return wrong
+
+
+@pytest.mark.slow
+def test_a_power_cut_costs_nothing_that_was_promised(changes, tmp_path):
+    assert cuts(changes, tmp_path, 20) == []
+
+
+@pytest.mark.slow
+def test_without_its_syncs_a_power_cut_would(changes, tmp_path):
+    unsynced = [change for change in changes if change.kind != "s"]
+    assert len(unsynced) < len(changes)
+    assert any("were promised" in text for text in cuts(unsynced, tmp_path, 20))
+
+
+@pytest.mark.slow
+def test_a_date_that_is_set_raises_nothing_and_costs_nothing(tmp_path):
+    assert dates_jump(tmp_path, 0.5) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("role", ["base", "rover"])
+def test_a_week_that_begins_anew_raises_nothing(role):
+    assert turn_of("GPS week", role, 30.0, 30.0) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("what", [kills.rotation, kills.migration, kills.installing], ids=lambda what: what.__name__)
+def test_kills_in_what_happens_seldom(what, tmp_path):
+    for number in range(3):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        assert what(folder, random.Random(number)) == []
