@@ -36,6 +36,7 @@ COMMANDS = {
     "report": "witnesspost.replay.commands.report:report",
     "gather": "witnesspost.replay.commands.gather:gather",
     "ask": "witnesspost.replay.commands.ask:ask",
+    "season": "witnesspost.replay.commands.season:season",
     "extract": "witnesspost.replay.commands.extract:extract",
 }
 
@@ -63,6 +64,7 @@ SHORT = {
     "report": "Write a day's report, one page to read and to sign.",
     "gather": "Gather the logs of many days and posts into an archive.",
     "ask": "Ask an archive by SQL.",
+    "season": "Judge a season of logs again by other figures.",
     "extract": "Get a day's bytes or positions out of its logs.",
 }
 

@@ -83,6 +83,7 @@ ALLOWED = {
     "replay.office": "rules daemon.log daemon.strip daemon.stream daemon.atomic",  # an occupation's epochs are in the bytes
     # The rows that a log's bytes give are the pipeline's, with its rules off.
     "replay.office.archive": "rules daemon.log daemon.recomputing daemon.local_time daemon.atomic replay.export",
+    "replay.office.season": "rules daemon.log daemon.pipeline replay.play",  # it replays
     "replay.export": "rules daemon.log daemon.strip daemon.stream daemon.atomic daemon.local_time",  # RINEX is in the bytes
     "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
 }
@@ -179,7 +180,7 @@ def test_a_post_loads_nothing_that_only_the_office_has():
     """By name, wherever it is imported; numpy and the others cost tens of megabytes and seconds of a small board."""
     project = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]
     office = {requirement.partition(">=")[0] for requirement in project["optional-dependencies"]["office"]}
-    assert {"bokeh", "duckdb", "numpy", "pyarrow"} <= office
+    assert {"bokeh", "distributed", "duckdb", "numpy", "pyarrow"} <= office
     commands = [path for path in SOURCES["replay"] if path.parent.name == "commands"]
     for path in [*SOURCES["rules"], *SOURCES["daemon"]]:
         assert not {module.partition(".")[0] for module in imports_of(path)} & office, path
