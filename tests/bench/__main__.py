@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import adversarial, alarm, day, known, length, live, page, phones, throughput, views
+from tests.bench import adversarial, alarm, day, known, length, live, page, phones, screen, throughput, views
 from tests.bench.row import Row, machine
 
 _PARTS = {
@@ -19,6 +19,7 @@ _PARTS = {
     "live": live,
     "alarm": alarm,
     "phones": phones,
+    "screen": screen,
     "adversarial": adversarial,
     "length": length,
 }

@@ -57,7 +57,7 @@ def rows(short: bool) -> Iterator[Row]:
         said = (phones.communicate()[0].splitlines() or [""])[-1]
     note = f"{words(from_byte)}; {said}"
     yield at_most(
-        "h",
+        "k",
         f"byte to the pin, {PHONES} phones listening, {REQUESTS_PER_S:.0f} requests a second",
         0.1,
         max(from_byte),

@@ -19,6 +19,28 @@ from pathlib import Path
 AXE = Path(__file__).parents[3] / ".tools" / "node_modules" / "axe-core" / "axe.min.js"
 PROGRAM = shutil.which("chromium") or shutil.which("chromium-browser")
 _PATIENCE_S = 30.0
+CONTRAST = """
+(where) => {
+  const light = ([r, g, b]) => [r, g, b].map(v => v / 255).map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4)
+    .reduce((sum, v, n) => sum + v * [.2126, .7152, .0722][n], 0);
+  const numbers = text => text.match(/[\\d.]+/g).map(Number);
+  return [...document.querySelectorAll(where)].filter(e => e.offsetParent).map(e => {
+    let back = e;
+    while (back && numbers(getComputedStyle(back).backgroundColor)[3] === 0) back = back.parentElement;
+    const [one, other] = [getComputedStyle(e).color, back ? getComputedStyle(back).backgroundColor : 'rgb(255, 255, 255)']
+      .map(numbers).map(light).sort((a, b) => b - a);
+    return (one + .05) / (other + .05);
+  });
+}
+"""
+"""WCAG 2.2's contrast ratio, by its own formula."""
+TARGETS = """
+[...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary')].map(e => {
+  const label = e.labels && e.labels[0], b = e.getBoundingClientRect(), l = label ? label.getBoundingClientRect() : b;
+  const wide = Math.max(b.right, l.right) - Math.min(b.left, l.left), tall = Math.max(b.height, l.height);
+  return [e.outerHTML.slice(0, 90), wide, tall, b.width && b.right > 0];
+}).filter(([, , , seen]) => seen).map(([what, wide, tall]) => [what, wide, tall])
+"""
 _OPTIONS = (
     "--headless=new",
     "--no-sandbox",
@@ -173,6 +195,18 @@ class Phone:
         clip = {"x": 0, "y": 0, "width": self.width, "height": tall, "scale": 1}
         shot = self.ask("Page.captureScreenshot", captureBeyondViewport=True, clip=clip)
         Path(path).write_bytes(base64.b64decode(shot["data"]))
+
+    def contrasts(self, where):
+        """The contrast of each of these elements with what is behind it."""
+        return self.js(f"({CONTRAST})({json.dumps(where)})")
+
+    def targets(self):
+        """What can be touched, with its width and height, its label counted in: pixels."""
+        return self.js(TARGETS)
+
+    def smallest_target(self):
+        """The least width or height of any of them, pixels."""
+        return min(min(wide, tall) for _, wide, tall in self.targets())
 
     def axe(self):
         """What axe-core finds against WCAG 2.2 AA and its best practices, a line each."""

@@ -76,7 +76,7 @@ def sentence(body: str) -> bytes:
 
 
 class LiveRover:
-    """It stands on KQ-2, fixed, while `corrections` and `positions` are true."""
+    """It stands on KQ-2, fixed, while `corrections` and `positions` are true; the last epoch went out at `epoch_at`."""
 
     def __init__(self, folder):
         self.folder, self.port = folder, free_port()
@@ -86,6 +86,7 @@ class LiveRover:
         arp = point_at(site_from_toml(text), "KQ-1", 1.843)
         self._place = station(417, arp.x_m, arp.y_m, arp.z_m)
         self.corrections = self.positions = True
+        self.epoch_at = 0.0
         self._second, self._age_s = 0, 1.0
         self._ended = threading.Event()
         self.start()
@@ -128,6 +129,7 @@ class LiveRover:
                 self.lines[0].send(
                     epoch_frame(WEEK_SECONDS + self._second) + (frame(self._place) if self._second % 3 == 1 else b"")
                 )
+                self.epoch_at = time.time()
             if self.positions:
                 self.lines[1].send(self._position())
 

@@ -3,8 +3,10 @@
 Screenshots of every place are taken on the way. With PICTURES=1 the README's two go into .pictures/.
 """
 
+import json
 import os
 import re
+import socket
 import sqlite3
 import time
 from contextlib import closing
@@ -14,12 +16,13 @@ from pathlib import Path
 import pytest
 from msgspec import json as msgspec_json
 from msgspec import structs
+from witnesspost.daemon.page.server import REQUEST_S as SLOW_S
 
 from tests.daemon.page.chromium import AXE, PROGRAM, Chromium
 from tests.daemon.page.conftest import PIN
 from tests.daemon.page.rover import LiveRover
 from tests.daemon.strip.quarry import write_day
-from tests.daemon.view import LOG
+from tests.daemon.view import LOG, until
 
 pytestmark = [
     pytest.mark.slow,
@@ -29,6 +32,8 @@ PLACES = ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help")
 LOOKS = list(product((320, 1280), (False, True)))
 PICTURES = Path(__file__).parents[3] / ".pictures"
 HEARD_S = 3.0
+FORGED = "This form was not made by this page. Nothing was changed; do it here once more."
+THUMB_PX = 44
 
 
 @pytest.fixture(scope="module")
@@ -63,10 +68,17 @@ def entered(chromium, rover, **look):
 
 def events(rover, kind):
     """What the log has of a kind, as soon as it is committed."""
+    return told(rover, kind)[kind]
+
+
+def told(rover, *kinds):
+    """What the log has of each kind, as soon as it is committed."""
     time.sleep(1.0)
+    until(lambda: list(rover.folder.glob("log/kestrel-rover.*.db")))
     path = max(rover.folder.glob("log/kestrel-rover.*.db"))
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as log:
-        return [msgspec_json.decode(detail) for (detail,) in log.execute("SELECT detail FROM event WHERE kind = ?", (kind,))]
+        rows = log.execute("SELECT kind, detail FROM event ORDER BY n").fetchall()
+    return {kind: [msgspec_json.decode(detail) for found, detail in rows if found == kind] for kind in kinds}
 
 
 # ── a stop ──────────────────────────────────────────────────────────────────────────────────────────────────────────
@@ -152,51 +164,26 @@ def stopped(rover, phone):
     phone.until("document.querySelector('#state').dataset.state === 'stop'")
 
 
-LUMINANCE = """
-(where) => {
-  const light = ([r, g, b]) => [r, g, b].map(v => v / 255).map(v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4)
-    .reduce((sum, v, n) => sum + v * [.2126, .7152, .0722][n], 0);
-  const numbers = text => text.match(/[\\d.]+/g).map(Number);
-  return [...document.querySelectorAll(where)].filter(e => e.offsetParent).map(e => {
-    let back = e;
-    while (back && numbers(getComputedStyle(back).backgroundColor)[3] === 0) back = back.parentElement;
-    const [one, other] = [getComputedStyle(e).color, back ? getComputedStyle(back).backgroundColor : 'rgb(255, 255, 255)']
-      .map(numbers).map(light).sort((a, b) => b - a);
-    return (one + .05) / (other + .05);
-  });
-}
-"""
-
-
 @pytest.mark.parametrize(("width", "dark"), LOOKS)
 def test_the_states_word_and_the_steps_stand_out_seven_to_one(rover, phone, width, dark):
     """WCAG 2.2, 1.4.6 (contrast, enhanced), by its own formula."""
     stopped(rover, phone)
     phone.look(width, dark=dark)
-    ratios = phone.js(f"({LUMINANCE})('#state h1, #state .say, #state .since, .steps label, .steps .step')")
+    ratios = phone.contrasts("#state h1, #state .say, #state .since, .steps label, .steps .step")
     assert len(ratios) > 6
     assert min(ratios) >= 7.0
     states = ("stop", "check", "note", "well", "starting", "fault", "past", "unheard")
     for state in states:
         phone.js(f"document.querySelector('#state').className = 'state is-{state}'")
-        assert min(phone.js(f"({LUMINANCE})('#state h1, #state .say, #state .since')")) >= 7.0, state
-
-
-SMALL = """
-[...document.querySelectorAll('a, button, input:not([type=hidden]), select, summary')].map(e => {
-  const label = e.labels && e.labels[0], b = e.getBoundingClientRect(), l = label ? label.getBoundingClientRect() : b;
-  const wide = Math.max(b.right, l.right) - Math.min(b.left, l.left), tall = Math.max(b.height, l.height);
-  return [e.outerHTML.slice(0, 90), wide, tall, b.width && b.right > 0];
-}).filter(([, wide, tall, seen]) => seen && (wide < 44 || tall < 44))
-"""
+        assert min(phone.contrasts("#state h1, #state .say, #state .since")) >= 7.0, state
 
 
 @pytest.mark.parametrize("path", PLACES)
 def test_nothing_to_touch_is_smaller_than_a_thumb(rover, phone, path):
     phone.go(rover.address + path)
-    assert phone.js(SMALL) == []
-    phone.look(1280)
-    assert phone.js(SMALL) == []
+    for width in (320, 1280):
+        phone.look(width)
+        assert [one for one in phone.targets() if min(one[1:]) < THUMB_PX] == []
 
 
 @pytest.mark.parametrize("path", PLACES)
@@ -296,6 +283,123 @@ def test_a_check_in_counts_down_and_passes(rover, phone):
     assert result == "KQ-2: passed", phone.text("#check")
     assert len(counted) >= 1
     assert re.search(r"Up\s+[−\d]+ mm\s+50 mm", phone.text("#check table"))
+
+
+# ── what is not as the page makes it ────────────────────────────────────────────────────────────────────────────────
+
+
+def posted(phone, path, body, **options):
+    """What the page of this phone sends by itself, as a script of a hand-made page would: the status, and the line it says."""
+    wanted = {"method": "POST", "body": body, "redirect": "manual"} | options
+    wanted.setdefault("headers", {"Content-Type": "application/x-www-form-urlencoded"})
+    return phone.js(
+        f"fetch({json.dumps(path)}, {json.dumps(wanted)}).then(async a => [a.status, new DOMParser()"
+        ".parseFromString(await a.text(), 'text/html').querySelector('.said')?.innerText ?? ''], () => [0, ''])"
+    )
+
+
+def said_by_people(rover):
+    """How many events of people are in the log, by kind."""
+    return {kind: len(found) for kind, found in told(rover, "acknowledge", "shelve", "setup", "checkin", "solved").items()}
+
+
+def test_what_is_forged_or_replayed_in_a_browser_changes_nothing(rover, phone):
+    before = said_by_people(rover)
+    token = phone.js("document.body.dataset.token")
+    made_up = token[:-4] + ("0000" if token[-4:] != "0000" else "1111")
+    for path, fields in (
+        ("/", "do=seen&by=Kim"),
+        ("/today", "do=setup&point=KQ-1&antenna_height_m=1.5&by=Kim"),
+        ("/check-in", "do=checkin&point=KQ-2&by=Kim"),
+        ("/files", "do=snapshot"),
+    ):
+        for forged in ("", f"&token={made_up}", "&token=1.a.b"):
+            assert posted(phone, path, fields + forged) == [403, FORGED], path
+    assert posted(phone, "/leave", f"token={token}")[0] == 0, "who leaves is led on"
+    phone.go(f"{rover.address}/")
+    phone.write("#pin", PIN)
+    phone.tap("button.main", leads_on=True)
+    assert posted(phone, "/", f"do=seen&by=Kim&token={token}") == [403, FORGED], "another session's token"
+    assert said_by_people(rover) == before
+
+
+def test_a_form_that_is_sent_again_by_the_browser_changes_nothing_twice(rover, phone):
+    phone.go(f"{rover.address}/today")
+    form = "do=setup&point=KQ-1&antenna_height_m=1.843&pole_height_m=2&by=Kim&token=" + phone.js("document.body.dataset.token")
+    before = said_by_people(rover)["setup"]
+    assert posted(phone, "/today", form)[0] == 0  # led on: it was done
+    assert posted(phone, "/today", form) == [409, "This form was sent before. Nothing was changed a second time."]
+    assert said_by_people(rover)["setup"] == before + 1
+
+
+def test_another_site_s_page_in_the_same_browser_can_neither_read_nor_change(chromium, rover, phone, tmp_path):
+    """A page of another origin that posts to the post: the browser says where it comes from, and keeps the cookie back."""
+    before = said_by_people(rover)
+    form = f'<form method="post" action="{rover.address}/"><input name="do" value="seen"><input name="by" value="Eve"></form>'
+    (tmp_path / "other.html").write_text(f"<!doctype html><title>other</title>{form}")
+    phone.go(f"file://{tmp_path}/other.html")
+    assert phone.js(f"fetch('{rover.address}/').then(a => a.text(), () => 'not to be read')") == "not to be read"
+    phone.js("document.forms[0].submit()")
+    phone.until("document.querySelector('.said') !== null")
+    assert phone.text(".said") in (
+        "Enter the PIN first. Nothing was changed.",
+        "This came from another site's page. Nothing was changed.",
+    )
+    assert said_by_people(rover) == before
+
+
+def test_what_is_too_large_or_too_slow_is_refused_and_the_page_stays_live(rover, phone):
+    before = said_by_people(rover)
+    token = phone.js("document.body.dataset.token")
+    assert posted(phone, "/", f"do=seen&token={token}&by=" + "k" * 9000) == [413, ""]
+    assert posted(phone, "/", "a" * 2_000_000)[0] in (413, 0)  # the post hangs up on what goes on and on
+    assert posted(phone, f"/?{'a' * 9000}", "do=seen")[0] in (431, 0)
+    slow = [socket.create_connection(("127.0.0.1", rover.port)) for _ in range(8)]  # of the twelve of one address
+    for end in slow:
+        end.sendall(b"POST / HTTP/1.1\r\nContent-Length: 100\r\n")
+    said = phone.text("#ready") is not None
+    assert phone.js("fetch('/').then(a => a.status)") == 200, "others are answered meanwhile"
+    for end in slow:
+        end.settimeout(SLOW_S + 5)
+        assert end.recv(100) == b"", "dropped"
+        end.close()
+    assert said
+    assert not phone.js("document.body.classList.contains('unheard')")
+    assert said_by_people(rover) == before
+
+
+NONSENSE = {
+    "/": [
+        ("do=explode&by=Kim", "Choose what to do"),
+        ("do=seen&by=", "Give your name"),
+        ("do=seen&by=" + "k" * 61, "Your name is too long"),
+    ],
+    "/today": [
+        ("do=setup&point=KQ-9&antenna_height_m=1&by=Kim", "KQ-9 is none of"),
+        ("do=setup&point=KQ-1&antenna_height_m=tall&by=Kim", "read tall; expected metres"),
+        ("do=setup&point=KQ-1&antenna_height_m=999&by=Kim", "expected an antenna height of 0 to 20 m"),
+        ("do=setup&point=KQ-1&slant_m=0.1&radius_m=0.5&by=Kim", "is not longer than"),
+        ("do=setup&antenna_height_m=1&by=Kim", "Choose a point"),
+    ],
+    "/check-in": [("do=checkin&point=KQ-9&by=Kim", "KQ-9 is none of"), ("do=checkin&point=KQ-2&by=", "Give your name")],
+    "/files": [("do=delete&file=/etc/passwd", "Choose what to do")],
+    "/day": [("do=x", "Choose what to do")],
+    "/radio": [("do=x", "Choose what to do")],
+    "/help": [("do=x", "Choose what to do")],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("path", NONSENSE)
+def test_a_form_with_nonsense_gets_one_line_in_the_browser_and_changes_nothing(rover, phone, path):
+    before = said_by_people(rover)
+    for body, line in NONSENSE[path]:
+        phone.go(rover.address + path)
+        status, said = posted(phone, path, f"{body}&token={phone.js('document.body.dataset.token')}")
+        assert 400 <= status < 500, (path, body)
+        assert line in said
+        assert said.endswith("Nothing was changed.")
+        assert "\n" not in said
+    assert said_by_people(rover) == before
 
 
 # ── without script ──────────────────────────────────────────────────────────────────────────────────────────────────
