@@ -193,9 +193,9 @@ class Pipeline:
             for event in self.engine.events:
                 if self._events.is_one_of(event[0]):
                     self.log.event(*event)
-        for at, kind, detail in self.engine.events:
+        for t, kind, detail in self.engine.events:
             if kind == CHECK_EVENT:
-                self.last_check = at, detail
+                self.last_check = t, detail
         self.engine.events.clear()
         return changes
 

@@ -137,14 +137,14 @@ def _station(heard: Heard, station_id: int, site: Site | None) -> str:
     else:
         from witnesspost.rules.datum.geodesy import to_geodetic
 
-        at = Ecef(station.x_m, station.y_m, station.z_m)
-        latitude, longitude, h_m = to_geodetic(at)
+        ecef = Ecef(station.x_m, station.y_m, station.z_m)
+        latitude, longitude, h_m = to_geodetic(ecef)
         words.append(
             f"its antenna at {latitude:.8f}, {longitude:.8f}, {h_m:.3f} m above the ellipsoid (message {station.message})"
         )
         if station.antenna_height_m:
             words.append(f"{station.antenna_height_m:.3f} m above its mark")
-        words += _nearest(at, site, station.antenna_height_m or 0.0)
+        words += _nearest(ecef, site, station.antenna_height_m or 0.0)
     if antenna is not None and antenna.descriptor.strip():
         words.append(f"antenna {plain(antenna.descriptor.strip())}")
     return ", ".join(words)
@@ -165,12 +165,12 @@ def _receiver(heard: Heard, site: Site | None) -> str:
         from witnesspost.rules.datum.geodesy import to_ecef
         from witnesspost.rules.gnss import WGS84
 
-        at = to_ecef(fix.latitude or 0.0, fix.longitude or 0.0, (fix.height_m or 0.0) + (fix.separation_m or 0.0), WGS84)
-        words += _nearest(at, site, site.rover.pole_height_m if site is not None else 0.0)
+        ecef = to_ecef(fix.latitude or 0.0, fix.longitude or 0.0, (fix.height_m or 0.0) + (fix.separation_m or 0.0), WGS84)
+        words += _nearest(ecef, site, site.rover.pole_height_m if site is not None else 0.0)
     return ", ".join(words)
 
 
-def _nearest(at: Ecef, site: Site | None, raised_m: float) -> list[str]:
+def _nearest(ecef: Ecef, site: Site | None, raised_m: float) -> list[str]:
     """The nearest control point, in plan, and how far off the place is from it."""
     if site is None or site.project is None or not site.project.control:
         return []
@@ -178,7 +178,7 @@ def _nearest(at: Ecef, site: Site | None, raised_m: float) -> list[str]:
 
     datum = Datum(site)
     offsets = [
-        (datum.offset(at, point), point.point) for point in (datum.point(c.name, raised_m) for c in site.project.control)
+        (datum.offset(ecef, point), point.point) for point in (datum.point(c.name, raised_m) for c in site.project.control)
     ]
     offset, point = min(offsets, key=lambda one: math.hypot(one[0].east_m, one[0].north_m))
     across_m = math.hypot(offset.east_m, offset.north_m)

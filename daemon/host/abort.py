@@ -16,9 +16,9 @@ from collections.abc import Callable
 
 def on_abort(act: Callable[[], None], within_s: float) -> None:
     """Have `act` called when the process is aborted, and end it after `within_s` at the latest. For the main thread."""
-    ear, mouth = os.pipe()
-    os.set_blocking(mouth, False)
-    signal.set_wakeup_fd(mouth, warn_on_full_buffer=False)
+    ear, bell = os.pipe()
+    os.set_blocking(bell, False)
+    signal.set_wakeup_fd(bell, warn_on_full_buffer=False)
     signal.signal(signal.SIGABRT, lambda *_: None)
     faulthandler.enable()  # after it: its handler writes where all threads are, and hands on to this one
     threading.Thread(target=_listen, args=(ear, act, within_s), name="abort", daemon=True).start()

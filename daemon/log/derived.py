@@ -175,8 +175,8 @@ class DerivedRows:
         try:
             sums = self._bins[number, stream, message, station]
         except KeyError:
-            at, kinds = self._kinds.get(stream, (number, 0))
-            kinds = kinds + 1 if at == number else 1
+            counted, kinds = self._kinds.get(stream, (number, 0))
+            kinds = kinds + 1 if counted == number else 1
             self._kinds[stream] = number, kinds
             if kinds > MOST_KINDS and message != MORE_KINDS:
                 self._count(number, stream, MORE_KINDS, None, frames, size, bad)

@@ -63,15 +63,15 @@ def solved_before(folder: Folder, now: Path | None = None) -> list[Solved]:
 
 
 def _unseen(run: _Run, known: set[tuple[str, int]], t: float) -> Iterator[Unseen]:
-    standing: dict[int, AlertRow] = {}
+    open_alerts: dict[int, AlertRow] = {}
     for row in run.alerts:
         if row.change in ("acknowledged", "cleared"):
-            standing.pop(row.alert, None)
-        elif row.change != "cause" or row.alert in standing:
-            standing[row.alert] = row
+            open_alerts.pop(row.alert, None)
+        elif row.change != "cause" or row.alert in open_alerts:
+            open_alerts[row.alert] = row
     for alert, row in {row.alert: row for row in run.alerts}.items():
         fact = _fact(row, run.name, t)
-        stop = alert in standing and row.severity == "stop" and row.because_of is None and not row.shelved
+        stop = alert in open_alerts and row.severity == "stop" and row.because_of is None and not row.shelved
         if stop and (fact.run, fact.alert) not in known:
             yield fact
         known.add((fact.run, fact.alert))

@@ -99,12 +99,12 @@ class Log:
         single = Path(path) if path is not None else None
         if single is not None and single.exists():
             raise FileExistsError(f"{path}: exists; name a file that does not")
-        logs = Folder(Path(folder), site.post.name)
-        files = Succession(logs, single, site, site_text, t)
-        log = cls(site, logs, files, single is None, t, rotate_s, rotate_bytes, waiting_most_bytes)
+        log_folder = Folder(Path(folder), site.post.name)
+        files = Succession(log_folder, single, site, site_text, t)
+        log = cls(site, log_folder, files, single is None, t, rotate_s, rotate_bytes, waiting_most_bytes)
         if single is None:
             try:
-                logs.lock()
+                log_folder.lock()
             except OSError as error:
                 log._fail(t, error)
         if begin:

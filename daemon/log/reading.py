@@ -214,12 +214,12 @@ class LogFile:
 
     def played(self) -> Iterator[tuple[float, str, bytes | Fact]]:
         """`inputs`, for who lets the time between them and up to the log's end go by. Raises LongSilence."""
-        at = self.run.begun_at_t
+        last_t = self.run.begun_at_t
         for t, stream, what in self.inputs():
-            self._judged(at, t)
-            at = t
+            self._judged(last_t, t)
+            last_t = t
             yield t, stream, what
-        self._judged(at, self.span()[1])
+        self._judged(last_t, self.span()[1])
 
     def rows(self, kind: type[_Kind], rest: str = "", values: Any = ()) -> Iterator[_Kind]:
         """The rows of a table, `rest` being what follows FROM in SQL. Raises UnreadableLog."""

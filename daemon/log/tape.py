@@ -66,8 +66,8 @@ def tape_of(log: LogFile, from_t: float) -> Iterator[bytes]:
         site = None
     yield first_line(log.streams, note, site)
     for t, stream, what in log.inputs(from_t=begins_t):
-        at = round(t - begins_t, 3)
+        tape_t = round(t - begins_t, 3)
         if isinstance(what, bytes):
-            yield chunk_line(at, stream, what)
+            yield chunk_line(tape_t, stream, what)
         elif isinstance(what, Port) or type(what) in _TOLD_AS:
-            yield fact_line(at, what)
+            yield fact_line(tape_t, what)

@@ -98,13 +98,13 @@ class _Leg(NamedTuple):
 
 def _told(start: tuple[float, float], walks: list[Walk], world: World) -> list[_Leg]:
     """The legs that the events name."""
-    at = Enu(*start, 0.0)
-    legs = [_Leg(0.0, 0.0, at, at)]
+    here = Enu(*start, 0.0)
+    legs = [_Leg(0.0, 0.0, here, here)]
     for walk in walks:
         east, north, up = world.offset_of(walk.point) if walk.point is not None else (0.0, 0.0, 0.0)
         there = Enu(east + walk.east_m, north + walk.north_m, up + walk.up_m)
-        legs.append(_Leg(walk.at_s, walk.at_s + math.dist(at, there) / walk.speed_m_s, at, there))
-        at = there
+        legs.append(_Leg(walk.at_s, walk.at_s + math.dist(here, there) / walk.speed_m_s, here, there))
+        here = there
     return legs
 
 

@@ -187,22 +187,22 @@ class Observer:
 
     def _begin(self, knot: int, t_s: float) -> None:
         """Lays the curves of the half minute that begins at `knot`, through exact places and velocities at its ends."""
-        sky, at = self.sky, self.ecef_m
-        axes = local_axes(at)
+        sky, ecef_m = self.sky, self.ecef_m
+        axes = local_axes(ecef_m)
         start, end = knot * _KNOT_S, (knot + 1) * _KNOT_S
         tracks = []
         for index, orbit in enumerate(sky.orbits):
             codes = self._signals.get(orbit.system, ())
             if not codes:
                 continue
-            here, here_rate = sky.seen(index, start, at)
-            azimuth, elevation, _range = look(at, axes, here)
+            here, here_rate = sky.seen(index, start, ecef_m)
+            azimuth, elevation, _range = look(ecef_m, axes, here)
             if elevation < self.mask_deg - 1.0:
                 # No satellite climbs a degree in half a minute: it stays below.
                 self._channels.pop((orbit.system, orbit.prn), None)
                 continue
-            there, there_rate = sky.seen(index, end, at)
-            _azimuth, later, _range = look(at, axes, there)
+            there, there_rate = sky.seen(index, end, ecef_m)
+            _azimuth, later, _range = look(ecef_m, axes, there)
             if elevation < self.mask_deg and later < self.mask_deg:
                 self._channels.pop((orbit.system, orbit.prn), None)
                 continue
@@ -243,7 +243,7 @@ class Observer:
                     0.0008 + 0.0006 * noise,
                 )
             )
-        self._tracks, self._knot, self._knot_ecef_m = tracks, knot, at
+        self._tracks, self._knot, self._knot_ecef_m = tracks, knot, ecef_m
 
 
 class _Track(msgspec.Struct, gc=False):

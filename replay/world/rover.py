@@ -33,8 +33,8 @@ class ReceiverOutput:
         self._world = world
         self._state = state
         self._crew = crew
-        at = world.arp if scenario.at_base else crew.antenna(0.0)
-        self._observer = Observer(sky, at, seed)
+        antenna = world.arp if scenario.at_base else crew.antenna(0.0)
+        self._observer = Observer(sky, antenna, seed)
         self._seen: list[Observation] = []
         self._hdop: float | None = None
         self._due_t = 0.0

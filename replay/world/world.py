@@ -65,20 +65,20 @@ class World:
         return self.geoid.separation_m(latitude, longitude) or 0.0
 
 
-def shifted(at: Ecef, axes: tuple[Vector, Vector, Vector], offset: Enu) -> Ecef:
-    """`at` moved by east, north and up along the local axes."""
+def shifted(ecef: Ecef, axes: tuple[Vector, Vector, Vector], offset: Enu) -> Ecef:
+    """`ecef` moved by east, north and up along the local axes."""
     (ex, ey, ez), (nx, ny, nz), (ux, uy, uz) = axes
     e, n, u = offset
     return Ecef(
-        at.x_m + e * ex + n * nx + u * ux,
-        at.y_m + e * ey + n * ny + u * uy,
-        at.z_m + e * ez + n * nz + u * uz,
+        ecef.x_m + e * ex + n * nx + u * ux,
+        ecef.y_m + e * ey + n * ny + u * uy,
+        ecef.z_m + e * ez + n * nz + u * uz,
     )
 
 
-def moved(at: Ecef, by: Vector) -> Ecef:
+def moved(ecef: Ecef, by: Vector) -> Ecef:
     """A place moved by a geocentric difference."""
-    return Ecef(at.x_m + by[0], at.y_m + by[1], at.z_m + by[2])
+    return Ecef(ecef.x_m + by[0], ecef.y_m + by[1], ecef.z_m + by[2])
 
 
 def plus(a: Vector, b: Vector) -> Vector:
@@ -99,12 +99,12 @@ def ecef(latitude: float, longitude: float, height_m: float) -> Ecef:
     return Ecef(flat * math.cos(lam), flat * math.sin(lam), (n * (1 - _E2) + height_m) * math.sin(phi))
 
 
-def geodetic(at: Ecef) -> Geodetic:
+def geodetic(ecef: Ecef) -> Geodetic:
     """Latitude, longitude (degrees) and ellipsoidal height (m) on GRS 80.
 
     Bowring's closed form (Survey Review 23, 1976) taken twice: under a micrometre near the ground.
     """
-    x, y, z = at
+    x, y, z = ecef
     p = math.hypot(x, y)
     b_over_a = math.sqrt(1 - _E2)
     second = _E2 / (1 - _E2)

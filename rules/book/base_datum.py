@@ -156,8 +156,8 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     def _height_m(self, station_id: int, ecef: Ecef) -> float | None:
         """The antenna height that a 1006 has said with this very position: some bases send 1005 and 1006 by turns."""
-        at, height_m = self._heights_m.get(station_id, (None, None))
-        return height_m if at == ecef else None
+        said_with, height_m = self._heights_m.get(station_id, (None, None))
+        return height_m if said_with == ecef else None
 
     def _said(
         self, station: Station, offset: Enu, expected: ExpectedArp, limits: tuple[float, float], cause: str | None

@@ -54,8 +54,8 @@ def rounded(s: Situation) -> Iterator[Prediction]:
     arp = s.expected
     places = {"": Enu(0.0, 0.0, 0.0)}
     for which, (latitude, longitude) in _cut_places(s).items():
-        at = to_ecef(latitude, longitude, arp.ellipsoidal_height_m, s.frame.ellipsoid)
-        places[which] = enu(arp.ecef, at, s.frame.ellipsoid)
+        there = to_ecef(latitude, longitude, arp.ellipsoidal_height_m, s.frame.ellipsoid)
+        places[which] = enu(arp.ecef, there, s.frame.ellipsoid)
     heights = {"": 0.0}
     for what, height in (("H", above_geoid(arp)), ("h", arp.mark_height_m)):
         if height is not None:
