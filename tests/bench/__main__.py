@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import adversarial, alarm, day, known, length, live, page, phones, screen, throughput, views
+from tests.bench import adversarial, alarm, day, known, length, live, page, phones, screen, site_files, throughput, views
 from tests.bench.row import Row, machine
 
 _PARTS = {
@@ -22,6 +22,7 @@ _PARTS = {
     "screen": screen,
     "adversarial": adversarial,
     "length": length,
+    "site files": site_files,
 }
 
 

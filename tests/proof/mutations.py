@@ -346,14 +346,6 @@ BECAUSE: dict[str, dict[str, str]] = {
     "base-datum": {
         "_LEAST_RADIUS_M": "words alone, and no scenario has a base inside the earth",
         "_STEP_S": "a pause of the positions at the very moment of the first fix, which the rule's own tests have",
-        "self._judged[0] == at": "the same coordinate judged again says the same, only at the cost of time",
-        "_judge_station: self._finding is None": "the same coordinate judged again says the same, only at the cost of time",
-        "_judge_station: self._judged is not None": "a wrong coordinate judged anew when the day is known, or another",
-        "_judge_station: day is None": "a wrong coordinate judged anew when the day is known, or another",
-        "_judge_station: then is not None": "a wrong coordinate judged anew when the day is known, or another",
-        "_judge_station: self._judged is None": "whether PROJ is made ready while all is well: only the time it takes",
-        "self._finding.key == ''": "since when it was wrong, of an alert that has no on-delay",
-        "abs(day - then) <= 1.0": "a wrong coordinate judged anew when the day is known, or another",
     },
     "antenna-mismatch": {"before.station_id": "two such stations on one line are wrong-channel's, which explains it"},
     "height-reference": {
@@ -387,8 +379,6 @@ BECAUSE: dict[str, dict[str, str]] = {
         "`other-control-point` and `sign-or-order`": "neither leaves the rover within a metre of a point",
         "`sign-or-order` and `other-zone`": "neither leaves the rover within a metre of a point",
         "`autonomous-base` and `unexplained`": "an autonomous base puts the rover metres off: no check",
-        "standing.judged_s is None": "only the recorded event hangs on it, which the rule's own tests compare",
-        "separation is None": "only where the receiver reports no separation: none such checks in here",
     },
     "corrections-stopped": {
         "_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do",

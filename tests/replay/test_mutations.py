@@ -7,16 +7,17 @@ import functools
 import pytest
 from witnesspost.replay.play.proving import run
 from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
+from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 from witnesspost.rules.book.radio_sheet import RadioSheet
 from witnesspost.rules.book.tilt import TiltRule
 
-from tests.proof.mutations import hear, judged, mutations_of, try_out
+from tests.proof.mutations import BECAUSE, hear, judged, mutations_of, try_out
 
 CAUGHT = [
     (TiltRule, "limit_deg 15 → 7.5", "tilt:leans-a-little"),
     (TiltRule, "limit_deg 15 → 30", "tilt:pole-too-far-over"),
-    (CorrectionsStopped, "`line-silent` and `radio-settings-differ` swapped", "corrections-stopped-base:line-silent"),
+    (CorrectionsStopped, "`line-silent` and `service-silent` swapped", "corrections-stopped-base:line-silent"),
     (CorrectionsStopped, "silent", "corrections-stopped-base:line-silent"),
     (
         AntennaMismatch,
@@ -41,3 +42,10 @@ def test_a_spoilt_rule_fails_a_grade_that_the_rule_as_it_is_passes(rule, what, s
 def test_what_the_rules_hear_is_judged_as_the_pipeline_judges_it():
     (heard,) = heard_in("corrections-stopped-base:line-silent")
     assert judged(heard).changes == run(heard.scenario).changes != []
+
+
+@pytest.mark.slow
+def test_each_explanation_of_a_survivor_is_of_a_mutation_that_there_is():
+    words = {rule.name: [mutation.what for mutation in mutations_of(rule)] for rule in RULES}
+    stale = [(rule, part) for rule, parts in BECAUSE.items() for part in parts if not any(part in what for what in words[rule])]
+    assert stale == []

@@ -1,15 +1,15 @@
 """Site files and control files that were made to stop the program: each ends soon, with few lines, each on one line."""
 
 import os
-import time
 
 import pytest
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
 from witnesspost.rules.site.file import MOST_BYTES
 from witnesspost.rules.site.model import SiteError
-from witnesspost.rules.site.reading import draft_of_file, site_from_toml
+from witnesspost.rules.site.reading import draft_of_file
 from witnesspost.rules.site.salvage import salvage
 
+from tests.bench.site_files import HOSTILE_LINES
 from tests.rules.site.conftest import GOOD, changed, problems_of
 
 MOST_LINES = 100
@@ -78,41 +78,11 @@ def test_two_thousand_mistakes_are_told_in_few_lines(make, words):
     assert len(problems) < MOST_LINES
 
 
-HOSTILE_LINES = {
-    "dotted keys": lambda i: f"k{i}" + ".a" * 2000 + " = 1\n",
-    "dotted headers": lambda i: f"[k{i}" + ".a" * 2000 + "]\n",
-    "dotted keys in a table": lambda i: f"k{i} = {{a" + ".a" * 2000 + "=1}\n",
-    "quoted dotted keys": lambda i: f"k{i}" + """."a".'a'""" * 500 + " = 1\n",
-    "keys as deep as may be": lambda i: f"k{i}" + ".a" * 19 + f" = {{a{'.a' * 19} = 1}}\n",
-    "inline tables": lambda i: f"k{i} = " + "{a=" * 400 + "1" + "}" * 400 + "\n",
-    "blanks in brackets": lambda i: "[" + " " * 4000 + "!\n",
-    "blanks after a key": lambda i: f"k{i} = x" + " x" * 2000 + "\n",
-    "blanks before an end": lambda i: f"k{i} = x" + " " * 4000 + '"\n',
-    "quotation marks": lambda i: "'" * 4001 + "\n",
-    "no keys": lambda i: f"k{i}\n" * 500,
-    "values without an end": lambda i: f'k{i} = """\n' + "x\n" * 500,
-    "lists without an end": lambda i: f"k{i} = [\n" + "1,\n" * 500,
-    "the same key": lambda i: "k = 1\n" * 500,
-}
-
-
 @pytest.mark.parametrize("make", HOSTILE_LINES.values(), ids=HOSTILE_LINES)
-def test_no_pattern_costs_much_more_than_a_good_file_of_its_size(make):
-    """In CPU time, a quarter of a megabyte each: keys as deep as may be cost ten times as much, what is not linear hundreds."""
-    size = 250_000
-    good = "".join(POINT.format(i, 39.1 + i * 1e-6, 9.0) for i in range(size // 75))
-    hostile = "".join(make(i) for i in range(size // len(make(0))))
-    assert cost_of(GOOD + hostile) < 25 * cost_of(GOOD + good)
-
-
-def cost_of(text):
-    begun, problems = time.process_time(), []
-    try:
-        site_from_toml(text, "site.toml", FIGURES)
-    except SiteError as error:
-        problems = error.problems
-    assert len(problems) < MOST_LINES
-    return time.process_time() - begun
+def test_whatever_the_lines_are_few_are_told(make):
+    """What they cost is a row of the benchmark."""
+    hostile = "".join(make(i) for i in range(25_000 // len(make(0))))
+    assert len(problems_of(GOOD + hostile)) < MOST_LINES
 
 
 @pytest.mark.parametrize("what", ["pipe", "device", "huge"])
