@@ -78,9 +78,13 @@ def read_epochs(post: PostLogs, site: Site, progress: Callable[[float], None] = 
                     streams.append(row.name)
                 _read(log, number, row.name, streams.index(row.name), site, columns)
         progress((number + 1) / len(post.files))
-    found = {name: np.frombuffer(values, dtype=float) if values else np.zeros(0) for name, values in columns.items()}
-    order = np.argsort(found["utc"], kind="stable")
-    return Epochs(list(post.files), streams, **{name: values[order] for name, values in found.items()})
+    order = np.argsort(_array(columns["utc"]), kind="stable")
+    # One column after the other: a day at 10 Hz is a hundred megabytes, which need not be there twice.
+    return Epochs(list(post.files), streams, **{name: _array(columns.pop(name))[order] for name in _COLUMNS})
+
+
+def _array(values: array.array[float]) -> Array:
+    return np.frombuffer(values, dtype=float) if values else np.zeros(0)
 
 
 def rows_of(log: LogFile, stream: str) -> Callable[[float, float], tuple[int, int] | None]:

@@ -67,7 +67,7 @@ class Evidence:
             fixed_s=fixed_s,
             age_s=max(ages, default=None),
             age_limit_s=self._age_limit_s,
-            segments=segments,
+            segments=tuple(segments),
             station=stations[-1] if stations else None,
             own_station=not self._bases.numbers_count or all(one is None or is_ours(self._site, one) for one in heard),
             lean_deg=_quantile(leans, 0.9),
@@ -78,8 +78,8 @@ class Evidence:
             plan_left_m=math.hypot(east_m - mean.east_m, north_m - mean.north_m),
             up_left_m=up_left_m,
             distance_m=self._distance_m(mean, segments[0] if len(segments) == 1 else None),
-            doubts=[*self._pole_doubt(up_left_m), *self._antenna_doubt(first_utc)],
-            alerts=[rule for rule, begins, ends in self._alerts if begins <= last_utc and first_utc <= ends],
+            doubts=(*self._pole_doubt(up_left_m), *self._antenna_doubt(first_utc)),
+            alerts=tuple(rule for rule, begins, ends in self._alerts if begins <= last_utc and first_utc <= ends),
             geoid_change=self._comparison.difference.geoid,
         )
 

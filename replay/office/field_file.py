@@ -67,7 +67,7 @@ class FieldError(Exception):
         super().__init__(plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}")
 
 
-class FieldPoint(Struct):
+class FieldPoint(Struct, gc=False):
     """A stored point as the file has it: `first` and `second` are northing and easting, or latitude and longitude."""
 
     name: str

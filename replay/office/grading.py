@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 from msgspec import Struct
 from witnesspost.replay.office.field_file import FieldError
-from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.verdict import NAMES
 from witnesspost.rules.site.file import NotReadable, bytes_of
@@ -98,22 +97,22 @@ def grade(judgement: Judgement, path: Path) -> Grade:
             found.wrong_keeps += judged.name == "keep"
         true = [float(row[column]) for column in ("first", "second", "height")]
         if judged.new_first is not None:
-            found.ratios.append(_ratio(judged, judgement.frame, true))
+            found.ratios.append(_ratio(judgement, judged, true))
         elif judged.name == "keep":
-            found.kept.append(_ratio(judged, judgement.frame, true))
+            found.kept.append(_ratio(judgement, judged, true))
     return found
 
 
-def _ratio(judged: Judged, frame: FieldFrame, true: Sequence[float]) -> tuple[float, float]:
+def _ratio(judgement: Judgement, judged: Judged, true: Sequence[float]) -> tuple[float, float]:
     """How far the point is from the truth, over its U95: in plan and in height. `true` has the file's three numbers."""
-    point = judged.point
+    point, frame, uncertainty = judged.point, judgement.frame, judgement.uncertainty(judged)
     first = point.first if judged.new_first is None else judged.new_first
     second = point.second if judged.new_second is None else judged.new_second
     height = point.height if judged.new_height is None else judged.new_height
     east, north = frame.plane(np.array([first, true[0]]), np.array([second, true[1]]))
-    assert judged.before is not None
-    assert judged.after is not None
-    u95 = judged.before if judged.new_first is None else judged.after
+    assert uncertainty is not None
+    before, after = uncertainty
+    u95 = before if judged.new_first is None else after
     plan = math.hypot(float(east[0] - east[1]), float(north[0] - north[1])) / u95.plan_m
     up = abs((height or 0.0) - true[2]) * frame.height_unit_m / u95.height_m
     return plan, up

@@ -31,7 +31,7 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.site.model import Site
 
 
-class Judged(Struct, kw_only=True):
+class Judged(Struct, kw_only=True, gc=False):
     """One point of the file with its verdict. `new_` are the repaired numbers, in the file's own terms; None: not repaired.
     `vector_m` is what was added (east, north, up, metres)."""
 
@@ -43,8 +43,7 @@ class Judged(Struct, kw_only=True):
     new_second: float | None = None
     new_height: float | None = None
     vector_m: Enu | None = None
-    before: Uncertainty | None = None
-    after: Uncertainty | None = None
+    visit: Occupation | None = None
     log: str = ""
     digest: str = ""
     rows: tuple[int, int] | None = None
@@ -68,12 +67,20 @@ class Judgement(Struct, kw_only=True):
     bases: Bases
     checks: list[Check]
     epochs: Epochs
+    evidence: Evidence
     notes: list[str] = []
     by_time: bool = True
 
     def count(self, name: Name) -> int:
         """How many points have that verdict."""
         return sum(point.name == name for point in self.points)
+
+    def uncertainty(self, judged: Judged) -> tuple[Uncertainty, Uncertainty] | None:
+        """Of a point as it is stored, and as it is once repaired; None where the log did not see it. Computed when it is asked
+        for: its parts are most of what 200,000 points would take."""
+        if judged.seen is None or judged.visit is None:
+            return None
+        return self.evidence.uncertainty(judged.point, judged.seen, judged.visit)
 
 
 Progress = Callable[[str, float], None]
@@ -113,7 +120,8 @@ def judge(
             progress("judging points", number / len(field.points))
     return Judgement(
         field=field, frame=frame, post=post, points=points, difference=comparison.difference, bases=bases,
-        checks=checks_of(post), epochs=epochs, notes=[*post.missing(), *matching.notes], by_time=field.has_times,
+        checks=checks_of(post), epochs=epochs, evidence=evidence, notes=[*post.missing(), *matching.notes],
+        by_time=field.has_times,
     )  # fmt: skip
 
 
@@ -165,7 +173,7 @@ def _judged(
     seen, visit = all_seen[chosen], visits[chosen]
     judged = Judged(point=point, decided=verdict, seen=seen, visits=len(visits))
     judged.log, judged.digest, judged.rows = sources.of(visit)
-    judged.before, judged.after = evidence.uncertainty(point, seen, visit)
+    judged.visit = visit
     if verdict.name == "repair":
         new = repaired(comparison, number, point, seen.segment, float(epochs.separation_m[visit.first]))
         judged.new_first, judged.new_second, judged.new_height, judged.vector_m = new

@@ -30,9 +30,10 @@ def columns(frame: FieldFrame) -> list[str]:
     ]  # fmt: skip
 
 
-def row(judged: Judged, frame: FieldFrame) -> dict[str, Any]:
+def row(judgement: Judgement, judged: Judged) -> dict[str, Any]:
     """One point by column; None where it is not known."""
-    point, seen, before, after = judged.point, judged.seen, judged.before, judged.after
+    point, seen, frame = judged.point, judged.seen, judgement.frame
+    uncertainty = judgement.uncertainty(judged)
     first, second = ("northing", "easting") if frame.grid else ("latitude", "longitude")
     digits = 4 if frame.grid else 10
     segment = seen.segment if seen is not None else None
@@ -59,7 +60,8 @@ def row(judged: Judged, frame: FieldFrame) -> dict[str, Any]:
     if judged.vector_m is not None:
         for axis, metres in zip(("east", "north", "up"), judged.vector_m, strict=True):
             said[f"vector_{axis}_m"] = _rounded(metres, 4)
-    if before is not None and after is not None:
+    if uncertainty is not None:
+        before, after = uncertainty
         said |= {"u95_plan_m": _rounded(before.plan_m, 4), "u95_height_m": _rounded(before.height_m, 4)}
         if judged.new_first is not None:
             said |= {"u95_plan_repaired_m": _rounded(after.plan_m, 4), "u95_height_repaired_m": _rounded(after.height_m, 4)}
@@ -95,7 +97,7 @@ def write_csv(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> None
     writer, names = csv.writer(text), columns(judgement.frame)
     writer.writerow(names)
     for judged in judgement.points:
-        said = row(judged, judgement.frame)
+        said = row(judgement, judged)
         writer.writerow([said.get(name) for name in names])
     text.detach()
 
@@ -119,7 +121,7 @@ def write_geojson(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> 
         feature = {
             "type": "Feature",
             "geometry": {"type": "Point", "coordinates": place},
-            "properties": {name: value for name, value in row(judged, frame).items() if value not in (None, "")},
+            "properties": {name: value for name, value in row(judgement, judged).items() if value not in (None, "")},
         }
         file.write((b",\n" if number else b"\n") + msgspec.json.encode(feature))
     file.write(b"\n]}\n")

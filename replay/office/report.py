@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import html
-import math
 from collections.abc import Iterable, Sequence
 
 from witnesspost.daemon.strip.drawing import STYLE as STRIP_STYLE
@@ -176,9 +175,14 @@ def _points(judgement: Judgement) -> str:
     rows = []
     for (name, reason), points in ordered[:_SHOWN]:
         named = ", ".join(judged.point.name for judged in points[:12]) + (" …" if len(points) > 12 else "")
-        worst = max((judged.after.plan_m for judged in points if judged.after is not None), default=math.nan)
-        up = max((judged.after.height_m for judged in points if judged.after is not None), default=math.nan)
-        u95 = f"{worst * 1000:.0f} / {up * 1000:.0f}" if name in ("keep", "repair") and math.isfinite(worst) else ""
+        u95 = ""
+        if name in ("keep", "repair"):
+            after = [found[1] for judged in points if (found := judgement.uncertainty(judged)) is not None]
+            u95 = (
+                f"{max(one.plan_m for one in after) * 1000:.0f} / {max(one.height_m for one in after) * 1000:.0f}"
+                if after
+                else ""
+            )
         rows.append([_t(name), str(len(points)), _t(reason), u95, _t(named)])
     rest = len(ordered) - _SHOWN
     more = f"<p>And {rest} more reasons: the list of points has all.</p>" if rest > 0 else ""

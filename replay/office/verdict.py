@@ -36,7 +36,7 @@ FIGURES = {
 }  # fmt: skip
 
 
-class Seen(Struct, kw_only=True):
+class Seen(Struct, kw_only=True, gc=False):
     """What the log says of one visit to a point: its epochs, its base, its pole, and what the file says beside them."""
 
     first_utc: float
@@ -46,7 +46,7 @@ class Seen(Struct, kw_only=True):
     fixed_s: float | None  # since when fixed at its first fixed epoch
     age_s: float | None
     age_limit_s: float
-    segments: list[Segment | None]
+    segments: tuple[Segment | None, ...]
     station: int | None
     own_station: bool
     lean_deg: float  # nine tenths of what was said are less
@@ -57,8 +57,8 @@ class Seen(Struct, kw_only=True):
     plan_left_m: float
     up_left_m: float | None
     distance_m: float
-    doubts: list[str] = []
-    alerts: list[str] = []
+    doubts: tuple[str, ...] = ()
+    alerts: tuple[str, ...] = ()
     geoid_change: str | None = None
 
     @property
@@ -67,7 +67,7 @@ class Seen(Struct, kw_only=True):
         return self.segments[0] if len(self.segments) == 1 else None
 
 
-class Decided(Struct, frozen=True, kw_only=True):
+class Decided(Struct, frozen=True, kw_only=True, gc=False):
     """A verdict and its reason, one sentence. `before` and `after` are the check-ins around it."""
 
     name: Name
