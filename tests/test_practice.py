@@ -8,7 +8,6 @@ import pytest
 from tests.proof.practice import answer
 from tests.proof.situations import ALL
 
-
 PLAYED = [*ALL[::2], *(pytest.param(situation, marks=pytest.mark.slow) for situation in ALL[1::2])]
 
 
