@@ -122,7 +122,7 @@ class Posts:
         if kind == "state":
             try:
                 said = msgspec.json.decode(payload, type=StateSaid)
-            except (msgspec.MsgspecError, RecursionError):
+            except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
                 self.unreadable += 1
                 return
             if said.state == "gone":

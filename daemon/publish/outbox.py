@@ -80,7 +80,7 @@ class Outbox:
         """What was published last; None where nothing was, or where nobody knows."""
         try:
             return msgspec.json.decode(self._path.read_bytes(), type=Marker)
-        except (OSError, msgspec.MsgspecError):
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             return None
 
     def more(self, most: int = AT_ONCE) -> list[Item]:

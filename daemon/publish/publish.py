@@ -268,7 +268,7 @@ class _Sender:
             return  # of before this connection
         try:
             told = msgspec.json.decode(message.payload, type=dict[str, Any])
-        except msgspec.MsgspecError:
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             return
         boot = told.get("boot")
         if boot == self.boot:

@@ -1,5 +1,6 @@
 """Nothing is written over, no link is followed, nothing goes into what is read, and output is whole or not at all."""
 
+import ast
 import contextlib
 import errno
 import os
@@ -270,3 +271,37 @@ def test_a_folder_appears_whole_or_not_at_all(tmp_path):
     with pytest.raises(CannotWrite, match="Is a directory"), new_folder(tmp_path / "late") as folder:
         folder.write_bytes(b"1")
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+# What opens a file to write it, and why it writes over nothing of anybody's. Outputs of commands come from `atomic` alone.
+WRITERS = {
+    "daemon/atomic.py": "the one place: whole, beside nothing, never through a link",
+    "daemon/bundle.py": "packs into the file that it is given",
+    "daemon/commands/listen.py": "into a new_file",
+    "daemon/host/health.py": "the count of starts, never through a link",
+    "daemon/log/folder.py": "a note, of a name that is new",
+    "daemon/page/files.py": "a copy for a phone, in a folder of its own",
+    "daemon/publish/outbox.py": "its mark, in the post's own folder",
+    "daemon/signals/outputs.py": "LEDs, which are files to the kernel",
+    "replay/export/rinex_day.py": "into a new_folder",
+    "replay/office/archive/folder.py": "its views, in its own stage",
+    "replay/play/stored_facts.py": "a cache, of a name that is new",
+    "replay/world/controller.py": "into a new_file",
+}
+
+
+def test_no_output_is_written_past_the_one_place():
+    tree = Path(__file__).parents[2]
+    found = set()
+    for room in ("daemon", "replay", "rules"):
+        for path in (tree / room).rglob("*.py"):
+            for call in [node for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.Call)]:
+                name = call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+                said = [*call.args, *(key.value for key in call.keywords if key.arg == "mode")]
+                modes = [one.value for one in said if isinstance(one, ast.Constant) and isinstance(one.value, str)]
+                opens = name in ("open", "fdopen", "ZipFile") and any(
+                    set(mode) & set("wax+") and len(mode) < 4 for mode in modes
+                )
+                if opens or name in ("write_text", "write_bytes", "mkstemp", "NamedTemporaryFile"):
+                    found.add(path.relative_to(tree).as_posix())
+    assert found == set(WRITERS)

@@ -119,6 +119,7 @@ def test_two_posts_of_one_name(boots, twice):
         ("witnesspost/kestrel/state", b"no json"),
         ("witnesspost/kestrel/state", b"[" * 60_000),
         ("witnesspost/kestrel/state", b'{"state": 7}'),
+        ("witnesspost/kestrel/state", b'{"state": "\xf9"}'),
         ("witnesspost/kestrel/state", b'{"state": "well", "missing": "all"}'),
         ("witnesspost/kestrel/state", said(say="x" * 9000)),
         ("witnesspost/kestrel/state", said(say="x" * MOST_BYTES)),

@@ -5,13 +5,15 @@ import os
 import sqlite3
 import subprocess
 import time
+from types import SimpleNamespace
 
 import msgspec
 import pytest
 import trustme
 from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.publish.publish import STATE_S
+from witnesspost.daemon.publish.outbox import Outbox
+from witnesspost.daemon.publish.publish import STATE_S, _Sender
 from witnesspost.rules.book.words import words
 
 from tests.daemon.publish.broker import Broker, Network, free_port
@@ -394,6 +396,12 @@ def test_a_minute_is_a_row(broker, listen, post):
     assert sum(row["fix"].values()) == pytest.approx(1.0, abs=0.01)
 
 
+@pytest.mark.parametrize("spoiled", [b'{"file":"\xf9"}', b'{"\xf9":1}', b"[" * 100_000, b"", b"null", bytes(100)])
+def test_a_marker_that_cannot_be_read_says_nothing(tmp_path, spoiled):
+    (tmp_path / "kestrel-base.published").write_bytes(spoiled)
+    assert Outbox(tmp_path, "kestrel-base", precise=True).marked() is None
+
+
 def test_the_marker_is_whole_or_the_one_before(tmp_path, post):
     port = free_port()
     one = post(port)
@@ -409,3 +417,10 @@ def test_the_marker_is_whole_or_the_one_before(tmp_path, post):
     assert marker.waiting() == 1
     (one.folder / "kestrel-base.published").write_bytes(os.urandom(20))
     assert marker.waiting() == 3
+
+
+@pytest.mark.parametrize("payload", [b'"\xf9"', b'{"\xf9": 1}', b"[" * 100_000, b"", b"null", b"[]"])
+def test_what_another_says_under_the_posts_name_ends_nothing(payload):
+    sender = _Sender("witnesspost/kestrel-base", "boot")
+    sender.heard(SimpleNamespace(retain=False, payload=payload))
+    assert sender.twice_at is None
