@@ -11,7 +11,6 @@ Differences, tolerances and the names of marks are no places.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -25,11 +24,9 @@ GONE = b'{"state":"gone"}'
 COARSE_DEGREES = 2  # decimals
 LEFT_OUT = "…"
 
-_PLACE_KEYS = re.compile(r"(^|_)([xyz]_m|latitude|longitude|easting|northing|ellipsoidal_height_m|height_m)$")
-"""Keys of evidence that hold a place. `antenna_height_m` and the like are lengths."""
-_LENGTHS = re.compile(r"(antenna|pole|instrument|rod)_height|height_(sent|before)_m")
+_PLACE_KEYS = re.compile(r"(^|_)([xyz]_m|latitude|longitude|easting|northing|ellipsoidal_height_m)$")
+"""Keys of evidence that hold a place."""
 _FIGURES = re.compile(r"\d+")
-_FARTHEST_M = 10_000.0  # no difference that a rule judges is longer, and no coordinate in metres shorter
 _PLACES_IN_WORDS = re.compile(
     r"""[−-]?(?<![\d.])(?:
     \d{1,3}[ -]\d{1,2}[ -]\d{1,2}\.\d+                                  # 39 07 24.4441
@@ -37,7 +34,7 @@ _PLACES_IN_WORDS = re.compile(
     |\d{1,3}\.\d{5,}                                                    # 39.1234567
     |\d{2,3}[, ]\d{3}\.\d+|\d{1,3}(?:[, ]\d{3}){2,}(?:\.\d+)?           # 4,312,345.678
     |\d{5,}\.\d+                                                        # 512345.678
-    )""",
+    )|(?<=height\ as\ )[−-]?[\d.]+                                        # 1874.322""",
     re.VERBOSE,
 )
 
@@ -117,7 +114,7 @@ def place(latitude: float | None, longitude: float | None, *, precise: bool) -> 
 
 
 def without_places(table: Mapping[str, Any]) -> dict[str, Any]:
-    """Evidence without what is a place: by its key, or a length that can be no difference."""
+    """Evidence without what is a place: by its key, or as it stands in words."""
     return {key: _without(value) for key, value in table.items() if not _is_place(key, value)}
 
 
@@ -127,11 +124,7 @@ def without_places_in_words(text: str) -> str:
 
 
 def _is_place(key: str, value: Any) -> bool:
-    if isinstance(value, bool) or not isinstance(value, int | float | str):
-        return False
-    if _PLACE_KEYS.search(key) and not _LENGTHS.search(key):
-        return True
-    return isinstance(value, float) and key.endswith("_m") and math.isfinite(value) and abs(value) > _FARTHEST_M
+    return isinstance(value, int | float | str) and _PLACE_KEYS.search(key) is not None
 
 
 def _without(value: Any) -> Any:

@@ -63,6 +63,11 @@ class Outbox:
         self._counts: dict[int, int] = {}
         self._named: dict[int, str] = {}
 
+    @property
+    def read_through(self) -> bool:
+        """True where nothing more was there at the last look."""
+        return self._looked is not None
+
     def rewind(self) -> None:
         """What was read and is not marked is to be read again."""
         self._at = self._looked = None
@@ -103,7 +108,7 @@ class Outbox:
                     self._skip(f"{error}; what it holds is not sent")
                     self._at = one, _WHOLE
                 continue
-            self._looked = (one, *looks) if whole else None
+            self._looked = (one, *looks) if whole and is_last else None
             if found or not whole:
                 return found
         return []

@@ -10,6 +10,7 @@ repeat by post, run, alert and seq.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import threading
@@ -36,7 +37,9 @@ MOST_ON_THE_WAY = 20  # of them that the broker has not confirmed
 STATE_S = 60.0  # a state is said again after so long: who hears it knows that the post lives
 TWICE_S = 3 * STATE_S  # a post of the same name that has not been heard for so long is gone
 _AGAIN_S = 5.0  # between two words to another post of the same name
-_COUNT_S = 10.0
+_COUNT_S, _COUNT_UP_S = 60.0, 2.0  # what waits is counted in the log: seldom while all of it waits, often while it goes
+_LOOK_AGAIN_S = 30.0  # at the log, where nobody has said that something changed
+_COMMITTED_S = 1.0
 _SOON_S = 0.02  # a change is in the log within milliseconds
 _SOON_TIMES = 25
 _MOST_MINUTES = 5
@@ -58,7 +61,12 @@ class Publish:
         self._sender = _Sender(f"{office.topic}/{site.post.name}", boot_of(folder))
         self._connection: Connection | None = None
         self._news: dict[str, Any] | None = None
-        self._state_at = self._counted_at = -STATE_S
+        self._state_at = -STATE_S
+        self._count_at = self._look_at = 0.0
+        self._behind = True
+        self._unmarked: Marker | None = None
+        self._disk: str | None = None
+        self._checked: str | None = None
         self._waiting = 0
         self._soon = 0
         self._since_t = 0.0
@@ -78,7 +86,7 @@ class Publish:
     def see(self, changes: list[Change]) -> None:
         """They are in the log in a moment."""
         self._soon = _SOON_TIMES
-        self._counted_at = -STATE_S
+        self._count_at = min(self._count_at, self._post.now() + _COMMITTED_S)
 
     def turn(self, t: float) -> None:
         """Fetch what waits, mark what has arrived, say how things are. Raises what ended the connection's thread."""
@@ -88,33 +96,51 @@ class Publish:
             raise connection.failed
         up = connection.up_since is not None
         if up != self._was_up:
-            self._was_up, self._since_t, self._counted_at = up, t, -STATE_S
-        self._mark()
-        if up:
-            self._fetch(connection)
+            self._was_up, self._since_t, self._count_at, self._behind = up, t, t, True
         self._look(t, connection)
+        failed = self._tried(self._mark)
+        if up:
+            failed = self._tried(lambda: self._fetch(t, connection)) or failed
+        failed = self._tried(lambda: self._count(t, up)) or failed
+        if failed is not None and self._disk is None:
+            self._post.say(f"office: {failed}")
+        self._disk = failed
         self._tell(t, connection, up)
 
     def stop(self) -> None:
         """The last word, and what has arrived by then is marked."""
         if self._connection is not None:
             self._connection.stop()
-            self._mark()
+            with contextlib.suppress(OSError):
+                self._mark()
+
+    def _tried(self, what: Callable[[], None]) -> str | None:
+        """Why the disk did not let it, which costs nothing else: what is not marked is sent again after a start."""
+        try:
+            what()
+        except OSError as error:
+            return f"{error.filename or 'the log'}: {error.strerror or error}"
+        return None
 
     def _mark(self) -> None:
-        marker = self._sender.arrived()
-        if marker is not None:
-            self._outbox.mark(marker)
-            self._counted_at = -STATE_S
+        self._unmarked = self._sender.arrived() or self._unmarked
+        if self._unmarked is not None:
+            self._outbox.mark(self._unmarked)
+            self._unmarked = None
 
-    def _fetch(self, connection: Connection) -> None:
+    def _fetch(self, t: float, connection: Connection) -> None:
         if self._sender.take_rewind():
             self._outbox.rewind()
+            self._behind = True
+        if not (self._behind or self._soon or t >= self._look_at):
+            return
+        self._look_at = t + _LOOK_AGAIN_S
         while MOST_WAITING - self._sender.waiting >= AT_ONCE and (items := self._outbox.more(AT_ONCE)):
             self._soon = 0
             if not self._sender.put(items):
                 break
             connection.wake()
+        self._behind = not self._outbox.read_through
         if self._soon:
             self._soon -= 1
             self._post.wake(self._post.now() + _SOON_S)
@@ -127,16 +153,22 @@ class Publish:
         if row is not None:
             self._sender.put_minute(msgspec.json.encode(row))
         state = state_message(status, self._sender.boot, self._version, precise=self._precise)
+        if status.check is not None and status.check.utc != self._checked:
+            self._checked, self._soon = status.check.utc, _SOON_TIMES
         news = what_matters(state)
         if news != self._news or t - self._state_at >= STATE_S:
             self._news, self._state_at = news, t
             self._sender.put_state(msgspec.json.encode({**state, "utc": status.utc}))
             connection.wake()
 
-    def _tell(self, t: float, connection: Connection, up: bool) -> None:
-        if t - self._counted_at >= _COUNT_S:
-            self._counted_at = t
+    def _count(self, t: float, up: bool) -> None:
+        if up and self._outbox.read_through:
+            self._waiting = self._sender.waiting
+        elif t >= self._count_at:
+            self._count_at = t + (_COUNT_UP_S if up else _COUNT_S)
             self._waiting = self._outbox.waiting()
+
+    def _tell(self, t: float, connection: Connection, up: bool) -> None:
         for words in self._outbox.skipped:
             if words not in self._skipped:
                 self._skipped = [*self._skipped, words][-50:]

@@ -8,7 +8,21 @@ from collections.abc import Iterator
 
 import click
 
-from tests.bench import adversarial, alarm, day, known, length, live, page, phones, screen, site_files, throughput, views
+from tests.bench import (
+    adversarial,
+    alarm,
+    day,
+    known,
+    length,
+    live,
+    office,
+    page,
+    phones,
+    screen,
+    site_files,
+    throughput,
+    views,
+)
 from tests.bench.row import Row, machine
 
 _PARTS = {
@@ -23,6 +37,7 @@ _PARTS = {
     "adversarial": adversarial,
     "length": length,
     "site files": site_files,
+    "office": office,
 }
 
 

@@ -24,9 +24,9 @@ def free_port():
 class Broker:
     """Mosquitto with its files in `folder`: begun, killed and begun again on one port; `more` are lines for it."""
 
-    def __init__(self, folder: Path, more: str = "allow_anonymous true"):
+    def __init__(self, folder: Path, more: str = "allow_anonymous true", port: int | None = None):
         assert MOSQUITTO, "mosquitto is not installed: apt-get install mosquitto"
-        self.port = free_port()
+        self.port = port or free_port()
         self.folder = folder
         self.process = None
         self.configure(more)

@@ -402,6 +402,22 @@ def test_a_marker_that_cannot_be_read_says_nothing(tmp_path, spoiled):
     assert Outbox(tmp_path, "kestrel-base", precise=True).marked() is None
 
 
+def test_a_disk_that_takes_no_marker_is_said_once_and_holds_up_nothing(broker, listen, post):
+    office = listen(broker.port)
+    one = post(broker.port)
+    blocked = one.folder / ".kestrel-base.published.new"
+    blocked.mkdir()
+    for count in (1, 2):
+        one.says()
+        one.until(lambda count=count: len(office.changes()) == count and one.link.waiting == 0)
+    one.until(lambda: one.view.lines)
+    assert one.view.lines == [f"office: {blocked}: Is a directory"]
+    blocked.rmdir()
+    one.until(lambda: one.publish._outbox.marked() is not None)
+    one.until(lambda: one.publish._outbox.waiting() == 0)
+    assert len(office.of("change")) == 2
+
+
 def test_the_marker_is_whole_or_the_one_before(tmp_path, post):
     port = free_port()
     one = post(port)
