@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from witnesspost.daemon.log.rows import TABLES, Row, RunRow, StreamRow, columns, insert
+import msgspec
+from witnesspost.daemon.log.rows import TABLES, RunRow, StreamRow, columns
+
+if TYPE_CHECKING:  # sqlite-utils takes a quarter of a second to import: only what builds a log waits for it
+    from sqlite_utils import Database
 
 VERSION = 3
 APPLICATION_ID = 0x57507374
 # Overflow chains and the tails of rows waste about half a page a block: small pages keep the log, and what each
 # commit writes to a flash card, small (measured; tests/bench/log.py).
 PAGE_BYTES = 1024
-
-_SQL_TYPES = {int: "INTEGER", float: "REAL", str: "TEXT", bytes: "BLOB"}
 
 # The log's last `t`. Each commit goes on in time from the one before, and holds no more than a block a stream: its last
 # rows tell, and a start after a crash need not read the whole file.
@@ -224,17 +226,16 @@ def build(connection: sqlite3.Connection, run: RunRow, streams: list[StreamRow])
     """Make an empty database a log of this version, in one transaction, with its row of `run` and its streams."""
     connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
     connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("BEGIN")
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    for table in TABLES:
-        connection.execute(_create(table))
-    for name, view in VIEWS.items():
-        connection.execute(f'CREATE VIEW "{name}" AS {view.sql}')
-    insert(connection, [run])
-    if streams:
-        insert(connection, streams)
-    connection.execute(f"PRAGMA user_version = {VERSION}")
-    connection.execute("COMMIT")
+    db = _database(connection)
+    with db.atomic():
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        for table in TABLES:
+            db.table(table.table).create({column.name: column.type for column in columns(table)}, pk=table.key)
+        for name, view in VIEWS.items():
+            db.create_view(name, view.sql)
+        db.table(RunRow.table).insert(msgspec.structs.asdict(run))
+        db.table(StreamRow.table).insert_all(map(msgspec.structs.asdict, streams), ignore=True)
+        connection.execute(f"PRAGMA user_version = {VERSION}")
 
 
 def version(connection: sqlite3.Connection) -> int | None:
@@ -244,10 +245,7 @@ def version(connection: sqlite3.Connection) -> int | None:
     return number if mark == APPLICATION_ID and number > 0 else None
 
 
-def _create(table: type[Row]) -> str:
-    """The statement that makes a table: each column with SQLite's name for its type."""
-    lines = [
-        f'   "{column.name}" {_SQL_TYPES[column.type]}{" PRIMARY KEY" if column.name == table.key else ""}'
-        for column in columns(table)
-    ]
-    return f'CREATE TABLE "{table.table}" (\n' + ",\n".join(lines) + "\n)"
+def _database(connection: sqlite3.Connection) -> Database:
+    from sqlite_utils import Database
+
+    return Database(connection, execute_plugins=False)
