@@ -141,7 +141,8 @@ def answer(said: bytes, post: PostView) -> Answer:
         return Answer(refused=str(why))
     except TooMuchTold:
         return Answer(refused="too much is being told to the post; try again in a second")
-    post.say(done)
+    if not isinstance(request, Seen):  # the alerts' own lines say by whom they were seen
+        post.say(done)
     return Answer(done=done)
 
 
@@ -167,8 +168,9 @@ def _done(request: Request, post: PostView, status: Status) -> str:
     if isinstance(request, Seen):
         note = plain(request.note) if request.note else None
         post.tell(Acknowledge(t=t, stream="", rule=request.rule, by=by, note=note))
-        names = {alert.rule for alert in status.alerts if alert.state != "acknowledged"}
-        what = request.rule or ", ".join(sorted(names)) or "all that is open"
+        unseen = [alert for alert in status.alerts if alert.state != "acknowledged"]
+        names = [alert.rule for alert in sorted(unseen, key=lambda alert: alert.because_of is not None)]  # worst first
+        what = request.rule or ", ".join(dict.fromkeys(names)) or "all that is open"
         return f"seen by {by}: {what}{f' ({note})' if note else ''}"
     if isinstance(request, ShelveRule):
         note = plain(request.note) if request.note else None

@@ -46,10 +46,10 @@ class Journal:
         self._socket: JournalSocket | None = None
 
     def start(self, post: PostView) -> None:
-        """Find the socket."""
+        """Find the socket, and say where the log is."""
         self._socket = JournalSocket(self._path)
         self._post, self._news = post, News(post)
-        self._socket.send(f"log {post.pulse().log.path or 'waits for the disk'}")
+        self._tell_news()
 
     def see(self, changes: list[Change]) -> None:
         """Each change, with its fields."""
@@ -81,6 +81,8 @@ class Journal:
 
     def _tell_news(self) -> None:
         assert self._socket is not None
+        if (where := self._news.log()) is not None:
+            self._socket.send(f"log {where}")
         for line in self._news.said():
             self._socket.send(line, 4)
         for port in self._news.ports():

@@ -1,4 +1,4 @@
-"""What is new to tell since last asked: ports that came, went or are waited for, and what companions have said."""
+"""What is new to tell since last asked: the log, ports that came, went or are waited for, and what companions have said."""
 
 from __future__ import annotations
 
@@ -13,6 +13,16 @@ class News:
         self._post = post
         self._ports: dict[str, tuple[str, str]] = {}
         self._said = 0
+        self._log: str | None = None
+
+    def log(self) -> str | None:
+        """Where the log is, once it is there and each time that another file is begun; or that it cannot be yet."""
+        log = self._post.pulse().log
+        where = log.path or ("waits for the disk" if log.failed else None)
+        if where in (None, self._log):
+            return None
+        self._log = where
+        return where
 
     def ports(self) -> list[PortStatus]:
         """The ports whose state is another than last time."""

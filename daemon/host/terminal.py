@@ -45,14 +45,14 @@ class Terminal:
         self._err: Lines | None = None
 
     def start(self, post: PostView) -> None:
-        """Say where the log is."""
+        """Say where the log is, if it is there already."""
         out, err = self._fds
         self._out, self._err = Lines(out, "standard output"), Lines(err, "standard error")
         self._post, self._news = post, News(post)
         self._lost = 0
         self._stamps = Stamps(self._zone, self._instant)
         self._teller = Teller(self._stamps, self._speech, self._hints)
-        self._tell("log", post.pulse().t, post.pulse().log.path or "waits for the disk")
+        self._tell_log()
 
     def see(self, changes: list[Change]) -> None:
         """An entry each, in the lines that the terminal has room for now."""
@@ -64,7 +64,9 @@ class Terminal:
             return
         look = Look.of(self._fds[0])
         for change in changes:
-            self._out.put(self._teller.text(change, look))
+            text = self._teller.text(change, look)
+            if change.change != "acknowledged" or change.because_of is None:  # it was seen with what explains it
+                self._out.put(text)
 
     def turn(self, t: float) -> None:
         """What is new goes to standard error, so that standard output carries alerts alone."""
@@ -79,7 +81,7 @@ class Terminal:
         self._put_placed(t + PLACE_S)
         self._tell_news(t)
         if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
-            self._tell("log", t, f"{pulse.log.path or 'none'} closed")
+            self._tell("log", t, f"{os.path.basename(pulse.log.path or 'none')} closed")
         self._out.close()
         self._err.close()
         self._out.join(_STOP_S)
@@ -101,7 +103,8 @@ class Terminal:
         assert self._out is not None
         assert self._err is not None
         for words in self._news.said():
-            self._err.put(words)
+            self._tell("post", t, words)
+        self._tell_log()
         for port in self._news.ports():
             self._tell("port", t, port_words(port))
         if self._out.lost and not self._lost:
@@ -114,6 +117,10 @@ class Terminal:
         """What has solved such an alert here, as far as the post has counted that by now."""
         status = self._post.snapshot()
         return hints_of(status.solved, change.rule, change.cause, change.role) if status is not None else []
+
+    def _tell_log(self) -> None:
+        if (where := self._news.log()) is not None:
+            self._tell("log", self._post.pulse().t, where)
 
     def _instant(self, t: float) -> Instant:
         pulse = self._post.pulse()

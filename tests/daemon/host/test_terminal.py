@@ -13,7 +13,7 @@ from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
 
-from tests.daemon.view import View, port, until
+from tests.daemon.view import LOG, View, port, until
 
 DENVER = zoneinfo.ZoneInfo("America/Denver")
 BEGAN = dt.datetime(2026, 5, 4, 9, 11, tzinfo=dt.UTC)
@@ -82,10 +82,33 @@ def test_alerts_go_to_one_and_everything_else_to_the_other(pipes):
     assert steps[0].startswith("       1. ")
     assert err.read().splitlines() == [
         "log    2026-05-04 03:11:00-06:00  /log/kestrel-base.0001.db",
-        "LED blue: no such LED",
+        "post   2026-05-04 03:11:03-06:00  LED blue: no such LED",
         "port   2026-05-04 03:11:03-06:00  corrections (/dev/ttyKESTREL) waiting: not there yet",
-        "log    2026-05-04 03:11:03-06:00  /log/kestrel-base.0001.db closed",
+        "log    2026-05-04 03:11:03-06:00  kestrel-base.0001.db closed",
     ]
+
+
+def test_the_log_is_told_once_it_is_there_and_when_it_is_another(pipes):
+    out, err = pipes
+    terminal, view = Terminal(False, out.theirs, err.theirs, DENVER), View()
+    view.beats(utc=BEGAN, log=msgspec.structs.replace(LOG, path=None))
+    terminal.start(view)
+    for path in ("/log/one.0001.db", "/log/one.0001.db", "/log/one.0002.db"):
+        view.beats(utc=BEGAN, log=msgspec.structs.replace(LOG, path=path))
+        terminal.turn(0.5)
+    terminal.stop()
+    assert [line.split("  ")[-1] for line in err.read().splitlines()] == ["/log/one.0001.db", "/log/one.0002.db"]
+
+
+def test_a_consequence_that_was_seen_with_its_root_is_no_line_of_its_own(pipes):
+    out, err = pipes
+    terminal, view = Terminal(False, out.theirs, err.theirs, DENVER), View()
+    terminal.start(view)
+    seen = msgspec.structs.replace(CHANGE, change="acknowledged")
+    terminal.see([seen, msgspec.structs.replace(seen, rule="fix-lost", cause="float", because_of="corrections-stopped")])
+    terminal.stop()
+    (line,) = out.read().splitlines()
+    assert "(corrections-stopped: line-silent)" in line
 
 
 def test_until_a_receiver_says_the_time_the_system_s_is_about_right(pipes):

