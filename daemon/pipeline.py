@@ -11,7 +11,7 @@ changes at the same `t`. Everything that comes in goes to the log first, if ther
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any, Protocol
 
 import msgspec
@@ -33,6 +33,11 @@ JUDGED_AT_ONCE = frozenset((Antenna, Station))
 RULES_EVENT = "rules-in-force"
 CHECK_EVENT = "control-check"
 MOST_EVENTS = 60  # of the rules in a minute that are recorded
+
+
+def are_judged_at_once(facts: list[Fact]) -> bool:
+    """True where the rules do not wait for the grid's next moment."""
+    return not JUDGED_AT_ONCE.isdisjoint(map(type, facts))
 
 
 def figures_in_force(rules: list[Rule[Any]]) -> dict[str, dict[str, Any]]:
@@ -91,6 +96,26 @@ class LinesLike(Protocol):
         """Nothing more comes: what is left."""
 
 
+class Clock:
+    """The pipeline's time, which never steps back, and the grid on which the rules are judged; milliseconds."""
+
+    def __init__(self, begins_t: float):
+        self.now_ms = round(begins_t * 1000)
+        self._judged_ms = -(-self.now_ms // GRID_MS) * GRID_MS - GRID_MS
+
+    def advance(self, t: float) -> Iterator[int]:
+        """Go on to `t`, by way of each moment of the grid up to it."""
+        now_ms = math.floor(t * 1000 + 1e-6)
+        if now_ms < self.now_ms:
+            now_ms = self.now_ms
+        while self._judged_ms + GRID_MS <= now_ms:
+            self._judged_ms += GRID_MS
+            if self.now_ms < self._judged_ms:
+                self.now_ms = self._judged_ms
+            yield self._judged_ms
+        self.now_ms = now_ms
+
+
 class Pipeline:
     """All of one site: feed bytes, tell facts, tick time; each call returns the alerts' changes up to then.
 
@@ -117,13 +142,12 @@ class Pipeline:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
         self.lines: LinesLike = (read or Lines)(site, self.engine.wanted | READ_BY_ALL)
         self._events = _Events()
-        self._now_ms = round(begins_t * 1000)
-        self._judged_ms = -(-self._now_ms // GRID_MS) * GRID_MS - GRID_MS
+        self.clock = Clock(begins_t)
 
     @property
     def t(self) -> float:
         """The latest time that came in."""
-        return self._now_ms / 1000.0
+        return self.clock.now_ms / 1000.0
 
     def open_alerts(self) -> list[OpenAlert]:
         """The alerts that are raised and not cleared, worst first."""
@@ -135,14 +159,12 @@ class Pipeline:
             raise KeyError(stream)
         changes = self._advance(t)
         if self.log is not None:
-            self.log.chunk(self._now_ms / 1000.0, stream, data)
-        facts = self.lines.feed(self._now_ms, stream, data)
+            self.log.chunk(self.clock.now_ms / 1000.0, stream, data)
+        facts = self.lines.feed(self.clock.now_ms, stream, data)
         if facts:
             self._see(facts)
-            for fact in facts:
-                if type(fact) in JUDGED_AT_ONCE:
-                    changes += self._judge(self._now_ms)
-                    break
+            if are_judged_at_once(facts):
+                changes += self._judge(self.clock.now_ms)
         return changes
 
     def tell(self, fact: Fact) -> list[Change]:
@@ -163,19 +185,12 @@ class Pipeline:
 
     def end(self) -> None:
         """Nothing more comes: what the streams carried since the rules last judged goes to the log."""
-        self._see(self.lines.rest(self._now_ms))
+        self._see(self.lines.rest(self.clock.now_ms))
 
     def _advance(self, t: float) -> list[Change]:
-        now_ms = math.floor(t * 1000 + 1e-6)
-        if now_ms < self._now_ms:
-            now_ms = self._now_ms
         changes: list[Change] = []
-        while self._judged_ms + GRID_MS <= now_ms:
-            self._judged_ms += GRID_MS
-            if self._now_ms < self._judged_ms:
-                self._now_ms = self._judged_ms
-            changes += self._judge(self._judged_ms)
-        self._now_ms = now_ms
+        for at_ms in self.clock.advance(t):
+            changes += self._judge(at_ms)
         return changes
 
     def _judge(self, at_ms: int) -> list[Change]:

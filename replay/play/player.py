@@ -10,8 +10,10 @@ from collections.abc import Callable, Iterable, Iterator
 
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.replay.play.reading_ahead import ReadingAhead
 from witnesspost.replay.play.tape import Record, Truth
 from witnesspost.rules.alert import Change
+from witnesspost.rules.facts import Fact
 
 
 def play(
@@ -28,27 +30,40 @@ def play(
     `speed` paces them (1.0: real time; None: as fast as it goes), `truths` collects the truth lines, which the pipeline
     never sees; `moved` is told the time reached. Streams that the site does not name are passed over.
     """
-    known = {stream.name for stream in pipeline.site.stream}
     started = time.monotonic()
-    for record in records:
-        if isinstance(record, Truth):
-            if truths is not None:
-                truths.append(record)
-            continue
-        if speed is not None:
-            yield from _wait(pipeline, started, record.t, speed)
-        if isinstance(record, Chunk):
-            if record.stream in known:
+    coming: Iterator[Chunk | Fact] = _of_the_site(pipeline, records, truths)
+    ahead = ReadingAhead(pipeline) if speed is None else None
+    if ahead is not None:
+        pipeline.lines, coming = ahead, ahead.records(coming)
+    try:
+        for record in coming:
+            if speed is not None:
+                yield from _wait(pipeline, started, record.t, speed)
+            if isinstance(record, Chunk):
                 yield from pipeline.feed(record.t, record.stream, record.data)
                 if pipeline.log is not None:
                     pipeline.log.tick(pipeline.t)
-        elif not record.stream or record.stream in known:
-            yield from pipeline.tell(record)
-        moved(record.t)
+            else:
+                yield from pipeline.tell(record)
+            moved(record.t)
+    finally:
+        if ahead is not None:
+            pipeline.lines = ahead.lines
     if end_t is not None and end_t > pipeline.t:
         if speed is not None:
             yield from _wait(pipeline, started, end_t, speed)
         yield from pipeline.tick(end_t)
+
+
+def _of_the_site(pipeline: Pipeline, records: Iterable[Record], truths: list[Truth] | None) -> Iterator[Chunk | Fact]:
+    """What the pipeline is to have."""
+    known = {stream.name for stream in pipeline.site.stream}
+    for record in records:
+        if isinstance(record, Truth):
+            if truths is not None:
+                truths.append(record)
+        elif record.stream in known or not (record.stream or isinstance(record, Chunk)):
+            yield record
 
 
 def _wait(pipeline: Pipeline, started: float, t: float, speed: float) -> Iterator[Change]:
