@@ -59,6 +59,13 @@ def test_a_change_that_is_wrong_stands_until_it_is_right(make, day):
     ]
 
 
+@pytest.mark.parametrize(("off_m", "stands"), [(0.025, False), (0.04, True)])
+def test_a_change_is_right_within_three_centimetres(make, day, off_m, stands):
+    bench, station = make(**TABLES)
+    changes = bench.play([station(1.0, up=16.0), *(station(t, up=off_m) for t in day.every(10.0, 11.0, 90.0))], 90.0)
+    assert [change.change for change in changes] == (["raised"] if stands else ["raised", "normal"])
+
+
 def test_without_a_project_a_change_is_news_for_half_a_minute(make, day):
     bench, station = make(**NO_PROJECT)
     changes = bench.play([station(1.0), *(station(t, north=0.5) for t in day.every(10.0, 11.0, 100.0))], 100.0)
@@ -152,6 +159,20 @@ class TestANewSetUp:
         bench, station = make(**TABLES)
         raised, _normal = bench.play(self.facts(day, station, 0.0), 120.0)
         assert (raised.change, raised.cause, raised.t) == ("raised", "antenna-height-changed", pytest.approx(61.2))
+
+    @pytest.mark.parametrize(("pause_s", "said"), [(28.0, ["antenna-height-changed"]), (32.0, [])])
+    def test_a_pause_is_over_half_a_minute(self, make, day, pause_s, said):
+        bench, station = make(**TABLES)
+        changes = bench.play(self.facts(day, station, pause_s), 120.0)
+        assert [change.cause for change in changes if change.change == "raised"] == said
+
+    @pytest.mark.parametrize(("after_s", "said"), [(290.0, []), (310.0, ["antenna-height-changed"])])
+    def test_the_new_height_is_said_within_five_minutes(self, make, day, after_s, said):
+        bench, station = make(**TABLES)
+        *facts, _ = self.facts(day, station, 40.0)
+        facts += [day.epoch(t) for t in day.every(1.0, 160.0, 430.0)]
+        changes = bench.play([*facts, station(100.0 + after_s, up=-0.131, antenna_height_m=1.712)], 430.0)
+        assert [change.cause for change in changes if change.change == "raised"] == said
 
     def test_a_wrong_mark_after_a_pause_is_a_move(self, make, day):
         bench, station = make(**TABLES)
