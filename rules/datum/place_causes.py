@@ -16,6 +16,7 @@ from witnesspost.rules.datum.zones import next_zones
 
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
 _LEAST_VAGUE_SHIFT_M = 0.1
+_NOTATION_M = 0.02
 
 
 def survey_foot(s: Situation) -> Iterator[Prediction]:
@@ -70,7 +71,8 @@ def other_control_point(s: Situation) -> Iterator[Prediction]:
 
 
 def sign_or_order(s: Situation) -> Iterator[Prediction]:
-    """Latitude and longitude or easting and northing swapped, or a hemisphere's sign lost, the height as it was.
+    """Latitude and longitude or easting and northing swapped, a hemisphere's sign lost, or 26° 06′ 44.4″ typed as 26.06444°
+    (or 26.11234° as 26° 11′ 23.4″), the height as it was.
 
     Source: common practice, no source.
     """
@@ -88,12 +90,36 @@ def sign_or_order(s: Situation) -> Iterator[Prediction]:
     for which, (north, east) in ways.items():
         if abs(north) <= 90 and math.isfinite(east):
             yield arp_at("sign-or-order", s, north, east, which, far=True)
+    notations = {
+        "degrees, minutes and seconds typed as a decimal number": _minutes_as_decimals,
+        "a decimal number typed as degrees, minutes and seconds": _decimals_as_minutes,
+    }
+    for which, read in notations.items():
+        north, east = read(latitude), read(longitude)
+        if math.isfinite(north + east):
+            # Nobody types the last decimals of such a number.
+            yield arp_at("sign-or-order", s, north, east, which)._replace(horizontal_m=_NOTATION_M)
 
 
 def other_zone(s: Situation) -> Iterator[Prediction]:
     """The same grid coordinates read in a neighbouring zone (`zones.next_zones` says which they are)."""
     for which, latitude, longitude in next_zones(s.frame, s.expected.latitude, s.expected.longitude):
         yield arp_at("other-zone", s, latitude, longitude, which, far=True)
+
+
+def _minutes_as_decimals(degrees: float) -> float:
+    """26° 06′ 44.4″ read as 26.06444°."""
+    minutes, seconds = divmod(abs(degrees) * 3600.0, 60.0)
+    whole, minutes = divmod(minutes, 60.0)
+    return math.copysign(whole + minutes / 100.0 + seconds / 10_000.0, degrees)
+
+
+def _decimals_as_minutes(degrees: float) -> float:
+    """26.11234° read as 26° 11′ 23.4″; NaN where that has 60 minutes or more."""
+    whole = math.floor(abs(degrees))
+    minutes, rest = divmod((abs(degrees) - whole) * 100.0, 1.0)
+    seconds = rest * 100.0
+    return math.copysign(whole + minutes / 60.0 + seconds / 3600.0, degrees) if max(minutes, seconds) < 60.0 else math.nan
 
 
 def _where_it_tells(way: Prediction) -> Iterator[Prediction]:

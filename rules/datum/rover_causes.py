@@ -11,19 +11,23 @@ from witnesspost.rules.datum.prediction import LEAST_M, Prediction, Rover
 
 ON_MARK_M = 0.15
 _NOTCH_M, _NOTCHES = 0.05, 50  # a pole's notches: common practice, no source
-_POLE_PARTS_M = {"a foot": 0.3048, "a quick release": 0.065, "the antenna's phase centre": 0.09}
+_FOOT_M = 0.3048  # 85 FR 62698
+_POLE_PARTS_M = {"a foot": _FOOT_M, "a quick release": 0.065, "the antenna's phase centre": 0.09}
 _SLACK_DEG = 0.5  # of a tilt sensor: common practice, no source
 _UNKNOWN_LEAN_DEG = 8.0  # nobody leans a pole farther without seeing it: common practice, no source
 
 
 def rover_pole(rover: Rover) -> Iterator[Prediction]:
-    """The pole's height left out or applied twice, or wrong by a notch, a foot or one of its parts: up only.
+    """The pole's height left out, applied twice or typed in the other unit, or wrong by a notch, a foot or a part: up only.
 
     Source: common practice, no source.
     """
     if rover.pole_m > 0:
         yield Prediction("rover-pole", 0.0, 0.0, rover.pole_m, which="the pole's height left out", weight=0.25)
         yield Prediction("rover-pole", 0.0, 0.0, -rover.pole_m, which="the pole's height taken off twice", weight=0.25)
+        as_metres, as_feet = rover.pole_m - rover.pole_m / _FOOT_M, rover.pole_m * (1.0 - _FOOT_M)
+        yield Prediction("rover-pole", 0.0, 0.0, as_metres, which="the pole's height in feet, typed as metres", weight=0.05)
+        yield Prediction("rover-pole", 0.0, 0.0, as_feet, which="the pole's height in metres, typed as feet", weight=0.05)
     parts = {f"{n * _NOTCH_M * 100:.0f} cm": n * _NOTCH_M for n in range(1, _NOTCHES + 1)} | _POLE_PARTS_M
     for which, part in parts.items():
         for sign, way in ((1.0, "longer"), (-1.0, "shorter")):

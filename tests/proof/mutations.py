@@ -389,6 +389,15 @@ BECAUSE: dict[str, dict[str, str]] = {
         "'positions' not in carries": "no scenario has sentences alone on a line of corrections, the rule's own tests do",
         "_looks_like: shown.other_than_sentences": "no scenario has sentences alone on such a line, the rule's own tests do",
     },
+    "fix-lost": {
+        "placed_s": "a base that says late, or never, where it is: the rule's own tests have both sides",
+        "_FIRST_SILENCE_S": "one position alone: the rule's own tests have both sides",
+    },
+    "base-moved": {
+        "tolerance_m 0.03 → 0.06": "the rule's own tests have both sides",
+        "pause_s": "a base that is set up anew: the rule's own tests have both sides",
+        "setup_s": "a base that is set up anew: the rule's own tests have both sides",
+    },
     "sky": {
         "_BIN_S": "how densely the half hour is sampled: the median is the same",
         "_pattern": "the words for one band that falls alone, which no scenario has",

@@ -246,11 +246,16 @@ _in_dms("a tenth of the latitude's seconds wrong: 44.4 as 44.1", lambda s: s.rep
 _in_dms("a digit of the latitude's minutes wrong: 06 as 03", lambda s: s.replace(" 06 ", " 03 "), "digit-slip")
 _in_dms("a digit of the latitude's seconds wrong: 44 as 14", lambda s: s.replace(" 44.", " 14."), "digit-slip")
 wrong(
-    "minutes and seconds read as decimals: 26.064444 for 26° 06′ 44.44″",
+    "minutes and seconds read as decimals: 26.0644444 for 26° 06′ 44.44416″",
     DMS,
-    lambda p: at_mark(p, latitude=-26.0644444, longitude=28.0644442),
-    "unexplained",
-    group="doubt",
+    lambda p: at_mark(p, latitude=-26.0644444, longitude=28.0644444),
+    "sign-or-order",
+)
+wrong(
+    "decimals read as minutes and seconds: 39° 12′ 34.567″ for 39.1234567",
+    ground.RIFT._replace(latitude=39.1234567, longitude=35.5123456, label="ITRF2014 in a highland", height=1021.345),
+    lambda p: at_mark(p, latitude=39 + 12 / 60 + 34.567 / 3600, longitude=35 + 51 / 60 + 23.456 / 3600),
+    "sign-or-order",
 )
 wrong(
     "a digit of the latitude left out",

@@ -150,6 +150,13 @@ def test_a_receiver_that_falls_silent_has_no_position(day):
     assert words(changes[0]).say == "The fix is lost: the receiver says nothing."
 
 
+def test_one_position_alone_does_not_tell_how_often_they_come(day):
+    """A receiver set to one position in ten seconds is silent after fifteen, not after five."""
+    bench = day.bench(FixLost)
+    assert day.said(bench.play([day.fix(1.0)], 30.0)) == [(16.2, "raised", "fix-lost", "no-position")]
+    assert day.bench(FixLost).play(walk(day, 60.0, start=1.0, interval=14.0), 60.0) == []
+
+
 def test_the_port_s_state_is_evidence(day):
     bench = day.bench(FixLost)
     lost = Port(t=59.5, stream="receiver", state="lost", reason="no such device")

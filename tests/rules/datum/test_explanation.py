@@ -199,6 +199,24 @@ def test_a_slip_of_centimetres_in_a_height_may_be_chance():
     assert why(0.0, 0.0, 0.3).sure
 
 
+@pytest.mark.parametrize(
+    ("place", "typed", "which"),
+    [
+        # 39.1234567° is 39° 07′ 24.44412″, and 104.9876543° is 104° 59′ 15.55548″ (by hand).
+        ("39.072444412", (39.072444412, -104.591555548), "degrees, minutes and seconds typed as a decimal number"),
+        ("rounded", (39.0724444, -104.5915555), "degrees, minutes and seconds typed as a decimal number"),
+    ],
+)
+def test_an_angle_in_the_other_notation(place, typed, which):
+    from tests.proof.datum_table import ecef
+
+    here = situation(table=site_table(PLACES[0]))
+    assert (here.expected.latitude, here.expected.longitude) == (39.1234567, -104.9876543)
+    offset = enu(here.expected.ecef, ecef(*typed, here.expected.ellipsoidal_height_m))
+    (named,) = explain(offset, here).causes
+    assert (named.cause, named.which) == ("sign-or-order", which)
+
+
 def test_a_slip_of_the_grid_coordinates():
     table = site_table(PLACES[1], on_grid=True)
     here = situation(table=table)
