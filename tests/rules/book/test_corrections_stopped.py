@@ -101,8 +101,21 @@ def test_good_frames_that_no_rover_can_use_are_told_by_what_they_look_like(day, 
     assert change.evidence["looks_like"] == looks_like
 
 
+@pytest.mark.parametrize(("size", "cause"), [(16, "line-silent"), (17, "line-noise")])
+def test_a_few_stray_bytes_are_no_noise(day, size, cause):
+    assert [change.cause for change in alerts(day, [traffic(14.0, other_bytes=size)], 16.0)] == [cause]
+
+
+@pytest.mark.parametrize(("ago_s", "cause"), [(9.0, "another-base"), (12.0, "line-silent")])
+def test_what_came_ten_seconds_ago_is_no_longer_shown(day, ago_s, cause):
+    """A line that brings a stranger's frames, and then a few stray bytes."""
+    facts = [traffic(15.0 - ago_s, frame_bytes=300, frames=3, frames_by_station={88: 3})]
+    facts += [traffic(t, other_bytes=1) for t in day.every(1.0, 16.0 - ago_s, 15.0)]
+    assert [change.cause for change in alerts(day, facts, 15.5)] == [cause]
+
+
 def test_rtcm_2_is_no_noise(day):
-    facts = [traffic(t, other_bytes=300, rtcm2_words=20 if t % 3 == 0 else 0) for t in day.every(1.0, 0.0, 20.0)]
+    facts = [traffic(t, other_bytes=300, rtcm2_words=4 if t % 3 == 0 else 0) for t in day.every(1.0, 0.0, 20.0)]
     (change,) = alerts(day, facts, 16.0)
     assert (change.cause, change.evidence["looks_like"]) == ("other-format", "RTCM 2")
     facts = [traffic(t, other_bytes=300, rtcm2_words=3) for t in day.every(1.0, 0.0, 20.0)]
