@@ -72,7 +72,7 @@ def test_the_section_is_followed_word_by_word(tmp_path):
             seen |= set(re.findall(r"\d+ stop · \d+ well|\d+ well", text))
             time.sleep(0.2)
         assert text.index("kestrel-2") < text.index("kestrel-1")
-        assert "No corrections for " in text
+        assert re.search(r"<b>stop</b> kestrel-2 The port of corrections ", text), text
     finally:
         with contextlib.suppress(ProcessLookupError):  # all that the shell began, and nothing else
             os.killpg(shell.pid, signal.SIGTERM)

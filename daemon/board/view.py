@@ -20,9 +20,9 @@ def parts(posts: Posts, link: str | None, now: float, utc: dt.datetime, silent_s
     found = posts.ordered(now, silent_s)
     inside = [_row(key, post, now, utc) for key, post in found[:MOST_SHOWN]]
     rest = counted(found[MOST_SHOWN:])
-    lines = [f"{sum(rest.values())} more posts: {_counts(rest)}."] if rest else []
-    lines += [f"{posts.more} posts or more find no room here."] if posts.more else []
-    lines += [f"{posts.unreadable} messages came that no post would send."] if posts.unreadable else []
+    lines = [f"Below these stand {_counts(rest)}."] if rest else []
+    lines += [f"No room here for {posts.more} more."] if posts.more else []
+    lines += [f"Messages that no post would send: {posts.unreadable}."] if posts.unreadable else []
     lines += [] if found else ["No post has spoken yet."]
     return {
         "state": _head(found[0][0] if found else "starting", counted(found), link),

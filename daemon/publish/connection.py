@@ -34,7 +34,7 @@ _LOOK_S = 1.0
 _JOIN_S = 0.5
 
 _WRONG_LOGIN, _NOT_ALLOWED = 0x86, 0x87  # who may not connect has the wrong login: many brokers say no more
-_REFUSED = {
+REFUSED = {
     0x84: "the broker does not speak MQTT 5",
     0x85: "the broker does not take this client's name",
     0x86: "the broker does not take the user or the password",
@@ -233,19 +233,19 @@ class Connection:
 
     def _connected(self, client: Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
         if code.is_failure:
-            words = _REFUSED[_WRONG_LOGIN] if code.value == _NOT_ALLOWED else _REFUSED.get(code.value)
+            words = REFUSED[_WRONG_LOGIN] if code.value == _NOT_ALLOWED else REFUSED.get(code.value)
             self._refused = words or f"the broker refuses: {code}"
             return
         self.up_since = time.monotonic()
         self._user.up(client)
 
     def _disconnected(self, _client: Client, _data: Any, _flags: Any, code: ReasonCode, _properties: Any) -> None:
-        if self._refused is None and code.is_failure and code.value in _REFUSED:
-            self._refused = _REFUSED[code.value]
+        if self._refused is None and code.is_failure and code.value in REFUSED:
+            self._refused = REFUSED[code.value]
 
     def _published(self, _client: Client, _data: Any, mid: int, code: ReasonCode, _properties: Any) -> None:
         if code.is_failure:
-            self._refused = _REFUSED.get(code.value, f"the broker refuses a message: {code}")
+            self._refused = REFUSED.get(code.value, f"the broker refuses a message: {code}")
         else:
             self._user.taken(mid)
 

@@ -58,7 +58,7 @@ class Publish:
         self._precise = office.precise
         self._outbox = Outbox(folder, site.post.name, precise=office.precise)
         self._minute = Minute()
-        self._sender = _Sender(f"{office.topic}/{site.post.name}", boot_of(folder))
+        self._sender = Sender(f"{office.topic}/{site.post.name}", boot_of(folder))
         self._connection: Connection | None = None
         self._news: dict[str, Any] | None = None
         self._state_at = -STATE_S
@@ -201,7 +201,7 @@ def boot_of(folder: Path) -> str:
     return hashlib.blake2b(f"{boot} {folder.absolute()}".encode(), digest_size=6).hexdigest()
 
 
-class _Sender:
+class Sender:
     """What is to be sent, and what is on its way: filled by the companion's thread, sent on the connection's."""
 
     def __init__(self, topic: str, boot: str):

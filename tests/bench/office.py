@@ -25,7 +25,7 @@ from witnesspost.daemon.log.rows import AlertRow
 from witnesspost.daemon.publish.connection import Connection
 from witnesspost.daemon.publish.messages import CHANGE, change_message
 from witnesspost.daemon.publish.outbox import Item, Marker
-from witnesspost.daemon.publish.publish import _Sender
+from witnesspost.daemon.publish.publish import Sender
 from witnesspost.rules.site.model import Office
 
 from tests.bench.row import Row, at_most, resident_mib
@@ -207,7 +207,7 @@ def _cpu_s(pid: int) -> float:
 def _posts(port: int, every_s: float, times: int, first: int, count: int) -> None:
     """So many simulated posts, each with a change every so often, spread over that time."""
     office = Office(broker=f"mqtt://127.0.0.1:{port}")
-    senders = [_Sender(f"witnesspost/bench-{number}", f"{number:012x}") for number in range(first, first + count)]
+    senders = [Sender(f"witnesspost/bench-{number}", f"{number:012x}") for number in range(first, first + count)]
     links = [Connection(office, Path(), f"bench-{first + n}", sender) for n, sender in enumerate(senders)]
     for link in links:
         link.start()
@@ -243,7 +243,7 @@ def _ceiling() -> None:
         Path(name).chmod(0o755)
         listener = _Timed(broker.port)
         office = Office(broker=f"mqtt://127.0.0.1:{broker.port}")
-        sender = _Sender("witnesspost/bench", "0")
+        sender = Sender("witnesspost/bench", "0")
         link = Connection(office, Path(), "bench", sender)
         link.start()
         while link.up_since is None:

@@ -129,7 +129,7 @@ def test_what_no_post_would_send_is_counted_and_not_shown(topic, payload):
     posts = Posts("witnesspost")
     posts.hear(topic, payload, 0.0, kept=False)
     assert (keys(posts), posts.unreadable) == ([], 1)
-    assert "1 messages came that no post would send." in html_of(posts)["posts"]
+    assert "Messages that no post would send: 1." in html_of(posts)["posts"]
 
 
 @given(st.binary(max_size=200), st.text(max_size=30))
@@ -164,7 +164,7 @@ def test_posts_are_bounded(monkeypatch):
     monkeypatch.setattr(posts_module, "MOST_POSTS", 3)
     posts = board_of(*((f"kestrel-{n}", said()) for n in range(9)))
     assert (len(keys(posts)), posts.more) == (3, 3)
-    assert "3 posts or more find no room here." in html_of(posts)["posts"]
+    assert "No room here for 3 more." in html_of(posts)["posts"]
 
 
 def test_of_very_many_the_worst_are_shown_and_the_others_counted():
@@ -172,7 +172,7 @@ def test_of_very_many_the_worst_are_shown_and_the_others_counted():
     html = html_of(posts)
     assert html["posts"].count("<details") == MOST_SHOWN
     assert html["posts"].index("kestrel-0700") < html["posts"].index("kestrel-0000")
-    assert "300 more posts: 300 well." in html["posts"]
+    assert "Below these stand 300 well." in html["posts"]
     assert f"1 stop · {MOST_SHOWN + 299} well" in html["state"]
 
 

@@ -16,7 +16,7 @@ from witnesspost.daemon.commands.status import ROWS, _plumbing, screenful
 from witnesspost.daemon.lines import QUALITY_WORDS
 from witnesspost.daemon.page import english, words
 from witnesspost.daemon.page.card import card
-from witnesspost.daemon.publish.connection import _REFUSED
+from witnesspost.daemon.publish.connection import REFUSED
 from witnesspost.daemon.signals.patterns import PATTERNS
 from witnesspost.daemon.state import WORDS
 from witnesspost.daemon.status.told import CheckInStatus, OfficeStatus, PausedStatus, ShelvedStatus
@@ -191,7 +191,7 @@ def test_the_offices_link_in_spanish():
     assert spanish.phrase(link.line) == "enlace activo desde hace 2 h, no hay nada pendiente"
     down = msgspec.structs.replace(link, up=False, waiting=42, twice=True)
     for error in (
-        *_REFUSED.values(),
+        *REFUSED.values(),
         "broker:8883 does not answer",
         "nothing listens on broker:8883",
         "the connection to broker:8883 was lost",

@@ -13,7 +13,7 @@ import trustme
 from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.publish.outbox import Outbox
-from witnesspost.daemon.publish.publish import STATE_S, _Sender
+from witnesspost.daemon.publish.publish import STATE_S, Sender
 from witnesspost.rules.book.words import words
 
 from tests.daemon.publish.broker import Broker, Network, free_port
@@ -437,6 +437,6 @@ def test_the_marker_is_whole_or_the_one_before(tmp_path, post):
 
 @pytest.mark.parametrize("payload", [b'"\xf9"', b'{"\xf9": 1}', b"[" * 100_000, b"", b"null", b"[]"])
 def test_what_another_says_under_the_posts_name_ends_nothing(payload):
-    sender = _Sender("witnesspost/kestrel-base", "boot")
+    sender = Sender("witnesspost/kestrel-base", "boot")
     sender.heard(SimpleNamespace(retain=False, payload=payload))
     assert sender.twice_at is None
