@@ -71,7 +71,7 @@ def report(
 
 def _text(day: Day, site: Site, judgement: Judgement | None) -> str:
     from witnesspost.replay.office.audit import audit, logs_and_programs
-    from witnesspost.replay.office.epochs import read_epochs
+    from witnesspost.replay.office.epochs import read_seconds
     from witnesspost.replay.office.facts_of_day import facts_of
     from witnesspost.replay.office.field_frame import FieldFrame, Stated
     from witnesspost.replay.office.pictures import on_paper, pictures, strip_of
@@ -80,7 +80,7 @@ def _text(day: Day, site: Site, judgement: Judgement | None) -> str:
     facts = facts_of(day, site, judgement)
     epochs: Any = judgement.epochs if judgement is not None else None
     if epochs is None and facts.post.role == "rover":
-        epochs = read_epochs(facts.post, site)
+        epochs = read_seconds(facts.post)
     plane: Any = None
     if judgement is not None:
         plane = judgement.frame.plane_of

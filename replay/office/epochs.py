@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from witnesspost.daemon.log.day import PostLogs
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.log.rows import StreamRow
+from witnesspost.daemon.log.rows import FixRow, StreamRow
 from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import SENTENCE, Framer
 from witnesspost.rules.facts import Fix, Tilt
@@ -78,6 +78,32 @@ def read_epochs(post: PostLogs, site: Site, progress: Callable[[float], None] = 
                     streams.append(row.name)
                 _read(log, number, row.name, streams.index(row.name), site, columns)
         progress((number + 1) / len(post.files))
+    return _in_order(post, streams, columns)
+
+
+def read_seconds(post: PostLogs) -> Epochs:
+    """What a picture of the day needs of its epochs, from the table `fix`: one a second and each change of the fix, without the
+    pole's tilt. Raises a LogError."""
+    columns = {name: array.array("d") for name in _COLUMNS}
+    streams: list[str] = []
+    for number, log in enumerate(post.files):
+        clock = _Clock(log)
+        for row in log.rows(FixRow, "ORDER BY rowid"):
+            if row.latitude is None or row.longitude is None or row.height_m is None:
+                continue
+            if row.stream not in streams:
+                streams.append(row.stream)
+            values: tuple[float | None, ...] = (
+                clock.utc(row.t, row.time_s), row.t, number, streams.index(row.stream), row.quality,
+                row.latitude, row.longitude, row.height_m + (row.separation_m or 0.0), row.separation_m,
+                row.age_s, row.station_id, row.sigma_east_m, row.sigma_north_m, row.sigma_up_m, None, None, None,
+            )  # fmt: skip
+            for column, one in zip(columns.values(), values, strict=True):
+                column.append(math.nan if one is None else one)
+    return _in_order(post, streams, columns)
+
+
+def _in_order(post: PostLogs, streams: list[str], columns: dict[str, array.array[float]]) -> Epochs:
     order = np.argsort(_array(columns["utc"]), kind="stable")
     # One column after the other: a day at 10 Hz is a hundred megabytes, which need not be there twice.
     return Epochs(list(post.files), streams, **{name: _array(columns.pop(name))[order] for name in _COLUMNS})

@@ -32,7 +32,7 @@ class Evidence:
 
     def __init__(self, post: PostLogs, site: Site, track: Track, bases: Bases, comparison: Comparison):
         self._site, self._track, self._bases, self._comparison = site, track, bases, comparison
-        self._age_limit_s = _age_limit_s(track.epochs)
+        self._age_limit_s = age_limit_s(track.epochs)
         self._alerts = _alerts(post)
         self._scatter = {segment.number: _scatter(segment) for segment in bases.segments}
         self._compensates = site.tilt is not None and site.tilt.compensates
@@ -148,7 +148,7 @@ def _quantile(values: Sequence[float], share: float) -> float:
     return ordered[low] + (rank - low) * (ordered[min(low + 1, len(ordered) - 1)] - ordered[low])
 
 
-def _age_limit_s(epochs: Epochs) -> float:
+def age_limit_s(epochs: Epochs) -> float:
     """How old corrections may be: 5 s, or three of their usual intervals."""
     fixed = (epochs.quality == FixQuality.RTK_FIXED) & ~np.isnan(epochs.age_s)
     if not fixed.any():

@@ -9,16 +9,21 @@ from typing import Any
 from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError
+from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.office.base import Bases, Check, Segment, bases_of, checks_of
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.links import LinkBin, link
 from witnesspost.rules.datum.explanation import in_words
 from witnesspost.rules.datum.geodesy import DatumError
+from witnesspost.rules.facts import Acknowledge, Health, Shelve, Solved
 from witnesspost.rules.site.model import Site
+
+_OFF_S = 10.0  # between two logs of a post; shorter, one went on from the other
 
 
 class AlertLine(Struct, kw_only=True):
-    """An alert that was nobody's consequence: UTC from and how long (None: to the end), words, and what was done about it."""
+    """An alert that was nobody's consequence: UTC from and how long (None: to the end), words, and what was done about it, by
+    whom, in the order of time."""
 
     post: str
     utc: float | None
@@ -27,6 +32,7 @@ class AlertLine(Struct, kw_only=True):
     rule: str
     say: str
     seen_after_s: float | None
+    done: list[str] = []
 
 
 class DayFacts(Struct, kw_only=True):
@@ -41,6 +47,7 @@ class DayFacts(Struct, kw_only=True):
     link: list[LinkBin]
     first_utc: float | None
     last_utc: float | None
+    power: list[tuple[float, float, str]] = []
     said: list[str] = []
 
     def clock(self, utc: float) -> str:
@@ -74,6 +81,7 @@ def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:
         link=link(bases[0], rovers[0]) if bases and rovers else [],
         first_utc=first.timestamp() if first is not None else None,
         last_utc=last.timestamp() if last is not None else None,
+        power=power_of(post),
     )
 
 
@@ -131,7 +139,62 @@ def _alerts(post: PostLogs) -> list[AlertLine]:
             if change.change == "acknowledged" and change.alert in told:
                 begun, line = told[change.alert]
                 line.seen_after_s = change.t - begun
+        _done(log, list(told.values()))
     return sorted(lines, key=lambda line: line.utc or math.inf)
+
+
+def _done(log: LogFile, told: list[tuple[float, AlertLine]]) -> None:
+    """What people said that they did: of the rule that they name the alert that was raised last, of none all that stood or
+    that nobody had seen."""
+    for t, _, fact in log.inputs(stream=""):
+        if not isinstance(fact, Acknowledge | Shelve | Solved):
+            continue
+        open_then = [(begun, line) for begun, line in told if begun <= t]
+        if fact.rule is None:
+            chosen = [
+                line
+                for begun, line in open_then
+                if line.lasted_s is None or begun + line.lasted_s >= t or (line.seen_after_s or 0.0) + begun >= t
+            ]
+        else:
+            chosen = [line for _, line in open_then if line.rule == fact.rule][-1:]
+        who = f" by {fact.by}" if fact.by else ""
+        if isinstance(fact, Solved):
+            words = f"solved{who}: {fact.step}"
+        else:
+            said = f": {fact.note}" if fact.note else ""
+            did = "seen" if isinstance(fact, Acknowledge) else f"silenced for {fact.for_s / 60:.0f} min"
+            words = f"{did}{who}{said}"
+        for line in chosen:
+            line.done.append(words)
+
+
+def power_of(post: PostLogs) -> list[tuple[float, float, str]]:
+    """UTC from and to, and "off" (between two logs) or "low": the computer's own word of its supply."""
+    found: list[tuple[float, float, str]] = []
+    ended: float | None = None
+    for log in post.files:
+        begins_t, ends_t = log.span()
+        begins, ends = log.utc_at(begins_t), log.utc_at(ends_t)
+        if begins is None or ends is None:
+            ended = None
+            continue
+        if ended is not None and begins.timestamp() - ended > _OFF_S:
+            found.append((ended, begins.timestamp(), "off"))
+        ended = ends.timestamp()
+        low_since: float | None = None
+        for t, _, fact in log.inputs(stream=""):
+            utc = log.utc_at(t)
+            if not isinstance(fact, Health) or fact.under_voltage is None or utc is None:
+                continue
+            if fact.under_voltage and low_since is None:
+                low_since = utc.timestamp()
+            elif not fact.under_voltage and low_since is not None:
+                found.append((low_since, utc.timestamp(), "low"))
+                low_since = None
+        if low_since is not None:
+            found.append((low_since, ended, "low"))
+    return found
 
 
 def _gaps(post: PostLogs) -> list[tuple[str, float, float, str]]:

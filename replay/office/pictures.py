@@ -14,6 +14,7 @@ from witnesspost.daemon.strip.drawing import Titles, picture
 from witnesspost.daemon.strip.reading import StripReader
 from witnesspost.daemon.strip.strip import Strip
 from witnesspost.replay.office.epochs import Epochs
+from witnesspost.replay.office.evidence import age_limit_s
 from witnesspost.replay.office.facts_of_day import DayFacts
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.rules.gnss import FixQuality
@@ -75,7 +76,8 @@ def _kind(quality: Any) -> Any:
     return np.where(quality == FixQuality.RTK_FIXED, 0, np.where(quality == FixQuality.RTK_FLOAT, 1, 2))
 
 
-_LANES = {"fix": 5.0, "age of corrections": 4.0, "base": 3.0, "check-ins": 2.0, "alerts": 1.0}
+_LANES = {"fix": 6.0, "age of corrections": 5.0, "base": 4.0, "check-ins": 3.0, "alerts": 2.0, "power": 1.0}
+_POWER = {"off": (0.8, "#222222"), "low": (0.4, "#8a5a00")}
 
 
 def _strip(facts: DayFacts, epochs: Epochs, shown: Any, strip: Strip) -> Any:
@@ -86,7 +88,7 @@ def _strip(facts: DayFacts, epochs: Epochs, shown: Any, strip: Strip) -> Any:
 
     offset = _offset_s(facts, float(epochs.utc[0]))
     plot = figure(
-        x_axis_type="datetime", y_range=Range1d(start=0.4, end=5.6), height=330, sizing_mode="stretch_width",
+        x_axis_type="datetime", y_range=Range1d(start=0.4, end=6.6), height=370, sizing_mode="stretch_width",
         tools="xpan,xwheel_zoom,xbox_zoom,reset", toolbar_location="above",
     )  # fmt: skip
     plot.toolbar.logo = None
@@ -123,6 +125,10 @@ def _strip(facts: DayFacts, epochs: Epochs, shown: Any, strip: Strip) -> Any:
                 y=[_LANES["alerts"]], left=[(begin_s + band.from_s) * 1000], right=[(begin_s + band.to_s) * 1000],
                 height=0.8 if band.severity == "stop" else 0.4, color="#a3001b" if band.severity == "stop" else "#8a5a00",
             )  # fmt: skip
+    for begins_s, ends_s, how in facts.power:
+        height, colour = _POWER[how]
+        left, right = (begins_s + offset) * 1000, (ends_s + offset) * 1000
+        plot.hbar(y=[_LANES["power"]], left=[left], right=[right], height=height, color=colour, legend_label=f"power {how}")
     for _, utc, seconds, _ in facts.gaps[:_MOST_GAPS]:
         left_ms, right_ms = (utc + offset) * 1000, (utc + seconds + offset) * 1000
         plot.add_layout(BoxAnnotation(left=left_ms, right=right_ms, fill_color="#999999", fill_alpha=0.35))
@@ -156,6 +162,10 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
             plot.scatter(
                 x=east[part], y=north[part], size=(2, 4, 5)[number], color=colour, alpha=0.5, legend_label=f"track, {name}"
             )
+    without = np.flatnonzero(_without_corrections(epochs, shown))
+    if len(without):
+        plot.scatter(x=east[without], y=north[without], marker="inverted_triangle", size=9, color="#222222", fill_alpha=0.0,
+                     legend_label="no corrections arrived")  # fmt: skip
     if judgement is not None:
         first = np.array([judged.point.first for judged in judgement.points])
         second = np.array([judged.point.second for judged in judgement.points])
@@ -167,6 +177,13 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
                              legend_label=f"{name} ({len(at)})")  # fmt: skip
     plot.add_layout(plot.legend[0], "right")
     return plot
+
+
+def _without_corrections(epochs: Epochs, shown: Any) -> Any:
+    """Of the epochs that are drawn: where the corrections were too old, or the receiver used none."""
+    age_s, quality = epochs.age_s[shown], epochs.quality[shown]
+    none = np.isnan(age_s) & (quality != FixQuality.RTK_FIXED) & (quality != FixQuality.RTK_FLOAT)
+    return none | (age_s > age_limit_s(epochs))
 
 
 def _offset_s(facts: DayFacts, utc: float) -> float:

@@ -65,7 +65,9 @@ def page(
         ),
         _bases(facts),
         _checks(facts),
-        _figure("The map", places.get("map"), "The track by its fix, the points by their verdict."),
+        _figure(
+            "The map", places.get("map"), "The track by its fix, where no corrections arrived, the points by their verdict."
+        ),
         _points(judgement) if judgement is not None else "",
         _radio(facts),
         _alerts(facts),
@@ -209,8 +211,11 @@ def _radio(facts: DayFacts) -> str:
 def _alerts(facts: DayFacts) -> str:
     if not facts.alerts:
         return "<h2>Alerts</h2><p>None was raised.</p>"
-    rows = [[_when(facts, line), _t(line.severity), _t(line.say), _t(_lasted(line)), _t(_seen(line))] for line in facts.alerts]
-    heads = ("at", "severity", "what", "lasted", "seen")
+    rows = [
+        [_when(facts, line), _t(line.severity), _t(line.say), _t(_lasted(line)), _t(_what_was_done(line))]
+        for line in facts.alerts
+    ]
+    heads = ("at", "severity", "what", "lasted", "what was done")
     return f"<h2>Alerts</h2>{_table('Each that was nobody’s consequence', heads, rows)}"
 
 
@@ -222,8 +227,9 @@ def _lasted(line: AlertLine) -> str:
     return "to the end" if line.lasted_s is None else _span(line.lasted_s)
 
 
-def _seen(line: AlertLine) -> str:
-    return "by nobody" if line.seen_after_s is None else f"after {_span(line.seen_after_s)}"
+def _what_was_done(line: AlertLine) -> str:
+    seen = "seen by nobody" if line.seen_after_s is None else f"seen after {_span(line.seen_after_s)}"
+    return "; ".join([seen, *line.done])
 
 
 def _span(seconds: float) -> str:

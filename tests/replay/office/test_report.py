@@ -5,8 +5,15 @@ from html.parser import HTMLParser
 
 import pytest
 from click.testing import CliRunner
+from witnesspost.daemon.log.day import Day
+from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.commands.replay import replay
 from witnesspost.replay.commands.report import report
+from witnesspost.replay.office.facts_of_day import power_of
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.source import open_source
+from witnesspost.rules.facts import Acknowledge, Health, Solved
 
 _VOID = {"meta", "br", "rect", "path", "line", "use", "circle", "polyline"}
 
@@ -107,3 +114,37 @@ def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
     assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
     _, text = read(tmp_path / "day.html")
     assert 88.0 < float(re.search(r"Of all frames ([\d.]+)% arrived", text)[1]) < 92.0
+
+
+def test_an_alert_says_what_was_done_and_by_whom_and_the_power_when_it_was_low(tmp_path):
+    log = tmp_path / "kestrel-base.0001.db"
+    source = open_source("corrections-stopped-base:line-silent")
+    written = Log.start(tmp_path, source.site, source.site_text, path=log)
+    pipeline = Pipeline(source.site, written)
+    asked = False
+    for _ in play(pipeline, source.records, end_t=source.end_t):
+        if not asked and pipeline.t > 90:
+            asked = True
+            pipeline.tell(Acknowledge(t=pipeline.t, stream="", by="K. Merle", note="cable swapped"))
+            pipeline.tell(
+                Solved(
+                    t=pipeline.t,
+                    stream="",
+                    rule="corrections-stopped",
+                    cause="line-silent",
+                    step="Check the cable.",
+                    by="K. Merle",
+                )
+            )
+            pipeline.tell(Health(t=pipeline.t, stream="", under_voltage=True))
+    pipeline.tell(Health(t=pipeline.t, stream="", under_voltage=False))
+    pipeline.end()
+    written.close(pipeline.t, "ended")
+    assert run(log, "-o", tmp_path / "day.html").exit_code == 0
+    _, text = read(tmp_path / "day.html")
+    assert "seen by K. Merle: cable swapped" in text
+    assert "solved by K. Merle: Check the cable." in text
+    with Day.open([log]) as day:
+        ((begins, ends, how),) = power_of(day.posts[0])
+    assert how == "low"
+    assert ends - begins > 30
