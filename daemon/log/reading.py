@@ -213,7 +213,7 @@ class LogFile:
         yield from _in_order(group)
 
     def played(self) -> Iterator[tuple[float, str, bytes | Fact]]:
-        """`inputs`, for who lets the time between them and up to the log's end go by. Raises LongSilence."""
+        """`inputs`, for a reader that lets the time between them and up to the log's end go by. Raises LongSilence."""
         last_t = self.run.begun_at_t
         for t, stream, what in self.inputs():
             self._judged(last_t, t)

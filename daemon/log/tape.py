@@ -1,4 +1,4 @@
-"""What a log was fed as the lines of a tape (JSON Lines), for who carries an hour of it away.
+"""What a log was fed as the lines of a tape (JSON Lines), for whoever carries an hour of it away.
 
 {"tape": 1, "streams": ["corrections", "receiver"], "note": "…", "site": {…}}
 {"t": 12.345, "stream": "corrections", "hex": "d300…"}

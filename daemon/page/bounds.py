@@ -37,7 +37,7 @@ class Bounds:
     def admit(self, address: str) -> Slot | None:
         """A place for a new connection, None where there is none.
 
-        Among strangers the oldest of the address that has most gives way: who floods takes his own places alone.
+        Among strangers the oldest of the address that has most gives way: whoever floods takes his own places alone.
         """
         if len(self._slots) >= MOST or sum(slot.address == address for slot in self._slots) >= MOST_OF_ONE:
             return None

@@ -127,7 +127,7 @@ class Gate:
         return SLOW_S if full else 0.0
 
     def end(self, address: str, pin: str, t: float) -> Session | None:
-        """Try the PIN: the session of who knows it."""
+        """Try the PIN: the session of whoever knows it."""
         if self._pin is not None and hmac.compare_digest(self._digest(pin), self._pin):
             self._wrong.pop(address, None)
             session = Session()

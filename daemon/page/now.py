@@ -78,7 +78,7 @@ class Now:
 
 
 def state(sight: Sight) -> Html:
-    """The state over the whole width, for Now and for who has not come in (who reads the word alone: `bare`)."""
+    """The state over the whole width, for Now and for whoever has not come in (who reads the word alone: `bare`)."""
     key, roots = sight.key, sight.roots
     lines: list[Html] = []
     if key == "unheard":

@@ -36,7 +36,7 @@ class Driver:
         self._thread.start()
 
     def set(self, on: bool) -> None:
-        """Wish for it to be on or off: the last wish counts."""
+        """Ask for it to be on or off: the last request counts."""
         with self._news:
             self._wanted = on
             self._news.notify_all()
@@ -48,7 +48,7 @@ class Driver:
         return None if self.works else self.refused or self._failed or f"{self.name}: it does not answer"
 
     def close(self) -> None:
-        """Wish for the end, switched off; see `join`."""
+        """Ask it to switch off and to end; see `join`."""
         with self._news:
             self._closing = True
             self._news.notify_all()

@@ -62,11 +62,11 @@ class Panel:
         self._show()
 
     def see(self, changes: list[Change]) -> None:
-        """The post's state may be another: show it before all else."""
+        """The post's state may have changed: show it before all else."""
         self._show()
 
     def turn(self, t: float) -> None:
-        """Beat on, look at the button, and see whether the outputs still answer."""
+        """Keep the rhythm, look at the button, and see whether the outputs still answer."""
         self._show()
         for later in (self._signals.step(t), self._button.step(t) if self._button is not None else None):
             if later is not None:

@@ -59,7 +59,7 @@ def nmea_checksum(body: bytes) -> int:
 
 
 class Framer:
-    """One line's bytes into units `(kind, bytes)`. All units joined are the bytes fed, but for those still waited on."""
+    """One line's bytes into units `(kind, bytes)`. All units joined are the bytes fed, but those that wait for their rest."""
 
     def __init__(self) -> None:
         self._waiting = b""

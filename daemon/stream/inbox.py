@@ -1,4 +1,4 @@
-"""The hand-over to the thread that owns pipeline and log: bounded, fair between streams, never a wait for who brings."""
+"""The hand-over to the thread that owns pipeline and log: bounded, fair between streams, whoever brings never waits."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Chunk(NamedTuple):
 
 
 class Full(Exception):
-    """More facts wait than anybody honest brings."""
+    """More facts are waiting than any working companion brings."""
 
 
 class Inbox:
@@ -74,7 +74,7 @@ class Inbox:
         return [item for _, item in sorted(taken, key=_order)]
 
     def begin_turn(self, most_bytes: int = TURN_BYTES) -> None:
-        """Each stream may be taken so much of until the next turn begins."""
+        """At most this much is taken of each stream until the next turn begins."""
         with self._changed:
             for line in self._all():
                 line.left_bytes = most_bytes

@@ -296,7 +296,7 @@ def _key(source: Source, site: Site, wanted: frozenset[type[Fact]]) -> bytes:
 
 @cache
 def _program() -> list[str | bytes]:
-    """Who reads: the source of what is between a log's bytes and the rules, and the libraries' versions."""
+    """What reads them: the source of what is between a log's bytes and the rules, and the libraries' versions."""
     source = hashlib.blake2b(digest_size=_DIGEST_BYTES)
     for module in _READS:
         source.update(inspect.getsource(module).encode())

@@ -73,7 +73,7 @@ class Crew:
         return begins <= t < ends and not any(event.during(t) for event in self._occupies)
 
     def speed_m_s(self, t: float) -> float:
-        """How fast the rover goes over the ground."""
+        """The rover's speed over the ground."""
         begins, ends, start, end = self._leg(t)
         return math.dist(start[:2], end[:2]) / (ends - begins) if self.walking(t) else 0.0
 

@@ -195,7 +195,7 @@ class StationIdSet(Event):
 
 
 class StationAt(Event):
-    """A service's or a moving base's station is so many metres from where it began, and goes on at these speeds."""
+    """A service's or a moving base's station is this many metres from where it began, and goes on at these speeds."""
 
     to: StationId | None = None
     east_m: float = 0.0
@@ -247,7 +247,7 @@ class PoleTilt(Event):
 
 
 class PoleLength(Event):
-    """The pole is so much longer than anybody has typed (shorter: less than zero)."""
+    """The pole is longer by this much than what was typed (shorter: less than zero)."""
 
     by_m: float
 
