@@ -188,6 +188,13 @@ class TestWhatCameBeforeTheSilenceDoesNotCount:
         bench.play([], 100.0)  # one and a half times as long as they were apart
         assert bench.findings()[0].causes[0].cause == "line-silent"
 
+    @pytest.mark.parametrize(("after_s", "cause"), [(85.0, "station-messages-only"), (95.0, "line-silent")])
+    def test_those_that_are_over_a_minute_apart_count_as_a_minute(self, day, after_s, cause):
+        bench = day.bench(CorrectionsStopped)
+        seldom = [traffic(t, frames=1, frame_bytes=27, by_message={"1006": (1, 27)}, **OURS) for t in (62.0, 162.0)]
+        bench.play([*minute(day), *seldom], 162.0 + after_s)
+        assert bench.findings()[0].causes[0].cause == cause
+
 
 def lossy(day, lost, until=180.0):
     return [day.epoch(t) for t in day.every(1.0, 1.0, until) if not lost(round(t))]
