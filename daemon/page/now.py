@@ -111,7 +111,10 @@ def todo(sight: Sight, form: Form) -> Html:
         inside.append(tag("h2", words.WHAT_SOLVED if over else words.FIRST))
         inside += _steps(first.rule, first.cause, first.steps, first.hints, over=over)
     if sight.alerts:
-        unseen = any(alert.state != "acknowledged" for alert in sight.alerts)
+        # What follows from an alert that somebody has seen asks for nobody; what is over waits to be seen, whatever it was.
+        unseen = any(
+            alert.state == "normal" or (alert.state == "raised" and alert.because_of is None) for alert in sight.alerts
+        )
         inside.append(_say(form, seen=unseen, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
     card = tag("form", *inside, method="post", action="/", class_="card") if inside else None
     return tag("section", card, id="todo")

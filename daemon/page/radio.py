@@ -14,6 +14,8 @@ from witnesspost.daemon.page.sight import Sight
 from witnesspost.rules.book.radio import site_horizon_km
 from witnesspost.rules.site.model import RadioTable, Site
 
+_MISSED = 3.0  # intervals: as the rules count silence (corrections-stopped)
+
 
 class Radio:
     """The place itself."""
@@ -47,6 +49,8 @@ class Radio:
             rows.append((port.stream, rate))
         for epoch in status.epochs if status is not None else []:
             every = words.EPOCHS.format(rate=1.0 / epoch.interval_s) if epoch.interval_s else words.NOT_KNOWN
+            if epoch.interval_s and epoch.ago_s > _MISSED * epoch.interval_s:
+                every = words.NONE_NOW
             rows.append((words.EPOCHS_OF.format(station=epoch.station_id), every))
             if epoch.came_share is not None:
                 rows.append((words.SHARE, f"{100 * epoch.came_share:.0f} %"))
@@ -82,7 +86,7 @@ def settings(site: Site) -> Html:
         name = words.RADIO_KEYS[field.name]
         title = tag("th", f"{name}: {words.DIFFERS}" if differs else name, scope="row")
         rows.append(tag("tr", title, *cells, class_="differs" if differs else None))
-    return tag("table", tag("thead", head), tag("tbody", *rows))
+    return tag("table", tag("thead", head), tag("tbody", *rows), class_="ends")
 
 
 def _said(value: object) -> str:

@@ -108,6 +108,15 @@ def test_seen_and_quiet_are_told_with_the_name(served):
     assert 'value="Kim"' in browser.get("/").text, "the name is there the next time"
 
 
+def test_what_follows_from_a_seen_stop_asks_nobody_to_see_it(served):
+    late = structs.replace(ALERT, rule="corrections-late", because_of="corrections-stopped", number=2)
+    seen = structs.replace(STOP, state="acknowledged")
+    browser = served.inside()
+    for alerts, asked in (((STOP, late), 1), ((seen, late), 0), ((seen, structs.replace(late, state="normal")), 1)):
+        served.stands(*alerts, shown="stop")
+        assert browser.get("/").text.count('value="seen"') == asked
+
+
 def test_that_was_it_is_told_with_its_step(served):
     served.stands(STOP, shown="stop")
     browser = served.inside()
