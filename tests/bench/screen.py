@@ -36,13 +36,7 @@ def rows(short: bool) -> Iterator[Row]:
             phone.go(f"{rover.address}/")
             phone.write("#pin", PIN)
             phone.tap("button.main", leads_on=True)
-            targets = []
-            for path in _PLACES:
-                for width in (320, 1280):
-                    phone.look(width)
-                    phone.go(rover.address + path)
-                    targets.append(phone.smallest_target())
-            waited = [_stop(rover, phone) for _ in range(1 if short else 5)]
+            waited_s = _stop(rover, phone)
             contrasts = []
             for width, dark in _LOOKS:
                 phone.look(width, dark=dark)
@@ -50,30 +44,25 @@ def rows(short: bool) -> Iterator[Row]:
                 for state in _STATES:
                     phone.js(f"document.querySelector('#state').className = 'state is-{state}'")
                     contrasts += phone.contrasts("#state h1, #state .say, #state .since")
+            targets = []
+            for path in _PLACES:
+                for width in (320, 1280):
+                    phone.look(width)
+                    phone.go(rover.address + path)
+                    targets.append(phone.smallest_target())
         finally:
             if rover is not None:
                 rover.close()
             chromium.close()
-    yield at_most(
-        "k",
-        "a stop, from the end of its delay to the phone, worst",
-        1.0,
-        max(waited),
-        " s",
-        f" (of {len(waited)})",
-    )
+    yield at_most("k", "a stop, from the end of its delay to the phone", 1.0, waited_s, " s")
     yield at_least("k", "contrast of the state's word and the steps, any look", 7.0, min(contrasts), " : 1")
     yield at_least("k", "the smallest thing to touch, any place", 44.0, min(targets), " px")
 
 
 def _stop(rover: LiveRover, phone: Phone) -> float:
     """Seconds from the moment at which the silence has lasted for the rule's delay until the phone shows a stop."""
-    rover.corrections = True
-    phone.go(f"{rover.address}/")
-    phone.until("document.querySelector('#state').dataset.state !== 'stop'")
-    if phone.js("document.querySelector('[value=seen]') !== null"):
-        phone.write("#by", "bench")
-        phone.tap("[value=seen]", leads_on=True)
+    # Ten seconds on the mark: by then it is known how often epochs come, and the delay is the short one.
+    phone.until("document.querySelector('#ready').innerText.includes('last check-in')", 60)
     phone.until("document.querySelector('#state').dataset.state === 'well'")
     phone.js(f"window.found = 0; {_SEEN}.observe(document.body, {{subtree: true, attributes: true, childList: true}})")
     rover.corrections = False
