@@ -149,11 +149,13 @@ def _runs(epochs: Epochs, number: int) -> tuple[Any, Any]:
 
 
 def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) -> Any:
+    from bokeh.models import NumeralTickFormatter
     from bokeh.plotting import figure
 
     plot = figure(match_aspect=True, height=520, sizing_mode="stretch_width", tools="pan,wheel_zoom,box_zoom,reset",
                   x_axis_label="east, m", y_axis_label="north, m", toolbar_location="above")  # fmt: skip
     plot.toolbar.logo = None
+    plot.xaxis.formatter = plot.yaxis.formatter = NumeralTickFormatter(format="0")
     east, north = plane(epochs.latitude[shown], epochs.longitude[shown])
     kind = _kind(epochs.quality[shown])
     for number, (name, colour) in enumerate(_FIX):

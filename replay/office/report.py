@@ -215,7 +215,7 @@ def _alerts(facts: DayFacts) -> str:
         [_when(facts, line), _t(line.severity), _t(line.say), _t(_lasted(line)), _t(_what_was_done(line))]
         for line in facts.alerts
     ]
-    heads = ("at", "severity", "what", "lasted", "what was done")
+    heads = ("at", "severity", "what", "lasted", "seen")
     return f"<h2>Alerts</h2>{_table('Each that was nobody’s consequence', heads, rows)}"
 
 
@@ -228,7 +228,7 @@ def _lasted(line: AlertLine) -> str:
 
 
 def _what_was_done(line: AlertLine) -> str:
-    seen = "seen by nobody" if line.seen_after_s is None else f"seen after {_span(line.seen_after_s)}"
+    seen = "by nobody" if line.seen_after_s is None else f"after {_span(line.seen_after_s)}"
     return "; ".join([seen, *line.done])
 
 
@@ -239,7 +239,7 @@ def _span(seconds: float) -> str:
 
 
 def _height(metres: float | None) -> str:
-    return "" if metres is None else f"{metres:.3f} m"
+    return "" if metres is None else f"{metres:.3f}\N{NO-BREAK SPACE}m"
 
 
 def _mm(metres: float) -> str:
