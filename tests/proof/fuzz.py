@@ -507,7 +507,7 @@ def _row(reader: Reader, length: Length, share: float) -> Row:
     worst_s = 0.0
     while (count < 100) if length.short else (time.monotonic() < until):
         begun = time.process_time()
-        if (bad := tried(reader, count)) is not None and len(wrong) < 20:
+        if (bad := tried(reader, length.first + count)) is not None and len(wrong) < 20:
             wrong.append(bad)
         worst_s = max(worst_s, time.process_time() - begun)
         count += 1

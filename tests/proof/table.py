@@ -21,10 +21,11 @@ class Row(NamedTuple):
 
 class Length(NamedTuple):
     """How much is tried: `short` as little as shows that it can be, else until `minutes` have gone by for a part that has no
-    number of its own."""
+    number of its own; `first` is the number of the fuzz's first case."""
 
     short: bool
     minutes: float
+    first: int = 0
 
     def of(self, whole: int, short: int) -> int:
         """A number of cases."""
