@@ -11,6 +11,7 @@ import click
 from tests.bench import (
     adversarial,
     alarm,
+    archive,
     day,
     known,
     length,
@@ -38,6 +39,7 @@ _PARTS = {
     "length": length,
     "site files": site_files,
     "office": office,
+    "archive": archive,
 }
 
 

@@ -33,7 +33,11 @@ def asked(archive: str | Path, sql: str) -> Iterator[Answer]:
         raise CannotAsk(f"{archive}: is no archive; expected a folder that `witnesspost gather` wrote")
     if not any(root.glob("post=*/day=*")):
         raise CannotAsk(f"{archive}: holds no day yet; gather logs into it first")
-    with _in_one_line(), tempfile.TemporaryDirectory(prefix="witnesspost-ask-") as spill, _connected(root, spill) as connection:
+    with (
+        _in_one_line(),
+        tempfile.TemporaryDirectory(prefix="witnesspost-") as spill,
+        _connected(root, spill, sql) as connection,
+    ):
         _only_reads(connection, sql)
         found = connection.execute(sql)
         yield Answer([name for name, *_ in found.description or ()], _rows(found))
@@ -45,11 +49,11 @@ def questions() -> dict[str, str]:
 
 
 @contextlib.contextmanager
-def _connected(root: Path, spill: str) -> Iterator[duckdb.DuckDBPyConnection]:
+def _connected(root: Path, spill: str, sql: str) -> Iterator[duckdb.DuckDBPyConnection]:
     """A database in memory that has the views, and may read nothing but the archive from then on."""
     settings: dict[str, Any] = {"autoinstall_known_extensions": False, "autoload_known_extensions": False}
     with contextlib.closing(duckdb.connect(config={**settings, "temp_directory": spill})) as connection:
-        connection.execute(script(root))
+        connection.execute(script(root, sql))
         connection.execute(f"SET allowed_directories = ['{root.as_posix().replace(chr(39), 2 * chr(39))}']")
         connection.execute("SET enable_external_access = false")
         connection.execute("SET lock_configuration = true")

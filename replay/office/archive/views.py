@@ -6,6 +6,7 @@ archive's folder (`cd ARCHIVE && duckdb -init views.sql`). Another engine reads 
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -28,39 +29,39 @@ QUESTIONS: dict[str, Question] = {
         "What was raised, when, why, and how long did it last?",
         f"""
         WITH lives AS (
-            SELECT post, {_FOLDER_OF.format("events")} AS folder, seq, min(seq) OVER (
-                PARTITION BY post, folder ORDER BY seq ROWS BETWEEN 1 FOLLOWING AND UNBOUNDED FOLLOWING) AS next_seq
+            SELECT post, {_FOLDER_OF.format("events")} AS folder, seq
             FROM events WHERE kind = 'log-started'
         ), told AS (
             SELECT changes.*, {_FOLDER_OF.format("changes")} AS folder FROM changes
         ), lived AS (
             SELECT told.*, coalesce(lives.seq, 0) AS life FROM told ASOF LEFT JOIN lives
                 ON told.post = lives.post AND told.folder = lives.folder AND told.seq >= lives.seq
-        ), began AS (
-            SELECT * FROM lived WHERE change = 'raised'
-            QUALIFY row_number() OVER (PARTITION BY post, folder, life, alert ORDER BY seq) = 1
         ), became AS (
-            SELECT post, folder, life, alert, arg_max(severity, seq) FILTER (change = 'raised') AS severity,
-                arg_max_null(because_of, seq) FILTER (change = 'raised') AS because_of,
-                max(seq) FILTER (change = 'raised') AS raised_seq, min(utc) FILTER (change = 'acknowledged') AS seen_utc
-            FROM lived GROUP BY ALL
+            SELECT post, folder, life, alert, rule, min(seq) FILTER (change = 'raised') AS seq,
+                max(seq) FILTER (change = 'raised') AS raised_seq, min(utc) FILTER (change = 'acknowledged') AS seen_utc,
+                arg_min(run, seq) FILTER (change = 'raised') AS run, arg_min(utc, seq) FILTER (change = 'raised') AS utc,
+                arg_min(local, seq) FILTER (change = 'raised') AS local,
+                arg_min(cause, seq) FILTER (change = 'raised') AS cause, arg_min(say, seq) FILTER (change = 'raised') AS say,
+                arg_min(stream, seq) FILTER (change = 'raised') AS stream,
+                arg_max(severity, seq) FILTER (change = 'raised') AS severity,
+                arg_max_null(because_of, seq) FILTER (change = 'raised') AS because_of
+            FROM lived GROUP BY ALL HAVING count(*) FILTER (change = 'raised') > 0
         ), ended AS (
-            SELECT lived.post, lived.folder, lived.life, lived.alert, min(utc) AS utc, min(local) AS local
-            FROM lived JOIN became USING (post, folder, life, alert)
-            WHERE change IN ('normal', 'cleared') AND seq > raised_seq GROUP BY ALL
+            SELECT lived.post, lived.folder, lived.life, lived.alert, lived.rule, min(lived.utc) AS utc,
+                min(lived.local) AS local
+            FROM lived JOIN became USING (post, folder, life, alert, rule)
+            WHERE change IN ('normal', 'cleared') AND lived.seq > raised_seq GROUP BY ALL
         ), logs_end AS (
             SELECT post, run, utc + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS utc,
                 local + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS local
             FROM logs
         )
-        SELECT began.post, began.run, began.alert, began.seq, began.utc AS raised_utc, began.local AS raised_local,
+        SELECT post, became.run, alert, became.seq, became.utc AS raised_utc, became.local AS raised_local,
             coalesce(ended.local, logs_end.local) AS ended_local, ended.utc IS NULL AS open_at_the_end,
-            round(epoch(coalesce(ended.utc, logs_end.utc) - began.utc), 1) AS lasted_s,
-            round(epoch(became.seen_utc - began.utc), 1) AS seen_after_s,
-            became.severity, began.rule, began.cause, became.because_of, began.stream, began.say
-        FROM began JOIN became USING (post, folder, life, alert) LEFT JOIN ended USING (post, folder, life, alert)
-            LEFT JOIN logs_end ON logs_end.post = began.post AND logs_end.run = began.run
-        ORDER BY raised_utc, began.post, began.seq""",
+            round(epoch(coalesce(ended.utc, logs_end.utc) - became.utc), 1) AS lasted_s,
+            round(epoch(seen_utc - became.utc), 1) AS seen_after_s, severity, rule, cause, because_of, stream, say
+        FROM became LEFT JOIN ended USING (post, folder, life, alert, rule) LEFT JOIN logs_end USING (post, run)
+        ORDER BY raised_utc, post, seq""",
     ),
     "lost_corrections": Question(
         "Which posts lost corrections most, by cause and hour of their day?",
@@ -145,20 +146,41 @@ QUESTIONS: dict[str, Question] = {
 }
 
 
-def script(root: Path | None = None) -> str:
-    """The SQL that makes the views; paths relative to the archive's folder, or under `root`."""
+def script(root: Path | None = None, asked: str = "") -> str:
+    """The SQL that makes the views; paths relative to the archive's folder, or under `root`.
+
+    Each table costs a look into every folder of the archive: of `asked` only the views that its words may mean are made, all
+    where there is none among them.
+    """
     at = f"{root.as_posix().replace(_QUOTE, 2 * _QUOTE)}/" if root is not None else ""
+    wanted = _wanted(asked)
     lines = [_HEAD]
     for name in PARTS:
-        lines.append(_table(name, f"{at}post=*/day=*/run=*/{name}.parquet", "post: VARCHAR, day: DATE, run: VARCHAR"))
+        if name in wanted:
+            lines.append(_table(name, f"{at}post=*/day=*/run=*/{name}.parquet", "post: VARCHAR, day: DATE, run: VARCHAR"))
     logs = GatheredRow.table
-    lines.append(_table(logs, f"{at}{logs}/post=*/run=*/{logs}.parquet", "post: VARCHAR, run: VARCHAR"))
+    if logs in wanted:
+        lines.append(_table(logs, f"{at}{logs}/post=*/run=*/{logs}.parquet", "post: VARCHAR, run: VARCHAR"))
     for name, question in QUESTIONS.items():
-        lines.append(f"CREATE OR REPLACE VIEW {name} AS{question.sql};")
-        lines.append(f"COMMENT ON VIEW {name} IS {_QUOTE}{question.asked.replace(_QUOTE, 2 * _QUOTE)}{_QUOTE};\n")
+        if name in wanted:
+            lines.append(f"CREATE OR REPLACE VIEW {name} AS{question.sql};")
+            lines.append(f"COMMENT ON VIEW {name} IS {_QUOTE}{question.asked.replace(_QUOTE, 2 * _QUOTE)}{_QUOTE};\n")
     return "\n".join(lines)
 
 
+def _wanted(sql: str) -> set[str]:
+    """The tables and views whose names stand in the SQL, and those that they are made of; all where none does."""
+    everything = {*PARTS, GatheredRow.table, *QUESTIONS}
+    found = everything & set(_WORD.findall(sql.lower()))
+    if not found:
+        return everything
+    for name in reversed(QUESTIONS):  # each is made of what stands before it
+        if name in found:
+            found |= everything & set(_WORD.findall(QUESTIONS[name].sql))
+    return found
+
+
+_WORD = re.compile(r"\w+")
 _QUOTE = "'"
 _HEAD = """-- What the archive answers. Written by `witnesspost gather`: put views of your own into a file of your own.
 -- Read it in this folder: cd ARCHIVE && duckdb -init views.sql
