@@ -36,7 +36,7 @@ td.n, th.n { text-align: right; } .bad { font-weight: 700; } .under { color: var
 .sign { margin-top: 2rem; border-top: 1px solid var(--ink); padding-top: .4rem; min-height: 4rem; }
 .scroll { overflow-x: auto; } code { overflow-wrap: anywhere; }
 .paper { display: none; }
-@media print { @page { size: A4; margin: 10mm; } body { font-size: 7.5px; line-height: 1.25; padding: 0; max-width: none; }
+@media print { @page { size: A4; margin: 10mm; } body { font-size: 7.5px; line-height: 1.15; padding: 0; max-width: none; }
   h1 { font-size: 13px; } h2 { font-size: 9px; margin: .3rem 0 .1rem; break-after: avoid; } .verdict { font-size: 10px; }
   .none { font-size: 16px; } .screen, .on-screen { display: none; } .paper { display: block; float: left; width: 6.4cm;
   margin: 0 .5cm .2cm 0; } .scroll { overflow: hidden; } td:first-child { white-space: nowrap; }
@@ -228,7 +228,7 @@ def _lasted(line: AlertLine) -> str:
 
 
 def _what_was_done(line: AlertLine) -> str:
-    seen = "by nobody" if line.seen_after_s is None else f"after {_span(line.seen_after_s)}"
+    seen = "by\N{NO-BREAK SPACE}nobody" if line.seen_after_s is None else f"after {_span(line.seen_after_s)}"
     return "; ".join([seen, *line.done])
 
 
