@@ -18,10 +18,13 @@ import tomli_w
 from click.testing import CliRunner
 from witnesspost.daemon.cli import main
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.replay.play.proving import all_scenarios
+from witnesspost.replay.world.scenario import FOLDER
 
 from tests.replay.office.archive.logs import write_log
 
 QUIET, CABLE, NEIGHBOUR = "quiet-hour-base", "radio-cable-pulled-and-back", "neighbours-base-on-our-channel"
+DAYS = 30
 OFF = "[rules.corrections-stopped]\noff = true\n"
 
 
@@ -238,3 +241,19 @@ class TestCluster:
             time.sleep(0.05)
         done = run("season", logs, "--scheduler", cluster.scheduler_address)
         assert (done.exit_code, "has no workers" in done.output) == (2, True), done.output
+
+
+@pytest.mark.slow
+def test_thirty_invented_days_are_judged_as_they_were(tmp_path):
+    """Each family of trouble, and days on which nothing was wrong: then is what sounded, and today's figures say the same."""
+    names = [told.name for told in all_scenarios()]
+    days = names[:: len(names) // DAYS][:DAYS]
+    for number, name in enumerate(days):
+        write_log(tmp_path / "logs", name, until_s=150, post=f"day-{number}")
+    wanted = sounded(tmp_path / "logs")
+    assert len({rule for rule, _, _ in wanted}) >= 5
+    for grid in FOLDER.glob("*.gtx"):
+        shutil.copy(grid, tmp_path / "logs")
+    status, found, said = season(tmp_path / "logs")
+    assert (status, said) == (0, "")
+    assert found == {key: (count, count) for key, count in wanted.items()}
