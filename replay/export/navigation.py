@@ -16,6 +16,14 @@ _BEIDOU_WEEK_0 = 1356  # the GPS week in which BeiDou's weeks begin (BDS-SIS-ICD
 _GALILEO_WEEK_0 = 1024  # and Galileo's (Galileo OS SIS ICD, 5.1.2)
 
 
+class _Clock(NamedTuple):
+    """The clock's polynomial: s, s/s, s/s²."""
+
+    bias: float
+    drift: float
+    drift_rate: float
+
+
 class Broadcast(NamedTuple):
     """A navigation record: RINEX's satellite, the time of clock in the constellation's own calendar, and the values."""
 
@@ -95,8 +103,8 @@ def _glonass(name: str, sent: Ephemeris, about_ms: int) -> Broadcast | None:
 _KEPLERIAN = {1019: _gps, 1044: _gps, 1042: _beidou, 1045: _galileo, 1046: _galileo}
 
 
-def _clock_terms(sent: Ephemeris) -> tuple[float, float, float]:
-    return sent["af0"], sent["af1"], sent["af2"]
+def _clock_terms(sent: Ephemeris) -> _Clock:
+    return _Clock(sent["af0"], sent["af1"], sent["af2"])
 
 
 def _orbit(sent: Ephemeris) -> tuple[float, ...]:

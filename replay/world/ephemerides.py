@@ -53,6 +53,14 @@ _SYSTEMS = {
 }
 
 
+class _Clock(NamedTuple):
+    """A clock's polynomial: s, s/s, s/s²."""
+
+    bias: float
+    drift: float
+    drift_rate: float
+
+
 class _Sent(NamedTuple):
     """What a Keplerian ephemeris says: seconds, metres, radians."""
 
@@ -62,7 +70,7 @@ class _Sent(NamedTuple):
     dn: float
     omega0: float
     omega_dot: float
-    clock: tuple[float, float, float]
+    clock: _Clock
 
 
 def ephemeris(sky: Sky, system: str, prn: int, t_s: float) -> bytes | None:
@@ -92,7 +100,7 @@ def _sent(sky: Sky, index: int, system: _System, t_s: float) -> _Sent:
     )
 
 
-def _clock(at: Elements) -> tuple[float, float, float]:
+def _clock(at: Elements) -> _Clock:
     """The clock's polynomial that cancels F e √A sin E, the receivers' correction for relativity (IS-GPS-200, 20.3.3.3.3.1)."""
     e, n = at.eccentricity, at.motion_rad_s
     anomaly = at.mean_anomaly_rad
@@ -102,7 +110,7 @@ def _clock(at: Elements) -> tuple[float, float, float]:
     bend = -e * math.sin(anomaly) * rate**2 / (1 - e * math.cos(anomaly))
     size = -2 * math.sqrt(EARTH_GM_M3_S2) / SPEED_OF_LIGHT_M_S**2 * e * math.sqrt(at.axis_m)
     sin, cos = math.sin(anomaly), math.cos(anomaly)
-    return -size * sin, -size * cos * rate, -size * (cos * bend - sin * rate**2) / 2
+    return _Clock(-size * sin, -size * cos * rate, -size * (cos * bend - sin * rate**2) / 2)
 
 
 def _gps(prn: int, sent: _Sent) -> bytes:
