@@ -26,7 +26,8 @@ class Pulse(Struct, frozen=True, kw_only=True):
 
     `utc` is `t` by the receivers' word. `shown` is the post's state, `silent` true where it is not to be heard. `ready` once
     the log could be written and each port was tried. `stuck` names the port readers that no longer come round. `lost_bytes`
-    are those that found no room on their way to the log. `ended` once the log is closed.
+    are those that found no room on their way to the log. `check_passed_t` is when the last check on a control point was done,
+    None where it has not passed. `ended` once the log is closed.
     """
 
     t: float
@@ -38,6 +39,7 @@ class Pulse(Struct, frozen=True, kw_only=True):
     stuck: tuple[str, ...]
     log: LogStatus
     lost_bytes: int
+    check_passed_t: float | None = None
     ended: bool = False
 
 

@@ -289,6 +289,7 @@ class Service:
             state, silent = "fault", self._fault_seen
         elif state == "well" and not (self._ready and tried and all(reader.state != "waiting" for reader in self.readers)):
             state = "starting"
+        check = self.pipeline.last_check
         return Pulse(
             t=t,
             utc=self._utc(t),
@@ -302,6 +303,7 @@ class Service:
             ),
             log=log,
             lost_bytes=self.inbox.lost_bytes,
+            check_passed_t=None if check is None or not check[1]["passed"] else check[0],
             ended=ended,
         )
 

@@ -11,7 +11,7 @@ from witnesspost.rules.site.model import Severity
 State = Literal["dark", "starting", "well", "past", "note", "check", "stop", "fault"]
 
 
-WORDS: Mapping[State, str] = {"past": "stop over, not seen"}
+WORDS: Mapping[str, str] = {"past": "stop over, not seen"}
 """What people read, where it is not the state itself."""
 
 

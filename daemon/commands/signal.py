@@ -10,9 +10,8 @@ import click
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.signals.bank import Bank
 from witnesspost.daemon.signals.driver import OPEN_S
-from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm
+from witnesspost.daemon.signals.patterns import PASSED, PATTERNS, Rhythm, Said
 from witnesspost.daemon.signals.signals import Signals
-from witnesspost.daemon.state import State
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.site.model import SiteError
 from witnesspost.rules.site.salvage import salvage
@@ -58,15 +57,18 @@ def play(signals: Signals, clock: Callable[[], float], sleep: Callable[[float], 
         _play_one(signals, "dark", clock, sleep)
 
 
-def _play_one(signals: Signals, state: State, clock: Callable[[], float], sleep: Callable[[float], None]) -> None:
-    pattern = PATTERNS[state]
+def _play_one(signals: Signals, said: Said, clock: Callable[[], float], sleep: Callable[[float], None]) -> None:
+    pattern = PATTERNS[said]
     for_s = max(_once_s(pattern.light), _once_s(pattern.sound), _PAUSE_S)
     end = clock() + for_s
+    if said == PASSED:
+        signals.show("well", clock(), silent=True)
+        signals.check_passed(clock())
     while (t := clock()) < end:
-        signals.show(state, t)
+        signals.show("well" if said == PASSED else said, t, silent=said == PASSED)
         sleep(_WAIT_S)
 
 
 def _once_s(rhythm: Rhythm | None) -> float:
-    """One turn without its last rest, and a second more, in seconds."""
-    return sum(rhythm.beats_ms[:-1]) / 1000.0 + 1.0 if rhythm else 0.0
+    """Its turns (one where it has no end) without the last rest, and a second more, in seconds."""
+    return (rhythm.turns * rhythm.period_ms - rhythm.beats_ms[-1]) / 1000.0 + 1.0 if rhythm else 0.0

@@ -84,7 +84,7 @@ def _signals(site: Site) -> Html:
 
 
 def _signal(state: str, pattern: Pattern) -> Html:
-    word = words.phrase(WORDS.get(state, state))  # type: ignore[call-overload]
+    word = words.phrase(WORDS.get(state, state))
     name = tag("h2", sign(state) if state != "dark" else None, tag("span", word))
     told = tag("div", name, tag("p", words.phrase(pattern.meaning)), class_="told")
     rhythms = [(words.LIGHT, pattern.seen, pattern.light), (words.SOUND, pattern.heard, pattern.sound)]

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from witnesspost.daemon.page.html import Html, tag
+from witnesspost.daemon.signals.patterns import PASSED
 
 _OCTAGON = "M8 2h8l6 6v8l-6 6H8l-6-6V8z"
 _RING = "M12 2a10 10 0 1 1 0 20a10 10 0 0 1 0-20z"
 _PATHS = {
     "stop": (_OCTAGON, "M6.5 12h11"),
+    PASSED: (_RING, "M12 7.5v9M7.5 12h9"),
     "past": (_OCTAGON, "M8 12.5l3 3 5.5-6.5"),
     "check": ("M12 2.5L23 21.5H1z", "M12 9v6M12 17.6v.9"),
     "note": (_RING, "M12 10.5v7M12 6.5v.9"),

@@ -16,6 +16,7 @@ from witnesspost.rules.facts import Acknowledge, OutputFailed, Shelve
 from witnesspost.rules.site.model import Site
 
 SHELVE_S = 600.0
+_NEWS_S = 2.0  # a check that passed longer ago is not shown by a panel that starts anew: some turns of the loop
 
 
 class NoOutput(Exception):
@@ -46,6 +47,7 @@ class Panel:
         self._bank: Bank | None = None
         self._button: Button | None = None
         self._pulse: Pulse | None = None
+        self._passed_t: float | None = None
 
     def start(self, post: PostView) -> None:
         """Open everything, each output on its own thread, and show how things stand."""
@@ -89,7 +91,12 @@ class Panel:
         pulse = self._post.pulse()
         if pulse is not self._pulse:  # the loop has come round since: the same word again would hide that it stands still
             self._pulse = pulse
-            self._signals.show(pulse.shown, self._post.now(), pulse.silent)
+            t = self._post.now()
+            self._signals.show(pulse.shown, t, pulse.silent)
+            if pulse.check_passed_t is not None and pulse.check_passed_t != self._passed_t:
+                self._passed_t = pulse.check_passed_t
+                if t - self._passed_t < _NEWS_S:
+                    self._signals.check_passed(t)
 
     def _look_at(self, line: Line, t: float) -> None:
         """Say once what is wrong with an output, and once that it works again."""

@@ -6,8 +6,14 @@ rest, four quick tones and a rest, a distress call): they are this post's own, c
 
 from __future__ import annotations
 
+from typing import Final, Literal
+
 from msgspec import Struct
 from witnesspost.daemon.state import State
+
+PASSED: Final = "check-in passed"
+Said = State | Literal["check-in passed"]
+"""The post's states, and the one sign that shows for a moment while one of them goes on."""
 
 
 class Rhythm(Struct, frozen=True):
@@ -15,6 +21,11 @@ class Rhythm(Struct, frozen=True):
 
     beats_ms: tuple[int, ...]
     times: int | None = None
+
+    @property
+    def turns(self) -> int:
+        """How often it is played where it is played once."""
+        return 1 if self.times is None else self.times
 
     @property
     def period_ms(self) -> int:
@@ -45,7 +56,9 @@ class Pattern(Struct, frozen=True):
     sound: Rhythm | None
 
 
-PATTERNS: dict[State, Pattern] = {
+PASSED_LIGHT = Rhythm((150, 250, 150, 250, 900, 1300), times=2)
+
+PATTERNS: dict[Said, Pattern] = {
     "dark": Pattern(
         meaning="No power, or the service is not running. Nothing is watched and nothing is logged.",
         seen="dark",
@@ -66,6 +79,13 @@ PATTERNS: dict[State, Pattern] = {
         heard="one chirp, once, when it becomes so",
         light=Rhythm((150, 2850)),
         sound=Rhythm((80, 120), times=1),
+    ),
+    PASSED: Pattern(
+        meaning="The rover stood on a control point, and what it read there is right. Nothing worse stands.",
+        seen="two short flashes and a long one, twice, then as before",
+        heard="silence",
+        light=PASSED_LIGHT,
+        sound=None,
     ),
     "past": Pattern(
         meaning="A stop alarm was raised and is over, and nobody has pressed the button yet. Ask which points were stored.",

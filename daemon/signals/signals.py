@@ -1,15 +1,18 @@
 """Signals: the post's outputs, playing what its state says. The state comes in with a time; nothing here reads a clock.
 
 show(state, t) ──► rhythm of each output ──► step(t) ──► outputs
+check_passed(t) ──► the light's own short sign, over "well" and "note" alone
 """
 
 from __future__ import annotations
 
 from typing import Literal, Protocol
 
-from witnesspost.daemon.signals.patterns import PATTERNS
+from witnesspost.daemon.signals.patterns import PASSED_LIGHT, PATTERNS
 from witnesspost.daemon.state import State
 
+_SIGN_FOR_MS = PASSED_LIGHT.turns * PASSED_LIGHT.period_ms
+_SIGN_OVER: tuple[State, ...] = ("well", "note")
 STALLED_AFTER_S = 10.0  # a watch that has said nothing for this long is in trouble, whatever it said last
 
 
@@ -28,6 +31,7 @@ class Signals:
         self._state: State = "dark"
         self._silent = True
         self._since_ms = 0
+        self._sign_ms: int | None = None
         self._shown_at: float | None = None
 
     @property
@@ -45,6 +49,12 @@ class Signals:
         self._begin(state, silent, t)
         self._play(t)
 
+    def check_passed(self, t: float) -> None:
+        """From `t` on the light says once that a check has passed, unless there is something worse to see: its sign ends at
+        once where that comes. The ear hears the state alone."""
+        self._sign_ms = round(t * 1000) if self._state in _SIGN_OVER else None
+        self._play(t)
+
     def step(self, t: float) -> float | None:
         """Bring every output to where its rhythm is at `t`; the time at which something changes next, or None."""
         if self._shown_at is None:
@@ -60,23 +70,29 @@ class Signals:
     def _begin(self, state: State, silent: bool, t: float) -> None:
         if (state, silent) == (self._state, self._silent):
             return
+        if state not in ("well", self._state) or state not in _SIGN_OVER:  # it has become worse
+            self._sign_ms = None
         if state != self._state or not silent:  # the light keeps its rhythm when only the sound is taken away
             self._since_ms = round(t * 1000)
         self._state, self._silent = state, silent
 
     def _play(self, t: float) -> float | None:
-        since_ms = round(t * 1000) - self._since_ms
+        t_ms = round(t * 1000)
+        if self._sign_ms is not None and t_ms >= self._sign_ms + _SIGN_FOR_MS:
+            self._sign_ms = None
         pattern = PATTERNS[self._state]
-        next_ms: int | None = None
+        light, light_since_ms = (pattern.light, self._since_ms) if self._sign_ms is None else (PASSED_LIGHT, self._sign_ms)
+        sound = None if self._silent else pattern.sound
+        nexts_ms = [] if self._sign_ms is None else [self._sign_ms + _SIGN_FOR_MS - t_ms]
         for playing in self._outputs:
-            rhythm = pattern.light if playing.sense == "light" else None if self._silent else pattern.sound
-            on, change_ms = rhythm.state_after(max(since_ms, 0)) if rhythm else (False, None)
+            rhythm, since_ms = (light, light_since_ms) if playing.sense == "light" else (sound, self._since_ms)
+            on, change_ms = rhythm.state_after(max(t_ms - since_ms, 0)) if rhythm else (False, None)
             if change_ms is not None:
-                next_ms = change_ms if next_ms is None else min(next_ms, change_ms)
+                nexts_ms.append(change_ms)
             if on != playing.on:
                 playing.on = on
                 playing.switch.set(on)
-        return None if next_ms is None else (round(t * 1000) + next_ms) / 1000
+        return (t_ms + min(nexts_ms)) / 1000 if nexts_ms else None
 
 
 class _Playing:

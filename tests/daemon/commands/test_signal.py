@@ -1,10 +1,13 @@
 """`witnesspost signal`: every pattern once, in its order, with its meaning; and off."""
 
+import itertools
+
+import pytest
 from click.testing import CliRunner
 from gpiozero.pins.mock import MockFactory
 from witnesspost.daemon.commands.signal import play, signal
 from witnesspost.daemon.signals.outputs import OutputError, open_output, sense_of
-from witnesspost.daemon.signals.patterns import PATTERNS
+from witnesspost.daemon.signals.patterns import PASSED, PATTERNS
 from witnesspost.daemon.signals.signals import Signals
 from witnesspost.rules.site.reading import site_from_toml
 
@@ -21,8 +24,8 @@ BUZZER = '[[signal]]\nkind = "buzzer"\npin = 17\n'
 
 
 def test_each_pattern_is_played_once_with_its_meaning():
-    pins, now, said, heard = MockFactory(), [0.0], [], []
-    site = site_from_toml(SITE + BUZZER)
+    pins, now, said, heard, sign = MockFactory(), [0.0], [], [], []
+    site = site_from_toml(SITE + BUZZER + '[[signal]]\nkind = "led"\npin = 27\n')
     signals = Signals([(open_output(signal, pins), sense_of(signal)) for signal in site.signal])
 
     def sleep(seconds):
@@ -30,6 +33,8 @@ def test_each_pattern_is_played_once_with_its_meaning():
         level = pins.pin(17).state
         if not heard or heard[-1] != level:
             heard.append(level)
+        if said[-1].startswith(PASSED):
+            sign.append(pins.pin(27).state)
 
     play(signals, lambda: now[0], sleep, said.append)
     assert [text.partition(":")[0] for text in said] == list(PATTERNS)
@@ -37,6 +42,8 @@ def test_each_pattern_is_played_once_with_its_meaning():
     # starting 2, well 1, note 2, check 3, stop 2 and the beginning of its next turn, fault 1: each on, then off
     assert sum(heard) == 2 + 1 + 2 + 3 + 3 + 1
     assert heard[-1] == 0
+    # short, short, long, twice, and nothing of another pattern after them
+    assert [len(list(same)) for on, same in itertools.groupby(sign) if on] == pytest.approx([8, 8, 45, 8, 8, 45], abs=1)
     assert now[0] < 60
     pins.close()
 

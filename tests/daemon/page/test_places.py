@@ -515,6 +515,6 @@ def test_a_form_of_files_with_nonsense_changes_nothing(day):
 
 def test_help_has_every_pattern_and_the_caution(served):
     text = served.inside().get("/help").text
-    assert text.count('class="timeline"') == 16
+    assert text.count('class="timeline"') == 18
     for words in ("Dark means dead", "sleeping phone", "licensed surveyor", "overhead lines", "tripod that was kicked"):
         assert words in text

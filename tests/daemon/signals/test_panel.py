@@ -100,6 +100,63 @@ def test_what_the_post_says_is_at_the_pins(bench):
     post.until_pins(p17=0, p27=1)
 
 
+def levels_of(post, number, until_t):
+    """[(seconds, level), …] of a pin from now to `until_t`, each turn waited for until the driver has come to it."""
+    from_t, seen = post.view.t, []
+    for step in range(round((until_t - from_t) * 20)):
+        post.view.beats()
+        post.turn(from_t + step / 20)
+        until(
+            lambda: (
+                not any(
+                    line.driver.busy
+                    or line.driver._wanted != post.pins.pin({"buzzer": 17}.get(line.driver.name.split()[0], 27)).state
+                    for line in post.panel._bank.lines
+                )
+            )
+        )
+        level = post.pins.pin(number).state
+        if not seen or seen[-1][1] != level:
+            seen.append((round(step / 20, 2), level))
+    return seen
+
+
+def test_a_check_that_passed_is_shown_once(bench):
+    post = bench(SITE + BUZZER + LED).settled()
+    post.shows("well")
+    post.turn(1.0)
+    sign = [
+        (0.0, 1),
+        (0.15, 0),
+        (0.4, 1),
+        (0.55, 0),
+        (0.8, 1),
+        (1.7, 0),
+        (3.0, 1),
+        (3.15, 0),
+        (3.4, 1),
+        (3.55, 0),
+        (3.8, 1),
+        (4.7, 0),
+    ]
+    post.view.t = 31.0
+    post.view.beats(check_passed_t=30.8)
+    assert levels_of(post, 27, 36.9) == sign
+    post.view.t = 40.0
+    post.view.beats(check_passed_t=30.8)
+    assert levels_of(post, 27, 43.0) == [(0.0, 0), (2.0, 1), (2.15, 0)]  # the old one: the light of all is well
+    post.view.t = 60.0
+    post.view.beats(check_passed_t=59.9)
+    assert levels_of(post, 27, 65.9) == sign
+
+
+def test_a_check_that_passed_long_ago_is_not_shown_by_a_panel_that_starts_anew(bench):
+    post = bench(SITE + LED).settled()
+    post.view.t = 30.0
+    post.view.beats(shown="well", check_passed_t=20.0)
+    assert levels_of(post, 27, 33.0) == [(0.0, 1), (0.15, 0)]
+
+
 def test_a_loop_that_stands_still_is_a_fault_though_the_panel_goes_on(bench):
     post = bench(SITE + BUZZER + LED).settled()
     post.shows("well")

@@ -185,6 +185,100 @@ def test_a_watch_that_stalls_is_a_fault_and_comes_back(pins):
     assert signals.state == "well"
 
 
+SIGN = [
+    (0, 1),
+    (150, 0),
+    (400, 1),
+    (550, 0),
+    (800, 1),
+    (1700, 0),
+    (3000, 1),
+    (3150, 0),
+    (3400, 1),
+    (3550, 0),
+    (3800, 1),
+    (4700, 0),
+]
+
+
+def at_rest(pins, state, t=30.0):
+    """Signals that have shown `state` for half a minute: its beeps are over, its light keeps a rhythm that began at 0."""
+    signals = signals_on(BUZZER_AND_LED, pins)
+    for step in range(round(t * 10) + 1):
+        signals.show(state, step / 10)
+        signals.step(step / 10)
+    return signals
+
+
+def seen_from(signals, pin, from_ms, until_ms, state):
+    """Like `played`, from a moment on, in milliseconds since it."""
+    seen = [(0, pin.state)]
+    for ms in range(from_ms, until_ms, 10):
+        signals.show(state, ms / 1000)
+        if seen[-1][1] != pin.state:
+            seen.append((ms - from_ms, pin.state))
+    return seen
+
+
+@pytest.mark.parametrize(
+    ("state", "then"), [("well", [(6000, 1), (6150, 0)]), ("note", [(6000, 1), (6150, 0), (6400, 1), (6550, 0)])]
+)
+def test_a_check_that_passed_shows_for_six_seconds_and_is_not_heard(pins, state, then):
+    signals = at_rest(pins, state)
+    heard = list(pins.pin(17).states)
+    signals.check_passed(30.0)
+    assert seen_from(signals, pins.pin(27), 30_000, 39_000, state) == SIGN + then
+    assert pins.pin(17).states == heard
+
+
+@pytest.mark.parametrize("state", ["starting", "past", "check", "stop", "fault", "dark"])
+def test_nothing_that_is_worse_is_hidden_by_a_check_that_passed(pins, state):
+    """Before it, or within it: the light and the sound are those of the state alone."""
+    plain = at_rest(MockFactory(), state)
+    signs = at_rest(pins, state)
+    signs.check_passed(30.0)
+    others = [output.switch._device.pin for output in plain._outputs]
+    for ms in range(30_000, 40_000, 10):
+        assert plain.show(state, ms / 1000) == signs.show(state, ms / 1000)
+        assert [pins.pin(17).state, pins.pin(27).state] == [pin.state for pin in others]
+    late = at_rest(MockFactory(), "well")
+    late.check_passed(30.0)
+    late.show("well", 30.1)
+    late.show(state, 30.2)
+    plain.show("well", 40.1)
+    plain.show(state, 40.2)
+    for ms in range(0, 8000, 10):
+        for signals, t in ((late, 30.2), (plain, 40.2)):
+            signals.show(state, t + ms / 1000)
+        assert [output.on for output in late._outputs] == [output.on for output in plain._outputs]
+
+
+def test_a_note_that_comes_within_the_sign_of_a_check_is_seen_and_heard_at_once(pins):
+    signals = at_rest(pins, "well")
+    signals.check_passed(30.0)
+    signals.show("well", 30.3)
+    signals.show("note", 30.3)
+    assert (pins.pin(17).state, pins.pin(27).state) == (1, 1)
+    assert seen_from(signals, pins.pin(27), 30_300, 33_300, "note") == [(0, 1), (150, 0), (400, 1), (550, 0)]
+
+
+def test_a_note_that_ends_as_the_check_passes_leaves_its_sign(pins):
+    """The note "no check-in yet" clears with the check itself, in whichever order the two come."""
+    signals = at_rest(pins, "note")
+    signals.check_passed(30.0)
+    assert seen_from(signals, pins.pin(27), 30_000, 35_900, "well") == SIGN
+
+
+def test_a_watch_that_stalls_within_the_sign_is_a_fault(pins):
+    signals = at_rest(pins, "well")
+    signals.show("well", 38.0)
+    signals.check_passed(47.0)
+    signals.step(48.0)
+    assert (signals.state, pins.pin(27).state, pins.pin(17).state) == ("fault", 1, 1)
+    signals.step(48.6)
+    assert pins.pin(27).state == 1  # dark in the sign
+
+
 @pytest.mark.parametrize(
     ("standing", "shown"),
     [

@@ -8,6 +8,7 @@ import pytest
 from witnesspost.daemon.lines import ready_words
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.service import Service
 from witnesspost.daemon.status.morning import Morning
 from witnesspost.daemon.status.ready import CheckStatus
 from witnesspost.daemon.status.snapshot import snapshot_of
@@ -70,6 +71,18 @@ def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
     assert len(checks) == logged >= 1
     check = status.check
     assert checks[-1] == (check.point, 1, check.east_m, check.north_m, check.up_m, 1)
+
+
+def test_when_a_check_passed_is_in_the_services_pulse_for_the_light(tmp_path):
+    for name, passed in (("control-check:quiet-passed", True), ("control-check:the-mark-was-disturbed", False)):
+        ((_, source),) = open_all(name)
+        service = Service(source.site, source.site_text, tmp_path / str(passed))
+        assert service.pulse().check_passed_t is None
+        for _ in play(service.pipeline, source.records, end_t=source.end_t):
+            pass
+        checked_t, detail = service.pipeline.last_check
+        assert detail["passed"] == passed
+        assert service._take_pulse(service.pipeline.t).check_passed_t == (checked_t if passed else None)
 
 
 def test_a_check_that_did_not_pass_is_missing(tmp_path):
