@@ -255,6 +255,13 @@ def test_the_page_of_scenarios_has_each_once():
     ]
 
 
+def test_the_bench_writes_some_parts_among_the_others():
+    old = ["| a | one | 1 | 1 | held |", "| g | two | 1 | 1 | held |", "| g | three | 1 | 1 | held |"]
+    assert bench.among(old, ["| c | new | 1 | 1 | held |"]) == [old[0], "| c | new | 1 | 1 | held |", *old[1:]]
+    with pytest.raises(ValueError, match="1 of 2 rows of g"):
+        bench.among(old, ["| g | two | 1 | 2 | held |"])
+
+
 def test_the_readme_has_the_measurements_of_the_bench_in_short():
     full = bench.measured(bench.PAGE.read_text())
     table = full[full.index("| | what |") :]

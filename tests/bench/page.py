@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -10,22 +11,44 @@ from tests.bench.row import Row
 
 PAGE = Path(__file__).with_name("README.md")
 README = Path(__file__).parents[2] / "README.md"
-SHORT = frozenset("cdfg")
+HEAD = ("| | what | figure | measured | |", "|---|---|---|---|---|")
+SHORT = frozenset("cdg")
 """The letters of the rows that somebody who buys a computer wants to know."""
 
 _BETWEEN = re.compile(r"(<!-- measured -->\n).*?(<!-- end of measured -->)", re.DOTALL)
 
 
-def write(machine: str, rows: Iterable[Row]) -> None:
-    """Put these measurements into both pages, in place of those that stand there."""
-    full = table(rows)
+def write(machine: str, rows: Iterable[Row], whole: bool = True) -> None:
+    """Put these measurements into both pages, in place of those that stand there: of all, or of the letters measured."""
+    lines = list(map(line, rows))
+    if not whole:
+        lines = among(old_lines(measured(PAGE.read_text())), lines)
+    full = "\n".join([*HEAD, *lines])
     PAGE.write_text(between(PAGE.read_text(), f"{machine}\n\n{full}"))
     README.write_text(between(README.read_text(), short(full)))
 
 
+def old_lines(page: str) -> list[str]:
+    """The rows that stand in a page's measurements."""
+    return [text for text in page.splitlines() if text.startswith("| ") and text not in HEAD]
+
+
+def among(old: list[str], new: list[str]) -> list[str]:
+    """Both in the order of their letters; ValueError where a letter has fewer rows than before: one of its parts is missing."""
+    before, after = (Counter(map(_letter, lines)) for lines in (old, new))
+    for letter, count in after.items():
+        if count < before[letter]:
+            raise ValueError(f"{count} of {before[letter]} rows of {letter}: measure the other parts of this letter too")
+    return sorted([*(text for text in old if _letter(text) not in after), *new], key=_letter)
+
+
+def _letter(text: str) -> str:
+    return text.split("|")[1].strip()
+
+
 def table(rows: Iterable[Row]) -> str:
     """All rows in Markdown."""
-    return "\n".join(["| | what | figure | measured | |", "|---|---|---|---|---|", *map(line, rows)])
+    return "\n".join([*HEAD, *map(line, rows)])
 
 
 def line(row: Row) -> str:

@@ -178,8 +178,9 @@ class Post:
         self.output.close()
         self.line.unplug()
         self.pins.close()
-        for end, _ in self.ears.values():
+        for end, _, listener in self.ears.values():
             end.shutdown(socket.SHUT_RDWR)
+            listener.join(20)
             end.close()
 
     def log(self):
@@ -209,8 +210,9 @@ def _ear(path):
         while said := end.recv(65536):
             everything.append(said.decode(errors="replace"))
 
-    threading.Thread(target=listen, daemon=True).start()
-    return end, lambda: list(everything)
+    listener = threading.Thread(target=listen, daemon=True)
+    listener.start()
+    return end, lambda: list(everything), listener
 
 
 @pytest.fixture
