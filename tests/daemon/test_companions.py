@@ -63,15 +63,15 @@ VITAL = ("signals", "service manager")
 class Fails:
     """A real companion, one of whose calls throws or hangs the first `times` it is made, over all its lives.
 
-    Where `stop` is to fail its `turn` throws once, so that there is a stop before the end.
+    Where `stop` is to fail its `turn` throws once, so that there is a stop before the end, unless it is to fail `at_end`.
     """
 
-    def __init__(self, make, call, times, how):
+    def __init__(self, make, call, times, how, at_end):
         self.lives = 0
         self.left = times
-        self.freed = threading.Event()
+        self.freed, self.turned = threading.Event(), threading.Event()
         self._make, self._call, self._how = make, call, how
-        self._turn_throws = call == "stop"
+        self._turn_throws = call == "stop" and not at_end
 
     def __call__(self):
         self.lives += 1
@@ -84,6 +84,8 @@ class Fails:
         def called(*arguments):
             if call == "stop":
                 real()
+            if call == "turn":
+                self.turned.set()
             if call == self._call and self.left:
                 self.left -= 1
                 self._how(self)
@@ -106,7 +108,7 @@ def hangs(failing):
 class Post:
     """The service on its thread, its buzzer a mock pin, its manager and its journal sockets of the test's own."""
 
-    def __init__(self, folder, name=None, call=None, times=0, how=throws):
+    def __init__(self, folder, name=None, call=None, times=0, how=throws, at_end=False):
         folder.mkdir()
         self.folder, self.line = folder, Line(folder / "tty-corrections")
         self.pins = MockFactory()
@@ -126,7 +128,7 @@ class Post:
             "page": lambda: Page(site, model.Page(listen="127.0.0.1:0"), Gate(None)),
             "office": lambda: Publish(site, NO_OFFICE, folder / "log", "0"),
         }
-        self.failing = Fails(makers[name], call, times, how) if name else None
+        self.failing = Fails(makers[name], call, times, how, at_end) if name else None
         if name:
             makers[name] = self.failing
         self.service = Service(site, text, folder / "log", makers.values(), pauses_s=PAUSES_S)
@@ -322,8 +324,8 @@ def test_a_vital_one_that_does_not_come_back_ends_the_service_with_its_log_close
 @pytest.mark.usefixtures("quick")
 def test_a_stop_that_throws_at_the_end_is_named_and_the_others_are_stopped(post):
     def check(name):
-        one = post(name, "stop", 10**9)
-        one.failing._turn_throws = False
+        one = post(name, "stop", 10**9, at_end=True)
+        assert one.failing.turned.wait(20)
         one.feed()
         one.service.stop()
         one.thread.join(20)
@@ -367,8 +369,8 @@ def test_one_that_hangs_twice_ends_the_service(post):
 
 
 def test_one_that_hangs_at_the_end_is_left_behind(post):
-    one = post("journal", "stop", 1, hangs)
-    one.failing._turn_throws = False
+    one = post("journal", "stop", 1, hangs, at_end=True)
+    assert one.failing.turned.wait(20)
     one.service.stop()
     one.thread.join(20)  # it is freed only after the test
     (said,) = one.outcome
