@@ -43,7 +43,9 @@ class Recomputation:
         self._run: RunOfBytes | None = None
         self._digest: bytes | None = None
 
-    def compare(self, log: LogFile, digest: bytes) -> OddRow | str | None:
+    def compare(
+        self, log: LogFile, digest: bytes, progress: Callable[[float], None] = lambda part: None
+    ) -> OddRow | str | None:
         """The first odd row of `log`, whose chain ends with `digest`; why it cannot be compared; None where all is right."""
         goes_on = self._digest is not None and log.run.previous_digest == self._digest and log.run.begun_at_t > 0
         run, self._run, self._digest = self._run, None, None
@@ -56,7 +58,7 @@ class Recomputation:
         else:
             run = RunOfBytes(log)
         try:
-            odd = _first_odd(log, run)
+            odd = _first_odd(log, run, progress)
         except LongSilence as error:
             return str(error)
         if odd is None:
@@ -82,6 +84,11 @@ class RunOfBytes:
         site = Site(post=Post(name=log.run.name, role=role), stream=streams, rules={rule.name: {"off": True} for rule in RULES})
         self._pipeline = Pipeline(site, FactsOnly(self._derived, see), begins_t=log.run.begun_at_t)
 
+    @property
+    def t(self) -> float:
+        """How far it has come."""
+        return self._pipeline.t
+
     def rows(self, log: LogFile) -> Iterator[Derived]:
         """What the next file's tables ought to hold, in order, a minute at a time. Raises Odd for bytes that have no place,
         and a LogError."""
@@ -105,12 +112,14 @@ class RunOfBytes:
         yield self._derived.complete(last_t, end=True)
 
 
-def _first_odd(log: LogFile, run: RunOfBytes) -> OddRow | None:
+def _first_odd(log: LogFile, run: RunOfBytes, progress: Callable[[float], None]) -> OddRow | None:
     """The first row of the next file that differs."""
     stored = StoredRows(log)
+    first_t, last_t = log.span()
     try:
         for computed in run.rows(log):
             stored.hold(computed)
+            progress((run.t - first_t) / max(last_t - first_t, 1.0))
         stored.end()
     except Odd as odd:
         return odd.row

@@ -47,6 +47,7 @@ ALLOWED = {
     "daemon.clock": "",
     "daemon.local_time": "",
     "daemon.screen": "",
+    "daemon.progress": "",
     "daemon.lines": "rules.alert rules.book.words rules.gnss rules.language daemon.local_time daemon.screen",
     "daemon.stream": PLAIN,
     "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic daemon.clock daemon.local_time",
@@ -85,7 +86,7 @@ ALLOWED = {
     "replay.office.archive": "rules daemon.log daemon.recomputing daemon.local_time daemon.atomic replay.export",
     "replay.office.season": "rules daemon.log daemon.pipeline replay.play",  # it replays
     "replay.export": "rules daemon.log daemon.strip daemon.stream daemon.atomic daemon.local_time",  # RINEX is in the bytes
-    "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.log daemon.pipeline replay",
+    "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.progress daemon.log daemon.pipeline replay",
 }
 """What each room may import beside the rooms within it, the standard library and other distributions. A room that is not
 named has the arrows of the room around it."""

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sys
-from contextlib import nullcontext
 from pathlib import Path
-from typing import Any
 
 import click
 from witnesspost.daemon.atomic import CannotWrite, new_file
@@ -14,6 +12,7 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.opening import LogError, copy_log
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import Report, verify
+from witnesspost.daemon.progress import progress_bar
 
 
 @click.command()
@@ -40,16 +39,8 @@ def snapshot(log: str, out: str) -> None:
 
 
 def _copy(log: str, written: Path) -> None:
-    bar: Any = click.progressbar(length=100, label=Path(log).name, file=sys.stderr) if sys.stderr.isatty() else nullcontext()
-    with bar as shown:
-        done = 0
-
-        def progress(part: float) -> None:
-            nonlocal done
-            shown.update(int(part * 100) - done)
-            done = int(part * 100)
-
-        copy_log(log, written, progress if shown is not None else None)
+    with progress_bar(Path(log).name) as progress:
+        copy_log(log, written, progress)
 
 
 def _what(report: Report) -> str:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import sys
-from contextlib import nullcontext
-from typing import Any
 
 import click
 from witnesspost.daemon.cli import Unusable
@@ -13,6 +11,7 @@ from witnesspost.daemon.log.opening import LogError, UnreadableLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import Report
 from witnesspost.daemon.log.verifying import verify as verified
+from witnesspost.daemon.progress import progress_bar
 from witnesspost.daemon.recomputing import OddRow, Recomputation
 
 _GAPS_SHOWN = 20
@@ -84,18 +83,9 @@ def _in_order(logs: tuple[str, ...]) -> list[str]:
 
 
 def _checked(log: LogFile) -> Report:
-    bar: Any = nullcontext()
-    if sys.stderr.isatty():
-        bar = click.progressbar(length=log.raw_bytes(), label=log.path.name, file=sys.stderr)
-    with bar as shown:
-        done = 0
-
-        def progress(raw_bytes: int) -> None:
-            nonlocal done
-            shown.update(raw_bytes - done)
-            done = raw_bytes
-
-        return verified(log, progress if shown is not None else None)
+    raw_bytes = max(log.raw_bytes(), 1)
+    with progress_bar(log.path.name) as progress:
+        return verified(log, lambda done_bytes: progress(done_bytes / raw_bytes))
 
 
 def _print(log: LogFile, report: Report) -> None:
@@ -132,7 +122,8 @@ def _span(log: LogFile) -> str:
 
 
 def _says_what_the_bytes_say(log: LogFile, report: Report, recomputation: Recomputation) -> bool:
-    found = recomputation.compare(log, report.digest)
+    with progress_bar(f"{log.path.name}: tables") as progress:
+        found = recomputation.compare(log, report.digest, progress)
     if isinstance(found, OddRow):
         when = _when(log, found.t, log.utc_at(found.t) is not None)
         click.echo(f"  DAMAGED: row of {found.table} at {when}: {found.what}")

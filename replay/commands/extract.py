@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
 from collections.abc import Iterator
+from itertools import chain
 
 import click
 from witnesspost.daemon.atomic import CannotWrite, new_folder
@@ -13,8 +16,9 @@ from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError, NothingThere
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.salvaging import Sound, sound_blocks
+from witnesspost.daemon.progress import Progress, progress_bar
 from witnesspost.replay.commands.points import INSTALL
-from witnesspost.replay.export.window import EXAMPLES, Window, window_of
+from witnesspost.replay.export.window import EXAMPLES, Way, Window, window_of
 
 _FORMS = ("raw", "csv", "geojson", "rinex", "parquet")
 
@@ -92,8 +96,9 @@ def extract(
 
 def _sound(paths: tuple[str, ...], stream: str, output: str) -> str:
     found, size = Sound(), 0
-    with output_to(output) as file:
-        for path in paths:
+    with output_to(output) as file, _bar(output) as progress:
+        for number, path in enumerate(paths):
+            progress(number / len(paths))
             with LogFile.open(path) as log:
                 for data in sound_blocks(log, log.stream(stream), found):
                     file.write(data)
@@ -103,34 +108,41 @@ def _sound(paths: tuple[str, ...], stream: str, output: str) -> str:
 
 
 def _raw(post: PostLogs, window: Window, stream: str, output: str) -> str:
-    chunks = _chunks(post, window, stream)
-    first = next(chunks, None)
-    if first is None:
-        raise NothingThere(_nothing(post, f"nothing came on {stream}"))
-    with output_to(output) as file:
-        file.write(first)
-        size = len(first)
-        for chunk in chunks:
-            file.write(chunk)
-            size += len(chunk)
+    size = 0
+    with _bar(output) as progress:
+        chunks = _chunks(post, window, stream, Way([(post, window)], progress))
+        first = next(chunks, None)
+        if first is None:
+            raise NothingThere(_nothing(post, f"nothing came on {stream}"))
+        with output_to(output) as file:
+            for chunk in chain([first], chunks):
+                file.write(chunk)
+                size += len(chunk)
     return f"{size} bytes of {stream}"
 
 
-def _chunks(post: PostLogs, window: Window, stream: str) -> Iterator[bytes]:
+def _bar(output: str) -> contextlib.AbstractContextManager[Progress]:
+    return progress_bar("extracting", shown=output != "-" or not sys.stdout.isatty())
+
+
+def _chunks(post: PostLogs, window: Window, stream: str, way: Way) -> Iterator[bytes]:
     if stream not in post.streams:
         post.files[0].stream(stream)
     for log in post.files:
         asked = window.within(log) if stream in log.streams else None
         if asked is not None:
-            yield from (what for _, _, what in log.inputs(*asked, stream) if isinstance(what, bytes))
+            for t, _, what in log.inputs(*asked, stream):
+                way.reached(log, t)
+                if isinstance(what, bytes):
+                    yield what
 
 
 def _positions(post: PostLogs, window: Window, form: str, every_s: float | None, output: str) -> str:
     from witnesspost.replay.export import fixes
 
     write = fixes.write_csv if form == "csv" else fixes.write_geojson
-    with output_to(output) as file:
-        count = write(fixes.fixes(post, window, every_s), file)
+    with output_to(output) as file, _bar(output) as progress:
+        count = write(fixes.fixes(post, window, every_s, progress), file)
         if not count:
             raise NothingThere(_nothing(post, "no position came"))
     return f"{count} positions"
@@ -142,16 +154,16 @@ def _tables(posts: list[PostLogs], begin: str | None, end: str | None, output: s
     except ImportError:
         raise Unusable(f"--as parquet {INSTALL}") from None
     windows = [window_of(post, begin, end) for post in posts]
-    with new_folder(output) as folder:
-        counts = parquet.write_tables(posts, windows, folder)
+    with new_folder(output) as folder, progress_bar("extracting") as progress:
+        counts = parquet.write_tables(posts, windows, folder, progress)
     return ", ".join(f"{name} {count}" for name, count in counts.items())
 
 
 def _rinex(post: PostLogs, window: Window, stream: str | None, station: int | None, every_s: float | None, output: str) -> str:
     from witnesspost.replay.export.rinex_day import write_rinex
 
-    with new_folder(output) as folder:
-        written = write_rinex(post, window, folder, every_s=every_s, stream=stream, station=station)
+    with new_folder(output) as folder, progress_bar("extracting") as progress:
+        written = write_rinex(post, window, folder, every_s=every_s, stream=stream, station=station, progress=progress)
     counts = f"{written.epochs} epochs, {written.ephemerides} ephemerides: {', '.join(written.files)}"
     return "\n".join([counts, *(f"  {note}" for note in written.notes)])
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +18,7 @@ from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.progress import progress_bar
 from witnesspost.replay.play.grids import NoGrid, find_grids
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
@@ -122,7 +122,7 @@ def _judged(
     means = FieldFrame(site, stated, grid=read.grid)
     given = _given(base_is) if base_is is not None else None
     click.echo(f"{field}: {read.form}, {len(read.points)} points; {_shown(read.columns)}", err=True)
-    with _progress() as progress:
+    with progress_bar("judging points") as progress:
         return judge(day, read, means, site, times=times, given=given, progress=progress)
 
 
@@ -271,18 +271,3 @@ def _say(judgement: Judgement, output: str, graded: bool) -> bool:
     found = grade(judgement, truth_path(judgement.field.path))
     click.echo(found.in_words(), err=output == "-")
     return found.passed
-
-
-@contextlib.contextmanager
-def _progress() -> Iterator[Any]:
-    """A bar on stderr where a person looks at a terminal; nothing in a pipe."""
-    if not sys.stderr.isatty():
-        yield lambda what, part: None
-        return
-    with click.progressbar(length=1000, label="judging", file=sys.stderr) as bar:
-
-        def moved(what: str, part: float) -> None:
-            bar.label = what
-            bar.update(max(0, int(part * 1000) - bar.pos))
-
-        yield moved

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +15,7 @@ from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.progress import progress_bar
 from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
@@ -126,10 +125,10 @@ def _through(
     printed = _Printed(opened, pipeline, as_json, log, paced=speed is not None)
     ended = "replay broken off"
     try:
-        with _progress(opened) as moved:
+        with progress_bar("replaying", shown=opened.end_t is not None and not sys.stdout.isatty()) as progress:
 
             def reached(t: float) -> None:
-                moved(t)
+                progress(t / (opened.end_t or t or 1.0))
                 printed.look(pipeline.last_check)
 
             for change in play(pipeline, records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached):
@@ -192,18 +191,3 @@ class _Printed:
     def _instant(self, t: float) -> Instant | None:
         utc = self._scene.utc_at(t)
         return Instant(utc) if utc is not None else None
-
-
-@contextmanager
-def _progress(opened: Source) -> Iterator[Callable[[float], None]]:
-    """A bar on stderr where a person looks at a terminal and stdout goes elsewhere; nothing in a pipe."""
-    if opened.end_t is None or not sys.stderr.isatty() or sys.stdout.isatty():
-        yield lambda t: None
-        return
-    with click.progressbar(length=int(opened.end_t), label="replaying", file=sys.stderr) as bar:
-
-        def moved(t: float) -> None:
-            if t - bar.pos >= 1.0:
-                bar.update(int(t) - bar.pos)
-
-        yield moved

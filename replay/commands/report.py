@@ -11,6 +11,7 @@ from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.day import Day
 from witnesspost.daemon.log.opening import LogError
+from witnesspost.daemon.progress import Progress, progress_bar
 from witnesspost.replay.commands.points import INSTALL, judged_points, site_of_day
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.rules.datum.geodesy import DatumError
@@ -60,7 +61,8 @@ def report(
             if field is not None:
                 judgement = judged_points(day, site, field, columns=columns, frame=frame, unit=unit, times=times,
                                           decisions=decisions)  # fmt: skip
-            text = _text(day, site, judgement)
+            with progress_bar("writing the report") as progress:
+                text = _text(day, site, judgement, progress)
         with output_to(output) as file:
             file.write(text.encode())
     except (FieldError, LogError, SiteError, NoGrid, DatumError, GeoidError, CannotWrite) as error:
@@ -69,7 +71,7 @@ def report(
         click.echo(f"{output}: {len(text) / 1e6:.1f} MB", err=True)
 
 
-def _text(day: Day, site: Site, judgement: Judgement | None) -> str:
+def _text(day: Day, site: Site, judgement: Judgement | None, progress: Progress) -> str:
     from witnesspost.replay.office.audit import audit, logs_and_programs
     from witnesspost.replay.office.epochs import read_seconds
     from witnesspost.replay.office.facts_of_day import facts_of
@@ -78,16 +80,20 @@ def _text(day: Day, site: Site, judgement: Judgement | None) -> str:
     from witnesspost.replay.office.report import page
 
     facts = facts_of(day, site, judgement)
+    progress(0.3)
     epochs: Any = judgement.epochs if judgement is not None else None
     if epochs is None and facts.post.role == "rover":
         epochs = read_seconds(facts.post)
+    progress(0.5)
     plane: Any = None
     if judgement is not None:
         plane = judgement.frame.plane_of
     elif site.project is not None and site.project.control:
         plane = FieldFrame(site, Stated(), grid=False).plane_of
     strip = strip_of(facts)
+    progress(0.7)
     script, places = pictures(facts, epochs if plane is not None else None, judgement, plane, strip)
+    progress(0.9)
     lines = audit(judgement, site, {}) if judgement is not None else logs_and_programs(day, site)
     project = site.project.name if site.project is not None and site.project.name else facts.post.name
     return page(facts, judgement, name=project, script=script, places=places, strip=on_paper(strip), audit=lines)

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, BinaryIO
 
 import msgspec
 from witnesspost.daemon.log.day import PostLogs
-from witnesspost.replay.export.window import Window
+from witnesspost.replay.export.window import Way, Window
 
 _COLUMNS = (
     "utc", "post", "log", "t", "stream", "quality", "latitude", "longitude", "ellipsoidal_height_m", "separation_m",
@@ -21,14 +21,18 @@ _COLUMNS = (
 )  # fmt: skip
 
 
-def fixes(post: PostLogs, window: Window, every_s: float | None = None) -> Iterator[dict[str, Any]]:
+def fixes(
+    post: PostLogs, window: Window, every_s: float | None = None, progress: Callable[[float], None] = lambda part: None
+) -> Iterator[dict[str, Any]]:
     """The day's positions in order, at least `every_s` apart on each stream. Raises a LogError."""
+    way = Way([(post, window)], progress)
     for log in post.files:
         asked = window.within(log)
         if asked is None:
             continue
         last: dict[str, float] = {}
         for row in log.positions(*asked):
+            way.reached(log, row["t"])
             before = last.get(row["stream"])
             if every_s is not None and before is not None and row["t"] - before < every_s - 1e-3:
                 continue

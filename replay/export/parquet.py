@@ -6,7 +6,7 @@ Before a table's own columns (`arrow`) each row says whose it is: `post`, `log` 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -36,12 +36,15 @@ def schema(kind: type[Row]) -> pa.Schema:
     return pa.schema([*whose, *own], metadata=own.metadata)
 
 
-def write_tables(posts: list[PostLogs], windows: list[Window], folder: Path) -> dict[str, int]:
+def write_tables(
+    posts: list[PostLogs], windows: list[Window], folder: Path, progress: Callable[[float], None] = lambda part: None
+) -> dict[str, int]:
     """Write TABLE.parquet for every table into `folder`; gives the rows of each. Raises a LogError, and OSError as it comes.
 
     Of tables with `t` the rows within each post's window: of `raw`, the blocks that reach into it.
     """
     counts = {}
+    written, files = 0, len(rows.TABLES) * sum(len(post.files) for post in posts)
     for kind in rows.TABLES:
         counts[kind.table] = 0
         with pq.ParquetWriter(folder / f"{kind.table}.parquet", schema(kind), compression="zstd") as writer:
@@ -50,6 +53,8 @@ def write_tables(posts: list[PostLogs], windows: list[Window], folder: Path) -> 
                     for found in _batches(kind, log, window):
                         writer.write_batch(_whose(kind, post, log, found))
                         counts[kind.table] += len(found)
+                    written += 1
+                    progress(written / files)
     return counts
 
 

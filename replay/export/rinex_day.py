@@ -12,7 +12,7 @@ import struct
 import tempfile
 import tomllib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -32,13 +32,14 @@ from witnesspost.replay.export.navigation import Broadcast, broadcast
 from witnesspost.replay.export.observations import WHOLE_RANGES, Measured, measurements, msm_signals
 from witnesspost.replay.export.rinex import SYSTEMS, About, Said
 from witnesspost.replay.export.said import glonass_biases_m, position_said, with_names
-from witnesspost.replay.export.window import Window
+from witnesspost.replay.export.window import Way, Window
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.geodesy import from_enu
 from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, LEGACY_OBSERVATIONS, MSM, STATION_POSITION, is_observation
 
 _OWN_TIME_MS: Final = 3_600_000  # an epoch that is further from the log's clock than this tells no date
 _OF_STATION: Final = STATION_POSITION | ANTENNA | {GLONASS_BIAS}
+_LISTENING: Final = 0.2  # of the work: the second pass decodes
 _HEAD: Final = struct.Struct("<qHH")  # epoch, station, length
 
 
@@ -74,7 +75,14 @@ class Written(Struct, kw_only=True):
 
 
 def write_rinex(
-    post: PostLogs, window: Window, folder: Path, *, every_s: float | None, stream: str | None, station: int | None
+    post: PostLogs,
+    window: Window,
+    folder: Path,
+    *,
+    every_s: float | None,
+    stream: str | None,
+    station: int | None,
+    progress: Callable[[float], None] = lambda part: None,
 ) -> Written:
     """Write the observation file, and the navigation file where ephemerides came, into `folder`.
 
@@ -84,8 +92,9 @@ def write_rinex(
     with tempfile.TemporaryFile() as spool:
         listener = _Listener(spool, None if every_s is None else max(1, round(every_s * 1000)))
         streams = _streams(post, stream)
+        way = Way([(post, window)], lambda part: progress(part * _LISTENING))
         for log in post.files:
-            _listen(log, window, streams, listener)
+            _listen(log, window, streams, listener, way)
         chosen = _station(post, listener, station)
         heard = listener.stations[chosen]
         notes = _notes(heard, chosen, listener)
@@ -95,7 +104,8 @@ def write_rinex(
         with (folder / files[0]).open("w", encoding="ascii", newline="\n") as file:
             file.write(rinex.observation_header(about))
             records = rinex.Records(about.columns, about.channels)
-            for ms, found in _epochs(spool, chosen):
+            for number, (ms, found) in enumerate(_epochs(spool, chosen), 1):
+                progress(_LISTENING + (1 - _LISTENING) * number / max(heard.epochs, 1))
                 file.write(records.epoch(ms, found))
     if listener.broadcasts:
         files.append(f"{stem}_MN.rnx")
@@ -220,7 +230,7 @@ def _streams(post: PostLogs, asked: str | None) -> list[str]:
     return found
 
 
-def _listen(log: LogFile, window: Window, streams: list[str], listener: _Listener) -> None:
+def _listen(log: LogFile, window: Window, streams: list[str], listener: _Listener, way: Way) -> None:
     asked = window.within(log)
     if asked is None or streams[0] not in log.streams:
         return
@@ -229,6 +239,7 @@ def _listen(log: LogFile, window: Window, streams: list[str], listener: _Listene
     values = {"stream": streams[0], "from": asked[0], "to": asked[1]}
     within = "WHERE stream = :stream AND (:from IS NULL OR t_last >= :from) AND (:to IS NULL OR t <= :to) ORDER BY n"
     for row in log.rows(RawRow, within, values):
+        way.reached(log, row.t_last)
         about_ms = _about_ms(log, row.t_last)
         for kind, unit in framer.feed(row.data):
             if kind == FRAME:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from witnesspost.daemon.local_time import Unreadable, utc_of
@@ -32,6 +33,28 @@ class Window(NamedTuple):
         if (first is not None and first > ends) or (last is not None and last < begins):
             return None
         return first, last
+
+
+class Way:
+    """How much of the asked time of these logs a reader has gone through, told as a part of the whole."""
+
+    def __init__(self, asked: Iterable[tuple[PostLogs, Window]], progress: Callable[[float], None]):
+        self._progress = progress
+        self._before: dict[LogFile, tuple[float, float, float]] = {}
+        self._whole_s = 0.0
+        for post, window in asked:
+            for log in post.files:
+                if (within := window.within(log)) is not None:
+                    begins, ends = log.span()
+                    first = begins if within[0] is None else max(begins, within[0])
+                    last = ends if within[1] is None else min(ends, within[1])
+                    self._before[log] = (self._whole_s, first, last)
+                    self._whole_s += max(last - first, 0.0)
+
+    def reached(self, log: LogFile, t: float) -> None:
+        """It is at `t` of `log`."""
+        before_s, first, last = self._before[log]
+        self._progress((before_s + min(max(t, first), last) - first) / (self._whole_s or 1.0))
 
 
 def window_of(post: PostLogs, begin: str | None, end: str | None) -> Window:

@@ -83,7 +83,7 @@ class Judgement(Struct, kw_only=True):
         return self.evidence.uncertainty(judged.point, judged.seen, judged.visit)
 
 
-Progress = Callable[[str, float], None]
+_READ = 0.5  # of the bar; judging has the rest
 
 
 def judge(
@@ -94,18 +94,17 @@ def judge(
     *,
     times: str = "local",
     given: Given | None = None,
-    progress: Progress = lambda what, part: None,
+    progress: Callable[[float], None] = lambda part: None,
 ) -> Judgement:
     """Judge every point of `field`. `times` is what times without an offset are: local, utc or gps. Raises FieldError,
     LogError, and DatumError where the project's datum gives no coordinate."""
     post = _rover_of(day)
-    epochs = read_epochs(post, site, lambda part: progress("reading positions", part))
+    epochs = read_epochs(post, site, lambda part: progress(part * _READ))
     if not len(epochs):
         raise FieldError(f"{post.files[0].path}: holds no position; expected the log of the rover that stored the points")
     said = {int(one) for one in np.unique(epochs.station[~np.isnan(epochs.station)])}
     bases = bases_of(day, post, site, said, given)
     track = Track(epochs, frame)
-    progress("finding occupations", 1.0)
     matching = Matching(field, frame, track, times=times, zone=post.zone)
     matches = matching.visits()
     comparison = Comparison(field, frame, site, track, matches)
@@ -117,7 +116,7 @@ def judge(
         else:
             points.append(Judged(point=point, decided=Decided(name="not-witnessed", reason=matching.why_not(number))))
         if number % 500 == 0:
-            progress("judging points", number / len(field.points))
+            progress(_READ + (1 - _READ) * number / len(field.points))
     return Judgement(
         field=field, frame=frame, post=post, points=points, difference=comparison.difference, bases=bases,
         checks=checks_of(post), epochs=epochs, evidence=evidence, notes=[*post.missing(), *matching.notes],

@@ -1,0 +1,31 @@
+"""How far long work is, for a person who waits at a terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import click
+
+Progress = Callable[[float], None]
+"""Is given the part done, 0 to 1."""
+
+_STEPS = 1000
+
+
+@contextmanager
+def progress_bar(label: str, *, shown: bool = True) -> Iterator[Progress]:
+    """A bar on stderr where a person looks at a terminal; nothing in a pipe, or where it is not to be `shown`."""
+    if not shown or not sys.stderr.isatty():
+        yield lambda part: None
+        return
+    with click.progressbar(length=_STEPS, label=label, file=sys.stderr) as bar:
+
+        def moved(part: float) -> None:
+            steps = int(min(part, 1.0) * _STEPS) - bar.pos
+            if steps > 0:
+                bar.update(steps)
+
+        yield moved
+        moved(1.0)

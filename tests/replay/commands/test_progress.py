@@ -1,0 +1,80 @@
+"""Long work shows how far it is to a person at a terminal, and nothing of it in a pipe."""
+
+import contextlib
+import os
+import pty
+import re
+import sys
+import threading
+
+import pytest
+from click.testing import CliRunner
+from witnesspost.daemon.cli import main
+from witnesspost.daemon.progress import progress_bar
+
+LONG = [
+    ["verify", "{log}"],
+    ["snapshot", "{log}", "{out}"],
+    ["extract", "{log}", "--stream", "corrections", "-o", "{out}"],
+    ["extract", "{log}", "--as", "csv", "-o", "{out}"],
+    ["extract", "{log}", "--as", "geojson", "-o", "{out}", "--from", "20", "--to", "60"],
+    ["extract", "{log}", "--as", "rinex", "-o", "{out}"],
+    ["extract", "{log}", "--as", "parquet", "-o", "{out}"],
+    ["points", "{log}", "--points", "{field}", "-o", "{out}"],
+    ["report", "{log}", "-o", "{out}"],
+    ["replay", "{log}"],
+]
+
+
+class Terminal:
+    """A pty as stderr of whatever runs within it; `said` is all that it showed."""
+
+    def __enter__(self):
+        self._ours, theirs = pty.openpty()
+        self._stderr, sys.stderr = sys.stderr, os.fdopen(theirs, "w")
+        self._reader = threading.Thread(target=self._read)
+        self._reader.start()
+        return self
+
+    def __exit__(self, *_):
+        terminal, sys.stderr = sys.stderr, self._stderr
+        terminal.close()
+        self._reader.join()
+        os.close(self._ours)
+
+    def _read(self):
+        self.said = ""
+        with contextlib.suppress(OSError):  # EIO: the other end was closed
+            while data := os.read(self._ours, 65536):
+                self.said += data.decode()
+
+
+FEW = {"snapshot": 2, "points": 3}  # of a short day: its copy is one step, its points are judged in one
+
+
+@pytest.mark.parametrize("words", LONG, ids=" ".join)
+def test_on_a_terminal_a_bar_goes_to_its_end_and_never_back(day, tmp_path, capfd, words):
+    log, field = day
+    with Terminal() as terminal, contextlib.suppress(SystemExit):
+        main([word.format(log=log, field=field, out=tmp_path / "out") for word in words], standalone_mode=False)
+    bars = [[int(part) for part in re.findall(r"(\d+)%", bar)] for bar in terminal.said.split("\x1b[?25h")[:-1]]
+    assert len(bars) == (2 if words[0] == "verify" else 1)
+    for bar in bars:
+        assert bar == sorted(bar)
+        assert bar[-1] == 100
+        assert len(set(bar)) >= FEW.get(words[0], 4)
+
+
+@pytest.mark.parametrize("words", LONG, ids=" ".join)
+def test_in_a_pipe_nothing_of_it(day, tmp_path, words):
+    log, field = day
+    done = CliRunner().invoke(main, [word.format(log=log, field=field, out=tmp_path / "out") for word in words])
+    assert done.exit_code in (0, 1), done.output
+    assert not re.search(r"\d%|#{3}|\r|\x1b", done.output)
+
+
+def test_a_bar_is_not_pushed_past_its_end_or_back(capfd):
+    with Terminal() as terminal, progress_bar("working") as progress:
+        for part in (0.2, 0.1, 0.5, 1.7, 0.3):
+            progress(part)
+    assert re.findall(r"(\d+)%", terminal.said)[-1] == "100"
