@@ -83,7 +83,10 @@ def _in_order(logs: tuple[str, ...]) -> list[str]:
 
 
 def _checked(log: LogFile) -> Report:
-    raw_bytes = max(log.raw_bytes(), 1)
+    try:
+        raw_bytes = max(log.raw_bytes(), 1)
+    except UnreadableLog:  # so damaged that only the check itself can say where
+        return verified(log)
     with progress_bar(log.path.name) as progress:
         return verified(log, lambda done_bytes: progress(done_bytes / raw_bytes))
 

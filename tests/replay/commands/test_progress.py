@@ -73,6 +73,15 @@ def test_in_a_pipe_nothing_of_it(day, tmp_path, words):
     assert not re.search(r"\d%|#{3}|\r|\x1b", done.output)
 
 
+def test_on_a_terminal_too_verify_says_where_a_cut_off_log_is_damaged(day, tmp_path, capsys):
+    """A page of the file gone: its size cannot be asked of SQLite any more, its chain can be followed up to there."""
+    log = tmp_path / day[0].name
+    log.write_bytes(day[0].read_bytes()[: day[0].stat().st_size * 6 // 10])
+    with Terminal(), contextlib.suppress(SystemExit):
+        main(["verify", str(log)], standalone_mode=False)
+    assert re.search(r"\n  DAMAGED: .+", capsys.readouterr().out)
+
+
 def test_a_bar_is_not_pushed_past_its_end_or_back(capfd):
     with Terminal() as terminal, progress_bar("working") as progress:
         for part in (0.2, 0.1, 0.5, 1.7, 0.3):
