@@ -210,6 +210,7 @@ needs_cssrlib = pytest.mark.skipif(
 
 @pytest.mark.slow
 @needs_cssrlib
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # its reader leaves the file that it reads open
 def test_another_library_solves_it_within_five_metres_of_the_base(morning, tmp_path):
     """cssrlib reads both files and solves GPS, Galileo and BeiDou by its own models; the invented sky has no atmosphere."""
     from cssrlib.gnss import Nav, rSigRnx

@@ -243,7 +243,7 @@ class TestCluster:
         assert (done.exit_code, "has no workers" in done.output) == (2, True), done.output
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_thirty_invented_days_are_judged_as_they_were(tmp_path):
     """Each family of trouble, and days on which nothing was wrong: then is what sounded, and today's figures say the same."""
     names = [told.name for told in all_scenarios()]
