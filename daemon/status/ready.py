@@ -58,8 +58,11 @@ def check_of(found: tuple[float, dict[str, Any]], scene: Scene, t: float) -> Che
     )
 
 
-def readiness(site: Site, scene: Scene, ports: dict[str, str], check: CheckStatus | None, t: float) -> Readiness:
-    """How ready the post is at `t`. `ports` is each stream's port's state. What cannot be judged here is not asked for."""
+def readiness(
+    site: Site, scene: Scene, ports: dict[str, str], check: CheckStatus | None, t: float, *, noted: bool = False
+) -> Readiness:
+    """How ready the post is at `t`. `ports` is each stream's port's state; `noted` where the base's coordinate is right in plan
+    and its height cannot be judged. What cannot be judged here is not asked for."""
     now = Readiness([], [])
     gone = [stream for stream, state in ports.items() if state not in ("open", "back")]
     _note(now, not gone, "ports open", f"port not open: {', '.join(gone)}")
@@ -68,9 +71,7 @@ def readiness(site: Site, scene: Scene, ports: dict[str, str], check: CheckStatu
         stations = ", ".join(str(number) for number in sorted({epoch.station_id for epoch in heard}))
         _note(now, bool(heard), f"corrections from {stations}", "no corrections")
         if (mark := _mark(site, scene)) is not None:
-            wrong = "the base has not said its position" if scene.station() is None else f"its coordinate is not that of {mark}"
-            agreement_m = scene.agreement_m()
-            _note(now, agreement_m is not None, f"its coordinate agrees with {mark} ({millimetres(agreement_m or 0.0)})", wrong)
+            _coordinate(now, mark, scene, noted=noted)
     if site.post.role == "rover" and scene.position_streams:
         fix = scene.fix
         fixed = fix is not None and fix.quality == FixQuality.RTK_FIXED and t - fix.t <= _FIX_S
@@ -94,6 +95,25 @@ def _mark(site: Site, scene: Scene) -> str | None:
     station = scene.station()
     base = scene.base_of(station.station_id) if station is not None else site.base
     return base.occupies if base is not None else None
+
+
+def base_is_judged(site: Site) -> bool:
+    """False where the site file has switched off the rule that judges the base's coordinate."""
+    return not site.rules.get("base-datum", {}).get("off", False)
+
+
+def _coordinate(now: Readiness, mark: str, scene: Scene, *, noted: bool) -> None:
+    agrees = scene.base_agrees()
+    if agrees:
+        now.holds.append(f"its coordinate agrees with {mark} ({millimetres(scene.agreement_m() or 0.0)})")
+    elif scene.station() is None:
+        now.missing.append("the base has not said its position")
+    elif noted:
+        now.holds.append(f"its coordinate agrees with {mark} in plan, its height is not judged")
+    elif agrees is not None:
+        now.missing.append(f"its coordinate is not that of {mark}")
+    elif base_is_judged(scene.plan):
+        now.missing.append("its coordinate is not judged yet")
 
 
 def _check(now: Readiness, check: CheckStatus | None, site: Site, scene: Scene, t: float) -> None:

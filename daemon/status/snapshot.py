@@ -13,7 +13,7 @@ from typing import Any
 
 from msgspec import Struct
 from witnesspost.daemon.state import WORDS, State
-from witnesspost.daemon.status.ready import CheckStatus, check_of, readiness
+from witnesspost.daemon.status.ready import CheckStatus, base_is_judged, check_of, readiness
 from witnesspost.daemon.status.told import (
     CheckInStatus,
     OfficeStatus,
@@ -194,7 +194,8 @@ def snapshot_of(
     checked = check_of(check, scene, t) if check is not None else None
     solved = [_solved(scene.solved, *said) for said in scene.solved]
     place = scene.place() or (None, None)
-    ready = readiness(scene.site, scene, {port.stream: port.state for port in ports}, checked, t)
+    states = {port.stream: port.state for port in ports}
+    ready = readiness(scene.site, scene, states, checked, t, noted=_noted(open_alerts))
     return Status(
         post=site.post.name,
         role=site.post.role,
@@ -274,13 +275,23 @@ def _fix(scene: Scene, t: float) -> FixStatus | None:
 def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
     """The broadcast base against the project, in words."""
     for alert in open_alerts:
-        if alert.rule in ("base-datum", "base-moved") and alert.active:
+        if alert.rule in ("base-datum", "base-moved") and alert.active and not _noted([alert]):
             return f"differs: {alert.cause}"
     if site.project is None or site.base.occupies is None:
         return "not possible: the site file names no control point under the base"
     if scene.station() is None:
         return "waits: the base has not said its position"
-    return f"agrees with {site.base.occupies}" if scene.proven_right() else "not judged: the rule that judges it is off"
+    if _noted(open_alerts):
+        return f"agrees with {site.base.occupies} in plan; its height cannot be judged without the project's geoid file"
+    agrees = scene.base_agrees()
+    if agrees is None:
+        return "not judged yet" if base_is_judged(scene.plan) else "not judged: the rule that judges it is off"
+    return f"agrees with {site.base.occupies}" if agrees else f"differs from {site.base.occupies}"
+
+
+def _noted(open_alerts: list[OpenAlert]) -> bool:
+    """The base's coordinate is right in plan, and its height cannot be judged."""
+    return any(alert.rule == "base-datum" and alert.active and alert.finding.severity == "note" for alert in open_alerts)
 
 
 def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float) -> AlertStatus:

@@ -126,6 +126,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         utc_s = utc.timestamp() if utc else None
         before = self._judged.get(key)
         if before is not None and before.same(ecef, station, base) and not (before.finding and before.old(utc_s)):
+            self.scene.prove(station.station_id, before.finding is None, before.apart_m)  # a set-up makes it forgotten
             return
         if station.antenna_height_m is not None:
             self._heights_m[station.station_id] = ecef, station.antenna_height_m
@@ -134,7 +135,8 @@ class BaseDatum(Rule[BaseDatumFigures]):
         offset = self._datum.offset(ecef, expected)
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
         wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
-        self.scene.prove(station.station_id, not wrong, math.hypot(*offset))
+        apart_m = math.hypot(*offset)
+        self.scene.prove(station.station_id, not wrong, apart_m)
         finding = self._finding(key, station, offset, expected, limits, t) if wrong else None
         since = max(station.t, self.scene.today.t) if self.scene.today is not None else station.t
         if finding is not None:
@@ -151,6 +153,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
             height_m=height_m,
             base=base,
             utc_s=utc_s,
+            apart_m=apart_m,
             finding=finding,
         )
 
@@ -247,13 +250,14 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
 class _Judged(Struct, frozen=True, kw_only=True):
     """A base's coordinate as it was judged: where, with which antenna height, by which set-up of that base, when (UTC seconds),
-    and what was found."""
+    how far it was from the project's, and what was found."""
 
     ecef: Ecef
     station_id: int
     height_m: float | None
     base: Base
     utc_s: float | None
+    apart_m: float
     finding: Finding | None
 
     def same(self, ecef: Ecef, station: Station, base: Base) -> bool:

@@ -241,10 +241,14 @@ class Scene:
         """Told by base-datum: what this station broadcasts agrees with the project, or does not."""
         self._proven[station_id] = agrees, apart_m
 
+    def base_agrees(self) -> bool | None:
+        """Whether the coordinate that the project's base broadcasts agrees with the project; None while it is not judged."""
+        station = self.station()
+        return self._proven.get(station.station_id, _UNPROVEN)[0] if station is not None else None
+
     def proven_right(self) -> bool:
         """True while the coordinate that the project's base broadcasts agrees with the project: nothing may blame it."""
-        station = self.station()
-        return station is not None and self._proven.get(station.station_id, _UNPROVEN)[0]
+        return self.base_agrees() is True
 
     def agreement_m(self) -> float | None:
         """How far the coordinate that is proven right is from the project's, straight; None while none is."""
@@ -317,7 +321,7 @@ class Scene:
         self._adopted = epoch
 
 
-_UNPROVEN = (False, 0.0)
+_UNPROVEN: tuple[bool | None, float] = (None, 0.0)
 _CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)
 
 

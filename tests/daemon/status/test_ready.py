@@ -113,6 +113,37 @@ def test_a_check_in_from_before_the_base_was_another_counts_no_more(tmp_path, to
     assert all(text.startswith(f"no check-in since {since} at ") for text in missing)
 
 
+def test_after_a_set_up_a_right_base_is_judged_anew_and_not_blamed_until_then(tmp_path):
+    pipeline, _ = played("control-check:quiet-passed", tmp_path)
+    pipeline.log = None
+    base, t = pipeline.site.base, pipeline.t
+    pipeline.tell(SetUp(t=t, stream="", point="KQ-1", antenna_height_m=base.antenna_height_m, pole_height_m=2.0))
+    status = status_of(pipeline)
+    assert (status.base_check, status.missing) == ("not judged yet", ["its coordinate is not judged yet"])
+    pipeline.tick(t + 0.4)
+    status = status_of(pipeline)
+    assert (status.base_check, status.missing) == ("agrees with KQ-1", [])
+    assert "its coordinate agrees with KQ-1 (0 mm)" in status.ready
+
+
+def test_where_the_rule_is_off_the_base_s_coordinate_is_not_asked_for(tmp_path):
+    pipeline, _ = played("control-check:quiet-passed", tmp_path)
+    pipeline.site.rules["base-datum"] = {"off": True}
+    pipeline.scene.see(SetUp(t=pipeline.t, stream="", point="KQ-1", antenna_height_m=1.0, pole_height_m=2.0))
+    status = status_of(pipeline)
+    assert status.base_check == "not judged: the rule that judges it is off"
+    assert not [text for text in status.missing if "coordinate" in text]
+
+
+def test_a_height_that_cannot_be_judged_is_not_held_against_the_base(tmp_path):
+    pipeline, _ = played("control-check:height-not-judged", tmp_path)
+    status = status_of(pipeline)
+    assert ("base-datum", "note", "height-not-judged") in [(one.rule, one.severity, one.cause) for one in status.alerts]
+    assert status.base_check == "agrees with KQ-1 in plan; its height cannot be judged without the project's geoid file"
+    assert "its coordinate agrees with KQ-1 in plan, its height is not judged" in status.ready
+    assert not [text for text in status.missing if "coordinate" in text]
+
+
 def test_at_the_start_all_is_missing(tmp_path):
     ((_, source),) = open_all("control-check:quiet-passed")
     status = status_of(Pipeline(source.site), "waiting")

@@ -66,6 +66,16 @@ def test_it_takes_effect_at_once_and_ends_with_the_next(base, day):
     assert changes[0].evidence["up_m"] == pytest.approx(1.843 - 1.532, abs=2e-4)
 
 
+def test_a_set_up_that_changes_nothing_leaves_a_right_base_proven_right(base, day):
+    bench, station = base
+    facts = [*every(day, station, 1.0, 100.0), set_up(30.1, pole=1.9)]
+    assert bench.play(facts, 100.0) == []
+    assert bench.scene.proven_right()
+    assert bench.scene.agreement_m() == pytest.approx(0.0, abs=2e-4)
+    bench.scene.see(set_up(100.1))
+    assert bench.scene.base_agrees() is None  # nobody has judged it by what holds now
+
+
 def test_another_point_said_before_the_base_says_it(base, day):
     bench, station = base
     facts = [*every(day, station, 1.0, 30.0), set_up(40.1, "KQ-2"), *every(day, station, 41.0, 90.0, "KQ-2")]
