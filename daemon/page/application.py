@@ -18,7 +18,7 @@ from witnesspost.daemon.page.answers import LOOPBACK, SECURITY, host_of, html_an
 from witnesspost.daemon.page.bounds import address_of
 from witnesspost.daemon.page.fields import hidden, pin_field
 from witnesspost.daemon.page.forms import Refused, fields_of
-from witnesspost.daemon.page.gate import FormError, Forms, Gate, Locked, Session
+from witnesspost.daemon.page.gate import FormError, Gate, Locked, Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Live, Parts
 from witnesspost.daemon.page.place import Form, Place
@@ -107,11 +107,12 @@ class Application:
     # ── coming in and leaving ───────────────────────────────────────────────────────────────────────────────────
 
     async def _enter(self, request: Request) -> Response:
-        address = address_of(request.client_addr[0])
+        address, t = address_of(request.client_addr[0]), self._post.now()
         try:
             fields = self._fields(request)
-            self._use_up(self._gate.forms, fields)
-            wait_s = self._gate.begin(address, self._post.now())
+            self._gate.look(address, t)  # before a token is used up: who is locked out costs nothing
+            self._use_up(lambda token: self._gate.forms.use_up(address, token, t), fields)
+            wait_s = self._gate.begin(address, t)
         except Refused as error:
             return self._door(str(error), error.status)
         except Locked as error:
@@ -128,7 +129,7 @@ class Application:
 
     async def _leave(self, request: Request) -> Response:
         try:
-            self._use_up(request.g.session.forms, self._fields(request))
+            self._use_up_of(request.g.session, self._fields(request))
         except Refused as error:
             return await self._show(self._places["/"], request, str(error), error.status)
         self._gate.leave(request.g.session)
@@ -226,7 +227,7 @@ class Application:
             fields: dict[str, str] = {}
             try:
                 fields = self._fields(request)
-                self._use_up(request.g.session.forms, fields)
+                self._use_up_of(request.g.session, fields)
                 done = place.act(fields, request.g.session, self._sight())
             except Refused as error:
                 return await self._show(place, request, str(error), error.status, fields)
@@ -246,9 +247,12 @@ class Application:
             raise Refused(words.OTHER_ORIGIN, 403)
         return fields_of(request.content_type, request.body or b"")
 
-    def _use_up(self, forms: Forms, fields: dict[str, str]) -> None:
+    def _use_up_of(self, session: Session, fields: dict[str, str]) -> None:
+        self._use_up(lambda token: session.forms.use_up(token, self._post.now()), fields)
+
+    def _use_up(self, use_up: Callable[[str], None], fields: dict[str, str]) -> None:
         try:
-            forms.use_up(fields.get("token", ""), self._post.now())
+            use_up(fields.get("token", ""))
         except FormError as error:
             why, status = _FORM_FAULTS[error.why]
             raise Refused(getattr(words, why), status) from None

@@ -22,6 +22,7 @@ FORM_S = 12 * 3600.0
 MOST_SESSIONS = 200
 _MOST_ADDRESSES = 1000
 _MOST_FORMS = 500  # of one session, used and not too old yet
+_MOST_STRANGERS_FORMS = 20  # of one address: some minutes of wrong PINs
 
 
 class Locked(Exception):
@@ -43,8 +44,9 @@ class FormError(Exception):
 class Forms:
     """Makes the tokens of one person's forms, each good for once and for FORM_S."""
 
-    def __init__(self) -> None:
-        self._key = secrets.token_bytes(32)
+    def __init__(self, key: bytes | None = None, most: int = _MOST_FORMS) -> None:
+        self._key = secrets.token_bytes(32) if key is None else key
+        self._most = most
         self._used: deque[tuple[int, str]] = deque()
         self._not_before = 0  # tokens made earlier may have been forgotten as used
 
@@ -65,12 +67,36 @@ class Forms:
             raise FormError("used")
         while self._used and self._used[0][0] < t - FORM_S:
             self._used.popleft()
-        if len(self._used) >= _MOST_FORMS:
+        if len(self._used) >= self._most:
             self._not_before = max(self._not_before, self._used.popleft()[0] + 1)
         self._used.append((made_s, made))
 
     def _mark(self, made: str) -> str:
         return hmac.new(self._key, made.encode(), hashlib.sha256).hexdigest()
+
+
+class StrangersForms:
+    """The forms of people who have not said the PIN yet: any of them may have been shown any, and each address uses up its own.
+
+    What one address uses up makes no other's form old. Of too many addresses the one that used a form longest ago is forgotten.
+    """
+
+    def __init__(self) -> None:
+        self._key = secrets.token_bytes(32)
+        self._of: OrderedDict[str, Forms] = OrderedDict()
+
+    def make(self, t: float) -> str:
+        """A token made at `t`."""
+        return Forms(self._key).make(t)
+
+    def use_up(self, address: str, token: str, t: float) -> None:
+        """Use a token up, from this address. Raises FormError."""
+        forms = self._of.get(address) or Forms(self._key, _MOST_STRANGERS_FORMS)
+        forms.use_up(token, t)
+        self._of[address] = forms
+        self._of.move_to_end(address)
+        if len(self._of) > _MOST_ADDRESSES:
+            self._of.popitem(last=False)
 
 
 class Session:
@@ -93,8 +119,7 @@ class Gate:
         self._locked: OrderedDict[str, float] = OrderedDict()
         self._wrong_by_all: deque[float] = deque(maxlen=WRONG_BY_ALL)
         self._open = Session()
-        self.forms = Forms()
-        """Those of people who have not said the PIN yet."""
+        self.forms = StrangersForms()
 
     @property
     def asks(self) -> bool:
@@ -111,15 +136,18 @@ class Gate:
             self._sessions.move_to_end(key)
         return session
 
-    def begin(self, address: str, t: float) -> float:
-        """A PIN is to be tried: for how many seconds that has to wait. It counts as wrong until `end`. Raises Locked."""
+    def look(self, address: str, t: float) -> None:
+        """May a PIN be tried from there? Nothing is counted. Raises Locked."""
         left_s = self._locked.get(address, t) - t
         if left_s > 0:
             raise Locked(left_s)
-        tried = self._wrong.get(address, 0)
-        if tried >= WRONG:  # as many are being tried at this moment
+        if self._wrong.get(address, 0) >= WRONG:  # as many are being tried at this moment
             raise Locked(LOCKED_S)
-        self._wrong[address] = tried + 1
+
+    def begin(self, address: str, t: float) -> float:
+        """A PIN is to be tried: for how many seconds that has to wait. It counts as wrong until `end`. Raises Locked."""
+        self.look(address, t)
+        self._wrong[address] = self._wrong.get(address, 0) + 1
         self._wrong.move_to_end(address)
         if len(self._wrong) > _MOST_ADDRESSES:
             self._wrong.popitem(last=False)

@@ -1,7 +1,17 @@
 """Wrong PINs, sessions and forms: with time stepped by hand."""
 
 import pytest
-from witnesspost.daemon.page.gate import FORM_S, LOCKED_S, MOST_SESSIONS, SLOW_S, FormError, Forms, Gate, Locked
+from witnesspost.daemon.page.gate import (
+    FORM_S,
+    LOCKED_S,
+    MOST_SESSIONS,
+    SLOW_S,
+    FormError,
+    Forms,
+    Gate,
+    Locked,
+    StrangersForms,
+)
 
 PIN = "418820"
 
@@ -140,3 +150,35 @@ def test_a_used_form_stays_used_however_many_follow():
     with pytest.raises(FormError):
         forms.use_up(first, 2001.0)
     assert len(forms._used) <= 500
+
+
+def test_what_one_address_uses_up_makes_nobody_elses_form_old():
+    forms = StrangersForms()
+    token = forms.make(1000.0)
+    for n in range(1500):
+        forms.use_up("10.0.0.9", forms.make(1001.0 + n), 1001.0 + n)
+    forms.use_up("10.0.0.50", token, 2501.0)
+    with pytest.raises(FormError, match="used"):
+        forms.use_up("10.0.0.50", token, 2502.0)
+
+
+def test_what_is_remembered_of_strangers_forms_is_bounded():
+    forms = StrangersForms()
+    for n in range(1500):
+        forms.use_up(f"{n}", forms.make(0.0), 0.0)
+    for n in range(100):
+        forms.use_up("10.0.0.9", forms.make(float(n)), float(n))
+    assert len(forms._of) <= 1000
+    assert len(forms._of["10.0.0.9"]._used) <= 20
+    with pytest.raises(FormError, match="forged"):
+        forms.use_up("10.0.0.9", Forms().make(0.0), 0.0)
+
+
+def test_a_look_counts_nothing():
+    gate = Gate(PIN)
+    for _ in range(9):
+        gate.look("10.0.0.2", 0.0)
+    for _ in range(5):
+        tries(gate, "10.0.0.2", "000000", 0.0)
+    with pytest.raises(Locked):
+        gate.look("10.0.0.2", 1.0)

@@ -316,6 +316,16 @@ def test_wrong_pins(served):
     assert browser.enter(PIN).status == 303
 
 
+def test_who_is_locked_out_uses_up_no_form(served):
+    browser = served.browser()
+    for _ in range(5):
+        browser.enter("000000")
+    token = browser.get("/").token
+    assert browser.post("/pin", token=token, pin=PIN).status == 429
+    served.view.t += 60.0
+    assert browser.post("/pin", token=token, pin=PIN).status == 303
+
+
 def test_a_pin_that_is_sent_again_is_no_way_in(served):
     browser = served.browser()
     token = browser.get("/").token
