@@ -19,7 +19,7 @@ from msgspec import structs
 from witnesspost.daemon.page.server import REQUEST_S as SLOW_S
 
 from tests.daemon.page.chromium import AXE, PROGRAM, Chromium
-from tests.daemon.page.conftest import PIN
+from tests.daemon.page.conftest import ALERT, PIN
 from tests.daemon.page.rover import LiveRover
 from tests.daemon.strip.quarry import write_day
 from tests.daemon.view import LOG, until
@@ -84,6 +84,53 @@ def told(rover, *kinds):
 # ── a stop ──────────────────────────────────────────────────────────────────────────────────────────────────────────
 
 
+SPIES = """
+window.shaken = []; window.tones = [];
+navigator.vibrate = pattern => { shaken.push(pattern); return true; };
+const make = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () {
+  const one = make.call(this), start = one.start;
+  one.start = at => { tones.push(Math.round((at - this.currentTime) * 10) / 10); return start.call(one, at); };
+  return one;
+};
+"""
+
+
+def test_a_stop_shakes_the_phone_and_sounds_and_a_check_does_neither(served, chromium):
+    """Long, short, long, short as the buzzer has it, until it is seen, and anew with the next stop."""
+    phone = chromium.phone()
+    phone.ask("Page.addScriptToEvaluateOnNewDocument", source=SPIES)
+    phone.go(f"http://127.0.0.1:{served.port}/")
+    phone.write("#pin", PIN)
+    phone.tap("button.main", leads_on=True)
+    phone.js("document.body.dispatchEvent(new PointerEvent('pointerdown', {bubbles: true}))")
+
+    def shows(state, *alerts, silent=False):
+        served.view.t += 1.0
+        served.stands(*alerts, shown=state)
+        served.view.beats(silent=silent)
+        loud = json.dumps(state == "stop" and not silent)
+        here = f"s.dataset.state === '{state}' && s.hasAttribute('data-sounds') === {loud}"
+        phone.until(f"(s => {here})(document.querySelector('#state'))")
+
+    check = structs.replace(ALERT, severity="check")
+    for state, alerts in (("well", ()), ("check", (check,)), ("past", (structs.replace(ALERT, state="normal"),))):
+        shows(state, *alerts)
+        time.sleep(0.3)
+        assert phone.js("[shaken.length, tones.length]") == [0, 0], state
+    shows("stop", ALERT)
+    phone.until("tones.length >= 4")
+    assert phone.js("shaken[0]") == [600, 200, 200, 200, 600, 200, 200]
+    assert phone.js("tones.slice(0, 4)") == [0, 0.8, 1.2, 2]
+    shows("stop", ALERT, silent=True)
+    before = phone.js("[shaken.length, tones.length]")
+    time.sleep(4.5)  # the pattern is begun anew every four seconds
+    assert phone.js("[shaken.length, tones.length]") == before
+    shows("stop", ALERT)
+    phone.until(f"shaken.length > {before[0]} && tones.length >= {before[1] + 4}")
+    phone.close()
+
+
 def test_a_stop_comes_to_the_phone_and_is_seen_by_a_name(rover, phone, tmp_path):
     phone.js("window.found = null; new MutationObserver(() => { const s = document.querySelector('#state');"
              " if (s.dataset.state === 'stop' && !found) found = Date.now() / 1000; })"
@@ -118,7 +165,7 @@ def test_a_stop_comes_to_the_phone_and_is_seen_by_a_name(rover, phone, tmp_path)
     assert phone.text("#state h1") == "STOP"
     phone.tap("[value=seen]", leads_on=True)
     assert "Seen by Kim Ng: corrections-stopped" in phone.text(".said")
-    phone.until("document.querySelector('#state .since').innerText.includes('seen')")
+    phone.until("document.querySelector('#state .since').innerText.includes('Seen')")
     assert phone.js("document.querySelector('#by').value") == "Kim Ng", "the name is there the next time"
     phone.js("document.querySelectorAll('.steps input')[2].checked = true")
     phone.tap(".steps li:nth-child(3) .it", leads_on=True)
@@ -227,11 +274,11 @@ def test_a_set_up_takes_effect_at_once(rover, phone):
     phone.write("#by", "Kim")
     phone.tap("[value=setup]", leads_on=True)
     assert "Set up by Kim: base over KQ-1" in phone.text(".said")
-    phone.until("document.querySelector('#holds').innerText.includes('1.800 m')")
+    phone.until("document.querySelector('#holds').innerText.includes('1.800\u00a0m')")
     assert events(rover, "setup")[-1]["pole_height_m"] == 1.8
     phone.write("#pole_height_m", "2.0")
     phone.tap("[value=setup]", leads_on=True)
-    phone.until("document.querySelector('#holds').innerText.includes('2.000 m')")
+    phone.until("document.querySelector('#holds').innerText.includes('2.000\u00a0m')")
 
 
 def test_a_slant_shows_the_vertical_height_that_it_makes(rover, phone):
