@@ -10,6 +10,7 @@ narrow:                STOP   2026-05-04 03:11:12-06:00
 from __future__ import annotations
 
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Mapping
@@ -71,10 +72,8 @@ class Look(NamedTuple):
         text = plain(text)
         if self.width is None:
             return [indent + text]
-        lines = textwrap.wrap(
-            text, self.width, initial_indent=indent, subsequent_indent=indent + hanging, break_on_hyphens=False
-        )
-        return lines or [indent.rstrip()]
+        wrapper = _Wrapper(self.width, initial_indent=indent, subsequent_indent=indent + hanging, break_on_hyphens=False)
+        return wrapper.wrap(text) or [indent.rstrip()]
 
     def listed(self, steps: list[str], indent: str = "") -> list[str]:
         """Steps, numbered."""
@@ -83,6 +82,17 @@ class Look(NamedTuple):
             lead = f"{number}. "
             lines += self.wrapped(lead + step, indent, " " * len(lead))
         return lines
+
+
+class _Wrapper(textwrap.TextWrapper):
+    """Breaks a path that is longer than a line after a slash, not within a name."""
+
+    def _split(self, text: str) -> list[str]:
+        room = self.width - len(self.subsequent_indent)
+        parts: list[str] = []
+        for part in super()._split(text):
+            parts += re.findall(r"[^/]*/|[^/]+", part) if len(part) > room else [part]
+        return parts
 
 
 PLAIN = Look()

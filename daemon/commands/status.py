@@ -183,7 +183,7 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
 def _who_set_up(said: Status) -> str:
     set_up = said.set_up
     if set_up.planned:
-        return "the site file's plan"
+        return "as in the site file"
     when = f" on {Stamps(_zone(said))(0.0, set_up.utc)}" if set_up.utc else ""
     return f"set up{_by(set_up.by)}{when}"
 

@@ -68,7 +68,7 @@ def setup(
     )
     if (request.point, antenna_height, slant, radius, offset, pole) == (None,) * 6:
         said = _asked(path)
-        who = "the site file's plan; nobody has said a set-up" if said.set_up.planned else f"set up by {said.set_up.by}"
+        who = "as in the site file; nobody has said a set-up" if said.set_up.planned else f"set up by {said.set_up.by}"
         click.echo(f"{path.stem}: {speech_of(said).phrase(f'{said.set_up.line} ({who})')}")
         return
     click.echo(f"{path.stem}: {tell_post(path, request)}")

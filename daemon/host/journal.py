@@ -87,7 +87,7 @@ class Journal:
             self._socket.send(line, 4)
         for port in self._news.ports():
             priority = 6 if port.state in ("open", "back") else 4
-            self._socket.send(f"port {port_words(port)}", priority, STREAM=port.stream, PORT_STATE=port.state)
+            self._socket.send(port_words(port), priority, STREAM=port.stream, PORT_STATE=port.state)
 
 
 class JournalSocket:

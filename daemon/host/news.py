@@ -43,4 +43,4 @@ class News:
 def port_words(port: PortStatus) -> str:
     """A port's state in a line."""
     reason = f": {port.reason}" if port.reason else ""
-    return f"{port.stream} ({port.port}) {port.state}{reason}"
+    return f"port of {port.stream} ({port.port}) {port.state}{reason}"

@@ -6,9 +6,13 @@ tag("p", "a < b", tag("b", "c"), class_="dim")  ──►  <p class="dim">a &lt;
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable
 
 _EMPTY = frozenset({"br", "circle", "input", "line", "link", "meta", "path", "polygon", "polyline", "rect"})
+
+_UNIT = re.compile(r"(?<=\d) (?=(?:s|min|h|d|m|mm|cm|km|dBHz|MHz|kHz|B|kB|MB|GB|bytes)\b|%|°)")
+"""A figure and its unit stay on one line."""
 
 
 class Html(str):
@@ -41,7 +45,7 @@ def join(*inside: Inside) -> Html:
         if isinstance(one, Html):
             parts.append(one)
         elif isinstance(one, str):
-            parts.append(html.escape(one))
+            parts.append(_UNIT.sub("\N{NO-BREAK SPACE}", html.escape(one)))
         elif one is not None:
             parts.append(join(*one))
     return Html("".join(parts))

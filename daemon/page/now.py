@@ -183,11 +183,12 @@ def _since(sight: Sight, alert: AlertStatus) -> str:
     clock = sight.clock(sight.began_t(alert), alert.since_utc)
     said = [(words.OVER_SINCE if alert.state == "normal" else words.SINCE).format(clock=clock)]
     said += [sight.lasted(alert)] if alert.state != "normal" else []
-    said += [_seen(sight, alert)] if alert.state == "acknowledged" else []
-    said += [words.SHELVED] if alert.shelved else []
     said += [alert.held] if alert.held else []
-    line = f"{', '.join(said)}."
-    return f"{line} {words.OF_RUN.format(run=alert.of_run)}" if alert.of_run else line
+    lines = [f"{', '.join(said)}."]
+    lines += [f"{_seen(sight, alert)}."] if alert.state == "acknowledged" else []
+    lines += [f"{words.SHELVED}."] if alert.shelved else []
+    lines += [words.OF_RUN.format(run=alert.of_run)] if alert.of_run else []
+    return " ".join(lines)
 
 
 def _seen(sight: Sight, alert: AlertStatus) -> str:

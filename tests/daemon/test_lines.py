@@ -76,6 +76,17 @@ def test_what_is_shelved_is_not_shouted():
     assert line.startswith("stop   ")
 
 
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_a_path_that_is_longer_than_a_line_breaks_after_a_slash(width):
+    path = "/srv/witnesspost/kestrel-quarry-haul-road/logs-of-this-month/kestrel-rover.0001.db"
+    lines = Look(width).wrapped(f"writes {path} now", "  ")
+    assert max(map(len, lines)) <= width
+    assert "".join(lines).replace(" ", "") == f"writes{path}now"
+    pieces = {piece for line in lines for piece in line.replace("/", " ").split()}
+    assert pieces == {"writes", "now", *filter(None, path.split("/"))}  # no name is cut
+    assert Look(40).wrapped("12 km/h and 4 m/s, and 12 km/h or 44444 m/s") == ["12 km/h and 4 m/s, and 12 km/h or 44444", "m/s"]
+
+
 def test_another_cause_brings_its_own_steps():
     _, (line, *steps) = told(STOP, NOW)
     assert line.startswith(f"stop   2026-05-04 03:11:12-06:00  Another cause now: {words(NOW).say}")

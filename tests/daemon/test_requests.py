@@ -141,7 +141,7 @@ def test_a_set_up_says_all_that_holds_from_now_on(post, words, told, says):
 def test_setup_without_a_measurement_shows_what_holds(post):
     done = call("setup")
     assert done.stdout == (
-        "kestrel-rover: base over KQ-1, antenna 1.843 m, pole 2.000 m (the site file's plan; nobody has said a set-up)\n"
+        "kestrel-rover: base over KQ-1, antenna 1.843 m, pole 2.000 m (as in the site file; nobody has said a set-up)\n"
     )
     assert post.told == []
 

@@ -125,9 +125,9 @@ def test_the_journal_has_ports_once_a_change_and_what_others_say(ear):
     journal.stop()
     assert [datagram.splitlines()[:2] for datagram in heard()] == [
         ["MESSAGE=log /log/kestrel-base.0001.db", "PRIORITY=6"],
-        ["MESSAGE=port corrections (/dev/ttyKESTREL) waiting: not there yet", "PRIORITY=4"],
+        ["MESSAGE=port of corrections (/dev/ttyKESTREL) waiting: not there yet", "PRIORITY=4"],
         ["MESSAGE=LED blue: no such LED", "PRIORITY=4"],
-        ["MESSAGE=port corrections (/dev/ttyKESTREL) open", "PRIORITY=6"],
+        ["MESSAGE=port of corrections (/dev/ttyKESTREL) open", "PRIORITY=6"],
         ["MESSAGE=log /log/kestrel-base.0001.db closed", "PRIORITY=6"],
     ]
 

@@ -83,7 +83,7 @@ def test_alerts_go_to_one_and_everything_else_to_the_other(pipes):
     assert err.read().splitlines() == [
         "log    2026-05-04 03:11:00-06:00  /log/kestrel-base.0001.db",
         "post   2026-05-04 03:11:03-06:00  LED blue: no such LED",
-        "port   2026-05-04 03:11:03-06:00  corrections (/dev/ttyKESTREL) waiting: not there yet",
+        "port   2026-05-04 03:11:03-06:00  port of corrections (/dev/ttyKESTREL) waiting: not there yet",
         "log    2026-05-04 03:11:03-06:00  kestrel-base.0001.db closed",
     ]
 

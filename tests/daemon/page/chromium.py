@@ -164,8 +164,8 @@ class Phone:
         return value
 
     def text(self, where="body"):
-        """The words that are seen there; None where there is no such element."""
-        return self.js(f"document.querySelector({json.dumps(where)})?.innerText")
+        """The words that are seen there, a no-break space as any other; None where there is no such element."""
+        return self.js(f"document.querySelector({json.dumps(where)})?.innerText.replaceAll('\\u00a0', ' ')")
 
     def tap(self, where, *, leads_on=False):
         """Put a finger on the middle of the element; `leads_on` waits for the page that comes of it."""

@@ -112,7 +112,8 @@ class Answer:
 
     @property
     def text(self):
-        return self.body.decode()
+        """Without the no-break spaces between figures and their units: `body` has them."""
+        return self.body.decode().replace("\N{NO-BREAK SPACE}", " ")
 
     @property
     def line(self):

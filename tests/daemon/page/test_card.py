@@ -117,7 +117,7 @@ def test_a_phone_reads_the_wifi_and_the_pages_address(tmp_path):
 
 def test_all_that_belongs_there_is_there(tmp_path):
     text = made(tmp_path)
-    shown = html.unescape(re.sub(r"<[^>]+>", " ", text))
+    shown = html.unescape(re.sub(r"<[^>]+>", " ", text)).replace("\N{NO-BREAK SPACE}", " ")
     for what in ("KQ-1", "station 417", "1.843 m", "39.123456700°", "h 1876.1650 m", "482913", "kestrel base; 7"):
         assert what in shown
     for pattern in PATTERNS.values():

@@ -259,8 +259,8 @@ def test_who_has_seen_it_and_when(served, spanish):
     seen = msgspec.structs.replace(ALERT, state="acknowledged", seen_by="Kim", seen_utc="2026-05-04T20:02:45Z")
     nameless = msgspec.structs.replace(seen, seen_by=None, seen_utc=None)
     for one, by_name, bare in (
-        (served, ", seen by Kim at 14:02.", ", seen."),
-        (spanish, ", visto por Kim a las 14:02.", ", visto."),
+        (served, ". Seen by Kim at 14:02.", ". Seen already."),
+        (spanish, ". Visto por Kim a las 14:02.", ". Ya visto."),
     ):
         inside = one.inside()
         one.stands(seen, shown="stop")

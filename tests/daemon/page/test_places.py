@@ -2,6 +2,7 @@
 
 import contextlib
 import gzip
+import html
 import io
 import os
 import re
@@ -16,6 +17,7 @@ import pytest
 from witnesspost.daemon.log import opening
 from witnesspost.daemon.page import files
 from witnesspost.daemon.page.files import NoSuchPiece, Piece, piece_of
+from witnesspost.daemon.page.html import tag
 from witnesspost.daemon.status.snapshot import EpochStatus
 from witnesspost.daemon.status.told import CheckInStatus, SetUpStatus
 from witnesspost.replay.play.tape import Tape
@@ -115,6 +117,19 @@ def check_in(**changes):
         point="KQ-2", by="Kim", ago_s=5.0, stood_s=3.2, needed_s=10.0, hindrance=None, outcome=None, line="KQ-2: stand still"
     )
     return msgspec.structs.replace(going, **changes)
+
+
+@pytest.mark.parametrize(
+    ("said", "written"),
+    [
+        ("14.4 s", "14.4~s"), ("for 3 min, 12 mm", "for 3~min, 12~mm"), ("87 % of 461.025 MHz", "87~% of 461.025~MHz"),
+        ("39.1°", "39.1°"), ("KQ-2 stands", "KQ-2 stands"), ("3 steps, 4 minutes", "3 steps, 4 minutes"), ("x s", "x s"),
+        ("812 bytes/s & 4 m", "812~bytes/s &amp; 4~m"),
+    ],
+)  # fmt: skip
+def test_a_figure_and_its_unit_stay_on_one_line(said, written):
+    assert tag("p", said) == f"<p>{written}</p>".replace("~", "\N{NO-BREAK SPACE}")
+    assert tag("input", value=said) == f'<input value="{html.escape(said)}" />'  # what a form sends is as it was
 
 
 def test_a_check_in_counts_down(served):

@@ -113,7 +113,7 @@ port corrections  /dev/ttyUSB0: lost (not there yet), rate not known yet
 epoch receiver    station 417, 21 satellites of GRE, 0.4 s ago, every 1.0 s
 fix               RTK float, 0.2 s ago, 17 satellites, HDOP 0.8, corrections 1.4 s old
 base              agrees with KQ-1
-set-up            base over KQ-1, antenna 1.843 m, pole 2.000 m (the site file's plan)
+set-up            base over KQ-1, antenna 1.843 m, pole 2.000 m (as in the site file)
 clock             receiver (RMC) on receiver, 1 s ago
 log               kestrel-rover.0042.db, 12 MB, 12 MB of them raw, disk 42% free, 38 days left at this rate
 health            51 °C, 2 restarts since power on
