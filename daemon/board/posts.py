@@ -12,12 +12,15 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import Meta, Struct
 
-MOST_POSTS = 10_000
+MOST_POSTS = 700  # some 200 more than are shown
 MOST_BYTES = 65_536  # of one message
+MOST_KEPT_BYTES = 8_192  # of what is kept of it, as UTF-8; in memory a text takes up to four times as much
+FORGET_S = 7 * 86400.0
 TWICE_S = 180.0  # posts of one name that both spoke within so long
 _MOST_BOOTS = 4
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}")
 _LETTERS = 500  # of a sentence that is shown
+_LINES = 10  # of a list that is shown
 _UNPRINTABLE = re.compile(r"[^\S ]|[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069]")
 
 Text = Annotated[str, Meta(max_length=8_000)]
@@ -66,11 +69,16 @@ class Post:
         self.twice_at: float | None = None
         self._boots: dict[str, float] = {}
 
+    @property
+    def last_at(self) -> float:
+        """When it last spoke; where all was said before, when the board first knew of it."""
+        return self.known_at if self.heard_at is None else self.heard_at
+
     def key(self, now: float, silent_s: float) -> str:
         """How it is, one of ORDER."""
         if self.gone or self.said is None:
             return "gone"
-        if now - (self.known_at if self.heard_at is None else self.heard_at) >= silent_s:
+        if now - self.last_at >= silent_s:
             return "unheard"
         key = _KEYS.get(self.said.state, self.said.state)
         return key if key in ORDER else "starting"
@@ -114,6 +122,7 @@ class Posts:
             return
         post = self._posts.get(name)
         if post is None:
+            self._forget(now)
             if len(self._posts) >= MOST_POSTS:
                 if len(self._refused) < MOST_POSTS:
                     self._refused.add(name)
@@ -121,8 +130,11 @@ class Posts:
             post = Post(name, now)
         if kind == "state":
             try:
-                said = msgspec.json.decode(payload, type=StateSaid)
+                said = _kept(msgspec.json.decode(payload, type=StateSaid))
             except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
+                self.unreadable += 1
+                return
+            if len(msgspec.json.encode(said)) > MOST_KEPT_BYTES:
                 self.unreadable += 1
                 return
             if said.state == "gone":
@@ -130,13 +142,18 @@ class Posts:
             else:
                 post.hear(said, now, kept=kept)
         self._posts[name] = post
+        self._refused.discard(name)
         if not kept and not post.gone:
             post.heard_at = now
 
     def ordered(self, now: float, silent_s: float) -> list[tuple[str, Post]]:
-        """Each with its key, worst first, then by name."""
+        """Each with its key, worst first, then by name. Whoever was not heard for FORGET_S is forgotten."""
+        self._forget(now)
         found = [(post.key(now, silent_s), post) for post in self._posts.values()]
         return sorted(found, key=lambda one: (ORDER.index(one[0]), one[1].name))
+
+    def _forget(self, now: float) -> None:
+        self._posts = {name: post for name, post in self._posts.items() if now - post.last_at < FORGET_S}
 
 
 def counted(found: Iterable[tuple[str, Post]]) -> dict[str, int]:
@@ -147,7 +164,18 @@ def counted(found: Iterable[tuple[str, Post]]) -> dict[str, int]:
     return {key: count for key, count in counts.items() if count}
 
 
+def _kept(said: StateSaid) -> StateSaid:
+    """What can be shown of it; the rest would only fill the memory."""
+    lists = {key: [shown(one) for one in getattr(said, key)[:_LINES]] for key in ("missing", "problems")}
+    check = said.check and msgspec.structs.replace(said.check, **_short(said.check))
+    return msgspec.structs.replace(said, **_short(said), **lists, check=check)
+
+
+def _short(table: Struct) -> dict[str, str]:
+    return {key: shown(value) for key, value in msgspec.structs.asdict(table).items() if isinstance(value, str)}
+
+
 def shown(text: Any) -> str:
     """Words from afar, on one line and of a length that a page bears."""
     line = _UNPRINTABLE.sub(" ", str(text))
-    return line if len(line) <= _LETTERS else f"{line[:_LETTERS]}…"
+    return line if len(line) <= _LETTERS else f"{line[: _LETTERS - 1]}…"

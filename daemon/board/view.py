@@ -58,9 +58,9 @@ def _row(key: str, post: Post, now: float, utc: dt.datetime) -> Html:
             )
         else:
             lines.append("No check-in since it started.")
-        ready = "Ready for work" if said.ready else f"Not ready: {', '.join(shown(one) for one in said.missing[:10])}"
+        ready = "Ready for work" if said.ready else f"Not ready: {', '.join(shown(one) for one in said.missing)}"
         lines.append(f"{ready}. At the {shown(said.role)}, version {shown(said.version)}.")
-        lines += [shown(problem) for problem in said.problems[:10]]
+        lines += [shown(problem) for problem in said.problems]
     opened = key in ("stop", "fault", "check", "gone", "unheard") or post.is_twice(now)
     rows = [tag("p", line, class_="since") for line in lines]
     return tag("details", head, *rows, class_=f"other is-{kind}", id=f"post-{post.name}", open=opened)

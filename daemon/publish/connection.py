@@ -10,6 +10,8 @@ Everything of paho's is called on this thread alone. Whoever uses the connection
 from __future__ import annotations
 
 import contextlib
+import errno
+import os
 import random
 import select
 import socket
@@ -21,6 +23,8 @@ from typing import Any, Protocol
 
 from paho.mqtt.client import Client, MQTTMessage, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from witnesspost.daemon.publish.secret import NotSecret, password_in
 from witnesspost.rules.site.model import Office
@@ -29,6 +33,7 @@ FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 20.0
 HELD_S = 30.0  # a connection that held so long begins with the first pause again
 KEEPALIVE_S = 20  # a broker counts a client as gone after one and a half of it (MQTT 5, 3.1.2.10)
 ANSWER_S = 15.0  # from the connection to the broker's word, and to the word on each message
+MOST_PACKET_BYTES = 68_000  # the longest state of a post, with its topic; nothing longer is read, whoever sends it
 _CONNECT_S = 10.0
 _LOOK_S = 1.0
 _JOIN_S = 0.5
@@ -81,7 +86,18 @@ class Refused(Exception):
 
 
 class _Client(Client):
-    """Paho's, which leaves the socket of a TLS handshake that fails open for as long as nobody collects it."""
+    """Paho's, which leaves the socket of a TLS handshake that fails open for as long as nobody collects it, and which reads a
+    packet of any length into memory."""
+
+    too_long = False
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        """What is asked for at once is the rest of one packet, so that its first piece says how long it is."""
+        if bufsize > MOST_PACKET_BYTES:
+            self.too_long = True
+            raise OSError(errno.EMSGSIZE, os.strerror(errno.EMSGSIZE))
+        received: bytes = super()._sock_recv(bufsize)
+        return received
 
     def _ssl_wrap_socket(self, tcp_sock: socket.socket) -> ssl.SSLSocket:
         assert self._ssl_context is not None
@@ -159,7 +175,9 @@ class Connection:
         client = self._client()
         try:
             self._user.prepare(client)
-            client.connect(self._office.host, self._office.port, KEEPALIVE_S, clean_start=True)
+            limit = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            limit.MaximumPacketSize = MOST_PACKET_BYTES  # MQTT 5, 3.1.2.11.4
+            client.connect(self._office.host, self._office.port, KEEPALIVE_S, clean_start=True, properties=limit)
             began = time.monotonic()
             while not self._ending.is_set():
                 wait_s = _LOOK_S
@@ -175,7 +193,7 @@ class Connection:
         finally:
             self._close(client)
 
-    def _client(self) -> Client:
+    def _client(self) -> _Client:
         client = _Client(CallbackAPIVersion.VERSION2, self._client_id, protocol=MQTTv5)
         client.connect_timeout = _CONNECT_S
         client.on_connect = self._connected
@@ -192,7 +210,7 @@ class Connection:
         self._refused = None
         return client
 
-    def _turn(self, client: Client, wait_s: float) -> None:
+    def _turn(self, client: _Client, wait_s: float) -> None:
         """Wait for the network or a wake, and do what it brings. Raises OSError and Refused where the connection is lost."""
         end = client.socket()
         if end is None:
@@ -206,6 +224,8 @@ class Connection:
         code = MQTTErrorCode.MQTT_ERR_SUCCESS
         if end in readable or pending:
             code = client.loop_read()
+            if client.too_long:
+                raise Refused("the broker sends more at once than was agreed")
         if writable and code == MQTTErrorCode.MQTT_ERR_SUCCESS:
             code = client.loop_write()
         if code == MQTTErrorCode.MQTT_ERR_SUCCESS:

@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+import tracemalloc
 
 import msgspec
 import pytest
@@ -17,7 +18,7 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from witnesspost.daemon.board import posts as posts_module
-from witnesspost.daemon.board.posts import MOST_BYTES, ORDER, TWICE_S, Posts, counted
+from witnesspost.daemon.board.posts import FORGET_S, MOST_BYTES, MOST_KEPT_BYTES, MOST_POSTS, ORDER, TWICE_S, Posts, counted
 from witnesspost.daemon.board.view import MOST_SHOWN, parts
 from witnesspost.daemon.cli import main
 
@@ -167,13 +168,41 @@ def test_posts_are_bounded(monkeypatch):
     assert "No room here for 3 more." in html_of(posts)["posts"]
 
 
+def test_what_is_kept_of_hostile_posts_stays_small():
+    check = {"point": "p" * 7000, "passed": False, "utc": "u" * 7000, "offset": "o" * 7000}
+    large = said(say="s" * 7000, missing=["m" * 7000] * 4, problems=["q"] * 20, check=check)
+    assert len(large) > 50_000
+    tracemalloc.start()
+    posts = board_of(*((f"kestrel-{n}", large) for n in range(2 * MOST_POSTS)))
+    kept_bytes, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert len(keys(posts)) == MOST_POSTS
+    assert kept_bytes < 4 * MOST_POSTS * MOST_KEPT_BYTES < 24_000_000
+
+
+def test_a_state_of_which_too_much_would_be_kept_is_counted_and_not_shown():
+    posts = board_of(("kestrel-base", said(problems=["\U0001f512" * 500] * 10)))
+    assert (keys(posts), posts.unreadable) == ([], 1)
+
+
+def test_who_is_not_heard_for_a_week_is_forgotten_and_makes_room(monkeypatch):
+    monkeypatch.setattr(posts_module, "MOST_POSTS", 2)
+    posts = board_of(("kestrel-1", said("stop")), ("kestrel-2", said()), ("kestrel-3", said()))
+    hear(posts, "kestrel-2", b"{}", 5.0, kind="minute")
+    assert [name for _, name in keys(posts, FORGET_S - 0.1)] == ["kestrel-1", "kestrel-2"]
+    assert [name for _, name in keys(posts, FORGET_S)] == ["kestrel-2"]
+    hear(posts, "kestrel-3", said(), FORGET_S)
+    assert sorted(name for _, name in keys(posts, FORGET_S)) == ["kestrel-2", "kestrel-3"]
+    assert posts.more == 0
+
+
 def test_of_very_many_the_worst_are_shown_and_the_others_counted():
-    posts = board_of(*((f"kestrel-{n:04d}", said("stop" if n == 700 else "well")) for n in range(MOST_SHOWN + 300)))
+    posts = board_of(*((f"kestrel-{n:04d}", said("stop" if n == 600 else "well")) for n in range(MOST_SHOWN + 199)))
     html = html_of(posts)
     assert html["posts"].count("<details") == MOST_SHOWN
-    assert html["posts"].index("kestrel-0700") < html["posts"].index("kestrel-0000")
-    assert "Below these stand 300 well." in html["posts"]
-    assert f"1 stop · {MOST_SHOWN + 299} well" in html["state"]
+    assert html["posts"].index("kestrel-0600") < html["posts"].index("kestrel-0000")
+    assert "Below these stand 199 well." in html["posts"]
+    assert f"1 stop · {MOST_SHOWN + 198} well" in html["state"]
 
 
 def test_nothing_moves_while_nothing_happens():
