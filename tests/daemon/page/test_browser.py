@@ -341,7 +341,8 @@ def posted(phone, path, body, **options):
     wanted.setdefault("headers", {"Content-Type": "application/x-www-form-urlencoded"})
     return phone.js(
         f"fetch({json.dumps(path)}, {json.dumps(wanted)}).then(async a => [a.status, new DOMParser()"
-        ".parseFromString(await a.text(), 'text/html').querySelector('.said')?.innerText ?? ''], () => [0, ''])"
+        ".parseFromString(await a.text(), 'text/html').querySelector('.said')?.innerText"
+        ".replaceAll('\\u00a0', ' ') ?? ''], () => [0, ''])"
     )
 
 
