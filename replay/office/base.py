@@ -52,6 +52,7 @@ class Given(Struct, frozen=True, kw_only=True):
 class Segment(Struct, kw_only=True):
     """One coordinate of one station, from UTC to UTC (seconds): what it was, and what is known of it.
 
+    `to_utc` is until when a rover goes on with it, `heard_to_utc` when it was last said.
     `ours` is whether the station is the project's; `judged` whether there is anything to judge it by. `offset` is broadcast
     minus true at the point, `vector` true minus broadcast (ECEF): what a point tied to it lacks. `confirmed_by` are the facts
     beside the sheet that say the same; `doubt` is what stands against it.
@@ -62,6 +63,7 @@ class Segment(Struct, kw_only=True):
     arp: Ecef
     from_utc: float
     to_utc: float
+    heard_to_utc: float
     ours: bool
     kind: str = "own"
     judged: bool = False
@@ -78,6 +80,11 @@ class Segment(Struct, kw_only=True):
     said_m: float | None = None  # the antenna height that a 1006 says
     typed_m: float | None = None  # the site file's
     expected: ExpectedArp | None = None
+
+    @property
+    def shown_to_utc(self) -> float:
+        """Until when it counts: the project's until another is said, a stranger's while it was on the air."""
+        return self.to_utc if self.ours else self.heard_to_utc
 
     @property
     def wrong_m(self) -> float:
@@ -154,8 +161,8 @@ def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given
         base = _base_of(site, span.station_id)
         segment = Segment(
             number=number, station_id=span.station_id, arp=span.arp, from_utc=span.from_utc, to_utc=span.to_utc,
-            ours=base is not None, kind=base.kind if base is not None else "foreign", said_m=span.said_m,
-            typed_m=base.antenna_height_m if base is not None else None,
+            heard_to_utc=span.to_utc, ours=base is not None, kind=base.kind if base is not None else "foreign",
+            said_m=span.said_m, typed_m=base.antenna_height_m if base is not None else None,
         )  # fmt: skip
         segments.append(segment)
     _ends(segments)

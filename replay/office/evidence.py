@@ -34,6 +34,7 @@ class Evidence:
         self._site, self._track, self._bases, self._comparison = site, track, bases, comparison
         self._age_limit_s = age_limit_s(track.epochs)
         self._alerts = _alerts(post)
+        self._zone = post.zone
         self._scatter = {segment.number: _scatter(segment) for segment in bases.segments}
         self._compensates = site.tilt is not None and site.tilt.compensates
 
@@ -81,6 +82,7 @@ class Evidence:
             doubts=(*self._pole_doubt(up_left_m), *self._antenna_doubt(first_utc)),
             alerts=tuple(rule for rule, begins, ends in self._alerts if begins <= last_utc and first_utc <= ends),
             geoid_change=self._comparison.difference.geoid,
+            zone=self._zone,
         )
 
     def uncertainty(self, point: FieldPoint, seen: Seen, visit: Occupation) -> tuple[Uncertainty, Uncertainty]:

@@ -18,6 +18,7 @@ from witnesspost.rules.datum.geodesy import DatumError
 from witnesspost.rules.facts import Acknowledge, Health, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
+_LOST = 0.01  # of the frames, past which the first sentence says so
 _OFF_S = 10.0  # between two logs of a post; shorter, one went on from the other
 
 
@@ -49,6 +50,10 @@ class DayFacts(Struct, kw_only=True):
     last_utc: float | None
     power: list[tuple[float, float, str]] = []
     said: list[str] = []
+
+    def until(self, segment: Segment) -> float:
+        """Until when a coordinate counts, and no longer than the day (UTC seconds)."""
+        return min(segment.shown_to_utc, segment.shown_to_utc if self.last_utc is None else self.last_utc)
 
     def clock(self, utc: float) -> str:
         """The time of day in the post's zone."""
@@ -90,16 +95,16 @@ def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
     parts = []
     for segment in facts.bases.segments:
         if segment.judged and not segment.right:
-            until = min(segment.to_utc, facts.last_utc or segment.to_utc)
-            span = f"From {facts.clock(segment.from_utc)} to {facts.clock(until)}"
+            span = f"From {facts.clock(segment.from_utc)} to {facts.clock(facts.until(segment))}"
             parts.append(f"{span} the base was {in_words(segment.offset)}{_why(segment)}.")
-    if not parts and any(segment.judged for segment in facts.bases.segments):
-        parts.append("The base was right all day.")
-    elif not parts:
+    wrong = bool(parts)
+    judged = [segment for segment in facts.bases.segments if segment.judged]
+    if judged and not wrong:
+        span = f"from {facts.clock(judged[0].from_utc)} to {facts.clock(max(map(facts.until, judged)))}"
+        parts.append(f"The base's coordinate was right {span}.")
+    elif not wrong:
         parts.append("Nothing here can judge the base's coordinate.")
-    stops = [line for line in facts.alerts if line.severity == "stop"]
-    if not stops:
-        parts.append("No stop alert was raised.")
+    parts += _what_else(facts, told={"base-datum", "base-moved"} if wrong else set())
     if judgement is not None:
         counts = {name: judgement.count(name) for name in ("keep", "repair", "observe-again", "undecided", "not-witnessed")}
         words = {
@@ -109,6 +114,52 @@ def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
         said = [f"{count} {words[name]}" for name, count in counts.items() if count]
         parts.append(f"Of {len(judgement.points)} points {', '.join(said)}.")
     return " ".join(parts)
+
+
+_SAID = 3  # stop alerts that the first sentence names
+
+
+def _what_else(facts: DayFacts, told: set[str]) -> list[str]:
+    """What else went wrong, in sentences: stop alerts by their rule, the longest first (those of `told` are said already),
+    corrections lost on the way, and a rover's day without a check-in."""
+    stops = [line for line in facts.alerts if line.severity == "stop"]
+    by_rule: dict[str, list[AlertLine]] = {}
+    for line in stops:
+        if line.rule not in told:
+            by_rule.setdefault(line.rule, []).append(line)
+    parts = [] if stops else ["No stop alert was raised."]
+
+    def lasted_s(line: AlertLine) -> float:
+        if line.lasted_s is not None:
+            return line.lasted_s
+        return 0.0 if line.utc is None or facts.last_utc is None else facts.last_utc - line.utc
+
+    ordered = sorted(by_rule.values(), key=lambda lines: -sum(map(lasted_s, lines)))
+    for lines in ordered[:_SAID]:
+        longest = max(lines, key=lasted_s)
+        say = f"{longest.say.partition('. ')[0].rstrip('.')}."
+        span = span_in_words(sum(map(lasted_s, lines)))
+        if len(lines) > 1:
+            parts.append(f"{len(lines)} times, {span} in all: {say}")
+        else:
+            at = f"At {facts.clock(longest.utc)}, for" if longest.utc is not None else "For"
+            parts.append(f"{at} {span}: {say}")
+    if len(ordered) > _SAID:
+        parts.append("More stop alerts are below.")
+    sent = sum(part.sent for part in facts.link)
+    lost = sum(part.sent * (1.0 - part.arrived) for part in facts.link)
+    if sent and lost / sent >= _LOST:
+        parts.append(f"Of all frames of corrections {lost / sent:.0%} did not arrive.")
+    if facts.post.role == "rover" and not facts.checks:
+        parts.append("No check-in was made.")
+    return parts
+
+
+def span_in_words(seconds: float) -> str:
+    """Such as "33 s", "30 min", "2.0 h"."""
+    if seconds < 100:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
 
 
 def _why(segment: Segment) -> str:

@@ -107,7 +107,7 @@ def _strip(facts: DayFacts, epochs: Epochs, shown: Any, strip: Strip) -> Any:
     lane = _LANES["age of corrections"] - 0.4
     plot.varea(x=ms, y1=np.full(len(ms), lane), y2=lane + 0.8 * ages, color="#444444")
     for segment in facts.bases.segments:
-        begins_s, ends_s = segment.from_utc + offset, min(segment.to_utc, facts.last_utc or segment.to_utc) + offset
+        begins_s, ends_s = segment.from_utc + offset, facts.until(segment) + offset
         right_base = segment.right or not segment.judged
         plot.hbar(
             y=[_LANES["base"]], left=[begins_s * 1000], right=[ends_s * 1000], height=0.3 if right_base else 0.8,

@@ -5,11 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import html
 from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 from witnesspost.daemon.strip.drawing import STYLE as STRIP_STYLE
 from witnesspost.replay.office.base import Segment
-from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, verdict_of
+from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, span_in_words, verdict_of
 from witnesspost.replay.office.judge import Judged, Judgement
+from witnesspost.replay.office.reasons import kind, spanned
+from witnesspost.replay.office.verdict import Name
 
 CANNOT_KNOW = (
     "The log holds what passed on the lines, and nothing else. It cannot see a tripod that was kicked, a mark that was"
@@ -35,12 +38,13 @@ th, td { text-align: left; vertical-align: top; padding: .15rem .5rem .15rem 0; 
 td.n, th.n { text-align: right; } .bad { font-weight: 700; } .under { color: var(--soft); margin: 0; }
 .sign { margin-top: 2rem; border-top: 1px solid var(--ink); padding-top: .4rem; min-height: 4rem; }
 .scroll { overflow-x: auto; } code { overflow-wrap: anywhere; }
-.paper { display: none; }
+.paper, .cut { display: none; } tr.total td { font-weight: 700; }
 @media print { @page { size: A4; margin: 10mm; } body { font-size: 7.5px; line-height: 1.15; padding: 0; max-width: none; }
   h1 { font-size: 13px; } h2 { font-size: 9px; margin: .3rem 0 .1rem; break-after: avoid; } .verdict { font-size: 10px; }
   .none { font-size: 16px; } .screen, .on-screen { display: none; } .paper { display: block; float: left; width: 6.4cm;
   margin: 0 .5cm .2cm 0; } .scroll { overflow: hidden; } td:first-child { white-space: nowrap; }
-  tr { break-inside: avoid; } .more { display: none; }
+  tr { break-inside: avoid; } .more { display: none; } tr.cut { display: table-row; }
+  span.cut { display: inline; }
   th, td { padding: 0 .2rem 0 0; } ul { margin: .1rem 0; padding-left: 1rem; } p { margin: .15rem 0; }
   .sign { clear: both; margin-top: .5rem; min-height: 1.5cm; } }
 """
@@ -112,14 +116,33 @@ def _figure(title: str, place: str | None, caption: str, paper: str = "") -> str
     )
 
 
+class _Row(NamedTuple):
+    """Cells, HTML already; `kind`: "more" is on the screen only, "cut" on paper only."""
+
+    cells: Sequence[str]
+    kind: str = ""
+
+
 def _table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]], numbers: Sequence[int] = ()) -> str:
-    """Cells are HTML already; `numbers` are columns that stand to the right."""
+    """Of a long one paper has the beginning, and says how many rows are left out."""
+    all_rows = [_Row(cells, "more" if number >= _ON_PAPER else "") for number, cells in enumerate(rows)]
+    if len(all_rows) > _ON_PAPER:
+        all_rows.append(_Row([f"and {len(all_rows) - _ON_PAPER} more on the screen"], "cut"))
+    return _table_of(caption, heads, all_rows, numbers)
+
+
+def _table_of(caption: str, heads: Sequence[str], rows: Iterable[_Row], numbers: Sequence[int]) -> str:
+    """`numbers` are columns that stand to the right. A last cell goes on to the table's edge."""
     head = "".join(f'<th scope="col"{" class=n" if at in numbers else ""}>{_t(one)}</th>' for at, one in enumerate(heads))
     body = "".join(
-        f"<tr{' class=more' if number >= _ON_PAPER else ''}>"
-        + "".join(f"<td{' class=n' if at in numbers else ''}>{cell}</td>" for at, cell in enumerate(row))
+        f"<tr{f' class={row.kind}' if row.kind else ''}>"
+        + "".join(
+            f"<td{' class=n' if at in numbers else ''}"
+            f"{f' colspan={len(heads) - at}' if at == len(row.cells) - 1 < len(heads) - 1 else ''}>{cell}</td>"
+            for at, cell in enumerate(row.cells)
+        )
         + "</tr>"
-        for number, row in enumerate(rows)
+        for row in rows
     )
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{_t(caption)}"><table><caption>{_t(caption)}</caption>'
@@ -137,12 +160,11 @@ def _bases(facts: DayFacts) -> str:
 
 
 def _base(facts: DayFacts, segment: Segment) -> list[str]:
-    until = min(segment.to_utc, facts.last_utc if facts.last_utc is not None else segment.to_utc)
     whose = "" if segment.ours else "not the project's"
     cause = "right" if segment.right else segment.cause or whose or "not judged"
     offsets = [_mm(metres) for metres in segment.offset] if segment.judged else ["", "", ""]
     return [
-        facts.clock(segment.from_utc), facts.clock(until), str(segment.station_id), *offsets,
+        facts.clock(segment.from_utc), facts.clock(facts.until(segment)), str(segment.station_id), *offsets,
         f"<span class='{'' if segment.right else 'bad'}'>{_t(cause)}</span>",
         _height(segment.said_m), _height(segment.typed_m), _t(", ".join(segment.confirmed_by)),
     ]  # fmt: skip
@@ -163,36 +185,66 @@ def _checks(facts: DayFacts) -> str:
     return f"<h2>Check-ins</h2>{_table('Observed minus known (mm); limits in plan and height', heads, rows, (2, 3, 4, 5))}"
 
 
-_SHOWN = 40
 _ON_PAPER = 12  # rows of a table that fit on one A4
+_REASONS_ON_SCREEN, _REASONS_ON_PAPER = 40, 5  # of each verdict
+_NAMES_ON_SCREEN, _NAMES_ON_PAPER = 12, 3
+_VERDICTS: tuple[Name, ...] = ("observe-again", "repair", "undecided", "not-witnessed", "keep")
 
 
 def _points(judgement: Judgement) -> str:
-    """Points by verdict and reason: a page is no list of 400 points, the CSV is."""
-    groups: dict[tuple[str, str], list[Judged]] = {}
-    for judged in judgement.points:
-        groups.setdefault((judged.name, judged.decided.reason), []).append(judged)
-    by_verdict = ["observe-again", "repair", "undecided", "not-witnessed", "keep"]
-    ordered = sorted(groups.items(), key=lambda item: (by_verdict.index(item[0][0]), -len(item[1])))
-    rows = []
-    for (name, reason), points in ordered[:_SHOWN]:
-        named = ", ".join(judged.point.name for judged in points[:12]) + (" …" if len(points) > 12 else "")
-        u95 = ""
-        if name in ("keep", "repair"):
-            after = [found[1] for judged in points if (found := judgement.uncertainty(judged)) is not None]
-            u95 = (
-                f"{max(one.plan_m for one in after) * 1000:.0f} / {max(one.height_m for one in after) * 1000:.0f}"
-                if after
-                else ""
-            )
-        rows.append([_t(name), str(len(points)), _t(reason), u95, _t(named)])
-    rest = len(ordered) - _SHOWN
-    more = f"<p>And {rest} more reasons: the list of points has all.</p>" if rest > 0 else ""
+    """Points by verdict and kind of reason: a page is no list of 400 points, the CSV is."""
+    rows = [row for name in _VERDICTS for row in _verdict_rows(judgement, name)]
     differs = "".join(f"<li>{_t(name)}: {_t(words)}</li>" for name, words in judgement.difference.names.items())
     shared = f"<p>The file differs from the log, at all points, by:</p><ul>{differs}</ul>" if differs else ""
     heads = ("verdict", "points", "why", "U95, mm", "which")
-    table = _table("Verdicts by reason; U95 in plan and height, the largest", heads, rows, (1, 3))
-    return f"<h2>The points</h2>{shared}{table}{more}"
+    table = _table_of("Verdicts by reason; U95 in plan and height, the largest", heads, rows, (1, 3))
+    return f"<h2>The points</h2>{shared}{table}"
+
+
+def _verdict_rows(judgement: Judgement, name: Name) -> list[_Row]:
+    """A verdict's total, and its reasons from the most frequent on; what is left out is counted."""
+    groups: dict[str, list[Judged]] = {}
+    for judged in judgement.points:
+        if judged.name == name:
+            # A person's own words stand as they are.
+            groups.setdefault(judged.decided.reason if judged.by else kind(judged.decided.reason), []).append(judged)
+    ordered = sorted(groups.values(), key=len, reverse=True)
+    rows = [_Row([_t(name), str(judgement.count(name)), "in all"], "total")] if len(ordered) > 1 else []
+    for number, points in enumerate(ordered[:_REASONS_ON_SCREEN]):
+        reasons = [judged.decided.reason for judged in points]
+        why = reasons[0] if points[0].by else spanned(reasons)
+        cells = [_t(name), str(len(points)), _t(why), _largest(judgement, points), _which(points)]
+        rows.append(_Row(cells, "more" if number >= _REASONS_ON_PAPER else ""))
+    if len(ordered) > _REASONS_ON_PAPER:
+        rows.append(_Row([_t(name), "", f"and {_reasons(len(ordered) - _REASONS_ON_PAPER)} on the screen"], "cut"))
+    if len(ordered) > _REASONS_ON_SCREEN:
+        left = _reasons(len(ordered) - _REASONS_ON_SCREEN)
+        rows.append(_Row([_t(name), "", f"and {left} in the list of points"], "more"))
+    return rows
+
+
+def _which(points: Sequence[Judged]) -> str:
+    """Their names: a line of them on paper, three on the screen."""
+    names = [_t(judged.point.name) for judged in points]
+    shown, more, rest = names[:_NAMES_ON_PAPER], names[_NAMES_ON_PAPER:_NAMES_ON_SCREEN], names[_NAMES_ON_SCREEN:]
+    said = ", ".join(shown)
+    if more:
+        said += f"<span class=more>, {', '.join(more)}</span>{' …' if rest else '<span class=cut> …</span>'}"
+    return said
+
+
+def _reasons(count: int) -> str:
+    return f"{count} more reason{'s' if count > 1 else ''}"
+
+
+def _largest(judgement: Judgement, points: Sequence[Judged]) -> str:
+    """The largest U95 in plan and height of points that can be used."""
+    if points[0].name not in ("keep", "repair"):
+        return ""
+    after = [found[1] for judged in points if (found := judgement.uncertainty(judged)) is not None]
+    if not after:
+        return ""
+    return f"{max(one.plan_m for one in after) * 1000:.0f} / {max(one.height_m for one in after) * 1000:.0f}"
 
 
 def _radio(facts: DayFacts) -> str:
@@ -224,18 +276,12 @@ def _when(facts: DayFacts, line: AlertLine) -> str:
 
 
 def _lasted(line: AlertLine) -> str:
-    return "to the end" if line.lasted_s is None else _span(line.lasted_s)
+    return "to the end" if line.lasted_s is None else span_in_words(line.lasted_s)
 
 
 def _what_was_done(line: AlertLine) -> str:
-    seen = "by\N{NO-BREAK SPACE}nobody" if line.seen_after_s is None else f"after {_span(line.seen_after_s)}"
+    seen = "by\N{NO-BREAK SPACE}nobody" if line.seen_after_s is None else f"after {span_in_words(line.seen_after_s)}"
     return "; ".join([seen, *line.done])
-
-
-def _span(seconds: float) -> str:
-    if seconds < 100:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
 
 
 def _height(metres: float | None) -> str:

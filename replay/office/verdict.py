@@ -60,6 +60,7 @@ class Seen(Struct, kw_only=True, gc=False):
     doubts: tuple[str, ...] = ()
     alerts: tuple[str, ...] = ()
     geoid_change: str | None = None
+    zone: dt.tzinfo = dt.UTC  # what times in a reason are told in
 
     @property
     def segment(self) -> Segment | None:
@@ -96,9 +97,11 @@ def decide(seen: Seen) -> Decided:
         return says(*_repair(seen, segment, before, after))
     if seen.geoid_change is not None and segment.judged:
         return says(
-            *_by_checks("repair", f"The heights are {seen.geoid_change}'s: the change of N puts them right.", before, after)
+            *_by_checks(
+                "repair", f"The heights are {seen.geoid_change}'s: the change of N puts them right.", before, after, seen.zone
+            )
         )
-    return says(*_by_checks("keep", _kept(segment, before, after), before, after))
+    return says(*_by_checks("keep", _kept(segment, before, after, seen.zone), before, after, seen.zone))
 
 
 def together(decided: Sequence[Decided]) -> Decided:
@@ -173,7 +176,7 @@ def _repair(seen: Seen, segment: Segment, before: Check | None, after: Check | N
     return "repair", f"{wrong}; {_listed(segment.confirmed_by)} confirm{'s' if len(segment.confirmed_by) == 1 else ''} it."
 
 
-def _by_checks(name: Name, reason: str, before: Check | None, after: Check | None) -> tuple[Name, str]:
+def _by_checks(name: Name, reason: str, before: Check | None, after: Check | None, zone: dt.tzinfo) -> tuple[Name, str]:
     lacks = [word for check, word in ((before, "before"), (after, "after")) if check is None]
     if lacks:
         return "undecided", f"No check-in {' or '.join(lacks)} it on this base coordinate."
@@ -181,20 +184,26 @@ def _by_checks(name: Name, reason: str, before: Check | None, after: Check | Non
     if failed:
         check = failed[0]
         by = length_in_words(max(math.hypot(check.offset.east_m, check.offset.north_m), abs(check.offset.up_m)))
-        return "undecided", f"The check-in on {check.point} at {_clock(check.utc)} UTC beside it failed by {by}."
+        at = f"{_clock(check.utc, zone)} ({_offset(check.utc, zone)})"
+        return "undecided", f"The check-in on {check.point} at {at} beside it failed by {by}."
     return name, reason
 
 
-def _kept(segment: Segment, before: Check | None, after: Check | None) -> str:
+def _kept(segment: Segment, before: Check | None, after: Check | None, zone: dt.tzinfo) -> str:
     said = "Fixed, the base right" if segment.judged else "Fixed"
     if before is None or after is None:
         return f"{said}."
-    return f"{said}, between good check-ins at {_clock(before.utc)} and {_clock(after.utc)} UTC."
+    times = f"{_clock(before.utc, zone)} and {_clock(after.utc, zone)} ({_offset(after.utc, zone)})"
+    return f"{said}, between good check-ins at {times}."
 
 
 def _listed(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
-def _clock(utc: float) -> str:
-    return f"{dt.datetime.fromtimestamp(utc, dt.UTC):%H:%M}"
+def _clock(utc: float, zone: dt.tzinfo) -> str:
+    return f"{dt.datetime.fromtimestamp(utc, zone):%H:%M}"
+
+
+def _offset(utc: float, zone: dt.tzinfo) -> str:
+    return f"{dt.datetime.fromtimestamp(utc, zone):%z}"

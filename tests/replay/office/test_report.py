@@ -75,6 +75,8 @@ def test_it_has_all_its_parts_and_needs_no_network(made):
     assert [part for part in page.loads if not part.startswith(("#", "data:"))] == []
     assert not re.search(r"[+−]0(?![.\d])", text)  # what rounds to nothing has no sign
     parts = ("The day", "The base", "Check-ins", "The map", "The points", "The radio", "Alerts", "What this page cannot know")
+    assert not re.search(r"check-ins? (on \S+ )?at [\d: and]+ UTC", text)  # the post's own time, as all the page has it
+    assert re.search(r"between good check-ins at 07:\d\d and 07:\d\d \(-0600\)", text)
     for words in (*parts, "Decision of the licensed surveyor", "digest ", "KQ-2", "passed", "failed"):
         assert words in text, words
     assert made.stat().st_size < 6_000_000
@@ -85,7 +87,7 @@ def test_a_day_without_points_and_without_check_ins_says_so_in_large_type(tmp_pa
     assert CliRunner().invoke(replay, ["base-datum:quiet-right", "--log", str(log)]).exit_code == 0
     assert run(log, "-o", tmp_path / "quiet.html").exit_code == 0
     _, text = read(tmp_path / "quiet.html")
-    assert "The base was right all day. No stop alert was raised." in text
+    assert re.search(r"The base's coordinate was right from \d\d:\d\d to \d\d:\d\d\. No stop alert was raised\.", text)
     assert "None made." in text
     assert "It takes both posts' logs" in text
     refused = run(log, "-o", tmp_path / "quiet.html")
@@ -114,6 +116,7 @@ def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
     assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
     _, text = read(tmp_path / "day.html")
     assert 88.0 < float(re.search(r"Of all frames ([\d.]+)% arrived", text)[1]) < 92.0
+    assert re.search(r"Of all frames of corrections (9|10|11)% did not arrive\. No check-in was made\.", text)
 
 
 def test_an_alert_says_what_was_done_and_by_whom_and_the_power_when_it_was_low(tmp_path):
@@ -148,3 +151,65 @@ def test_an_alert_says_what_was_done_and_by_whom_and_the_power_when_it_was_low(t
         ((begins, ends, how),) = power_of(day.posts[0])
     assert how == "low"
     assert ends - begins > 30
+
+
+def test_the_first_sentence_names_a_strangers_base_and_the_table_says_when_it_was_on_the_air(tmp_path):
+    log = tmp_path / "strange.db"
+    assert CliRunner().invoke(replay, ["neighbours-base-on-our-channel", "--log", str(log)]).exit_code == 0
+    assert run(log, "-o", tmp_path / "strange.html").exit_code == 0
+    page = (tmp_path / "strange.html").read_text()
+    verdict = re.search(r'<p class="verdict">(.*?)</p>', page)[1]
+    assert re.search(r"for 3 min: Corrections come from station 901, not from ours \(417\)\.", verdict)
+    assert "all day" not in verdict
+    assert "No check-in was made." in verdict
+    rows = re.findall(r"<tr><td>(\d\d:\d\d)</td><td>(\d\d:\d\d)</td><td[^>]*>(\d+)</td>", page)
+    (stranger,) = (row for row in rows if row[2] == "901")
+    assert stranger == ("08:03", "08:06", "901")
+
+
+class Paper(HTMLParser):
+    """The text of each row that is printed."""
+
+    def __init__(self):
+        super().__init__()
+        self.rows, self.inside = [], []
+
+    def handle_starttag(self, tag, attrs):
+        if tag == "tr":
+            self.rows.append("")
+        if tag not in _VOID:
+            self.inside.append("more" in (dict(attrs).get("class") or "").split())
+
+    def handle_startendtag(self, tag, attrs):
+        pass
+
+    def handle_endtag(self, tag):
+        self.inside.pop()
+
+    def handle_data(self, data):
+        if self.rows and not any(self.inside):
+            self.rows[-1] += f"{data} "
+
+
+def test_on_paper_each_verdict_has_its_total_and_what_is_left_out_is_counted(day, tmp_path):
+    """Nine reasons of one person for nine points: five are printed, four are said to be on the screen."""
+    log, field = day
+    names = [line.split(",")[0] for line in field.read_text().splitlines()[1:]]
+    names = [name for name in names if names.count(name) == 1]
+    decisions = tmp_path / "decisions.csv"
+    chosen = [f"{name},observe-again,A. Surveyor,Slip number {n}.\n" for n, name in enumerate(names[:9])]
+    decisions.write_text(f"point,verdict,by,reason\n{''.join(chosen)}")
+    out = tmp_path / "paper.html"
+    done = run(log, "--points", field, "--decisions", decisions, "-o", out)
+    assert done.exit_code == 0, done.output
+    paper = Paper()
+    paper.feed(out.read_text())
+    printed = [" ".join(row.split()) for row in paper.rows]
+    again = [row for row in printed if row.startswith("observe-again")]
+    total = int(re.fullmatch(r"observe-again (\d+) in all", again[0])[1])
+    assert total >= 9
+    assert len([row for row in again if "more reason" not in row]) == 1 + 5
+    left = int(re.search(r"and (\d+) more reasons? on the screen", again[-1])[1])
+    assert left >= 4
+    for name in ("repair", "undecided", "not-witnessed"):
+        assert any(row.startswith(name) for row in printed), name

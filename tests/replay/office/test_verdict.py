@@ -17,8 +17,9 @@ def check(utc, passed=True, point="KQ-2", up=0.0):
 
 def segment(**more):
     right = {
-        "number": 0, "station_id": 417, "arp": ARP, "from_utc": 0.0, "to_utc": math.inf, "ours": True, "judged": True,
-        "right": True, "point": "KQ-1", "checks": [check(100.0), check(900.0)],
+        "number": 0, "station_id": 417, "arp": ARP, "from_utc": 0.0, "to_utc": math.inf,
+        "heard_to_utc": math.inf, "ours": True, "judged": True, "right": True, "point": "KQ-1",
+        "checks": [check(100.0), check(900.0)],
     }  # fmt: skip
     return Segment(**{**right, **more})
 
@@ -83,7 +84,7 @@ def test_each_doubt_has_its_verdict_and_its_reason(more, name, words):
         ([], "No check-in before or after it"),
         ([check(100.0)], "No check-in after it"),
         ([check(900.0)], "No check-in before it"),
-        ([check(100.0), check(900.0, False, up=-0.2)], "The check-in on KQ-2 at 00:15 UTC beside it failed by 20 cm"),
+        ([check(100.0), check(900.0, False, up=-0.2)], "The check-in on KQ-2 at 00:15 (+0000) beside it failed by 20 cm"),
         ([check(100.0), check(400.0, False, up=0.1), check(900.0)], "failed by 10 cm"),  # the nearest one counts
     ],
 )
