@@ -9,6 +9,7 @@ from collections.abc import Callable
 MOST = 150
 MOST_OF_ONE = 12  # from one address
 MOST_STRANGERS = 20  # without a session
+MOST_KEPT = 10  # strangers that do not give way, one from each address: the others' places stay free for who comes
 
 
 class Slot:
@@ -17,6 +18,7 @@ class Slot:
     def __init__(self, address: str):
         self.address = address
         self.stranger = True
+        self.kept = False
         self.drop: Callable[[], object] = lambda: None
 
 
@@ -34,19 +36,30 @@ class Bounds:
         """True where the next stranger makes another give way."""
         return sum(slot.stranger for slot in self._slots) >= MOST_STRANGERS
 
+    def has_room(self, address: str, coming: int = 0) -> bool:
+        """True where this address may have one more connection than those it has and those of it that are `coming`."""
+        return len(self._slots) < MOST and sum(slot.address == address for slot in self._slots) + coming < MOST_OF_ONE
+
+    def keep(self, slot: Slot) -> None:
+        """A stranger who said something waits for the answer, as to a PIN: he does not give way, if there is room for that."""
+        kept = {one.address for one in self._slots if one.kept}
+        slot.kept = len(kept) < MOST_KEPT and slot.address not in kept
+
     def admit(self, address: str) -> Slot | None:
         """A place for a new connection, None where there is none.
 
-        Among strangers the oldest of the address that has most gives way: whoever floods takes his own places alone.
+        Among strangers the oldest of the address that has most gives way: whoever floods takes his own places alone. Whom
+        `keep` keeps does not give way.
         """
-        if len(self._slots) >= MOST or sum(slot.address == address for slot in self._slots) >= MOST_OF_ONE:
+        if not self.has_room(address):
             return None
         slot = Slot(address)
         self._slots.append(slot)
-        strangers = Counter(one.address for one in self._slots if one.stranger)
-        if strangers.total() > MOST_STRANGERS:
-            (most, _), *_ = strangers.most_common(1)
-            oldest = next(one for one in self._slots if one.stranger and one.address == most)
+        strangers = [one for one in self._slots if one.stranger]
+        if len(strangers) > MOST_STRANGERS:
+            others = [one for one in strangers if not one.kept]  # the new one among them
+            (most, _), *_ = Counter(one.address for one in others).most_common(1)
+            oldest = next(one for one in others if one.address == most)
             self.leave(oldest)
             oldest.drop()
         return slot if slot in self._slots else None

@@ -26,7 +26,7 @@ _REST_BYTES, _REST_S = 8192, 1.0  # of a body that is refused, so that the other
 _BUFFER_BYTES = 32768
 _WAITING = 64
 _AGAIN_S = 0.1  # after accept(2) has failed, as for want of file handles
-_MOMENTS, _MOMENT_S = 5, 0.01
+_MOMENTS, _MOMENT_S = 20, 0.01
 _METHODS = frozenset({"GET", "HEAD", "POST"})
 
 
@@ -69,6 +69,7 @@ class Server:
         self._knows = knows
         self._tls = tls
         self._tasks: set[asyncio.Task[None]] = set()
+        self._coming: list[str] = []
 
     async def serve(self) -> None:
         """Until it is cancelled; then every connection ends."""
@@ -80,15 +81,38 @@ class Server:
                 except OSError:
                     await asyncio.sleep(_AGAIN_S)
                     continue
-                for _ in range(_MOMENTS):  # many phones that come at once have each said who they are within moments
-                    if not self.bounds.crowded:
-                        break
-                    await asyncio.sleep(_MOMENT_S)
-                self._begin(end, address_of(peer[0]), peer)
+                self._admit(end, address_of(peer[0]), peer)
         finally:
             for task in self._tasks:
                 task.cancel()
             await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    def _admit(self, end: socket.socket, address: str, peer: Any) -> None:
+        """Begin at once; where it is crowded in some moments, while others are served."""
+        if not self.bounds.has_room(address, self._coming.count(address)):
+            end.close()
+            return
+        if not self.bounds.crowded or len(self._coming) >= _WAITING:
+            self._begin(end, address, peer)
+            return
+        self._coming.append(address)
+        task = asyncio.get_running_loop().create_task(self._come(end, address, peer))
+        self._tasks.add(task)
+
+        def over(task: asyncio.Task[None]) -> None:
+            self._tasks.discard(task)
+            self._coming.remove(address)
+            if task.cancelled():
+                end.close()
+
+        task.add_done_callback(over)
+
+    async def _come(self, end: socket.socket, address: str, peer: Any) -> None:
+        for _ in range(_MOMENTS):  # many phones that come at once have each said who they are within moments
+            await asyncio.sleep(_MOMENT_S)
+            if not self.bounds.crowded:
+                break
+        self._begin(end, address, peer)
 
     def _begin(self, end: socket.socket, address: str, peer: Any) -> None:
         slot = self.bounds.admit(address)
@@ -140,6 +164,8 @@ class Server:
             return
         if self._knows(request):
             slot.stranger = False
+        elif request.method == "POST":
+            self.bounds.keep(slot)
         await self._write(writer, await self._application.dispatch_request(request), head_only=request.method == "HEAD")
 
     async def _request(self, reader: asyncio.StreamReader, peer: Any) -> Request:

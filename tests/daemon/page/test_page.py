@@ -4,6 +4,7 @@ import re
 import socket
 import ssl
 import subprocess
+import threading
 import time
 from contextlib import closing
 from http.client import HTTPSConnection
@@ -11,8 +12,10 @@ from urllib.parse import urlencode
 
 import pytest
 from msgspec import structs
+from witnesspost.daemon.page import gate as gate_module
 from witnesspost.daemon.page import page as page_module
 from witnesspost.daemon.page import server
+from witnesspost.daemon.page.bounds import Bounds
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
 from witnesspost.daemon.status.told import OfficeStatus
@@ -454,6 +457,58 @@ def test_a_flood_of_strangers_gives_way_to_who_comes(served):
     held = [served.browser(f"127.0.1.{n // 10}").connect() for n in range(60)]
     assert inside.get("/").status == 200
     assert served.inside("127.0.0.9").get("/").status == 200
+    for end in held:
+        end.close()
+
+
+@pytest.fixture
+def crowded(monkeypatch):
+    """Is the page crowded? Asked of the Bounds that it makes."""
+    made = []
+
+    class Seen(Bounds):
+        def __init__(self):
+            super().__init__()
+            made.append(self)
+
+    monkeypatch.setattr(server, "Bounds", Seen)
+    return lambda: made[-1].crowded
+
+
+def test_in_a_crowd_an_address_that_has_its_twelve_is_refused_at_once(crowded, served, monkeypatch):
+    monkeypatch.setattr(server, "_MOMENT_S", 60.0)
+    held = [served.browser(f"127.0.1.{n % 2}").connect() for n in range(20)]
+    until(crowded)
+    more = [served.browser("127.0.1.0").connect() for _ in range(3)]
+    assert more[-1].recv(1) == b""
+    for end in [*held, *more]:
+        end.close()
+
+
+def test_who_comes_into_a_crowd_holds_up_nobody_behind_him(crowded, served, monkeypatch):
+    monkeypatch.setattr(server, "_MOMENT_S", 60.0)
+    held = [served.browser(f"127.0.1.{n % 2}").connect() for n in range(20)]
+    until(crowded)
+    coming = served.browser("127.0.0.9").connect()
+    for end in held:
+        end.close()
+    until(lambda: not crowded())
+    assert served.browser("127.0.0.2").get("/").status == 200
+    coming.close()
+
+
+def test_who_waits_for_the_answer_to_a_pin_is_not_dropped_for_a_crowd(served, monkeypatch):
+    monkeypatch.setattr(gate_module, "SLOW_S", 1.0)
+    browser = served.browser()
+    token = browser.get("/").token
+    served.gate._wrong_by_all.extend([served.view.t] * gate_module.WRONG_BY_ALL)
+    answers = []
+    waiting = threading.Thread(target=lambda: answers.append(browser.post("/pin", token=token, pin=PIN)))
+    waiting.start()
+    until(lambda: served.gate._wrong)
+    held = [served.browser(f"127.0.3.{n}").connect() for n in range(40)]
+    waiting.join(20)
+    assert [answer and answer.status for answer in answers] == [303]
     for end in held:
         end.close()
 
