@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from msgspec import Struct
 from witnesspost.daemon.lines import millimetres, span
 from witnesspost.rules.alert import Sentence
@@ -52,8 +54,9 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
     """The last declared check-in, `ago_s` before: `stood_s` of `needed_s` are averaged.
 
     `outcome` is None while it goes on, then "passed", "failed", "declined" (too few decimals), "given-up" (nobody stood within
-    the minute) or "unknown-point". `line` says it all to a person, `why` the likeliest cause alone where it failed, `sentence`
-    is that for other languages. Observed minus known and the limits in metres, where measured.
+    the minute), "elsewhere" (too far from the point to be on it) or "unknown-point". `line` says it all to a person, `why` the
+    likeliest cause alone where it failed, `sentence` is that for other languages. Observed minus
+    known and the limits in metres, where measured.
     """
 
     point: str
@@ -180,6 +183,8 @@ def _check_in_line(declared: DeclaredCheck, why: Sentence | None, t: float) -> s
     if declared.outcome == "given-up":
         stood = _HINDERED[declared.hindrance] if declared.hindrance is not None else "nobody stood still on it"
         return f"{point}: no check-in within {WITHIN_S:.0f} s: {stood}"
+    if declared.outcome == "elsewhere":
+        return f"{point}: you are {math.hypot(measured['east_m'], measured['north_m']):.0f} m from it. Is that the point?"
     if declared.outcome == "declined":
         across, high = measured["horizontal_digit_m"], measured["vertical_digit_m"]
         steps = f"the receiver gives its position in steps of {across:.3f} m and its height in steps of {high:.3f} m"

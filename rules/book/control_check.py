@@ -7,6 +7,7 @@ bundled geoid and of the project's own datum operation widen the limits. Positio
 "On a control point" is: within 0.15 m of it in plan; or declared by a person; or, while the base is not proven right, within
 0.05 m of it as a cause of a base's wrong coordinate would move it (`rules.datum.marks`). While the pole leans past 1.5°
 uncompensated, or past its limit, the rule waits. Positions with fewer decimals than the limits need are declined: an event.
+A declared point over 10 m away is asked about, and no check, where nothing explains it and the base's coordinate is not wrong.
 With a moving base nothing is judged; a network's coordinate can only be of another frame.
 
 Every check is an event, passed or not: the proof that the crew checked in. The mean goes on while the rover stands, and is
@@ -40,6 +41,7 @@ from witnesspost.rules.gnss import FixQuality
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
 _RAREST_S = 6.0  # a receiver that says its position more rarely checks nothing
 _TILT_S = 5.0  # an older word of the tilt sensor says nothing
+_FAR_M = 10.0  # no rover error but a wrong point is as large; common practice, no source
 _DAY_S = 86_400.0
 _EASY_AT, _OWN_AT = 2, 3  # so many marks must show the same step: stakes stand on round metres
 
@@ -163,9 +165,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
             declared.end(said.t, "unknown-point")
         elif self._occupation is None:
             declared.hindrance = self._hindrance(self.scene.fix) or "walking"
-        else:
-            declared.stood_s = self._occupation.lasted_s
-        self._judge_anew()
+        else:  # ten seconds from now on; what stands, stands until then
+            self._occupation = self._occupation.anew()
 
     def _judge_anew(self) -> None:
         if self._occupation is not None:
@@ -313,7 +314,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if declared is not None and declared.is_of(occupation.since) and declared.t <= t:
             named = next((step for step in steps if step.point.point == declared.point), None)
             if named is not None:
-                return named._replace(typing=True, own_position=True)
+                named = named._replace(typing=True, own_position=True)
+                if not self._elsewhere(named, occupation, declared, t):
+                    return named
         carried = self._carried(steps)
         if carried is not None:
             return carried
@@ -321,6 +324,17 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if nearest.plan_m <= max(self.figures.within_m, occupation.resolution_m[0]):
             return nearest._replace(typing=self._steps.repeated(nearest.step) >= _EASY_AT)
         return None if self.scene.proven_right() else self._moved(steps, t)
+
+    def _elsewhere(self, check: _Check, occupation: Occupation, declared: DeclaredCheck, t: float) -> bool:
+        """True, and the check-in ended, where the rover can hardly stand on the point that a person has declared."""
+        if check.plan_m <= _FAR_M or self.scene.base_agrees() is False:
+            return False
+        seen = _seen(occupation, check, self.site.rover.pole_height_m)
+        if self._failed(check, seen, occupation.stream, t).causes[0].cause != "unexplained":
+            return False
+        declared.end(t, "elsewhere", seen)
+        self._events.append((t, "check-in-elsewhere", {**seen, "by": declared.by}))
+        return True
 
     def _carried(self, steps: list[_Check]) -> _Check | None:
         """The mark that the base's own wrong broadcast moves to where the rover stands: then the base's error is known."""

@@ -99,7 +99,7 @@ _CHECKS = {
     "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, position, height.",
 }
 _ROVER_CHECKS = {
-    "rover-pole": "Measure the pole from its foot to the antenna: is it the {pole} that the site file has?",
+    "rover-pole": "Measure the pole from its foot to the antenna: is it the {pole} that is set up?",
     "leaning-pole": "Check the bubble against a plumb line: with a wrong bubble the pole leans on every point.",
     "mark-or-point": "Is the mark firm, and the right one? Measure another control point: {check_in}.",
 }

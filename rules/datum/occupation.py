@@ -44,6 +44,10 @@ class Occupation:
         self.resolution_m = (_METRES_PER_DEGREE / 60.0, 1.0)
         self.add(fix)
 
+    def anew(self) -> Occupation:
+        """The same one, begun with its last epoch."""
+        return Occupation(self._last)
+
     @property
     def lasted_s(self) -> float:
         """From the first epoch to the last."""
@@ -84,7 +88,7 @@ class Occupation:
         self._add(fix, self._offset(fix))
 
     def _add(self, fix: Fix, offset: Enu) -> None:
-        self.last_t = fix.t
+        self.last_t, self._last = fix.t, fix
         self.count += 1
         mean, squares = self._mean, self._squares
         for axis, value in enumerate(offset):

@@ -12,8 +12,9 @@ WITHIN_S = 60.0  # a person says it shortly before standing still, or while: com
 Hindrance = Literal["no-position", "not-fixed", "leaning", "walking", "gap"]
 """Why the rover's positions do not add up to a check."""
 
-Outcome = Literal["passed", "failed", "declined", "given-up", "unknown-point"]
-"""How it ended: `declined` where the positions have too few decimals, `given-up` where nobody stood within the time."""
+Outcome = Literal["passed", "failed", "declined", "given-up", "unknown-point", "elsewhere"]
+"""How it ended: `declined` where the positions have too few decimals, `given-up` where nobody stood within the time,
+`elsewhere` where the rover stood so far from the point that it can hardly be the one."""
 
 
 class DeclaredCheck:
@@ -34,6 +35,8 @@ class DeclaredCheck:
 
     def is_of(self, since: float) -> bool:
         """True if a stand that began then is the one: the first after it was said, or the one in which it was."""
+        if self.outcome == "elsewhere":
+            return False
         return since - WITHIN_S <= self.t and (self.ended_t is None or since <= self.ended_t)
 
     def end(self, t: float, outcome: Outcome, measured: dict[str, Any] | None = None, finding: Finding | None = None) -> None:

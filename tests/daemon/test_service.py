@@ -16,8 +16,10 @@ import pytest
 from witnesspost.daemon.log.opening import NoSuchLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
+from witnesspost.daemon.service import Service
 from witnesspost.daemon.status.server import NoAnswer, ask
-from witnesspost.rules.facts import Unseen
+from witnesspost.rules.facts import SetUp, Unseen
+from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import Watch, epoch_frame, started
 
@@ -222,6 +224,15 @@ def test_a_port_that_needs_rights_names_the_group(open_folder):
     assert done.returncode == 2, done.stderr
     assert "be in the group root" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+def test_who_says_a_set_up_and_asks_in_the_same_second_reads_what_he_has_said(tmp_path):
+    service = Service(site_from_toml(SITE), SITE, tmp_path)
+    service._turn(0.0)
+    assert service.snapshot().set_up.planned
+    service._process([SetUp(t=0.1, stream="", point=None, antenna_height_m=1.5, pole_height_m=1.9, by="Kim")])
+    service._turn(0.2)
+    assert (service.snapshot().set_up.pole_height_m, service.snapshot().set_up.by) == (1.9, "Kim")
 
 
 def test_a_site_file_without_streams(tmp_path):
