@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 from witnesspost.replay.office.base import year_of
-from witnesspost.replay.office.difference import Difference, Step, solve
+from witnesspost.replay.office.difference import MOST_SCALE_PPM, Difference, Step, solve
 from witnesspost.replay.office.field_file import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.field_frame import FieldFrame, separations
 from witnesspost.replay.office.occupations import Occupation
@@ -98,15 +98,30 @@ class Comparison:
                     models[name] = own_m - other_m
         file_m = self._east_m[single] + 1j * self._north_m[single]
         steps = _steps(frame, self._site, float(track.epochs.utc[0]))
-        return solve(file_m, east_m + 1j * north_m, up_m, models=models, frames=steps, grid=frame.grid)
+        return solve(file_m, east_m + 1j * north_m, up_m, models=models, frames=steps, grid=frame.grid,
+                     convergence_deg=_convergence_deg(frame, latitude, longitude))  # fmt: skip
 
 
 def _refuse_other_units(field: FieldFile, difference: Difference) -> None:
-    """A scale that is the length of a foot is no calibration: the unit was not stated. Raises FieldError."""
-    for unit, feet in _FEET.items():
-        if abs(abs(difference.a) / feet - 1.0) < 1e-6 or abs(abs(difference.a) * feet - 1.0) < 1e-6:
-            counts = "feet" if abs(difference.a) > 1 else "metres"
-            raise FieldError(f"{field.path}: counts in {counts}; state --unit {unit if counts == 'feet' else 'm'}")
+    """A scale that is the length of a foot, but for what a site's ground scale may add, is no calibration: the unit was not
+    stated. Raises FieldError."""
+    scale = abs(difference.a)
+    for counts, off in (
+        ("feet", {unit: abs(scale / feet - 1.0) for unit, feet in _FEET.items()}),
+        ("metres", {unit: abs(scale * feet - 1.0) for unit, feet in _FEET.items()}),
+    ):
+        nearest = min(off, key=lambda unit: off[unit])
+        if off[nearest] * 1e6 <= MOST_SCALE_PPM:
+            # A ground scale hides the 2 ppm between the two feet.
+            feet = nearest if off[nearest] < 1e-6 else "ft or us-ft"
+            raise FieldError(f"{field.path}: counts in {counts}; state --unit {feet if counts == 'feet' else 'm'}")
+
+
+def _convergence_deg(frame: FieldFrame, latitude: Array, longitude: Array) -> float:
+    """The angle between the plane's north and true north in the points' middle."""
+    middle, north = np.array([np.mean(longitude)] * 2), np.mean(latitude) + np.array([0.0, 0.01])
+    east_m, north_m = frame.plane_of(north, middle)
+    return math.degrees(math.atan2(float(east_m[1] - east_m[0]), float(north_m[1] - north_m[0])))
 
 
 def _steps(frame: FieldFrame, site: Site, utc: float) -> list[Step]:

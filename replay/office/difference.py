@@ -9,7 +9,7 @@ fixed generator, then least squares over those that agree. Names:
 | name | what is shared |
 |---|---|
 | `ground scale` | one factor about the grid's origin, or about a point: ground distances for grid distances |
-| `other frame` | a step that another frame in use there predicts |
+| `other frame` | a step that another frame in use there predicts; or a scale or a rotation that no site's calibration has |
 | `local calibration` | any other similarity in plan, with its parameters |
 | `other geoid` | heights differ as another model at hand does from the file's |
 | `other pole height` | one constant in height that no model explains |
@@ -40,17 +40,21 @@ _DRAWN_FROM = 2000
 _SEED = 7
 _SAME_M = 0.02
 _FRAME_M = 0.06
+MOST_SCALE_PPM = 1000.0  # of a calibration, as a site's own grid is warned of
+MOST_TURN_DEG = 1.0  # of a calibration, beyond what lies between grid north and true north; common practice, no source
 
 
 class Difference(Struct, frozen=True, kw_only=True):
     """File against log. `a` and `b` take the log's plane to the file's (metres); `up_m` is what the file's heights are more,
-    less what `geoid` explains. `names` are what is shared, each with its words; `inliers` how many points agree in plan."""
+    less what `geoid` explains. `names` are what is shared, each with its words; `plausible` is false where no calibration of a
+    site has such an `a`; `inliers` how many points agree in plan."""
 
     names: dict[str, str]
     a: complex = 1.0
     b: complex = 0.0
     up_m: float = 0.0
     geoid: str | None = None
+    plausible: bool = True
     inliers: int = 0
     of: int = 0
     rms_m: float = 0.0
@@ -83,33 +87,56 @@ def solve(
     models: Mapping[str, Array],
     frames: Sequence[Step] = (),
     grid: bool = True,
+    convergence_deg: float = 0.0,
 ) -> Difference:
     """What the file's points differ by from the log's: `file_m` and `log_m` are east + i·north, `up_m` file's height less log's
-    (NaN where unknown), `models` what each other geoid model's heights would differ by there, by name."""
+    (NaN where unknown), `models` what each other geoid model's heights would differ by there, by name;
+    `convergence_deg` is the angle between grid north and true north there."""
     n = len(file_m)
     if n < FEWEST:
         return Difference(names={}, of=n)
     names: dict[str, str] = {}
+    shared = plausible = True
     a, b, agree = _similarity(file_m, log_m)
     if int(agree.sum()) < max(FEWEST, SHARE * n):
         names["nothing shared"] = f"no similarity brings more than {int(agree.sum())} of {n} points together"
         a, b = 1.0 + 0j, 0j
+        shared = False
+    elif not is_calibration(a, convergence_deg):
+        plausible = False
+        names["other frame"] = (
+            f"scale {abs(a):.8f}, rotation {math.degrees(cmath.phase(a)):+.2f}°: no calibration of a site does that; "
+            "state the file's own --frame"
+        )
     else:
         a, b = _named(file_m[agree], log_m[agree], a, b, frames, grid, names)
     left = np.abs(file_m - (a * log_m + b))
     agree = left < AGREE_M
-    up, geoid, height_inliers = _heights(up_m, models, names)
+    # Of points that were not found in plan, heights say nothing.
+    up, geoid, height_inliers = _heights(up_m, models, names) if shared else (0.0, None, 0)
     return Difference(
         names=names,
         a=a,
         b=b,
         up_m=up,
         geoid=geoid,
+        plausible=plausible,
         inliers=int(agree.sum()),
         of=n,
         rms_m=float(np.sqrt(np.mean(left[agree] ** 2))) if agree.any() else math.nan,
         height_inliers=height_inliers,
     )
+
+
+def is_calibration(a: complex, convergence_deg: float) -> bool:
+    """True of a scale and a rotation that a site's own grid may have."""
+    turn_deg = abs(math.degrees(cmath.phase(a)))
+    return abs(abs(a) - 1.0) * 1e6 <= MOST_SCALE_PPM and turn_deg <= MOST_TURN_DEG + abs(convergence_deg)
+
+
+def agreeing(file_m: Complex, log_m: Complex) -> int:
+    """How many points one similarity brings together."""
+    return int(_similarity(file_m, log_m)[2].sum())
 
 
 def similarity(file_m: Complex, log_m: Complex) -> tuple[complex, complex]:

@@ -79,7 +79,7 @@ class Evidence:
             plan_left_m=math.hypot(east_m - mean.east_m, north_m - mean.north_m),
             up_left_m=up_left_m,
             distance_m=self._distance_m(mean, segments[0] if len(segments) == 1 else None),
-            doubts=(*self._pole_doubt(up_left_m), *self._antenna_doubt(first_utc)),
+            doubts=(*self._frame_doubt(), *self._pole_doubt(up_left_m), *self._antenna_doubt(first_utc)),
             alerts=tuple(rule for rule, begins, ends in self._alerts if begins <= last_utc and first_utc <= ends),
             geoid_change=self._comparison.difference.geoid,
             zone=self._zone,
@@ -112,6 +112,11 @@ class Evidence:
         if segment.u95_m:
             repaired.append(un.Part("base coordinate", segment.u95_m, segment.u95_m, "stated"))
         return before, Uncertainty((*always, *repaired))
+
+    def _frame_doubt(self) -> list[str]:
+        if not self._comparison.difference.plausible:
+            return ["The file is in another frame than the one it is read in."]
+        return []
 
     def _pole_doubt(self, up_left_m: float | None) -> list[str]:
         difference = self._comparison.difference

@@ -6,13 +6,16 @@ import datetime as dt
 import functools
 
 import numpy as np
+from witnesspost.replay.office.difference import FEWEST, agreeing
 from witnesspost.replay.office.field_file import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.occupations import Occupation, Places, at_time, joined, nearest_gap_s
 from witnesspost.replay.office.track import Track
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S
 
-_FEW = 0.2  # of the points found by time, under which the times are in doubt
+_FEW = 0.2  # of the points found by time, under which the times are in doubt where their places are the log's
+_MOST = 0.5  # of the points found by time, under which other offsets of the times are tried
+_OFFSETS_S = [900.0 * quarters for quarters in range(-56, 57)]  # time zones are whole quarters of an hour apart
 _SOUGHT = 300  # points whose place is looked for when their times do not fit
 _MANY = 5000  # points; past it nobody is told how far the nearest occupation of each lost one is
 
@@ -62,6 +65,8 @@ class Matching:
         hits = sum(bool(visits) for visits in matches)
         if hits < _FEW * len(matches):
             self._doubt_times()
+        if hits < _MOST * len(matches):
+            self._doubt_zone(found)
         return matches
 
     def _by_place(self) -> list[list[Occupation]]:
@@ -112,6 +117,41 @@ class Matching:
                 )
         if not any(map(self._is_within, points)):
             self.notes.append(f"No time of the file is within the log ({read}).")
+
+    def _doubt_zone(self, found: list[Occupation]) -> None:
+        """Say by how much the times are off, where another offset brings most points to one similarity with the log; a file
+        on a ground scale or a calibration lies nowhere near the log's places. Raises FieldError."""
+        points, track = self._field.points, self._track
+        some = range(0, len(points), max(1, len(points) // _SOUGHT))
+        spans = [(self._utc(points[number].start), self._utc(points[number].end)) for number in some]
+
+        def together(by_s: float) -> int:
+            visits = [
+                (number, visit)
+                for number, (start, end) in zip(some, spans, strict=True)
+                if start is not None
+                and (visit := at_time(track.epochs, start - by_s, None if end is None else max(start, end) - by_s, found))
+            ]
+            if len(visits) < max(2 * FEWEST, _MOST * len(some)):
+                return 0
+            numbers = [number for number, _ in visits]
+            means = np.array([track.mean(visit)[:2] for _, visit in visits])
+            return agreeing(self._east_m[numbers] + 1j * self._north_m[numbers], means[:, 0] + 1j * means[:, 1])
+
+        by_s = max(_OFFSETS_S, key=together)
+        if by_s and together(by_s) >= max(2 * FEWEST, _MOST * len(some)):
+            off = f"{abs(by_s) / 3600.0:g} h {'ahead of' if by_s > 0 else 'behind'} the log"
+            raise FieldError(f"{self._field.path}: its times, read as {self._times}, look {off}; {self._expected(by_s)}")
+
+    def _expected(self, by_s: float) -> str:
+        """What to state where times are ahead by so much."""
+        said = next(point.start for point in self._field.points if point.start is not None)
+        if said.tzinfo is None and self._times in ("utc", "local"):
+            offset = said.replace(tzinfo=self._zone).utcoffset()
+            ahead_s = offset.total_seconds() if offset is not None else 0.0
+            if by_s == (ahead_s if self._times == "utc" else -ahead_s):
+                return f"state --times {'local' if self._times == 'utc' else 'utc'}"
+        return "state --times local, utc or gps, or the site's time_zone"
 
     def _is_within(self, point: FieldPoint) -> bool:
         epochs, start = self._track.epochs, self._utc(point.start)

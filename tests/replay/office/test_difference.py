@@ -99,3 +99,34 @@ def test_points_that_share_nothing_are_said_to():
     z, _ = quarry(40)
     w = 501067.0 + RNG.uniform(-300, 300, 40) + 1j * (4330477.0 + RNG.uniform(-300, 300, 40))
     assert "nothing shared" in named(w, z)
+
+
+def turned(z, scale, degrees):
+    """About the points' middle."""
+    return scale * complex(math.cos(math.radians(degrees)), math.sin(math.radians(degrees))) * (z - z.mean()) + z.mean()
+
+
+@pytest.mark.parametrize(
+    ("scale", "degrees", "convergence_deg", "name"),
+    [
+        (0.9992, 0.0, 0.0, "ground scale"),
+        (1.0, 0.9, 0.0, "local calibration"),
+        (1.0, -2.0, 1.5, "local calibration"),  # a site's grid on true north
+        (0.99736506, -3.79, 3.8, "other frame"),  # the next UTM zone
+        (1.0, 3.8, 1.9, "other frame"),
+        (1.0, 90.0, 0.0, "other frame"),
+    ],
+)
+def test_no_calibration_of_a_site_scales_or_turns_by_so_much(scale, degrees, convergence_deg, name):
+    z, seen = quarry(60)
+    found = solve(turned(seen, scale, degrees), z, np.full(60, math.nan), models={}, convergence_deg=convergence_deg)
+    assert list(found.names) == [name]
+    assert found.plausible == (name != "other frame")
+
+
+def test_heights_of_points_that_share_nothing_name_no_geoid():
+    z, _ = quarry(40)
+    w = 501067.0 + RNG.uniform(-300, 300, 40) + 1j * (4330477.0 + RNG.uniform(-300, 300, 40))
+    found = solve(w, z, np.full(40, -16.74), models={"no geoid": np.full(40, -16.74)})
+    assert list(found.names) == ["nothing shared"]
+    assert (found.geoid, found.up_m) == (None, 0.0)

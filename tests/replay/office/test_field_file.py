@@ -196,6 +196,10 @@ def run(log, field, *options):
     [
         ({"times": "utc"}, [], "its times are 6 h ahead of the log where its places are the log's"),
         ({"times": "local"}, ["--times", "utc"], "its times are 6 h behind the log where its places are the log's"),
+        ({"times": "utc", "ground_scale": 1.00069}, [], "look 6 h ahead of the log; state --times utc"),
+        ({"ground_scale": 1.00069}, ["--times", "utc"], "look 6 h behind the log; state --times local"),
+        ({"unit": "ft", "ground_scale": 1.00069}, [], "counts in feet; state --unit ft or us-ft"),
+        ({"ground_scale": 1.00069}, ["--unit", "us-ft"], "counts in metres; state --unit m"),
         ({"form": "csv", "unit": "ft", "times": "none"}, [], "state the file's own --frame and --unit"),
         ({"form": "csv-bare", "unit": "ft"}, [], "no two columns lie near the project's control"),
         ({"form": "landxml", "unit": "ft"}, ["--unit", "m"], "--unit m, and the file itself says ft"),
@@ -208,6 +212,14 @@ def test_what_must_be_stated_is_said(day, written, controller, options, words):
     result = run(day[0], written(**controller), *options)
     assert (result.exit_code, words in result.stderr) == (2, True), result.stderr
     assert "Traceback" not in result.stderr
+
+
+def test_a_file_read_in_the_next_zone_is_in_another_frame_and_none_of_it_is_kept(day, written):
+    result = run(day[0], written(), "--frame", "EPSG:6341")
+    assert result.exit_code == 0, result.stderr
+    assert "file against log: other frame: scale 0.99" in result.stderr
+    assert "keep" not in result.stderr.splitlines()[1]
+    assert "repair" not in result.stderr.splitlines()[1]
 
 
 def test_feet_for_metres_are_named(day, written):
