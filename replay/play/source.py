@@ -20,10 +20,11 @@ from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
 from witnesspost.rules.alert import Change, Place
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.facts import Fact
-from witnesspost.rules.site.file import bytes_of
+from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.reading import site_from_table, site_from_toml
 from witnesspost.rules.site.renamed import under_new_names
+from witnesspost.rules.site.text import decoded, table_of
 
 _SQLITE = b"SQLite format 3\0"
 
@@ -75,8 +76,7 @@ def open_source(name: str, site_file: str | None = None, seed: int | None = None
     `site_file` overrides the site that the source brings; `grids` is a folder in which the grids of a log may lie. Raises
     NoSource, SiteError, or the source's own error (TapeError, LogError, NoGrid, ScenarioError).
     """
-    site = open_site(site_file) if site_file else None
-    text = bytes_of(site_file).decode() if site_file else ""
+    site, text = _named(site_file)
     path = Path(name)
     if _names_a_scenario(path):
         return _scenario(scenario(name), site, text, seed)
@@ -98,10 +98,31 @@ def open_all(
 ) -> list[tuple[str, Source]]:
     """What the name stands for, each with its own name: one source as `open_source` has it, or a scenario's variants."""
     if _names_a_scenario(Path(name)):
-        site = open_site(site_file) if site_file else None
-        text = bytes_of(site_file).decode() if site_file else ""
+        site, text = _named(site_file)
         return [(told.name, _scenario(told, site, text, seed)) for told in scenarios(name)]
     return [(name, open_source(name, site_file, seed, grids))]
+
+
+def _named(site_file: str | None) -> tuple[Site | None, str]:
+    """The site file that overrides the source's own, and its text."""
+    if not site_file:
+        return None, ""
+    try:
+        return open_site(site_file), bytes_of(site_file).decode()
+    except SiteError:
+        if _has_figures_alone(site_file):
+            raise NoSource(
+                f"{site_file}: has figures alone; expected a whole site file with these figures in it, or "
+                f"`witnesspost season LOG --site {site_file}`, which takes figures alone"
+            ) from None
+        raise
+
+
+def _has_figures_alone(site_file: str) -> bool:
+    with contextlib.suppress(NotReadable):
+        table = table_of(decoded(bytes_of(site_file))[0]).table
+        return bool(table) and table.keys() <= {"rules", "own_rule"}
+    return False
 
 
 def _names_a_scenario(path: Path) -> bool:

@@ -333,3 +333,14 @@ def test_a_log_wants_the_grid_that_proj_found_on_the_post(tmp_path, tape, monkey
     shutil.move(grid, carried)
     assert f"judged with the grid {str(grid)!r}, which is missing here" in refused("replay", log)
     assert call("replay", log, "--json", "--grids", carried).stdout == said
+
+
+def test_a_file_of_figures_alone_is_told_from_a_broken_site_file(source, tape, tmp_path):
+    figures = tmp_path / "figures.toml"
+    figures.write_text("[rules.corrections-stopped]\nport_lost_s = 120\n")
+    for played in (source, tape):
+        line = refused("replay", played, "--site", figures)
+        assert line.startswith(f"{figures}: has figures alone; expected a whole site file")
+        assert "witnesspost season LOG --site" in line
+    (tmp_path / "broken.toml").write_text('[post]\nname = "a"\n')
+    assert "has figures alone" not in call("replay", tape, "--site", tmp_path / "broken.toml").stderr
