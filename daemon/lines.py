@@ -27,6 +27,13 @@ _OTHERS = {"acknowledged": "seen", "normal": "over", "cleared": "over"}
 _MOST_RAISED = 1000  # alerts whose beginning is remembered
 
 
+class _Raising(msgspec.Struct):
+    """From when to when an alert stood; `over_t` is None while it does. One that nobody has seen can be raised again."""
+
+    t: float
+    over_t: float | None = None
+
+
 class Teller:
     """Changes in words, in the order in which they come: so that an end says how long it lasted.
 
@@ -37,7 +44,7 @@ class Teller:
         self._stamps = stamps
         self._speech = speech
         self._hints = hints
-        self._raised_t: dict[int, float] = {}
+        self._raisings: dict[int, _Raising] = {}
 
     def text(self, change: Change, look: Look) -> str:
         """A change in lines, as `look` asks for."""
@@ -49,10 +56,8 @@ class Teller:
         say, steps = words(change, self._speech)
         key = f"({change.rule}: {change.cause})"
         word: str = change.severity
+        self._follow(change)
         if change.change in ("raised", "cause"):
-            self._raised_t.setdefault(change.alert, change.t)
-            if len(self._raised_t) > _MOST_RAISED:
-                del self._raised_t[next(iter(self._raised_t))]
             because = f"{phrase(f'Because of {change.because_of}:')} " if change.because_of else ""
             another = f"{phrase('Another cause now:')} " if change.change == "cause" and not because else ""
             text = f"{because}{another}{say}"
@@ -70,8 +75,17 @@ class Teller:
             depth=1 if change.because_of else 0,
         )
 
+    def _follow(self, change: Change) -> None:
+        raising = self._raisings.get(change.alert)
+        if change.change in ("raised", "cause"):
+            if raising is None or raising.over_t is not None:  # otherwise it is graver, or has another cause
+                self._raisings[change.alert] = _Raising(change.t)
+                if len(self._raisings) > _MOST_RAISED:
+                    del self._raisings[next(iter(self._raisings))]
+        elif change.change != "acknowledged" and raising is not None and raising.over_t is None:
+            raising.over_t = change.t
+
     def _end(self, change: Change, say: str) -> str:
-        began_t = self._raised_t.get(change.alert)
         if change.change in ("normal", "cleared") and (run := change.evidence.get("of_run")) is not None:
             if change.change == "cleared":
                 return (
@@ -80,12 +94,13 @@ class Teller:
             over = change.evidence.get("over_utc")
             when = f", over since {self._stamps(change.t, over)}" if over else ""
             return f"Not seen in the run before ({run}{when}): {say}"
-        after = None if began_t is None else span(change.t - began_t)
+        raising = self._raisings.get(change.alert)
+        after = None if raising is None else span((change.t if raising.over_t is None else raising.over_t) - raising.t)
         seen = seen_words(change.evidence)
         if change.change == "acknowledged":
             return f"{seen[1:2].upper()}{seen[2:]}{f', after {after}' if after else ''}. It still stands."
         if change.change == "cleared":
-            self._raised_t.pop(change.alert, None)
+            self._raisings.pop(change.alert, None)
             seen = f" Seen{seen}." if "seen_t" in change.evidence else ""
             return f"It lasted {after}.{seen}" if after else f"It is over.{seen}"
         unseen = "" if change.because_of else ", and nobody has seen it yet"  # of a consequence nobody is asked

@@ -81,18 +81,24 @@ class View(NamedTuple):
 
 VIEWS: dict[str, View] = {
     "alerts": View(
-        "an alert: when it was raised first and why, how grave it became, whether another rule explained it to the end, how "
-        "long it lasted, after how long somebody had seen it",
+        "a raising of an alert (one nobody has seen keeps its number when it comes again): when it began and why, how grave "
+        "it became, whether another rule explained it to the end, how long it lasted, after how long somebody had seen it",
         f"""
+        WITH told AS (
+            SELECT n, t, alert, change, count(*) FILTER (WHERE change IN ('normal', 'cleared')) OVER (
+                PARTITION BY alert ORDER BY n ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS ended_before
+            FROM alert
+        ), raising AS (
+            SELECT min(n) FILTER (WHERE change = 'raised') AS first_n, max(n) FILTER (WHERE change = 'raised') AS last_n,
+                min(t) FILTER (WHERE change IN ('normal', 'cleared')) AS ended_t,
+                min(t) FILTER (WHERE change = 'acknowledged') AS acknowledged_t
+            FROM told GROUP BY alert, ended_before
+        )
         SELECT raised.alert, coalesce(raised.utc, {utc_of("raised.t")}) AS raised_utc, raised.t AS raised_t,
             again.severity, raised.rule, raised.cause, raised.say, again.because_of, raised.stream, raised.evidence,
             (SELECT group_concat(value, ' / ') FROM json_each(raised.steps)) AS steps,
-            (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > again.n
-                AND later.change IN ('normal', 'cleared')) - raised.t AS lasted_s,
-            (SELECT min(t) FROM alert AS later WHERE later.alert = raised.alert AND later.n > raised.n
-                AND later.change = 'acknowledged') - raised.t AS acknowledged_after_s
-        FROM (SELECT min(n) AS first_n, max(n) AS last_n FROM alert WHERE change = 'raised' GROUP BY alert)
-        JOIN alert AS raised ON raised.n = first_n JOIN alert AS again ON again.n = last_n ORDER BY raised.n""",
+            ended_t - raised.t AS lasted_s, acknowledged_t - raised.t AS acknowledged_after_s
+        FROM raising JOIN alert AS raised ON raised.n = first_n JOIN alert AS again ON again.n = last_n ORDER BY raised.n""",
     ),
     "fix_minutes": View(
         "a quality of fix on a stream, and for how many minutes it was had",

@@ -19,7 +19,7 @@ from msgspec.structs import replace
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.strip.strip import HOUR_S, AlertBand, CheckMark, FixBand, FixKind, GapBand, Level, Strip, TextMark
-from witnesspost.rules.alert import Sentence
+from witnesspost.rules.alert import GRAVITY, Sentence
 from witnesspost.rules.gnss import LEGACY_OBSERVATIONS, MSM, FixQuality
 
 _MINUTE_S = 60.0
@@ -216,24 +216,24 @@ class _Parts:
 
 
 def _alerts(log: LogFile, part: _Part) -> Iterator[AlertBand]:
-    """Alerts that were nobody's consequence, in the words in which they were raised first, as grave as they became."""
-    gravity = {"note": 0, "check": 1, "stop": 2}
-    found: dict[int, AlertBand] = {}
+    """Alerts that were nobody's consequence, each time they were raised, in their last words, as grave as they became."""
+    standing: dict[int, AlertBand] = {}
+    over: list[AlertBand] = []
     for change in log.changes():
         at_s = change.t + part.shift_s
-        before = found.get(change.alert)
+        before = standing.get(change.alert)
         if change.change in ("raised", "cause") and change.because_of is None:
             severity = change.severity
-            if before is not None and gravity[before.severity] > gravity[severity]:
+            if before is not None and GRAVITY[before.severity] > GRAVITY[severity]:
                 severity = before.severity
             from_s = before.from_s if before is not None else at_s
             sentence = _sentence(change, log) if log.version >= _WITH_WORDS else None
-            found[change.alert] = AlertBand(
+            standing[change.alert] = AlertBand(
                 from_s, part.to_s, severity, change.rule, change.cause, change.say, is_open=True, sentence=sentence
             )
-        elif change.change in ("normal", "cleared") and before is not None and before.is_open:
-            found[change.alert] = replace(before, to_s=at_s, is_open=False)
-    for band in found.values():
+        elif change.change in ("normal", "cleared") and before is not None:
+            over.append(replace(standing.pop(change.alert), to_s=at_s, is_open=False))
+    for band in sorted([*over, *standing.values()], key=lambda band: band.from_s):
         if band.to_s >= 0:
             yield replace(band, from_s=max(0.0, band.from_s))
 

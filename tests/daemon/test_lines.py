@@ -105,6 +105,16 @@ def test_an_end_says_how_long_it_lasted():
     assert cleared == ["over   2026-05-04 03:12:43-06:00  It lasted 91 s. (corrections-stopped: line-silent)"]
 
 
+def test_each_raising_of_one_that_nobody_has_seen_has_its_own_length():
+    again = changed(STOP, t=7000.0)
+    graver = changed(STOP, t=7010.0)
+    over_again = changed(OVER, t=7033.0)
+    told_later = told(STOP, OVER, again, graver, over_again, changed(SEEN, t=20_000.0, change="cleared"))
+    assert "  It lasted 91 s, and nobody has seen it yet. (" in told_later[1][0]
+    assert "  It lasted 33 s, and nobody has seen it yet. (" in told_later[4][0]
+    assert "  It lasted 33 s. Seen by Kim (tree). (" in told_later[5][0]
+
+
 def test_a_consequence_of_which_the_cause_changed_only_says_what_is_seen():
     _, _, (line,) = told(STOP, LOST, changed(LOST, change="cause", cause="autonomous"))
     assert f"  Because of corrections-stopped: {words(changed(LOST, cause='autonomous')).say}" in line

@@ -36,31 +36,32 @@ QUESTIONS: dict[str, Question] = {
         ), lived AS (
             SELECT told.*, coalesce(lives.seq, 0) AS life FROM told ASOF LEFT JOIN lives
                 ON told.post = lives.post AND told.folder = lives.folder AND told.seq >= lives.seq
+        ), numbered AS (
+            SELECT *, count(*) FILTER (change IN ('normal', 'cleared')) OVER (PARTITION BY post, folder, life, alert, rule
+                ORDER BY seq ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS ended_before
+            FROM lived
         ), became AS (
-            SELECT post, folder, life, alert, rule, min(seq) FILTER (change = 'raised') AS seq,
-                max(seq) FILTER (change = 'raised') AS raised_seq, min(utc) FILTER (change = 'acknowledged') AS seen_utc,
+            SELECT post, folder, life, alert, rule, ended_before, min(seq) FILTER (change = 'raised') AS seq,
+                min(utc) FILTER (change = 'acknowledged') AS seen_utc,
+                min(utc) FILTER (change IN ('normal', 'cleared')) AS ended_utc,
+                min(local) FILTER (change IN ('normal', 'cleared')) AS ended_local,
                 arg_min(run, seq) FILTER (change = 'raised') AS run, arg_min(utc, seq) FILTER (change = 'raised') AS utc,
                 arg_min(local, seq) FILTER (change = 'raised') AS local,
                 arg_min(cause, seq) FILTER (change = 'raised') AS cause, arg_min(say, seq) FILTER (change = 'raised') AS say,
                 arg_min(stream, seq) FILTER (change = 'raised') AS stream,
                 arg_max(severity, seq) FILTER (change = 'raised') AS severity,
                 arg_max_null(because_of, seq) FILTER (change = 'raised') AS because_of
-            FROM lived GROUP BY ALL HAVING count(*) FILTER (change = 'raised') > 0
-        ), ended AS (
-            SELECT lived.post, lived.folder, lived.life, lived.alert, lived.rule, min(lived.utc) AS utc,
-                min(lived.local) AS local
-            FROM lived JOIN became USING (post, folder, life, alert, rule)
-            WHERE change IN ('normal', 'cleared') AND lived.seq > raised_seq GROUP BY ALL
+            FROM numbered GROUP BY ALL HAVING count(*) FILTER (change = 'raised') > 0
         ), logs_end AS (
             SELECT post, run, utc + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS utc,
                 local + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS local
             FROM logs
         )
         SELECT post, became.run, alert, became.seq, became.utc AS raised_utc, became.local AS raised_local,
-            coalesce(ended.local, logs_end.local) AS ended_local, ended.utc IS NULL AS open_at_the_end,
-            round(epoch(coalesce(ended.utc, logs_end.utc) - became.utc), 1) AS lasted_s,
+            coalesce(ended_local, logs_end.local) AS ended_local, ended_utc IS NULL AS open_at_the_end,
+            round(epoch(coalesce(ended_utc, logs_end.utc) - became.utc), 1) AS lasted_s,
             round(epoch(seen_utc - became.utc), 1) AS seen_after_s, severity, rule, cause, because_of, stream, say
-        FROM became LEFT JOIN ended USING (post, folder, life, alert, rule) LEFT JOIN logs_end USING (post, run)
+        FROM became LEFT JOIN logs_end USING (post, run)
         ORDER BY raised_utc, post, seq""",
     ),
     "lost_corrections": Question(
@@ -72,7 +73,7 @@ QUESTIONS: dict[str, Question] = {
         ), watched AS (
             SELECT post, sum(seconds) / 86400 AS days FROM logs GROUP BY post
         )
-        SELECT lost.post, cause, CAST(hour(hour_begins) AS INTEGER) AS hour, count(DISTINCT (run, alert)) AS times,
+        SELECT lost.post, cause, CAST(hour(hour_begins) AS INTEGER) AS hour, count(DISTINCT (run, seq)) AS times,
             round(sum(epoch(least(ended_local, hour_begins + INTERVAL 1 HOUR) - greatest(raised_local, hour_begins))))
                 AS lost_s,
             round(lost_s / any_value(days), 1) AS lost_s_a_day

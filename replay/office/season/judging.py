@@ -59,8 +59,10 @@ def judge(path: str, tables: Tables | None, grids: str | None = None) -> Judged:
 
 
 def _sounded(source: Source) -> dict[Key, int]:
-    """How many alerts sounded, by rule and the cause that they first sounded with; mere consequences make no sound."""
-    first: dict[int, Key] = {}
+    """How often alerts sounded, by rule and the cause that they first sounded with; mere consequences make no sound, and what
+    becomes graver while it stands has sounded once."""
+    sounded: Counter[Key] = Counter()
+    standing: set[int] = set()
     with contextlib.ExitStack() as opened:
         known = stored_facts(source)
         if known is not None:
@@ -68,11 +70,14 @@ def _sounded(source: Source) -> dict[Key, int]:
         pipeline = Pipeline(source.site, begins_t=source.begins_t, read=known.read if known is not None else None)
         records = known.records() if known is not None else source.records
         for change in play(pipeline, records, end_t=source.end_t):
-            if change.sounds:
-                first.setdefault(change.alert, (change.rule, change.cause))
+            if change.change in ("normal", "cleared"):
+                standing.discard(change.alert)
+            elif change.sounds and change.alert not in standing:
+                standing.add(change.alert)
+                sounded[change.rule, change.cause] += 1
         if known is not None:
             known.keep()
-    return dict(Counter(first.values()))
+    return dict(sounded)
 
 
 def _folder(name: str | None) -> Path | None:

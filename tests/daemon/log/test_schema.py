@@ -146,24 +146,31 @@ def test_alerts_say_when_why_and_what_to_do(log):
     ]
 
 
-def test_an_alert_that_became_graver_or_lost_its_explanation_is_one_row(tmp_path):
+def test_each_raising_is_one_row_however_grave_it_became(tmp_path):
+    """From its raising to its end, under one number: one that nobody has seen keeps it when it comes again."""
     log = Log.start(tmp_path, site_from_toml(SITE), SITE)
     for t, what, more in (
         (1.0, "raised", {"severity": "check", "because_of": "corrections-stopped"}),
         (4.0, "raised", {"severity": "check"}),
         (6.0, "raised", {}),
         (9.0, "normal", {}),
-        (12.0, "raised", {}),
+        (12.0, "raised", {"cause": "autonomous", "because_of": "corrections-stopped"}),
         (20.0, "acknowledged", {}),
         (31.0, "cleared", {}),
     ):
-        log.change(change(t, what, rule="fix-lost", cause="float", **more))
-    log.change(change(40.0, "raised", alert=2))
-    log.close(41.0, "stopped")
+        log.change(change(t, what, rule="fix-lost", **{"cause": "float", **more}))
+    for t, what in ((40.0, "raised"), (41.0, "normal"), (42.0, "raised"), (43.0, "normal"), (50.0, "cleared")):
+        log.change(change(t, what, alert=2))
+    log.change(change(60.0, "raised", alert=3))
+    log.close(61.0, "stopped")
     with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection:
-        assert rows(connection, "SELECT alert, raised_t, severity, because_of, lasted_s, acknowledged_after_s FROM alerts") == [
-            (1, 1.0, "stop", None, 30.0, 19.0),
-            (2, 40.0, "stop", None, None, None),
+        sql = "SELECT alert, raised_t, severity, cause, because_of, lasted_s, acknowledged_after_s FROM alerts"
+        assert rows(connection, sql) == [
+            (1, 1.0, "stop", "float", None, 8.0, None),
+            (1, 12.0, "stop", "autonomous", "corrections-stopped", 19.0, 8.0),
+            (2, 40.0, "stop", "line-silent", None, 1.0, None),
+            (2, 42.0, "stop", "line-silent", None, 1.0, None),
+            (3, 60.0, "stop", "line-silent", None, None, None),
         ]
 
 

@@ -7,13 +7,14 @@ import sqlite3
 import xml.etree.ElementTree as ET
 
 import pytest
+from msgspec.structs import replace
 from witnesspost.daemon.log import rows
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.strip.drawing import HOUR, Titles, Touch, picture
 from witnesspost.daemon.strip.reading import StripReader
 from witnesspost.daemon.strip.strip import CheckMark, FixBand, Level, Strip
 
-from tests.daemon.strip.quarry import _fix, write_day
+from tests.daemon.strip.quarry import _fix, _rows, seconds, write_day
 
 TITLES = Titles("The day", "fix", "corr.", "age", "off", {"stop": "stop", "check": "check", "note": "note"})
 SVG = "{http://www.w3.org/2000/svg}"
@@ -61,6 +62,17 @@ def test_alerts_are_those_that_were_nobodys_consequence(strip):
     told = [(band.severity, band.rule, band.is_open) for band in strip.alerts]
     assert told == [("stop", "corrections-stopped", False), ("check", "sky", False)]
     assert clocks(strip, *strip.alerts) == ["11:05–11:21", "14:20–14:24"]
+
+
+def test_an_unseen_stop_that_came_again_stood_twice_and_not_between(tmp_path):
+    paths = write_day(tmp_path)
+    with contextlib.closing(sqlite3.connect(paths[0])) as connection, connection:
+        connection.execute("UPDATE alert SET change = 'normal' WHERE n = 5")
+        stop = next(row for row in _rows() if isinstance(row, rows.AlertRow))
+        again = [(20, "11:40", "raised"), (21, "11:45", "normal")]
+        rows.insert(connection, [replace(stop, n=n, t=seconds(clock), change=change) for n, clock, change in again])
+    strip = StripReader().read(paths, 24)
+    assert clocks(strip, *strip.alerts) == ["11:05–11:21", "11:40–11:45", "14:20–14:24"]
 
 
 def test_checks_and_what_was_said(strip):

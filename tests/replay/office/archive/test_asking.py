@@ -60,16 +60,18 @@ def test_lost_corrections_by_cause_and_hour(archive):
 
 
 def test_an_outage_over_several_hours_counts_in_each(archive):
-    """The view's own arithmetic, over an invented hour: 23:50 to 01:20."""
+    """The view's own arithmetic, over an invented hour: 23:50 to 01:20, and once more for a minute."""
     text = (archive / "views.sql").read_text()
     (view,) = re.findall(r"CREATE OR REPLACE VIEW lost_corrections AS(.*?);\n", text, re.DOTALL)
     with duckdb.connect() as connection:
-        connection.execute("""CREATE TABLE alerts AS SELECT 'p' AS post, '1-abcdef' AS run, 1 AS alert, 'x' AS cause,
-            'corrections-stopped' AS rule, TIMESTAMP '2026-01-01 23:50:00' AS raised_local,
-            TIMESTAMP '2026-01-02 01:20:00' AS ended_local""")
+        connection.execute("""CREATE TABLE alerts AS SELECT 'p' AS post, '1-abcdef' AS run, 1 AS alert, 7 AS seq,
+            'x' AS cause, 'corrections-stopped' AS rule, TIMESTAMP '2026-01-01 23:50:00' AS raised_local,
+            TIMESTAMP '2026-01-02 01:20:00' AS ended_local
+            UNION ALL SELECT 'p', '1-abcdef', 1, 9, 'x', 'corrections-stopped', TIMESTAMP '2026-01-02 01:30:00',
+            TIMESTAMP '2026-01-02 01:31:00'""")
         connection.execute("CREATE TABLE logs AS SELECT 'p' AS post, 86400.0 AS seconds")
-        found = connection.execute(f"SELECT hour, lost_s FROM ({view}) ORDER BY ALL").fetchall()
-    assert found == [(0, 3600.0), (1, 1200.0), (23, 600.0)]
+        found = connection.execute(f"SELECT hour, times, lost_s FROM ({view}) ORDER BY ALL").fetchall()
+    assert found == [(0, 1, 3600.0), (1, 2, 1260.0), (23, 1, 600.0)]
 
 
 def test_wrong_base_coordinates_and_for_how_long(archive):
@@ -120,6 +122,11 @@ def test_an_alert_that_outlasts_its_file_ends_in_the_next(archive):
             ("3-aaaaaa", 50, 2, "raised", 50),  # another one, of the next life
             ("3-aaaaaa", 51, 2, "cleared", 51),
             ("1-bbbbbb", 40, 2, "cleared", 55),  # another card under the same name
+            ("1-bbbbbb", 41, 3, "raised", 56),
+            ("1-bbbbbb", 42, 3, "normal", 57),
+            ("1-bbbbbb", 43, 3, "raised", 58),  # the same alert, which nobody had seen, once more
+            ("1-bbbbbb", 44, 3, "normal", 59),
+            ("1-bbbbbb", 45, 3, "cleared", 59),
         ):
             at = f"2026-01-01 10:{minute:02d}:00"
             values = ("p", run_, change, "stop", "r", "c", None, "", "", seq, alert, at, at)
@@ -127,7 +134,13 @@ def test_an_alert_that_outlasts_its_file_ends_in_the_next(archive):
         connection.execute("""CREATE TABLE logs AS SELECT 'p' AS post, '2-aaaaaa' AS run,
             TIMESTAMP '2026-01-01 10:20:00' AS utc, TIMESTAMP '2026-01-01 10:20:00' AS local, 1200.0 AS seconds""")
         found = connection.execute(f"SELECT run, alert, lasted_s, open_at_the_end FROM ({view})").fetchall()
-    assert found == [("1-aaaaaa", 1, 1800.0, False), ("2-aaaaaa", 2, 480.0, True), ("3-aaaaaa", 2, 60.0, False)]
+    assert found == [
+        ("1-aaaaaa", 1, 1800.0, False),
+        ("2-aaaaaa", 2, 480.0, True),
+        ("3-aaaaaa", 2, 60.0, False),
+        ("1-bbbbbb", 3, 60.0, False),
+        ("1-bbbbbb", 3, 60.0, False),
+    ]
 
 
 @pytest.mark.parametrize("name", QUESTIONS)

@@ -91,6 +91,19 @@ def test_then_is_what_sounded_and_now_what_replay_says(logs, tmp_path):
     assert then["corrections-stopped", "port-lost", "ridge-rover"] == 1
 
 
+def test_an_unseen_stop_that_comes_again_has_sounded_twice(tmp_path):
+    source = tmp_path / "twice.toml"
+    lost = '[[event]]\ndo = "port-lost"\nat_s = {}\nfor_s = 40\n'
+    source.write_text(f'like = "quiet-hour-rover"\nduration_s = 300\n{lost.format(60)}{lost.format(200)}')
+    log = write_log(tmp_path / "logs", source)
+    with LogFile.open(log) as read:
+        stops = [change for change in read.changes() if change.cause == "port-lost" and change.because_of is None]
+    assert [change.change for change in stops] == ["raised", "normal", "raised", "normal"]
+    assert len({change.alert for change in stops}) == 1
+    status, found, _ = season(log)
+    assert (status, found["corrections-stopped", "port-lost", "kestrel-rover"]) == (0, (2, 2))
+
+
 def test_the_figures_of_the_day_are_those_that_the_log_says(logs, tmp_path):
     """A post whose site file had the rule off: then nothing sounded, with the program's own figures it would."""
     with LogFile.open(logs / "kestrel-rover.0001.db") as log:
