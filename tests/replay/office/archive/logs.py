@@ -62,5 +62,5 @@ def contents(archive: Path):
         assert {path.name for path in folder.iterdir()} == {f"{name}.parquet" for name in PARTS}
     return {
         (str(path.parent.relative_to(archive)), path.stem): ds.dataset(path).to_table().to_pylist()
-        for path in sorted(archive.rglob("*.parquet"))
+        for path in sorted(archive.glob("post=*/**/*.parquet"))
     }

@@ -191,7 +191,6 @@ OUTSIDE = ["/etc/hostname", "https://example.org/a.parquet", "../../secret.csv"]
         "INSTALL httpfs",
         "LOAD httpfs",
         "SET enable_external_access = true",
-        "PRAGMA database_list",
         "DROP VIEW changes",
         "SELECT 1; COPY (SELECT 1) TO '{archive}/x.csv'",
         "",
