@@ -13,6 +13,8 @@ _EMPTY = frozenset({"br", "circle", "input", "line", "link", "meta", "path", "po
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:s|min|h|d|m|mm|cm|km|dBHz|MHz|kHz|B|kB|MB|GB|bytes)\b|%|°)")
 """A figure and its unit stay on one line."""
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+"""What a terminal obeys and no page needs: texts come from radios and from anybody. A tab and a line's end stay."""
 
 
 class Html(str):
@@ -33,7 +35,7 @@ def tag(element: str, /, *inside: Inside, **attributes: str | int | float | bool
         if value is True:
             written.append(f" {_attribute(key)}")
         elif value is not None and value is not False:
-            written.append(f' {_attribute(key)}="{html.escape(str(value))}"')
+            written.append(f' {_attribute(key)}="{_escaped(str(value))}"')
     head = f"<{element}{''.join(written)}"
     return Html(f"{head} />" if element in _EMPTY else f"{head}>{join(*inside)}</{element}>")
 
@@ -45,10 +47,14 @@ def join(*inside: Inside) -> Html:
         if isinstance(one, Html):
             parts.append(one)
         elif isinstance(one, str):
-            parts.append(_UNIT.sub("\N{NO-BREAK SPACE}", html.escape(one)))
+            parts.append(_UNIT.sub("\N{NO-BREAK SPACE}", _escaped(one)))
         elif one is not None:
             parts.append(join(*one))
     return Html("".join(parts))
+
+
+def _escaped(text: str) -> str:
+    return html.escape(_CONTROL.sub(" ", text))
 
 
 def _attribute(key: str) -> str:

@@ -13,6 +13,7 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.screen import plain
 from witnesspost.replay.commands.gather import INSTALL
+from witnesspost.replay.office.cell import cell
 
 _WIDEST = 60  # letters of a column on a terminal
 
@@ -48,7 +49,7 @@ def _csv(columns: list[str], rows: Iterator[tuple[Any, ...]]) -> None:
     """RFC 4180."""
     writer = csv.writer(sys.stdout)
     writer.writerow(columns)
-    writer.writerows([_text(value) for value in row] for row in rows)
+    writer.writerows([cell(value) if isinstance(value, str) else _text(value) for value in row] for row in rows)
 
 
 def _json(columns: list[str], rows: Iterator[tuple[Any, ...]]) -> None:

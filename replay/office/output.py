@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 import msgspec
 import numpy as np
 from witnesspost.replay.office.base import Check
+from witnesspost.replay.office.cell import cell
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.judge import Judged, Judgement
 
@@ -98,7 +99,7 @@ def write_csv(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> None
     writer.writerow(names)
     for judged in judgement.points:
         said = row(judgement, judged)
-        writer.writerow([said.get(name) for name in names])
+        writer.writerow([cell(said.get(name)) for name in names])
     text.detach()
 
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Control, ControlFile
-from witnesspost.rules.site.tables import TableReader, few, nearest, shown
+from witnesspost.rules.site.tables import TableReader, few, shown
 from witnesspost.rules.site.text import decoded
 
 COLUMNS = ("name", "latitude", "longitude", "easting", "northing", "height", "ellipsoidal_height")
@@ -71,6 +71,7 @@ def _points(where: str, name: str, path: Path, reader: TableReader) -> Iterator[
 
 
 def _header_problem(header: list[str]) -> str | None:
+    """Nothing of the line itself: a path that is wrong may lead to any file."""
     if not any(header):
         return f"no header; expected the columns' names: {', '.join(COLUMNS[:6])}"
     twice = next((column for column in COLUMNS if header.count(column) > 1), None)
@@ -79,9 +80,9 @@ def _header_problem(header: list[str]) -> str | None:
     both = {"latitude", "longitude"} <= set(header) or {"easting", "northing"} <= set(header)
     for column in ("name", "height"):
         if column not in header:
-            return f"no column {column}{nearest(column, [cell for cell in header if cell])}"
+            return f"no column {column}; expected the columns' names: {', '.join(COLUMNS[:6])}"
     if not both:
-        return f"expected latitude and longitude, or easting and northing; read {shown(', '.join(header))}"
+        return "expected the columns latitude and longitude, or easting and northing"
     return None
 
 

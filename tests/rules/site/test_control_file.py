@@ -92,9 +92,9 @@ def test_a_sites_own_grid_with_what_gnss_has(tmp_path):
     [
         ("", "control.csv line 1: no header; expected the columns' names: name, latitude, longitude, easting"),
         ("\n\n", "control.csv line 1: no header"),
-        ("KQ-1,39.1,-105.0,1874.3\n", "control.csv line 1: no column name; known here: kq-1"),
-        ("name,lat,lon,height\n", "control.csv line 1: expected latitude and longitude, or easting and northing; read 'name"),
-        ("name,latitude,longitude,hieght\n", "control.csv line 1: no column height; did you mean hieght?"),
+        ("KQ-1,39.1,-105.0,1874.3\n", "control.csv line 1: no column name; expected the columns' names: name, lat"),
+        ("name,lat,lon,height\n", "control.csv line 1: expected the columns latitude and longitude, or easting and n"),
+        ("name,latitude,longitude,hieght\n", "control.csv line 1: no column height; expected the columns' names: name"),
         ("name,height,height,latitude,longitude\n", "control.csv line 1: height is there twice; expected each column once"),
         (GEOGRAPHIC.replace("1874.322", "1874,322"), "control.csv line 2: 5 cells; expected 4, as in the header (a dec"),
         (GEOGRAPHIC.replace(",1874.322", ""), "control.csv line 2: 3 cells; expected 4, as in the header"),
@@ -166,3 +166,10 @@ def test_any_bytes_are_points_or_problems(tmp_path_factory, data):
     reader = TableReader()
     control_of([ControlFile(path="a.csv")], folder, reader)
     assert all(problem.isprintable() for problem in reader.problems)
+
+
+def test_a_file_that_is_something_else_is_not_shown(tmp_path):
+    with pytest.raises(SiteError) as error:
+        read(tmp_path, "root:secret:20228:0:99999:7:::\nkim:secret:20228::::::\n")
+    assert "secret" not in str(error.value)
+    assert "expected the columns' names: name, latitude" in str(error.value)
