@@ -67,7 +67,7 @@ def write_bundle(
             put("status.txt", f"{screen}\n")
             log = log or (Path(status.log.path) if status.log.path else None)
         else:
-            left_out.append("status: the post does not run")
+            left_out.append("status: no post answers")
         put("versions.txt", "\n".join(_versions()) + "\n")
         put("journal.txt", _journal(post, left_out))
         _put_log(bundle, log, secrets, left_out, room or _room(), progress)

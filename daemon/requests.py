@@ -164,13 +164,15 @@ def _done(request: Request, post: PostView, status: Status) -> str:
     if isinstance(request, CheckInNow):
         return _check_in(request, by, t, post)
     if isinstance(request, SolvedIt):
-        return _solved(request, by, t, post)
+        return _solved(request, by, t, post, status)
     if isinstance(request, Seen):
         note = plain(request.note) if request.note else None
         post.tell(Acknowledge(t=t, stream="", rule=request.rule, by=by, note=note))
         unseen = [alert for alert in status.alerts if alert.state != "acknowledged"]
         names = [alert.rule for alert in sorted(unseen, key=lambda alert: alert.because_of is not None)]  # worst first
-        what = request.rule or ", ".join(dict.fromkeys(names)) or "all that is open"
+        if request.rule is not None and request.rule not in {alert.rule for alert in status.alerts}:
+            return f"seen by {by}: no alert of {request.rule} is open"
+        what = request.rule or ", ".join(dict.fromkeys(names)) or "no alert is open"
         return f"seen by {by}: {what}{f' ({note})' if note else ''}"
     if isinstance(request, ShelveRule):
         note = plain(request.note) if request.note else None
@@ -234,11 +236,13 @@ def _check_in(request: CheckInNow, by: str, t: float, post: PostView) -> str:
     return f"check-in on {request.point} by {by}: stand still, the pole plumb"
 
 
-def _solved(request: SolvedIt, by: str, t: float, post: PostView) -> str:
+def _solved(request: SolvedIt, by: str, t: float, post: PostView, status: Status) -> str:
     steps = steps_of(request.rule, request.cause, post.plan().post.role)
     if request.step > len(steps):
         what = f"{plain(request.rule)}: {plain(request.cause)}"
         raise Refused(f"{what} has no step {request.step}; it has {len(steps)}" if steps else f"there is no alert {what}")
+    if request.rule not in {*status.stood, *(alert.rule for alert in status.alerts)}:
+        raise Refused(f"no alert of {plain(request.rule)} has stood in this run: nothing was solved")
     post.tell(Solved(t=t, stream="", rule=request.rule, cause=request.cause, step=steps[request.step - 1], by=by))
     return f"solved, says {by}: {request.rule}: {request.cause}, step {request.step}"
 

@@ -341,6 +341,7 @@ class Service:
                 check=self.pipeline.last_check,
                 shelved=self.pipeline.engine.shelved(t),
                 office=self._office,
+                stood=self.pipeline.engine.stood(),
             )
         except Exception as error:
             self._snapshot_at = t + _SNAPSHOT_AGAIN_S

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import click
@@ -11,7 +12,9 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.commands.status import screenful
 from witnesspost.daemon.commands.telling import socket_of
-from witnesspost.daemon.status.server import NoAnswer, ask
+from witnesspost.daemon.host.places import run_folders
+from witnesspost.daemon.status.server import NoAnswer, ask, sockets
+from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.site.salvage import salvage
 
 
@@ -28,7 +31,7 @@ def bundle(name: str | None, out: str) -> None:
     """
     status, site_text, log = None, "", None
     if name is not None and Path(name).is_file():
-        site_text, log = _of_site(name)
+        status, site_text, log = _of_site(name)
     else:
         path = socket_of(name)
         try:
@@ -51,12 +54,18 @@ def bundle(name: str | None, out: str) -> None:
         click.echo(f"{out}: {Path(out).stat().st_size / 1000:.0f} kB; passwords and the PIN are not in it", err=True)
 
 
-def _of_site(name: str) -> tuple[str, Path | None]:
-    """A site file's text, and the last log of its post."""
+def _of_site(name: str) -> tuple[Status | None, str, Path | None]:
+    """What the post of a site file says where it runs, the file's text, and the last log."""
     from witnesspost.daemon.host.places import log_folder
     from witnesspost.daemon.log.folder import Folder
     from witnesspost.rules.book.contents import FIGURES
 
     site = salvage(name, FIGURES)
     files = Folder(log_folder(site), site.post.name).files()
-    return Path(name).read_text(errors="replace"), files[-1][1] if files else None
+    status = None
+    for path in sockets(run_folders()):
+        if path.stem == site.post.name and status is None:
+            with contextlib.suppress(NoAnswer):
+                status = ask(path)
+    log = None if status is not None and status.log.path else files[-1][1] if files else None
+    return status, Path(name).read_text(errors="replace"), log

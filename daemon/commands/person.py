@@ -53,8 +53,10 @@ def _tell(post: str | None, request: Request) -> None:
 
 
 def _seconds(text: str, most_s: float) -> float:
-    matched = re.fullmatch(r"(\d{1,6}(?:\.\d{1,3})?) ?(s|m|min|h)?", text.strip(), re.ASCII)
-    seconds = float(matched[1]) * _UNITS_S[matched[2] or ""] if matched else 0.0
+    if re.fullmatch(r"\d+(\.\d+)?", text.strip(), re.ASCII):
+        raise Unusable(f"--for: read {text!r}; {text.strip()}s or {text.strip()}m?")
+    matched = re.fullmatch(r"(\d{1,6}(?:\.\d{1,3})?) ?(s|m|min|h)", text.strip(), re.ASCII)
+    seconds = float(matched[1]) * _UNITS_S[matched[2]] if matched else 0.0
     if not 0 < seconds <= most_s:
         raise Unusable(f"--for: read {text!r}; expected a time such as 90s or 10m, over 0 and at most {most_s / 3600:.0f}h")
     return seconds

@@ -15,8 +15,10 @@ from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.lines import QUALITY_WORDS, hinted, ready_words, seen_words, span
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
+from witnesspost.daemon.status.ready import CheckStatus
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
+from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.book.words import words
 from witnesspost.rules.language.speech import ENGLISH, Speech, languages
 from witnesspost.rules.site.salvage import salvage
@@ -114,13 +116,13 @@ def _entry(alert: AlertStatus, stamps: Stamps, status: Status, speech: Speech) -
         word=word,
         shown=phrase(word),
         clock=stamps(status.up_s - alert.for_s, alert.since_utc),
-        text=f"{because}{say} {phrase(_state(alert, stamps))} ({alert.rule}: {alert.cause})",
+        text=f"{because}{say} {phrase(_state(alert, stamps, status))} ({alert.rule}: {alert.cause})",
         steps=[] if quiet else hinted(steps, [phrase(hint) for hint in alert.hints]),
         depth=1 if alert.because_of else 0,
     )
 
 
-def _state(alert: AlertStatus, stamps: Stamps) -> str:
+def _state(alert: AlertStatus, stamps: Stamps, said: Status) -> str:
     if alert.state == "normal" and alert.because_of is not None:
         return "Over."
     if alert.state == "normal":
@@ -129,7 +131,8 @@ def _state(alert: AlertStatus, stamps: Stamps) -> str:
     if alert.state == "acknowledged":
         when = f" at {stamps(0.0, alert.seen_utc)}" if alert.seen_utc else ""
         words.append(f"seen{seen_words({'seen_by': alert.seen_by, 'seen_note': alert.seen_note})}{when}")
-    words += ["shelved"] if alert.shelved else []
+    if alert.shelved:
+        words.append("shelved" if any(one.rule == alert.rule for one in said.shelved) else "silent during the pause")
     words += [alert.held] if alert.held else []
     return f"{', '.join(words)}."
 
@@ -164,7 +167,7 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
         rows.append(("fix", ", ".join(words)))
     rows.append(("base", said.base_check))
     rows.append(("set-up", f"{said.set_up.line} ({_who_set_up(said)})"))
-    if said.check_in is not None:
+    if said.check_in is not None and not _superseded(said.check_in, said.check):
         rows.append(("check-in", said.check_in.in_words(speech)))
     if said.paused is not None:
         paused = said.paused
@@ -178,6 +181,11 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
     rows += [("health", _health(said))]
     rows += [("problem", problem) for problem in said.problems]
     return rows
+
+
+def _superseded(declared: CheckInStatus, check: CheckStatus | None) -> bool:
+    """True where the rover has been checked again since the declared check-in ended: `ready` says how."""
+    return check is not None and declared.ended_ago_s is not None and check.ago_s < declared.ended_ago_s
 
 
 def _who_set_up(said: Status) -> str:

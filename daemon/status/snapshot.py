@@ -136,9 +136,9 @@ class LogStatus(Struct, kw_only=True, frozen=True):
 class Status(Struct, kw_only=True, frozen=True):
     """The whole post at `up_s` seconds after its start; `problems` is what companions have said of themselves for good.
     `ready` is what holds of all that work needs, `missing` what does not; `check` is the run's last one on a control point.
-    `check_in` is the last one that a person has declared. `distance_km` is from the rover to the base. `latitude` and
-    `longitude` are where the post is, by the receiver's last position or else, to about 10 m, by the base's. `office` is None
-    where the site file names none."""
+    `check_in` is the last one that a person has declared. `stood` are the rules that have raised an alert in this run.
+    `distance_km` is from the rover to the base. `latitude` and `longitude` are where the post is, by the receiver's last
+    position or else, to about 10 m, by the base's. `office` is None where the site file names none."""
 
     post: str
     role: Role
@@ -165,6 +165,7 @@ class Status(Struct, kw_only=True, frozen=True):
     shelved: list[ShelvedStatus] = []
     alerts: list[AlertStatus]
     solved: list[SolvedStatus] = []
+    stood: list[str] = []
     log: LogStatus
     problems: list[str]
     distance_km: float | None = None
@@ -187,6 +188,7 @@ def snapshot_of(
     check: tuple[float, dict[str, Any]] | None = None,
     shelved: dict[str, Shelve] | None = None,
     office: OfficeStatus | None = None,
+    stood: Iterable[str] = (),
 ) -> Status:
     """Everything at `t`. `site` is the site file's; `open_alerts` are worst first; `health` is what the post last told of
     itself; `shelved` is which rules a person has silenced; `office` is how its link is."""
@@ -233,6 +235,7 @@ def snapshot_of(
         shelved=shelved_status(shelved or {}, t),
         alerts=[_alert(alert, solved, scene, t) for alert in open_alerts],
         solved=solved,
+        stood=sorted(stood),
         log=log,
         problems=problems,
         distance_km=_rounded(scene.distance_km(), 3),

@@ -74,6 +74,7 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
     limit_vertical_m: float | None = None
     why: str = ""
     sentence: Sentence | None = None
+    ended_ago_s: float | None = None
 
     def in_words(self, speech: Speech = ENGLISH) -> str:
         """`line` in the reader's language."""
@@ -168,6 +169,7 @@ def check_in_status(scene: Scene, t: float) -> CheckInStatus | None:
         limit_vertical_m=measured.get("tolerance_vertical_m"),
         why=words(sentence).say if sentence is not None else "",
         sentence=sentence,
+        ended_ago_s=None if declared.ended_t is None else round(t - declared.ended_t, 1),
     )
 
 
@@ -221,8 +223,9 @@ def paused_status(scene: Scene, t: float) -> PausedStatus | None:
 
 
 def shelved_status(shelved: dict[str, Shelve], t: float) -> list[ShelvedStatus]:
-    """What is silenced."""
+    """The rules that a person has silenced by name; a pause is told elsewhere."""
     return [
         ShelvedStatus(rule=rule, by=said.by, note=said.note, left_s=round(said.t + said.for_s - t, 1))
         for rule, said in shelved.items()
+        if said.rule is not None
     ]

@@ -83,6 +83,10 @@ class Engine:
         raised = [alert for alert in self._alerts.values() if alert.number and (alert.active or not alert.acknowledged)]
         return sorted(raised, key=lambda a: (not a.active, -GRAVITY[a.severity], a.raised_t or 0.0))
 
+    def stood(self) -> set[str]:
+        """The rules that have raised an alert in this run."""
+        return {rule for rule, _ in self._raises}
+
     def shelved(self, t: float) -> dict[str, Shelve]:
         """Which rules a person has silenced, and by which word, in the order of their names."""
         return {rule: shelve for rule, shelve in sorted(self._shelved.items()) if self._is_shelved(rule, t)}

@@ -121,12 +121,19 @@ def test_a_post_that_does_not_run_is_bundled_by_its_site_file(tmp_path, monkeypa
     done = call(site, "-o", tmp_path / "out.zip")
     assert done.exit_code == 0
     assert done.stderr.splitlines()[:2] == [
-        "left out: status: the post does not run",
+        "left out: status: no post answers",
         "left out: journal: there is no journalctl here",
     ]
     found = members((tmp_path / "out.zip").read_bytes())
     assert {"site.toml", "kestrel-rover.0001.db"} <= found.keys()
     assert not any(PIN.encode() in data for data in found.values())
+
+
+def test_a_post_that_runs_is_asked_when_its_site_file_is_named(post, tmp_path):
+    done = call(tmp_path / "site.toml", "-o", tmp_path / "out.zip")
+    assert (done.exit_code, "left out: status" in done.stderr) == (0, False)
+    found = members((tmp_path / "out.zip").read_bytes())
+    assert {"status.txt", "status.json", "kestrel-rover.0001.db"} <= found.keys()
 
 
 @pytest.mark.parametrize(

@@ -101,13 +101,26 @@ def test_seen_all_or_one_with_name_and_note(post):
     assert post.lines == [], "the alerts' own lines say by whom they were seen"
 
 
+def test_seen_with_nothing_standing_says_so(post):
+    assert call("seen", "sky", "--by", "Kim").stdout == "kestrel-rover: seen by Kim: no alert of sky is open\n"
+    post.status = msgspec.structs.replace(SAID, alerts=[])
+    assert call("seen", "--by", "Kim").stdout == "kestrel-rover: seen by Kim: no alert is open\n"
+    post.status = SAID
+
+
+def test_what_is_over_and_seen_can_still_be_said_to_be_solved(post):
+    post.status = msgspec.structs.replace(SAID, alerts=[], stood=["sky"])
+    assert call("solved", "sky", "few-satellites", "1").exit_code == 0
+    post.status = SAID
+
+
 def test_who_does_not_say_his_name_is_the_one_logged_in(post, monkeypatch):
     monkeypatch.setenv("SUDO_USER", "survey")
     assert call("seen").exit_code == 0
     assert post.told[0].by == "survey"
 
 
-@pytest.mark.parametrize(("text", "seconds"), [("10m", 600.0), ("90s", 90.0), ("2h", 7200.0), ("45", 45.0), ("1.5 min", 90.0)])
+@pytest.mark.parametrize(("text", "seconds"), [("10m", 600.0), ("90s", 90.0), ("2h", 7200.0), ("45s", 45.0), ("1.5 min", 90.0)])
 def test_shelve(post, text, seconds):
     assert call("shelve", "sky", "--for", text, "--by", "Kim").exit_code == 0
     assert post.told == [Shelve(t=4000.0, stream="", for_s=seconds, rule="sky", by="Kim")]
@@ -160,6 +173,7 @@ def test_setup_without_a_measurement_shows_what_holds(post):
         (["setup", "--antenna-height", "1,532"], "--antenna-height: read '1,532'; expected a number such as 1.5"),
         (["setup", "--pole", "-1"], "a pole height of 0 to 20 m"),
         (["checkin", "KQ-9"], "KQ-9 is none of the site file's control points"),
+        (["solved", "sky", "few-satellites", "1"], "no alert of sky has stood in this run: nothing was solved"),
         (["solved", "corrections-stopped", "port-lost", "9"], "has no step 9; it has"),
         (["solved", "corrections-stopped", "port-lots", "1"], "there is no alert corrections-stopped: port-lots"),
         (["solved", "corrections-stopped", "port-lost", "0"], "the step's number, 1 the first"),
@@ -256,6 +270,7 @@ def test_pause_holds_back_what_comes_and_silences_what_is_open(post):
         (["seen", "--note", "x" * 301], "a note of at most 300 letters"),
         (["shelve", "sky"], "--for is missing"),
         (["shelve", "sky", "--for", "soon"], "--for: read 'soon'; expected a time such as 90s or 10m"),
+        (["shelve", "sky", "--for", "10"], "--for: read '10'; 10s or 10m?"),
         (["shelve", "sky", "--for", "25h"], "over 0 and at most 24h"),
         (["shelve", "sky", "--for", "0s"], "over 0 and at most 24h"),
         (["pause", "--for", "61m", "--why", "battery"], "over 0 and at most 1h"),

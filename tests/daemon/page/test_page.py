@@ -153,6 +153,7 @@ def cleared(served, **changes):
 def test_what_has_cleared_a_short_while_ago_can_still_be_answered(served):
     browser = served.inside()
     rule, cause = cleared(served, severity="check")
+    served.view.status = structs.replace(served.view.status, stood=[rule])
     until(lambda: "Over in the last half hour: what solved it?" in browser.get("/").text)
     text = browser.get("/").text
     assert text.count("That was it") == len(words(OVER).steps)

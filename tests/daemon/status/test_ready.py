@@ -89,6 +89,7 @@ def test_a_check_that_did_not_pass_is_missing(tmp_path):
     pipeline, _ = played("control-check:the-mark-was-disturbed", tmp_path)
     status = status_of(pipeline)
     assert not status.check.passed
+    assert pipeline.engine.stood() == {"control-check"}
     (missing,) = status.missing
     assert missing.startswith(f"the last check-in did not pass: {status.check.point} at ")
 

@@ -11,9 +11,18 @@ import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.commands.status import screenful, status
 from witnesspost.daemon.screen import Look
+from witnesspost.daemon.status.ready import CheckStatus
 from witnesspost.daemon.status.server import NoAnswer, SocketTaken, StatusServer, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, EpochStatus, FixStatus, LogStatus, PortStatus, Status
-from witnesspost.daemon.status.told import OfficeStatus, SetUpStatus
+from witnesspost.daemon.status.told import (
+    CheckInStatus,
+    OfficeStatus,
+    PausedStatus,
+    SetUpStatus,
+    ShelvedStatus,
+    shelved_status,
+)
+from witnesspost.rules.facts import Shelve
 
 from tests.daemon.view import View, until
 
@@ -265,6 +274,35 @@ def test_how_the_offices_link_is():
     line = "link down for 12 min, 1 change waits, broker:8883 does not answer, "
     assert f"office            {line}another post has this name: give one of them another post.name" in shown.splitlines()
     assert "office" not in screenful(SAID)
+
+
+def test_an_older_check_in_is_not_shown_beside_a_newer_check():
+    declared = CheckInStatus(
+        point="KQ-2",
+        by="Kim",
+        ago_s=90.0,
+        stood_s=10.0,
+        needed_s=10.0,
+        hindrance=None,
+        outcome="given-up",
+        line="KQ-2: no check-in within 60 s: nobody stood still on it",
+        ended_ago_s=30.0,
+    )
+    check = CheckStatus(point="KQ-2", passed=True, ago_s=30.0, utc=None, east_m=0.0, north_m=0.0, up_m=0.0)
+    for ago_s, shown in ((300.0, True), (30.0, True), (5.0, False)):
+        status = msgspec.structs.replace(SAID, check_in=declared, check=msgspec.structs.replace(check, ago_s=ago_s))
+        assert ("check-in" in screenful(status)) is shown
+
+
+def test_a_pause_is_no_shelving():
+    shelve = Shelve(t=0.0, stream="", for_s=300.0, by="Kim")
+    by_name = msgspec.structs.replace(shelve, rule="tilt")
+    assert [one.rule for one in shelved_status({"sky": shelve, "tilt": by_name}, 1.0)] == ["tilt"]
+    alert = msgspec.structs.replace(SAID.alerts[0], shelved=True)
+    paused = PausedStatus(why="battery", by="Kim", left_s=200.0)
+    assert "ago, silent during the pause." in screenful(msgspec.structs.replace(SAID, alerts=[alert], paused=paused))
+    shelved = ShelvedStatus(rule=alert.rule, by="Kim", note=None, left_s=200.0)
+    assert "ago, shelved." in screenful(msgspec.structs.replace(SAID, alerts=[alert], shelved=[shelved]))
 
 
 def test_what_is_over_and_what_is_only_held_says_so():
