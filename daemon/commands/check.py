@@ -141,10 +141,19 @@ def warnings(site: Site) -> Iterator[str]:
 def _page_warnings(site: Site, page: Page) -> Iterator[str]:
     if page.pin is None and not page.is_of_loopback:
         yield f"page.pin is not given: the page listens on {page.host}:{page.port}, where no phone reaches it."
+    if page.pin is not None and (rights := _rights(site.path)) & 0o004:
+        yield f"page.pin: anybody on this machine may read it in {site.path} (its rights are {rights:04o}): chmod 640 it."
     for key in ("certificate", "key"):
         name = getattr(page, key)
         if name is not None and not os.access(site.file(name), os.R_OK):
             yield f"page.{key}: {site.file(name)} cannot be read: the page does not come up without it."
+
+
+def _rights(path: str) -> int:
+    try:
+        return stat.S_IMODE(os.stat(path).st_mode)
+    except OSError:
+        return 0
 
 
 def _office(office: Office | None) -> dict[str, Any] | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ipaddress
+from collections.abc import Iterable
 from functools import cache
 from importlib import resources
 
@@ -20,6 +22,8 @@ SECURITY = {
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 """Names of this machine to itself: another name that leads here is somebody's trick (DNS rebinding)."""
 
+_OWN_ENDS = ("", ".local", ".home.arpa", ".lan")  # RFC 6762, RFC 8375; .lan is common practice: nobody can have one outside
+
 
 def html_answer(text: Html, status: int = 200) -> Response:
     """A page."""
@@ -34,6 +38,17 @@ def plain_answer(text: str, status: int) -> Response:
 def host_of(request: Request) -> str:
     """The name and port by which it was asked for."""
     return str(request.headers.get("Host", ""))
+
+
+def is_own_name(request: Request, names: Iterable[str]) -> bool:
+    """True if it was asked for by an IP address, as localhost or by one of `names`: no foreign name that points here."""
+    host, colon, port = host_of(request).lower().rpartition(":")
+    name = host if colon and port.isdecimal() else host_of(request).lower()
+    try:
+        ipaddress.ip_address(name.removeprefix("[").removesuffix("]"))
+    except ValueError:
+        return name == "localhost" or name in {f"{one.lower()}{end}" for one in names for end in _OWN_ENDS if one}
+    return True
 
 
 @cache

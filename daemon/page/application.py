@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import socket
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
 from microdot.microdot import Microdot, Request, Response
 from witnesspost.daemon.companion import PostView, TooMuchTold
 from witnesspost.daemon.page import frame, now, words
-from witnesspost.daemon.page.answers import LOOPBACK, SECURITY, host_of, html_answer, own_file, plain_answer
+from witnesspost.daemon.page.answers import LOOPBACK, SECURITY, host_of, html_answer, is_own_name, own_file, plain_answer
 from witnesspost.daemon.page.bounds import address_of
 from witnesspost.daemon.page.fields import hidden, pin_field
 from witnesspost.daemon.page.forms import Refused, fields_of
@@ -79,6 +80,9 @@ class Application:
             return plain_answer(
                 "ask for this page by the name localhost", 421
             )  # a foreign name that points here (DNS rebinding)
+        # Under TLS the certificate's names decide: a browser shows nothing of a post by a name that its certificate lacks.
+        if not self._tls and not is_own_name(request, (socket.gethostname(), self._site.post.name)):
+            return plain_answer("ask for this page by the post's address or its own name", 421)
         if request.g.session is not None or request.path in ("/style.css", "/script.js", "/pin"):
             return None
         if request.path == "/" and request.method != "POST":

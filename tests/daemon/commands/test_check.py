@@ -45,9 +45,10 @@ LOCAL = LOCAL.replace("height = 1878.1", "height = 27.8\neasting = 5172.95\nnort
 
 @pytest.fixture
 def check(tmp_path):
-    def call(text, *options):
+    def call(text, *options, rights=0o640):
         path = tmp_path / "kestrel.toml"
         path.write_text(text)
+        path.chmod(rights)
         return CliRunner().invoke(main, ["check", str(path), *options], catch_exceptions=False)
 
     return call
@@ -291,3 +292,13 @@ def test_measurements_of_own_rules_are_listed():
 )
 def test_a_page_that_no_phone_reaches_is_worth_a_look(check, keys, notes):
     assert look(check(f"{SITE}[page]\n{keys}")) == notes
+
+
+@pytest.mark.parametrize(("rights", "warned"), [(0o600, False), (0o640, False), (0o644, True), (0o604, True)])
+def test_a_pin_that_anybody_may_read_is_worth_a_look(check, tmp_path, rights, warned):
+    found = look(check(f'{SITE}[page]\nlisten = "0.0.0.0:8017"\npin = "418820"\n', rights=rights))
+    line = (
+        f"page.pin: anybody on this machine may read it in {tmp_path}/kestrel.toml (its rights are {rights:04o}): chmod 640 it."
+    )
+    assert found == ([line] if warned else [])
+    assert look(check(f'{SITE}[page]\nlisten = "127.0.0.1:8017"\n', rights=rights)) == []

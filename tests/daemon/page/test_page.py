@@ -381,6 +381,25 @@ def test_without_a_pin_a_foreign_name_that_points_here_sees_nothing(bare, host):
     assert "check-in" not in answer.text
 
 
+@pytest.mark.parametrize(
+    "host", ["kestrel.example", "127.0.0.1.kestrel.example", "kestrel-rover.example", "[kestrel]", "", "-"]
+)
+def test_a_foreign_name_that_points_here_sees_no_door(served, host):
+    browser = served.browser()
+    for name in (host, f"{host}:{served.port}"):
+        answer = browser.get("/", Host=name)
+        assert answer.status == 421
+        assert "kestrel-rover" not in answer.text
+
+
+@pytest.mark.parametrize(
+    "host", ["10.88.17.1", "[::1]", "localhost", "LOCALHOST", "kestrel-rover", "Kestrel-Rover.local", socket.gethostname()]
+)
+def test_the_posts_own_addresses_and_names_lead_to_the_door(served, host):
+    for name in (host, f"{host}:{served.port}"):
+        assert served.browser().get("/", Host=name).status == 200
+
+
 def test_without_a_pin_a_form_still_needs_its_token_and_its_origin(bare):
     bare.stands(STOP, shown="stop")
     browser = bare.browser()
