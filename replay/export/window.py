@@ -35,12 +35,20 @@ class Window(NamedTuple):
         return first, last
 
 
+class _Stretch(NamedTuple):
+    """One log's part of the way: what lies before it, and its own `t` from and to, in seconds."""
+
+    before_s: float
+    first: float
+    last: float
+
+
 class Way:
     """How much of the asked time of these logs a reader has gone through, told as a part of the whole."""
 
     def __init__(self, asked: Iterable[tuple[PostLogs, Window]], progress: Callable[[float], None]):
         self._progress = progress
-        self._before: dict[LogFile, tuple[float, float, float]] = {}
+        self._stretches: dict[LogFile, _Stretch] = {}
         self._whole_s = 0.0
         for post, window in asked:
             for log in post.files:
@@ -48,12 +56,12 @@ class Way:
                     begins, ends = log.span()
                     first = begins if within[0] is None else max(begins, within[0])
                     last = ends if within[1] is None else min(ends, within[1])
-                    self._before[log] = (self._whole_s, first, last)
+                    self._stretches[log] = _Stretch(self._whole_s, first, last)
                     self._whole_s += max(last - first, 0.0)
 
     def reached(self, log: LogFile, t: float) -> None:
         """It is at `t` of `log`."""
-        before_s, first, last = self._before[log]
+        before_s, first, last = self._stretches[log]
         self._progress((before_s + min(max(t, first), last) - first) / (self._whole_s or 1.0))
 
 

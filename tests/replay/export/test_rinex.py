@@ -439,6 +439,7 @@ def test_a_stretch_of_the_morning_is_its_epochs_alone(morning, tmp_path):
     assert len(times) == 11
 
 
+@pytest.mark.slow
 def test_msm4_without_ephemerides_keeps_glonass_ranges_and_says_what_is_missing(morning, tmp_path):
     told = morning(kind="msm4", ephemerides_s=0.0)
     path, nav, said = written(told.log, tmp_path / "out", "--every", "240")

@@ -108,6 +108,7 @@ def test_the_minutes_add_up_to_what_came(written, archive):
             assert row["rtk_fixed"] + row["rtk_float"] + row["differential"] + row["autonomous"] <= row["positions"]
 
 
+@pytest.mark.slow
 def test_a_day_is_the_posts_own(tmp_path):
     path = write_log(tmp_path / "logs", CABLE, zone="America/Los_Angeles")  # from 07:59:59.94 UTC on, 00:59 there
     change_zone = write_log(tmp_path / "logs", CABLE, zone="Pacific/Pitcairn", post="island")  # UTC−8: from 23:59:59.94 on
@@ -218,6 +219,7 @@ def test_forged_rows_are_said_and_the_bytes_are_taken(tmp_path, written, archive
     assert gather(path, tmp_path / "archive")[0] == 0  # the same chain: nothing new
 
 
+@pytest.mark.slow
 def test_two_logs_of_one_run_are_one_story(tmp_path):
     """A file that goes on from another: given together its tables are compared, alone they are made from its bytes."""
     from witnesspost.daemon.log.log import Log

@@ -23,6 +23,8 @@ from witnesspost.replay.world.scenario import FOLDER
 
 from tests.replay.office.archive.logs import write_log
 
+pytestmark = pytest.mark.slow  # each judges logs on processes of their own
+
 QUIET, CABLE, NEIGHBOUR = "quiet-hour-base", "radio-cable-pulled-and-back", "neighbours-base-on-our-channel"
 DAYS = 30
 OFF = "[rules.corrections-stopped]\noff = true\n"
@@ -222,7 +224,6 @@ def test_a_log_that_kills_each_worker_is_named(logs):
     assert "the process that judged it died, 2 times" in said
 
 
-@pytest.mark.slow
 class TestCluster:
     """A Dask cluster on this machine: workers are processes of their own."""
 
