@@ -83,6 +83,7 @@ class FixLost(Rule[FixLostFigures]):
             "{happened}.",
             (
                 _DO_NOT_STORE,
+                "Step into the open where the receiver uses fewer than six satellites ({satellites} now).",
                 "Are corrections coming in (radio light at the rover blinking)?",
                 "Is the cable (or the pairing) between radio and receiver still connected?",
                 "Receiver: is the input on that port set to RTCM 3?",

@@ -46,6 +46,13 @@ def test_the_state_that_it_fell_to(day, quality, cause):
     assert day.said(bench.play(facts, 90.0)) == [(63.0, "raised", "fix-lost", cause)]
 
 
+def test_who_has_lost_the_satellites_is_first_sent_into_the_open(day):
+    facts = walk(day, 60.0) + walk(day, 90.0, start=60.0, quality=1, satellites=4) + corrections(day, 90.0)
+    (change,) = day.bench(FixLost).play(facts, 90.0)
+    assert "open" in words(change).steps[1]
+    assert "4 now" in words(change).steps[1]
+
+
 @pytest.mark.parametrize(
     ("quality", "said"),
     [
