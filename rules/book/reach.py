@@ -1,4 +1,4 @@
-"""Which rules in force cannot judge at a site, and why: their streams are not there, or its base may be anywhere."""
+"""Which rules in force cannot judge at a site, and why: streams, marks or radios are not there, or its base may be anywhere."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from witnesspost.rules.book.measures import MEASURES
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fix, Health, SignalLevels, Station, Tilt
-from witnesspost.rules.site.model import Site
+from witnesspost.rules.site.model import RadioTable, Site
 
 # What a rule needs of what streams carry: any of these; none where it judges by the post and the site file alone.
 NEEDS: dict[str, tuple[str, ...]] = {
@@ -26,6 +26,7 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "sky": ("corrections", "positions"),
     "post-health": (),
 }
+_BY_CONTROL = frozenset({"base-datum", "control-check", "height-reference"})
 _AT_A_BASE = {"corrections-late": ("corrections",), "wrong-channel": ("corrections",), "base-moved": ("corrections",)}
 # Of which base what is not judged: a network's station, virtual or real, may be another at any time.
 NOT_JUDGED = {
@@ -58,4 +59,8 @@ def cannot_judge(site: Site, rules: Iterable[str]) -> dict[str, str]:
             found[rule] = f"a {site.base.kind} base may be elsewhere, under another number, at any time"
         elif needs and not carried & set(needs):
             found[rule] = f"no stream carries {' or '.join(needs)}"
+        elif rule in _BY_CONTROL and (site.project is None or not site.project.control):
+            found[rule] = "the site file has no control points"
+        elif rule == "radio-sheet" and RadioTable() in (site.radio.base, site.radio.rover):
+            found[rule] = "the site file has not both radios"
     return found

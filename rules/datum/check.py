@@ -64,7 +64,7 @@ def check_datum(site: Site, unread: Set[str] = frozenset()) -> list[str]:
     if project.grids is not None and not site.file(project.grids).is_dir():
         problems.append(f"project.grids: read {shown(project.grids)}, which is not a folder; expected a folder of PROJ grids")
     frame = None
-    keys = {"project.frame", "project.gnss_frame", "project.vertical"}
+    keys = {"project.frame", "project.gnss_frame"} | ({"project.vertical"} if project.is_local else set())
     without = project.is_local and (problems or project.gnss_frame is None)  # what is missing is said where the file is read
     if not keys & unread and not without:
         try:

@@ -137,7 +137,7 @@ def test_json_has_what_the_words_have(check):
     assert understood["expected_arp"]["mark_height_m"] == pytest.approx(1874.322 + understood["separation_m"], abs=1e-9)
     assert "base-datum" in understood["rules"]
     assert "height-reference" not in understood["rules"]  # a rule of the rover's
-    assert (understood["look_at"], understood["cannot_judge"]) == ([], {})
+    assert (understood["look_at"], understood["cannot_judge"]) == ([], {"radio-sheet": "the site file has not both radios"})
 
 
 def test_each_base_of_the_projects_own_is_shown(check):
@@ -223,12 +223,15 @@ def test_a_base_over_no_listed_point_is_said(check):
     assert note.startswith("base.occupies is not given: whether the base is where it should be is not judged")
 
 
+RADIOS = "[radio.base]\nfrequency_mhz = 461.025\n[radio.rover]\nfrequency_mhz = 461.025\n"
+
+
 def mute(done):
     return {line.strip() for line in said(done) if "cannot judge here" in line}
 
 
 def test_rules_that_cannot_judge_with_these_streams_are_named(check):
-    rover = SITE.replace('role = "base"', 'role = "rover"')
+    rover = SITE.replace('role = "base"', 'role = "rover"') + RADIOS
     assert mute(check(rover)) == {
         "cannot judge here: fix-lost, control-check, height-reference, tilt (no stream carries positions)"
     }
@@ -240,6 +243,15 @@ def test_rules_that_cannot_judge_with_these_streams_are_named(check):
     assert mute(check(rover.replace('carries = ["corrections"]', 'carries = ["corrections", "positions"]'))) == set()
     own = rover + '[[own_rule]]\nname = "few"\nmeasure = "fix.satellites"\nbelow = 6\n'
     assert json.loads(check(own, "--json").stdout)["cannot_judge"]["few"] == "no stream carries positions"
+
+
+def test_rules_that_have_nothing_to_judge_by_are_named(check):
+    stream = '[[stream]]\nname = "line"\nport = "loop://"\ncarries = ["corrections", "positions"]\n'
+    new = f'[post]\nname = "new"\nrole = "rover"\n{stream}'
+    assert mute(check(new)) == {
+        "cannot judge here: radio-sheet (the site file has not both radios)",
+        "cannot judge here: base-datum, control-check, height-reference (the site file has no control points)",
+    }
 
 
 @pytest.mark.parametrize("kind", ["network", "moving"])

@@ -185,6 +185,14 @@ def test_a_place_in_a_list_is_that_of_the_file_also_after_one_that_cannot_be_rea
     ]
 
 
+def test_a_wrong_vertical_hides_no_wrong_frame(tmp_path):
+    path = tmp_path / "site.toml"
+    path.write_text(changed(('vertical = "geoid"', 'vertical = "geiod"'), ('frame = "EPSG:6319"', 'frame = "EPSG6319"')))
+    with pytest.raises(SiteError) as caught:
+        open_whole_site(path)
+    assert {problem.split(":")[0] for problem in caught.value.problems} >= {"project.vertical", "project.frame"}
+
+
 def test_no_layer_of_problems_hides_another(tmp_path):
     """Wrong key, contradiction, unknown measure and wrong frame: all in one list."""
     path = tmp_path / "site.toml"
