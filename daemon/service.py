@@ -29,7 +29,7 @@ from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, place_of
 from witnesspost.rules.alert import Change, Place
-from witnesspost.rules.facts import Acknowledge, CheckIn, CompanionFailed, Fact, Health, Planned, SetUp, Shelve, Solved
+from witnesspost.rules.facts import Acknowledge, CheckIn, CompanionFailed, Fact, Frozen, Health, Planned, SetUp, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
 LEFT_TOLD_S = 1.0  # a base that is judged before its set-up is known would be a false stop; a disk that hangs costs no more
@@ -38,14 +38,7 @@ MOST_BYTES = 16384  # of each stream before the clock is looked at again: some m
 READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes some seconds
 LOG_MOVES_S = 60.0  # a card that is wearing out pauses for seconds, and a file that is begun or closed syncs several times
 SNAPSHOT_S = 1.0
-SAID_BY_PEOPLE = (
-    Acknowledge,
-    CheckIn,
-    Planned,
-    SetUp,
-    Shelve,
-    Solved,
-)  # who then asks must not read what held before
+SAID_BY_PEOPLE = (Acknowledge, CheckIn, Planned, SetUp, Shelve, Solved)  # who then asks must not read what held before
 CATCH_UP_S = 2 * READ_DEADLINE_S  # after a process was frozen its readers find what waits in the kernel
 FROZEN_S = 1.0  # five turns that did not come; as long again for what waits in the kernel, and the next epoch of a usual base
 REST_S = 10.0  # for what came before the end; the service manager waits half a minute for the whole of it
@@ -213,10 +206,9 @@ class Service:
         self._intake.wait(wait_s)
         lost_s = self.clock() - from_t - wait_s
         if lost_s > FROZEN_S:
-            why = f"the post itself did not run for {lost_s:.1f} s: it was stopped, or the machine overloaded"
-            pause = Planned(t=from_t, stream="", for_s=wait_s + lost_s + FROZEN_S, why=why)
-            self._intake.put_first(pause)
-            self.pipeline.tell(pause)
+            frozen = Frozen(t=from_t, stream="", for_s=wait_s + lost_s + FROZEN_S)
+            self._intake.put_first(frozen)
+            self.pipeline.tell(frozen)
 
     def _process(self, items: Iterable[Item]) -> None:
         for item in items:

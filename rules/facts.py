@@ -220,6 +220,13 @@ class Planned(Fact):
     by: str | None = None
 
 
+class Frozen(Fact):
+    """The post itself did not run: it was stopped, or the machine overloaded. For `for_s` seconds from `t`, in which it also
+    reads what came meanwhile, what it does not hear is not silent. `stream` is ""."""
+
+    for_s: float
+
+
 class Acknowledge(Fact):
     """A person (`by`) has seen the alerts: all of them, or those of `rule`. `stream` is ""."""
 

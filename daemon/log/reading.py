@@ -52,6 +52,7 @@ TOLD: dict[str, type[Fact]] = {
         facts.CompanionFailed,
         facts.OutputFailed,
         facts.Planned,
+        facts.Frozen,
         facts.Acknowledge,
         facts.Shelve,
         facts.Unseen,

@@ -14,10 +14,11 @@ from typing import Any
 
 import msgspec
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.rules.facts import Acknowledge, CheckIn, Fact, Health, Planned, Port, SetUp, Shelve, Solved
+from witnesspost.rules.facts import Acknowledge, CheckIn, Fact, Frozen, Health, Planned, Port, SetUp, Shelve, Solved
 
 TOLD: Mapping[str, type[Fact]] = {
     "planned": Planned,
+    "frozen": Frozen,
     "acknowledge": Acknowledge,
     "shelve": Shelve,
     "setup": SetUp,

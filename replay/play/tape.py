@@ -8,9 +8,9 @@
 
 `note`, `site` (a site file's tables, so that a tape can be played alone), `scenario` (that it was invented from: its truth
 lines are then complete, even where there are none), `reason`, `because_of` and `severity` are optional.
-`tell` brings what no stream says: `planned`, `acknowledge`, `shelve`, `setup`, `checkin`, `solved`, `health`, each with the
-fields of its fact. Truth lines (`expect`) are for the grader, may stand anywhere, and are never played; all other lines stand
-in the order of `t`.
+`tell` brings what no stream says: `planned`, `frozen`, `acknowledge`, `shelve`, `setup`, `checkin`, `solved`, `health`, each
+with the fields of its fact. Truth lines (`expect`) are for the grader, may stand anywhere, and are never played; all other
+lines stand in the order of `t`.
 """
 
 from __future__ import annotations

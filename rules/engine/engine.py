@@ -4,10 +4,11 @@
       ▲                                        │ condition gone off_delay_s   │
       └── "cleared" ◄── a person ── returned to normal (stop alerts) ◄────────┘ (acknowledged: cleared at once)
 
-`check` and `note` alerts are cleared at once when their condition ends. While a rule that explains it is active, an alert
-is recorded with `because_of` and makes no sound (`rules.engine.consequences`). A planned interruption holds back every
-raise; a shelved rule is recorded and silent. No alert is raised three times within a minute, whatever the line does:
-ISA-18.2 calls that chattering (a good starting criterion, as quoted in the trade press), so its off-delay stretches.
+`check` and `note` alerts are cleared at once when their condition ends. While a rule that explains it is active, an alert is
+recorded with `because_of` and makes no sound (`rules.engine.consequences`). A planned interruption holds back every raise, and
+so does a time in which the post itself did not run; a shelved rule is recorded and silent. No alert is raised three times
+within a minute, whatever the line does: ISA-18.2 calls that chattering (a good starting criterion, as quoted in the trade
+press), so its off-delay stretches.
 
 A stop that nobody had seen when the run before ended is told by `Unseen`, and waits for a person here.
 
@@ -189,16 +190,16 @@ class Engine:
         if not alert.number or graver(severity, alert.severity):
             alert.severity = severity
         delay = rule.figures.on_delay_s if finding.on_delay_s is None else finding.on_delay_s
-        if t + _EPSILON_S >= alert.since + delay and t >= self.scene.planned_until:
+        if t + _EPSILON_S >= alert.since + delay and t >= self.scene.held_until():
             self._raises.setdefault((alert.rule, alert.key), []).append(t)
             alert.raised_t = t
             self._raise(alert, t, changes)
 
     def _follow(self, alert: OpenAlert, finding: Finding, severity: Severity, t: float, changes: list[Change]) -> None:
         """It is raised, and its condition goes on: as before, from another cause, or graver."""
-        planned = t < self.scene.planned_until
-        another_cause, graver_now = alert.follow(finding, alert.severity if planned else severity, t)
-        unexplained = alert.because_of is not None and not planned and self._explained(alert, t) is None
+        held = t < self.scene.held_until()
+        another_cause, graver_now = alert.follow(finding, alert.severity if held else severity, t)
+        unexplained = alert.because_of is not None and not held and self._explained(alert, t) is None
         if graver_now or unexplained:  # what explained it is over, and it still stands: now it sounds
             self._raises[alert.rule, alert.key][-1:] = [t]  # it has come once, as late as a person hears it
             self._raise(alert, t, changes)

@@ -18,7 +18,7 @@ from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.engine.pole import Pole
 from witnesspost.rules.engine.set_up import set_up
 from witnesspost.rules.engine.tally import Tally
-from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Planned, Port, SetUp, Solved, Station, Tilt, Utc
+from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Frozen, Planned, Port, SetUp, Solved, Station, Tilt, Utc
 from witnesspost.rules.gnss import GRS80, WEEK_S, FixQuality
 from witnesspost.rules.site.model import Base, Site
 
@@ -67,6 +67,7 @@ class Scene:
         self.utc: Utc | None = None
         self.planned: Planned | None = None
         self.planned_until = -math.inf
+        self._frozen_until = -math.inf
         self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
         self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
         self._named = self._names()
@@ -83,6 +84,7 @@ class Scene:
             Antenna: self._see_antenna,
             Epoch: self._see_epoch,
             Fix: self._see_fix,
+            Frozen: self._see_frozen,
             Planned: self._see_planned,
             Port: self._see_port,
             SetUp: self._see_set_up,
@@ -140,6 +142,9 @@ class Scene:
 
     def _see_planned(self, fact: Planned) -> None:
         self.planned, self.planned_until = fact, fact.t + fact.for_s
+
+    def _see_frozen(self, fact: Frozen) -> None:
+        self._frozen_until = fact.t + fact.for_s
 
     def _see_set_up(self, fact: SetUp) -> None:
         base, self.today, self.site = self.site.base, fact, set_up(self.plan, fact)
@@ -240,6 +245,10 @@ class Scene:
     def prove(self, station_id: int, agrees: bool, apart_m: float = 0.0) -> None:
         """Told by base-datum: what this station broadcasts agrees with the project, or does not."""
         self._proven[station_id] = agrees, apart_m
+
+    def held_until(self) -> float:
+        """Before it nothing is raised: the crew has planned an interruption, or the post itself did not run."""
+        return max(self.planned_until, self._frozen_until)
 
     def base_agrees(self) -> bool | None:
         """Whether the coordinate that the project's base broadcasts agrees with the project; None while it is not judged."""

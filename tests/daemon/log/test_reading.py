@@ -21,7 +21,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.schema import PAGE_BYTES
 from witnesspost.daemon.log.verifying import verify as verified
 from witnesspost.replay.commands.extract import extract
-from witnesspost.rules.facts import Acknowledge, CheckIn, Health, Planned, Port, SetUp, Shelve, Solved, Utc
+from witnesspost.rules.facts import Acknowledge, CheckIn, Frozen, Health, Planned, Port, SetUp, Shelve, Solved, Utc
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import started
@@ -96,6 +96,7 @@ TOLD = st.sampled_from(
     [
         Port(t=0, stream="corrections", state="lost", reason="unplugged"),
         Planned(t=0, stream="", for_s=60.5, why="battery"),
+        Frozen(t=0, stream="", for_s=3.5),
         Acknowledge(t=0, stream="", rule="corrections-stopped"),
         Shelve(t=0, stream="", for_s=600.0),
         SetUp(t=0, stream="", point=None, antenna_height_m=1.532, pole_height_m=2.0, by="Kim", slant_m=1.54, radius_m=0.1),

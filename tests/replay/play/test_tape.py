@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from msgspec import UNSET
 from witnesspost.daemon.atomic import CannotWrite
 from witnesspost.replay.play.tape import Chunk, Header, Tape, TapeError, Truth, tape_lines, write_tape
-from witnesspost.rules.facts import Acknowledge, Health, Planned, Port, Shelve
+from witnesspost.rules.facts import Acknowledge, Frozen, Health, Planned, Port, Shelve
 
 HEADER = Header(streams=["corrections", "receiver"], note="a morning")
 FIRST = '{"tape": 1, "streams": ["corrections", "receiver"], "note": "a morning"}\n'
@@ -18,6 +18,7 @@ RECORDS = [
     Chunk(t=0.25, stream="corrections", data=b"\xd3\x00\x13"),
     Port(t=30.0, stream="corrections", state="lost", reason="unplugged"),
     Planned(t=31.0, stream="", for_s=120.0, why="battery"),
+    Frozen(t=31.5, stream="", for_s=3.0),
     Acknowledge(t=32.0, stream="", rule="fix-lost"),
     Shelve(t=33.0, stream="", for_s=600.0),
     Health(t=34.0, stream="", temperature_c=81.5),
@@ -63,11 +64,11 @@ def test_lines_are_those_of_the_documentation():
     assert lines[1] == {"t": 0.25, "stream": "corrections", "hex": "d30013"}
     assert lines[2] == {"t": 30.0, "stream": "corrections", "port": "lost", "reason": "unplugged"}
     assert lines[3] == {"t": 31.0, "tell": {"planned": {"for_s": 120.0, "why": "battery"}}}
-    assert lines[7] == {
+    assert lines[8] == {
         "t": 30.0, "expect": "raised", "rule": "corrections-stopped", "cause": "port-lost", "within_s": 2.3,
         "because_of": None,
     }  # fmt: skip
-    assert "because_of" not in lines[8]
+    assert "because_of" not in lines[9]
 
 
 def test_a_truth_line_without_because_of_asks_for_none(tmp_path):

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from witnesspost.rules.book.contents import RULES, rules_in_force
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Antenna, Health, Planned, Port, Tilt, Traffic
+from witnesspost.rules.facts import Antenna, Frozen, Health, Planned, Port, Tilt, Traffic
 
 from tests.rules.book.test_hostile_facts import FACTS, OWN, RADIO
 from tests.rules.conftest import Day
@@ -61,6 +61,7 @@ ORDINARY = st.sampled_from(
         lambda: Health(t=0.0, stream="", disk_free_fraction=0.05, temperature_c=90.0),
         lambda: Health(t=0.0, stream="", disk_free_fraction=0.5, temperature_c=40.0, lost_bytes=0),
         lambda: Planned(t=0.0, stream="", for_s=20.0, why="battery"),
+        lambda: Frozen(t=0.0, stream="", for_s=20.0),
     ]
 ).map(lambda make: make())
 

@@ -5,7 +5,7 @@ from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 from witnesspost.rules.book.fix_lost import FixLost
 from witnesspost.rules.book.message_set import MessageSet
 from witnesspost.rules.book.words import words
-from witnesspost.rules.facts import Planned, Port
+from witnesspost.rules.facts import Frozen, Planned, Port
 from witnesspost.rules.language.speech import Speech
 
 SPANISH = Speech.of("es")
@@ -204,6 +204,14 @@ def test_a_battery_change_that_never_fixes_again_is_raised(day):
     facts = [*walk(day, 100.0), Planned(t=95.0, stream="", for_s=60.0, why="battery")]
     facts += walk(day, 400.0, start=140.0, quality=5) + corrections(day, 400.0)
     assert [(round(c.t), c.cause) for c in bench.play(facts, 400.0)] == [(275, "float")]
+
+
+def test_a_fix_that_was_lost_while_the_post_did_not_run_is_raised_as_soon_as_it_does(day):
+    """The receiver went on: this is no fresh start."""
+    bench = day.bench(FixLost)
+    facts = [*walk(day, 100.0), Frozen(t=99.9, stream="", for_s=6.0)]
+    facts += walk(day, 200.0, start=105.0, quality=5) + corrections(day, 200.0)
+    assert [(round(c.t), c.cause) for c in bench.play(facts, 200.0)] == [(106, "float")]
 
 
 def test_with_the_corrections_gone_it_makes_no_sound(day):

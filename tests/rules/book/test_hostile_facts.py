@@ -17,6 +17,7 @@ from witnesspost.rules.facts import (
     CheckIn,
     Epoch,
     Fix,
+    Frozen,
     Health,
     Planned,
     Port,
@@ -150,6 +151,7 @@ FACTS = st.one_of(
     st.builds(CheckIn, t=st.just(0.0), stream=st.just(""), point=st.sampled_from(["KQ-1", "KQ-2", "", "?"])),
     st.builds(Solved, t=st.just(0.0), stream=st.just(""), rule=WORDS, cause=WORDS, step=WORDS),
     st.builds(Planned, t=st.just(0.0), stream=st.just(""), for_s=st.floats(0, 1e6), why=WORDS),
+    st.builds(Frozen, t=st.just(0.0), stream=st.just(""), for_s=st.floats(0, 1e6)),
     st.builds(ReadingFailed, t=st.just(0.0), stream=WORDS, error=WORDS),
     st.builds(RuleFailed, t=st.just(0.0), stream=st.just(""), rule=WORDS, error=WORDS),
 )

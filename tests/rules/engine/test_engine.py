@@ -5,7 +5,7 @@ from witnesspost.rules.engine.consequences import EXPLAINED_BY, roots_first
 from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Acknowledge, Bias, Planned, RuleFailed, Shelve
+from witnesspost.rules.facts import Acknowledge, Bias, Frozen, Planned, RuleFailed, Shelve
 from witnesspost.rules.site.reading import site_from_toml
 
 SITE = site_from_toml("""
@@ -168,6 +168,26 @@ def test_a_planned_interruption_holds_back_what_begins_in_it():
     rule = Fake("corrections-stopped")
     bench = Bench(rule)
     bench.engine.see(Planned(t=0.0, stream="", for_s=20.0, why="battery"))
+    rule.wrong = True
+    assert bench.until(19.9) == []
+    assert bench.until(21.0) == [(20.0, "raised", "corrections-stopped")]
+
+
+def test_while_the_post_itself_did_not_run_nothing_is_raised():
+    rule = Fake("corrections-stopped")
+    bench = Bench(rule)
+    bench.engine.see(Frozen(t=0.0, stream="", for_s=20.0))
+    rule.wrong = True
+    assert bench.until(19.9) == []
+    assert bench.until(21.0) == [(20.0, "raised", "corrections-stopped")]
+
+
+def test_a_post_that_did_not_run_for_a_moment_keeps_the_crews_pause():
+    rule = Fake("corrections-stopped")
+    bench = Bench(rule)
+    bench.engine.see(Planned(t=0.0, stream="", for_s=20.0, why="battery"))
+    bench.until(5.0)
+    bench.engine.see(Frozen(t=5.0, stream="", for_s=3.0))
     rule.wrong = True
     assert bench.until(19.9) == []
     assert bench.until(21.0) == [(20.0, "raised", "corrections-stopped")]
