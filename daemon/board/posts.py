@@ -17,6 +17,7 @@ MOST_BYTES = 65_536  # of one message
 MOST_KEPT_BYTES = 8_192  # of what is kept of it, as UTF-8; in memory a text takes up to four times as much
 FORGET_S = 7 * 86400.0
 TWICE_S = 180.0  # posts of one name that both spoke within so long
+_LATE_S = 5.0
 _MOST_BOOTS = 4
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}")
 _LETTERS = 500  # of a sentence that is shown
@@ -47,6 +48,7 @@ class StateSaid(Struct, kw_only=True):
     boot: Text = ""
     utc: Text | None = None
     since_utc: Text | None = None
+    for_s: Annotated[float, Meta(ge=0.0, le=1e9)] | None = None
     say: Text = ""
     rule: Text | None = None
     version: Text = ""
@@ -58,13 +60,15 @@ class StateSaid(Struct, kw_only=True):
 
 class Post:
     """One post: its last `said`, None while only its end was heard. `heard_at` is when it last spoke, by the board's clock;
-    None where all was said before the board listened. `known_at` is when the board first knew of it."""
+    None where all was said before the board listened. `known_at` is when the board first knew of it, `since_at` since when the
+    alert that it tells first has stood, None where its words came too late to count back from."""
 
     def __init__(self, name: str, now: float):
         self.name = name
         self.known_at = now
         self.said: StateSaid | None = None
         self.heard_at: float | None = None
+        self.since_at: float | None = None
         self.gone = False
         self.twice_at: float | None = None
         self._boots: dict[str, float] = {}
@@ -96,6 +100,12 @@ class Post:
         self._boots[said.boot] = now
         while len(self._boots) > _MOST_BOOTS:
             del self._boots[next(iter(self._boots))]
+        if not kept:
+            since_at = now - said.for_s if said.for_s is not None else None
+            if since_at is None or self.since_at is None or abs(since_at - self.since_at) > _LATE_S:
+                self.since_at = since_at  # else the same, counted back from a message that came more or less late
+        elif said.boot != before:
+            self.since_at = None
         self.said, self.gone = said, False
 
 

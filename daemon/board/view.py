@@ -50,7 +50,8 @@ def _row(key: str, post: Post, now: float, utc: dt.datetime) -> Html:
     if post.is_twice(now):
         lines.append("Two posts have this name: give one of them another post.name.")
     if said is not None:
-        lines += [f"Since {_clock(said.since_utc)}."] if said.since_utc and say else []
+        since = _since(post, now, utc)
+        lines += [f"Since {since}."] if since is not None and say else []
         if said.check is not None:
             result = "passed" if said.check.passed else "did not pass"
             lines.append(
@@ -73,6 +74,13 @@ def _heard(post: Post, now: float, utc: dt.datetime) -> str:
     if post.said is not None and post.said.utc:
         return f"Not heard since this board listens; it last said how it is at {_clock(post.said.utc)}."
     return "Not heard since this board listens."
+
+
+def _since(post: Post, now: float, utc: dt.datetime) -> str | None:
+    """As the post's receiver says the time; where none has, counted back by this computer's clock."""
+    if post.said is not None and post.said.since_utc:
+        return _clock(post.said.since_utc)
+    return None if post.since_at is None else _local(utc - dt.timedelta(seconds=now - post.since_at))
 
 
 def _clock(text: str | None) -> str:

@@ -84,6 +84,7 @@ def state_message(status: Status, boot: str, version: str, *, precise: bool) -> 
         "version": version,
         "state": status.state,
         "since_utc": first.since_utc if first is not None else None,
+        "for_s": first.for_s if first is not None and first.of_run is None else None,
         "rule": first.rule if first is not None else None,
         "cause": first.cause if first is not None else None,
         "say": say if precise else without_places_in_words(say),
@@ -100,7 +101,7 @@ def state_message(status: Status, boot: str, version: str, *, precise: bool) -> 
 
 def what_matters(state: Mapping[str, Any]) -> dict[str, Any]:
     """A state without the figures of its moment: while this is the same, it need not be said again."""
-    told = {key: value for key, value in state.items() if key not in ("say", "holds", "latitude", "longitude")}
+    told = {key: value for key, value in state.items() if key not in ("for_s", "say", "holds", "latitude", "longitude")}
     return {**told, "missing": [_FIGURES.sub("", one) for one in state["missing"]]}
 
 

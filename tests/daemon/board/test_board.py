@@ -210,6 +210,35 @@ def test_nothing_moves_while_nothing_happens():
     assert html_of(posts, 0.0) == parts(posts, None, 30.0, UTC + dt.timedelta(seconds=30), SILENT_S)
 
 
+def test_since_when_is_counted_back_where_no_receiver_has_said_the_time():
+    """A base that is heard by its corrections alone never knows the date: this computer does."""
+    posts = board_of(("kestrel-base", said("stop", say="Corrections have stopped.", utc=None, for_s=3720.0)), now=60.0)
+    shown = f"Since {(UTC - dt.timedelta(seconds=3720)).astimezone():%Y-%m-%d %H:%M}."
+    assert shown in parts(posts, None, 60.0, UTC, SILENT_S)["posts"]
+    hear(posts, "kestrel-base", said("stop", say="Corrections have stopped.", utc=None, for_s=3778.5), 120.0)  # late by 1.5 s
+    assert shown in parts(posts, None, 120.0, UTC + dt.timedelta(seconds=60), SILENT_S)["posts"]
+    hear(posts, "kestrel-base", said("stop", say="Another trouble.", utc=None, for_s=2.0), 240.0)
+    later = UTC + dt.timedelta(seconds=180)
+    assert (
+        f"Since {later.astimezone() - dt.timedelta(seconds=2):%Y-%m-%d %H:%M}."
+        in parts(posts, None, 240.0, later, SILENT_S)["posts"]
+    )
+    hear(posts, "kestrel-base", said(utc=None), 250.0)
+    assert "Since" not in parts(posts, None, 250.0, later, SILENT_S)["posts"]
+
+
+def test_what_was_kept_by_the_broker_is_not_counted_back_from():
+    posts = Posts("witnesspost")
+    hear(posts, "kestrel-base", said("stop", say="Corrections have stopped.", utc=None, for_s=60.0), kept=True)
+    assert "Since" not in html_of(posts)["posts"]
+
+
+@pytest.mark.parametrize("for_s", [-1.0, 1e300])
+def test_no_length_of_time_is_a_fault(for_s):
+    posts = board_of(("kestrel-base", said("stop", for_s=for_s)))
+    assert (posts.unreadable, keys(posts)) == (1, [])
+
+
 def test_a_broker_that_is_not_heard_is_said_first():
     state = html_of(board_of(("kestrel-base", said())), link="nothing listens on broker:8883")["state"]
     assert "Broker not heard" in state
