@@ -2,15 +2,20 @@
 
 import json
 import re
+from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from witnesspost.daemon.log.log import row_of_change
+from witnesspost.daemon.log.rows import EventRow
 from witnesspost.daemon.pipeline import Pipeline
-from witnesspost.daemon.publish.messages import change_message, place, without_places, without_places_in_words
+from witnesspost.daemon.publish.messages import change_message, check_message, place, without_places, without_places_in_words
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_all
+
+from tests.daemon.log.feeding import change
 
 
 @pytest.mark.parametrize(
@@ -72,6 +77,22 @@ def test_evidence_by_its_keys_and_within():
         "passed": True,
         "station_id": 417,
     }
+
+
+def test_of_people_leaves_what_the_readme_says():
+    """Their names, and the note of who has seen an alert; a place in the note does not."""
+    evidence = {"silent_s": 5.0, "seen_by": "Kim", "seen_note": "base at 39.1234567, new battery", "seen_t": 9.0}
+    seen = msgspec.structs.replace(row_of_change(change(9.0, what="acknowledged")), evidence=json.dumps(evidence))
+    told = json.loads(change_message(seen, "kestrel", "1-000000", precise=False))["evidence"]
+    assert told == {**evidence, "seen_note": "base at …, new battery"}
+    check = EventRow(n=7, t=9.0, kind="control-check", detail='{"point": "KQ-2", "by": "Kim"}')
+    assert json.loads(check_message(check, "kestrel", "1-000000", None, precise=False))["by"] == "Kim"
+    readme = " ".join((Path(__file__).parents[3] / "README.md").read_text().split())
+    _, _, leaves = readme.partition("**What leaves the post**")
+    assert (
+        "the name that they gave at a check-in, and the name and the note with which they said that they have seen an alert"
+        in leaves
+    )
 
 
 @pytest.mark.slow
