@@ -34,11 +34,12 @@ def ask(archive: str, sql: str | None, form: str | None) -> None:
         raise Unusable(f"ask {INSTALL}") from None
     form = form or ("table" if sys.stdout.isatty() else "csv")
     write = {"table": _table, "csv": _csv, "json": _json}[form]
-    if sql is None:
-        ready = [(f"FROM {name}", question) for name, question in asking.questions().items()]
-        write(["query", "question"], iter(ready))
-        return
     try:
+        if sql is None:
+            asking.root_of(archive)
+            ready = [(f"FROM {name}", question) for name, question in asking.questions().items()]
+            write(["query", "question"], iter(ready))
+            return
         with asking.asked(archive, sql) as answer:
             write(answer.columns, answer.rows)
     except asking.CannotAsk as error:

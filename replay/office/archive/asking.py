@@ -28,9 +28,7 @@ class Answer(NamedTuple):
 @contextlib.contextmanager
 def asked(archive: str | Path, sql: str) -> Iterator[Answer]:
     """The answer to one query over the archive's tables and views. Raises CannotAsk, also while its rows are read."""
-    root = Path(archive).resolve()
-    if not (root / VIEWS_FILE).is_file():
-        raise CannotAsk(f"{archive}: is no archive; expected a folder that `witnesspost gather` wrote")
+    root = root_of(archive)
     if not any(root.glob("post=*/day=*")):
         raise CannotAsk(f"{archive}: holds no day yet; gather logs into it first")
     with (
@@ -41,6 +39,14 @@ def asked(archive: str | Path, sql: str) -> Iterator[Answer]:
         _only_reads(connection, sql)
         found = connection.execute(sql)
         yield Answer([name for name, *_ in found.description or ()], _rows(found))
+
+
+def root_of(archive: str | Path) -> Path:
+    """The archive's folder. Raises CannotAsk where it is none."""
+    root = Path(archive).resolve()
+    if not (root / VIEWS_FILE).is_file():
+        raise CannotAsk(f"{archive}: is no archive; expected a folder that `witnesspost gather` wrote")
+    return root
 
 
 def questions() -> dict[str, str]:

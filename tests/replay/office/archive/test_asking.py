@@ -215,8 +215,9 @@ def test_a_question_reads_the_archive_and_nothing_else(archive, sql):
 
 
 def test_what_is_no_archive_or_an_empty_one_is_said(tmp_path):
-    done = run("ask", tmp_path, "SELECT 1")
-    assert (done.exit_code, "is no archive" in done.output) == (2, True)
+    for question in (["SELECT 1"], []):
+        done = run("ask", tmp_path, *question)
+        assert (done.exit_code, "is no archive" in done.output) == (2, True)
     (tmp_path / "logs").mkdir()
     (tmp_path / "logs" / "bad.0001.db").write_text("x")
     assert run("gather", tmp_path / "logs", tmp_path / "archive").exit_code == 1
