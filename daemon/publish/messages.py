@@ -38,6 +38,12 @@ _PLACES_IN_WORDS = re.compile(
     re.VERBOSE,
 )
 
+_HEIGHT = "fix.height_m"
+_OWN_HEIGHT = re.compile(
+    r"(antenna height above the receiver's geoid: )\S+( m, (?:below|above|equals) )\S+(?= m\b)", re.IGNORECASE
+)
+"""The words that a rule of the crew's own has ready for the only one of its measurements that is a place."""
+
 
 def change_message(row: AlertRow, post: str, run: str, *, precise: bool) -> bytes:
     """A row of `alert` as `--json` prints it. Raises msgspec's errors where the row holds no JSON."""
@@ -116,12 +122,13 @@ def place(latitude: float | None, longitude: float | None, *, precise: bool) -> 
 
 def without_places(table: Mapping[str, Any]) -> dict[str, Any]:
     """Evidence without what is a place: by its key, or as it stands in words."""
-    return {key: _without(value) for key, value in table.items() if not _is_place(key, value)}
+    figures = ("value", "limit") if table.get("measure") == _HEIGHT else ()
+    return {key: _without(value) for key, value in table.items() if key not in figures and not _is_place(key, value)}
 
 
 def without_places_in_words(text: str) -> str:
     """A sentence without the coordinates that stand in it."""
-    return _PLACES_IN_WORDS.sub(LEFT_OUT, text)
+    return _PLACES_IN_WORDS.sub(LEFT_OUT, _OWN_HEIGHT.sub(rf"\1{LEFT_OUT}\2{LEFT_OUT}", text))
 
 
 def _is_place(key: str, value: Any) -> bool:

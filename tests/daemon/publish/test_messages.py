@@ -16,6 +16,8 @@ from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_all
 
 from tests.daemon.log.feeding import change
+from tests.rules.book.test_own import own_bench
+from tests.rules.conftest import Day
 
 
 @pytest.mark.parametrize(
@@ -93,6 +95,26 @@ def test_of_people_leaves_what_the_readme_says():
         "the name that they gave at a check-in, and the name and the note with which they said that they have seen an alert"
         in leaves
     )
+
+
+def test_the_height_that_a_rule_of_the_crews_own_watches_is_a_place():
+    """Its figures stay at the post, in the evidence as in the rule's ready words; those of any other measurement go."""
+    day, changes = Day(), {}
+    for measure, high, now in (("fix.height_m", "height_m", 1876.1653), ("fix.age_s", "age_s", 17.25)):
+        bench = own_bench(day, measure=measure, above=now - 2.0, on_delay_s=0)
+        (changes[measure],) = bench.play([day.fix(1.0, **{high: now})], 2.0)
+    told = {
+        measure: json.loads(change_message(row_of_change(one), "kestrel", "1-000000", precise=False))
+        for measure, one in changes.items()
+    }
+    height = told["fix.height_m"]
+    assert height["evidence"] == {"measure": "fix.height_m", "unit": "m"}
+    assert height["say"] == "Antenna height above the receiver's geoid: … m, above … m."
+    assert "187" not in json.dumps(height)
+    assert told["fix.age_s"]["evidence"]["value"] == 17.25
+    assert told["fix.age_s"]["say"].endswith("17.25 s, above 15.25 s.")
+    exact = json.loads(change_message(row_of_change(changes["fix.height_m"]), "kestrel", "1-000000", precise=True))
+    assert (exact["evidence"]["value"], "1876.17 m" in exact["say"]) == (1876.1653, True)
 
 
 @pytest.mark.slow
