@@ -1,15 +1,16 @@
 """Clocks that jump: the machine's date while the watch runs, and the days on which a receiver's own numbers begin anew.
 
 The machine's date is set back and forth under the real watch (`clock.c`, by LD_PRELOAD): no alert follows, no byte is lost, and
-what is logged verifies. For the receiver's days the quiet scenarios are moved so that the turn comes in their midst: GPS's week
-begins at 00:00 GPS time of Sunday, which is 18 s before UTC's midnight since 2017 (IS-GPS-200, 20.3.3.3; IERS Bulletin C);
-its ten-bit week number began anew on 2019-04-07 and will on 2038-11-21; GLONASS's day begins at 00:00 of UTC + 3 h (ICD 5.1).
-They stay as quiet as on any other day.
+what is logged verifies and says that the date was set. For the receiver's days the quiet scenarios are moved so that the turn
+comes in their midst: GPS's week begins at 00:00 GPS time of Sunday, which is 18 s before UTC's midnight since 2017 (IS-GPS-200,
+20.3.3.3; IERS Bulletin C); its ten-bit week number began anew on 2019-04-07 and will on 2038-11-21; GLONASS's day begins at
+00:00 of UTC + 3 h (ICD 5.1). They stay as quiet as on any other day.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 import shutil
 import struct
@@ -22,6 +23,7 @@ from functools import cache
 from pathlib import Path
 
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.rows import EventRow
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.play.player import play
@@ -30,7 +32,7 @@ from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.reading import site_from_table
 
-from tests.proof.kill_rounds import Line, epoch, numbered
+from tests.proof.numbered_lines import SITE, Line, epoch, numbered
 from tests.proof.table import Length, Row
 
 _BENCH = Path(__file__).parents[1] / "bench"
@@ -46,22 +48,6 @@ TURNS = {
     "leap day": dt.datetime(2028, 2, 29, tzinfo=dt.UTC),
     "the day after it": dt.datetime(2028, 3, 1, tzinfo=dt.UTC),
 }
-SITE = """
-[post]
-name = "kestrel-base"
-role = "base"
-commit_s = 1.0
-[[stream]]
-name = "corrections"
-port = "{corrections}"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "{receiver}"
-carries = ["positions"]
-[base]
-station_id = 417
-"""
 
 
 class WallClock:
@@ -93,7 +79,7 @@ def dates_jump(folder: Path, between_s: float) -> list[str]:
     lines = {"corrections": Line(), "receiver": Line()}
     clock = WallClock(folder)
     site = folder / "site.toml"
-    site.write_text(SITE.format(**{name: line.path for name, line in lines.items()}))
+    site.write_text(SITE.format(commit_s=1.0, **{name: line.path for name, line in lines.items()}))
     environment = {**os.environ, **clock.environment, "RUNTIME_DIRECTORY": str(folder)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
     with (
@@ -127,6 +113,10 @@ def dates_jump(folder: Path, between_s: float) -> list[str]:
     (path,) = (folder / "log").glob("*.db")
     with LogFile.open(path) as log:
         wrong += [] if verify(log).sound else ["the log does not verify"]
+        stepped = {json.loads(row.detail)["by_s"] for row in log.rows(EventRow, "WHERE kind = 'system-clock-stepped'")}
+        wrong += (
+            [] if min(stepped, default=0) < -_YEAR_S < _YEAR_S < max(stepped, default=0) else [f"set by no more: {stepped}"]
+        )
         for name, line in lines.items():
             kept = b"".join(what for _, _, what in log.inputs(stream=name) if isinstance(what, bytes))
             wrong += [] if kept == line.sent else [f"{name}: {len(line.sent)} bytes sent, {len(kept)} kept"]

@@ -164,6 +164,7 @@ def flooded(folder: Path, pattern: str, for_s: float) -> Flooded:
     wrong += ["it told a silence that was none"] if ("corrections-stopped", "corrections") in raised else []
     wrong += [] if ping_s <= PING_S else [f"{ping_s:.1f} s between two pings"]
     wrong += [] if mib <= MOST_MIB else [f"{mib:.0f} MiB"]
+    wrong += [] if flood.sent > 1_000_000 else [f"that was no flood: {flood.sent} bytes"]
     return Flooded(ping_s, mib, flood.sent, wrong)
 
 

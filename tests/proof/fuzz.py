@@ -201,7 +201,8 @@ def _line_readers() -> Iterator[Reader]:
 
     def decodes(data: bytes) -> None:
         """As the pipeline calls it, but for its own last resort: what it would tell as ReadingFailed is raised here."""
-        decoder.decode(next(clock) / 10.0, Framer().feed(data) or Framer().flush())
+        framer = Framer()
+        decoder.decode(next(clock) / 10.0, framer.feed(data) + framer.flush())
 
     yield Reader("framer", cut, frames)
     yield Reader("RTCM 3 messages, good checksum", message, decodes, share=3.0)

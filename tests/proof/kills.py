@@ -40,15 +40,19 @@ def killed(work: Callable[[], None], after_s: float) -> None:
     """Do it in a process of its own and kill that after so long."""
     child = os.fork()
     if child == 0:
+        status = 1
         try:
             with open(os.devnull, "w") as nowhere, contextlib.redirect_stdout(nowhere), contextlib.redirect_stderr(nowhere):
                 work()
+            status = 0
         finally:
-            os._exit(0)
+            os._exit(status)
     time.sleep(after_s)
     with contextlib.suppress(ProcessLookupError):
         os.kill(child, signal.SIGKILL)
-    _ends.append(os.WIFSIGNALED(os.waitpid(child, 0)[1]))
+    ended = os.waitpid(child, 0)[1]
+    assert os.WIFSIGNALED(ended) or ended == 0, "what was to be killed had failed by itself"
+    _ends.append(os.WIFSIGNALED(ended))
 
 
 def _committed(path: Path) -> int:
@@ -194,7 +198,10 @@ def _rounds(what: str, round_: Callable[[Path, random.Random], list[str]], count
         folder = Path(tempfile.mkdtemp(prefix="witnesspost-kills-"))
         try:
             wrong += [f"{what}, round {number}: {text}" for text in round_(folder, random.Random(f"{what} {number}"))]
+        except AssertionError as error:
+            wrong.append(f"{what}, round {number}: {error}")
         finally:
             shutil.rmtree(folder)
+    wrong += [] if any(_ends) else [f"{what}: none was cut short: nothing was tried"]
     result = "what was whole is whole, and the next one comes through"
     return Row(what, f"{count} rounds, {sum(_ends)} of them cut short", result, tuple(wrong))

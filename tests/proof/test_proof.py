@@ -10,6 +10,7 @@ import pytest
 from tests.proof import fuzz, kills, power_cuts
 from tests.proof.clocks import dates_jump, turn_of
 from tests.proof.disk import Disk
+from tests.proof.table import Length
 
 
 def test_a_reader_that_raises_another_error_is_named_with_its_case():
@@ -77,10 +78,14 @@ def test_a_week_that_begins_anew_raises_nothing(role):
     assert turn_of("GPS week", role, 30.0, 30.0) == []
 
 
+def test_what_fails_before_it_is_killed_is_no_kill(tmp_path):
+    with pytest.raises(AssertionError, match="had failed by itself"):
+        kills.killed(lambda: 1 / 0, 0.5)
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("what", [kills.rotation, kills.migration, kills.installing], ids=lambda what: what.__name__)
-def test_kills_in_what_happens_seldom(what, tmp_path):
-    for number in range(3):
-        folder = tmp_path / str(number)
-        folder.mkdir()
-        assert what(folder, random.Random(number)) == []
+@pytest.mark.parametrize("part", [kills, fuzz], ids=lambda part: part.__name__)
+def test_each_part_in_small_finds_nothing_wrong(part):
+    rows = list(part.rows(Length(short=True, minutes=0.0)))
+    assert len(rows) >= 4
+    assert [text for row in rows for text in row.wrong] == []

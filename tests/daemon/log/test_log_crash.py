@@ -12,6 +12,8 @@ import pytest
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 
+ALERT = ("sky", 7.5)
+
 
 @pytest.fixture(scope="module")
 def proof():
@@ -60,15 +62,17 @@ def test_the_rounds_can_fail(proof, tmp_path):
     connection.close()
     lines = {"corrections": proof.Line(), "receiver": proof.Line()}
     lines["receiver"].send(b"something else")
-    judged = proof.judge(tmp_path / "log", [], lines, [(0.0, 1)], 1000.0)
+    judged = proof.judge(tmp_path / "log", [], lines, [ALERT], 1000.0)
     assert any("its digest does not fit" in text or "is missing before it" in text for text in judged.wrong)
     assert any("receiver: what was kept is not what was sent" in text for text in judged.wrong)
-    assert judged.not_recorded == [1]
+    assert judged.not_recorded == [ALERT]
     site = tmp_path / "site.toml"
-    site.write_text(proof.SITE.format(commit_s=1.0, **{name: line.path for name, line in lines.items()}))
+    site.write_text(proof.QUICK.format(commit_s=1.0, **{name: line.path for name, line in lines.items()}))
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site)]
-    assert proof._named_by_the_next_start(words, environment, tmp_path / "log", [1] * 99) != []
+    assert proof._named_by_the_next_start(words, environment, tmp_path / "log", [ALERT]) == [
+        "sky of 7.5 s is in no log, and the next start does not name it"
+    ]
     for line in lines.values():
         line.close()
 
@@ -77,8 +81,8 @@ def test_bytes_before_there_is_a_file_are_lost_for_commit_s_at_most(proof, tmp_p
     lines = {"corrections": proof.Line(), "receiver": proof.Line()}
     lines["corrections"].send(b"first")
     (sent_at, _), *_ = lines["corrections"].when
-    assert proof.judge(tmp_path, [], lines, [(sent_at, 1)], sent_at + 1.2).wrong == []
-    judged = proof.judge(tmp_path, [], lines, [(sent_at, 1)], sent_at + 1.3)
-    assert (judged.wrong, judged.not_recorded) == (["5 bytes of 1.30 s and no file"], [1])
+    assert proof.judge(tmp_path, [], lines, [ALERT], sent_at + 1.2).wrong == []
+    judged = proof.judge(tmp_path, [], lines, [ALERT], sent_at + 1.3)
+    assert (judged.wrong, judged.not_recorded) == (["5 bytes of 1.30 s and no file"], [ALERT])
     for line in lines.values():
         line.close()
