@@ -3,7 +3,8 @@
     python -m tests.proof.kill_rounds [ROUNDS [POSTS]]        500 rounds on 2 posts at once
 
 Each round runs `witnesspost watch` on two ptys that carry numbered frames, lets a neighbour's base come and go so that
-alerts are raised, and kills the service (SIGKILL) at any moment, one time in five while it starts. Then: the file opens,
+alerts are raised, and kills the service (SIGKILL) at any moment, one time in five while it starts. An alert takes the bytes
+before it to the disk: in every other round the neighbour comes once, and then there are bytes alone. Then: the file opens,
 every committed block verifies, what was kept is what was sent up to some instant, that instant is at most `commit_s`
 before the kill, and each alert that had sounded is there. The next start must close the file that was left open.
 
@@ -12,7 +13,7 @@ the next start, as sounded and not recorded. These are counted apart. Where a ki
 bounded by the same `commit_s`.
 
 A busy machine adds its own delay between the pty and the log, which no single round can tell from the log's: a round may have
-up to `BUSY_S` of it, and nine rounds in ten no more than `TRANSIT_S`. A log that commits late is late in most of them.
+up to `BUSY_S` of it, and nineteen rounds in twenty no more than `TRANSIT_S`. A log that commits late has more of them.
 """
 
 from __future__ import annotations
@@ -69,7 +70,8 @@ def kill_round(folder: Path, rng: random.Random, transit_s: float = TRANSIT_S) -
     site.write_text(QUICK.format(commit_s=COMMIT_S, **{name: line.path for name, line in lines.items()}))
     before = sorted((folder / "log").glob("*.db")) if (folder / "log").exists() else []
     in_start = rng.random() < 0.2
-    after_s = rng.uniform(0.0, 1.5 if in_start else 2.5)
+    after_s = rng.uniform(0.0, 1.5 if in_start else 4.0)
+    once = rng.random() < 0.5
     command = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(folder)}
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
@@ -82,7 +84,7 @@ def kill_round(folder: Path, rng: random.Random, transit_s: float = TRANSIT_S) -
     for pump in pumps:
         pump.start()
     killed = threading.Event()
-    feeder = threading.Thread(target=_feed, args=(lines, opened, killed))
+    feeder = threading.Thread(target=_feed, args=(lines, opened, killed, once))
     feeder.start()
     if not in_start:
         assert all(event.wait(60.0) for event in opened.values()), "the service did not open its ports"
@@ -167,14 +169,15 @@ def _closed(path: Path) -> list[str]:
     return wrong
 
 
-def _feed(lines: dict[str, Line], opened: dict[str, threading.Event], killed: threading.Event) -> None:
-    """Fifty frames a second on each line, with a neighbour's base in every other half second."""
+def _feed(lines: dict[str, Line], opened: dict[str, threading.Event], killed: threading.Event, once: bool) -> None:
+    """Fifty frames a second on each line, with a neighbour's base in every other half second, or `once`."""
     while not all(event.is_set() for event in opened.values()):
         if killed.wait(0.005):
             return
     number = 0
     while not killed.wait(0.02):
-        station = 99 if number // 25 % 2 else 417
+        half_seconds = number // 25
+        station = 99 if half_seconds == 1 or (half_seconds % 2 and not once) else 417
         lines["corrections"].send(epoch(number, station))
         lines["receiver"].send(numbered(number))
         number += 1
@@ -219,7 +222,7 @@ def _row(rounds: int, posts: int) -> Row:
     lags = sorted(outcome.missing_s for outcome in outcomes)
     wrong = [text for outcome in outcomes for text in outcome.wrong]
     late = sum(lag > COMMIT_S + TRANSIT_S for lag in lags)
-    wrong += [f"kills: in {late} of {len(lags)} rounds more than commit_s is missing"] if late > max(1, len(lags) // 10) else []
+    wrong += [f"kills: in {late} of {len(lags)} rounds more than commit_s is missing"] if late > max(1, len(lags) // 20) else []
     return Row(
         "kills at any moment, one in five in the start",
         f"{len(outcomes)} rounds, {sum(outcome.kept_bytes for outcome in outcomes) / 1e6:.1f} MB kept",

@@ -45,6 +45,7 @@ def _chain_goes_on(paths):
     assert not list(paths[0].parent.glob("*.damaged*"))
 
 
+@pytest.mark.slow
 def test_the_rounds_can_fail(proof, tmp_path):
     """A log that lost a block, an alert, or changed a byte is called wrong by the same check."""
     import random
@@ -75,6 +76,12 @@ def test_the_rounds_can_fail(proof, tmp_path):
     ]
     for line in lines.values():
         line.close()
+
+
+@pytest.mark.slow
+def test_a_log_that_commits_late_is_called_wrong(proof, monkeypatch):
+    monkeypatch.setattr(proof, "QUICK", proof.QUICK.replace("{commit_s}", "9.0"))
+    assert [text for text in proof._row(8, 2).wrong if text.endswith("rounds more than commit_s is missing")] != []
 
 
 def test_bytes_before_there_is_a_file_are_lost_for_commit_s_at_most(proof, tmp_path):
