@@ -28,6 +28,11 @@ name = "receiver"
 port = "loop://receiver"
 carries = ["positions"]
 """
+KEYS = (
+    *("post", "run", "alert", "seq", "t", "utc", "change", "rule", "cause", "causes", "severity", "stream", "because_of"),
+    *("evidence", "say", "steps", "shelved"),
+)
+"""What each change says as JSON, to programs and to the office, in its order."""
 BEGAN = dt.datetime(2026, 5, 4, 7, 30, tzinfo=dt.UTC)
 FIRST, SECOND = "kestrel-base.0001.db", "kestrel-base.0002.db"
 

@@ -17,6 +17,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.rules.datum.grids import Grid
 
 from tests.bench.streams import site_text
+from tests.daemon.log.feeding import KEYS
 from tests.rules.datum.test_geoid import write_gtx
 
 SCENARIOS = ["rover-radio-other-frequency", "neighbours-base-on-our-channel"]
@@ -103,26 +104,7 @@ def test_a_tape_a_log_and_the_scenario_itself_say_the_same(source, tape, log, pl
     changes = [json.loads(line) for line in scenario.splitlines()]
     assert without_places(written) == changes
     assert changes[0]["rule"] == "corrections-stopped"
-    wanted = [
-        "post",
-        "run",
-        "alert",
-        "seq",
-        "t",
-        "utc",
-        "change",
-        "rule",
-        "cause",
-        "causes",
-        "severity",
-        "stream",
-        "because_of",
-        "evidence",
-        "say",
-        "steps",
-        "shelved",
-    ]
-    assert [list(change) for change in changes] == [wanted] * len(changes)
+    assert [tuple(change) for change in changes] == [KEYS] * len(changes)
     with LogFile.open(log) as file:
         assert [c.t for c in file.changes()] == [c["t"] for c in changes]
         numbers = [n for (n,) in file.select("SELECT n FROM alert ORDER BY n")]
