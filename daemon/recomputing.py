@@ -216,14 +216,9 @@ def why_not_comparable(log: LogFile) -> str | None:
     return f"the disk failed while it was written (t {lost.t:.1f})" if lost is not None else None
 
 
-def _begun(log: LogFile) -> EventRow | None:
-    return next(log.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
-
-
 def goes_on_from_another(log: LogFile) -> bool:
     """True where a file begins in the middle of a run."""
-    begun = _begun(log)
-    return begun is None or begun.kind == "log-continued"
+    return log.begun is None or log.begun.kind == "log-continued"
 
 
 def _is_unread(row: DerivedRow) -> bool:

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 import msgspec
 from msgspec import Meta, Struct
+from witnesspost.daemon.screen import plain
 
 MOST_POSTS = 700  # some 200 more than are shown
 MOST_BYTES = 65_536  # of one message
@@ -22,7 +23,6 @@ _MOST_BOOTS = 4
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9-]{0,39}")
 _LETTERS = 500  # of a sentence that is shown
 _LINES = 10  # of a list that is shown
-_UNPRINTABLE = re.compile(r"[^\S ]|[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069]")
 
 Text = Annotated[str, Meta(max_length=8_000)]
 
@@ -187,5 +187,5 @@ def _short(table: Struct) -> dict[str, str]:
 
 def shown(text: Any) -> str:
     """Words from afar, on one line and of a length that a page bears."""
-    line = _UNPRINTABLE.sub(" ", str(text))
-    return line if len(line) <= _LETTERS else f"{line[: _LETTERS - 1]}…"
+    text = str(text)
+    return plain(text if len(text) <= _LETTERS else f"{text[: _LETTERS - 1]}…")

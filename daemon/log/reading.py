@@ -318,10 +318,15 @@ class LogFile:
             ) from None
 
     @functools.cached_property
+    def begun(self) -> EventRow | None:
+        """The event with which the file begins; None where it has none."""
+        return next(self.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+
+    @functools.cached_property
     def run_name(self) -> str:
         """What names this file among all of its post (`Place.run`): its number and its folder's id or, in a log from before
         there was one, the first digits of its own digest."""
-        row = next(self.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+        row = self.begun
         folder_id = folder_id_in(self._json("how it began", row.detail)) if row is not None else None
         return f"{self.run.number}-{folder_id or self.run.digest.hex()[:6]}"
 
@@ -418,7 +423,7 @@ class LogFile:
 
     def derivation(self) -> int | None:
         """By which derivation its tables were drawn from the bytes (`daemon.log.derived`); None where it does not say."""
-        row = next(self.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
+        row = self.begun
         return self._json("how it began", row.detail).get("derivation") if row is not None else None
 
     def _json(self, what: str, text: str, kind: Any = dict[str, Any]) -> Any:

@@ -77,9 +77,7 @@ class Application:
         """Who has no session gets the PIN's form, and nothing else."""
         request.g.session = self._session(request)
         if not self._gate.asks and host_of(request).rpartition(":")[0] not in LOOPBACK:
-            return plain_answer(
-                "ask for this page by the name localhost", 421
-            )  # a foreign name that points here (DNS rebinding)
+            return plain_answer("ask for this page by the name localhost", 421)
         # Under TLS the certificate's names decide: a browser shows nothing of a post by a name that its certificate lacks.
         if not self._tls and not is_own_name(request, (socket.gethostname(), self._site.post.name)):
             return plain_answer("ask for this page by the post's address or its own name", 421)

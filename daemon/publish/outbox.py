@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
+from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import AlertRow, EventRow
@@ -178,9 +179,7 @@ class Outbox:
             self.skipped = [*self.skipped, words][-20:]
 
     def _files(self) -> dict[int, Path]:
-        pattern = re.compile(re.escape(self._name) + r"\.(\d{4,9})\.db")
-        found = ((pattern.fullmatch(path.name), path) for path in self._folder.iterdir())
-        return {int(match[1]): path for match, path in found if match}
+        return dict(Folder(self._folder, self._name).files())
 
 
 def _looks(path: Path) -> tuple[int, ...]:

@@ -55,8 +55,8 @@ class CheckInStatus(Struct, kw_only=True, frozen=True):
 
     `outcome` is None while it goes on, then "passed", "failed", "declined" (too few decimals), "given-up" (nobody stood within
     the minute), "elsewhere" (too far from the point to be on it) or "unknown-point". `line` says it all to a person, `why` the
-    likeliest cause alone where it failed, `sentence` is that for other languages. Observed minus
-    known and the limits in metres, where measured.
+    likeliest cause alone where it failed, `sentence` is that for other languages. Observed minus known and the limits in
+    metres, where measured.
     """
 
     point: str

@@ -269,13 +269,11 @@ def _angle(field: bytes, negative: bool, most: float) -> float | None:
     if minutes < 2:
         return None
     try:
-        degrees = round(abs(float(field[:minutes])) + float(field[minutes:]) / 60.0, 10)  # finer is the double's own noise
+        degrees = abs(round(abs(float(field[:minutes])) + float(field[minutes:]) / 60.0, 10))  # finer is the double's own noise
     except ValueError:
         return None
-    if 0.0 <= degrees <= most:
+    if degrees <= most:
         return -degrees if negative else degrees
-    if abs(degrees) <= most:
-        return degrees if negative else -degrees
     if math.isfinite(degrees):
         raise ValueError(f"no angle of that kind: {degrees}")
     return None

@@ -217,23 +217,23 @@ class _Parts:
 
 def _alerts(log: LogFile, part: _Part) -> Iterator[AlertBand]:
     """Alerts that were nobody's consequence, each time they were raised, in their last words, as grave as they became."""
-    standing: dict[int, AlertBand] = {}
+    open_bands: dict[int, AlertBand] = {}
     over: list[AlertBand] = []
     for change in log.changes():
         at_s = change.t + part.shift_s
-        before = standing.get(change.alert)
+        before = open_bands.get(change.alert)
         if change.change in ("raised", "cause") and change.because_of is None:
             severity = change.severity
             if before is not None and GRAVITY[before.severity] > GRAVITY[severity]:
                 severity = before.severity
             from_s = before.from_s if before is not None else at_s
             sentence = _sentence(change, log) if log.version >= _WITH_WORDS else None
-            standing[change.alert] = AlertBand(
+            open_bands[change.alert] = AlertBand(
                 from_s, part.to_s, severity, change.rule, change.cause, change.say, is_open=True, sentence=sentence
             )
         elif change.change in ("normal", "cleared") and before is not None:
-            over.append(replace(standing.pop(change.alert), to_s=at_s, is_open=False))
-    for band in sorted([*over, *standing.values()], key=lambda band: band.from_s):
+            over.append(replace(open_bands.pop(change.alert), to_s=at_s, is_open=False))
+    for band in sorted([*over, *open_bands.values()], key=lambda band: band.from_s):
         if band.to_s >= 0:
             yield replace(band, from_s=max(0.0, band.from_s))
 

@@ -19,6 +19,7 @@ from witnesspost.rules.facts import Fact, Fix, Traffic
 
 _MOST_NAMED = 10  # stations, the loudest: a line of noise has thousands
 _MANY = 100  # stations on a line: more than any honest one has
+_SAME_PLACE_M = 1.0  # as a base says its position anew after a start: common practice, no source
 
 
 class ChannelFigures(Delays, kw_only=True):
@@ -26,9 +27,6 @@ class ChannelFigures(Delays, kw_only=True):
 
     on_delay_s: float = 3.0
     pause_s: float = 2.5
-
-
-_SAME_PLACE_M = 1.0
 
 
 class _Heard:

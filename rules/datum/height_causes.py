@@ -12,9 +12,10 @@ from collections.abc import Iterator
 
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.prediction import ALONE, Prediction, Situation, up_only
+from witnesspost.rules.gnss import HEIGHT_UNIT_M
 
 _ANTENNA_HEIGHT = "the antenna height"
-_FOOT_M = {"the foot": 0.3048, "the US survey foot": 1200 / 3937}
+_FOOT_M = {"the foot": HEIGHT_UNIT_M["ft"], "the US survey foot": HEIGHT_UNIT_M["us-ft"]}
 _SLANT_RADII_M = (0.05, 0.20)  # of antennas in use, and how far the ARP lies under the mark that the slant is taken to:
 _SLANT_DROP_M = 0.06  # common practice, no source
 _OTHER_MODEL_M = 0.5  # of a geoid model that is not at hand: common practice, no source

@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import enu
 from witnesspost.rules.datum.prediction import LEAST_M, Prediction, Rover
+from witnesspost.rules.gnss import HEIGHT_UNIT_M
 
 ON_MARK_M = 0.15
 _NOTCH_M, _NOTCHES = 0.05, 50  # a pole's notches: common practice, no source
-_FOOT_M = 0.3048  # 85 FR 62698
+_FOOT_M = HEIGHT_UNIT_M["ft"]
 _POLE_PARTS_M = {"a foot": _FOOT_M, "a quick release": 0.065, "the antenna's phase centre": 0.09}
 _SLACK_DEG = 0.5  # of a tilt sensor: common practice, no source
 _UNKNOWN_LEAN_DEG = 8.0  # nobody leans a pole farther without seeing it: common practice, no source

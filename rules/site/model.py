@@ -250,8 +250,7 @@ class Page(Struct, kw_only=True):
     @property
     def is_of_loopback(self) -> bool:
         """True where `listen` names an address that only this machine reaches."""
-        host = self.listen.rpartition(":")[0]
-        return host in ("[::1]", "localhost") or bool(re.fullmatch(r"127\.\d{1,3}\.\d{1,3}\.\d{1,3}", host))
+        return _is_of_loopback(self.listen.rpartition(":")[0])
 
 
 class Office(Struct, kw_only=True):
@@ -300,7 +299,7 @@ class Office(Struct, kw_only=True):
     @property
     def is_of_loopback(self) -> bool:
         """True where the broker is on this machine."""
-        return self.host in ("::1", "localhost") or bool(re.fullmatch(r"127\.\d{1,3}\.\d{1,3}\.\d{1,3}", self.host))
+        return _is_of_loopback(self._place[0])
 
     @property
     def _place(self) -> tuple[str, str]:
@@ -361,3 +360,8 @@ def figures_of(site: Site, rule: str, kind: type[Struct]) -> Struct:
     values = {key: value for key, value in site.rules.get(rule, {}).items() if key != "off"}
     figures: Struct = msgspec.convert(values, kind)
     return figures
+
+
+def _is_of_loopback(host: str) -> bool:
+    """True for a name or address of this machine to itself, an IPv6 one in brackets."""
+    return host in ("[::1]", "localhost") or bool(re.fullmatch(r"127\.\d{1,3}\.\d{1,3}\.\d{1,3}", host))
