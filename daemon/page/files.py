@@ -137,7 +137,8 @@ class Files:
         if do == "snapshot":
             target, work = current.with_name(f"{name}.snapshot.db"), partial(_copy, current)
         else:
-            target, work = current.with_name(f"{name}.bundle.zip"), partial(self._bundled, sight.status)
+            status = self._post.snapshot()  # as the post says it, not in the language of the phone's reader
+            target, work = current.with_name(f"{name}.bundle.zip"), partial(self._bundled, status)
         made.at_work = True
         self.start(made.make(target, work))
         return words.COPY_BEGUN if do == "snapshot" else words.BUNDLE_BEGUN

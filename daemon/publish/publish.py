@@ -28,6 +28,7 @@ from witnesspost.daemon.publish.connection import Connection
 from witnesspost.daemon.publish.messages import GONE, MINUTE, STATE, state_message, what_matters
 from witnesspost.daemon.publish.minute import Minute
 from witnesspost.daemon.publish.outbox import AT_ONCE, Item, Marker, Outbox
+from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.status.told import NAME_TWICE, OfficeStatus
 from witnesspost.rules.alert import Change
 from witnesspost.rules.site.model import Office, Site
@@ -60,6 +61,7 @@ class Publish:
         self._minute = Minute()
         self._sender = Sender(f"{office.topic}/{site.post.name}", boot_of(folder))
         self._connection: Connection | None = None
+        self._looked_at: Status | None = None
         self._news: dict[str, Any] | None = None
         self._state_at = -STATE_S
         self._count_at = self._look_at = 0.0
@@ -147,8 +149,9 @@ class Publish:
 
     def _look(self, t: float, connection: Connection) -> None:
         status = self._post.snapshot()
-        if status is None:
+        if status is None or (status is self._looked_at and t - self._state_at < STATE_S):
             return
+        self._looked_at = status
         row = self._minute.look(status)
         if row is not None:
             self._sender.put_minute(msgspec.json.encode(row))

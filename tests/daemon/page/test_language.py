@@ -5,8 +5,11 @@ import datetime as dt
 import errno
 import html
 import inspect
+import io
+import json
 import os
 import re
+import zipfile
 
 import msgspec
 import pytest
@@ -29,7 +32,7 @@ from tests.daemon.page.conftest import ALERT, Served
 from tests.daemon.page.test_card import SITE
 from tests.daemon.status.test_status import SAID
 from tests.daemon.strip.quarry import write_day
-from tests.daemon.view import LOG
+from tests.daemon.view import LOG, until
 from tests.rules.language.test_speech import CATALOGUES
 
 OTHERS = [language for language in languages() if language != "en"]
@@ -247,6 +250,18 @@ def test_the_alerts_of_a_day_in_spanish(spanish, tmp_path):
     told = [html.unescape(inside.get(f"/day?hour={hour}").text) for hour in hours]
     assert any("Sin correcciones desde hace 960 s: no llega nada por el puerto de corrections." in text for text in told)
     assert not any("No corrections for" in text for text in told)
+
+
+def test_the_bundle_s_status_is_as_the_post_says_it(spanish, tmp_path):
+    paths = write_day(tmp_path)
+    spanish.stands(ALERT)
+    spanish.view.beats(log=replaced(LOG, path=str(paths[1])))
+    inside = spanish.inside()
+    assert inside.send("/files", do="bundle").status == 303
+    until(lambda: 'href="/files/bundle"' in inside.get("/files").text)
+    with zipfile.ZipFile(io.BytesIO(inside.get("/files/bundle").body)) as bundle:
+        (alert,) = json.loads(bundle.read("status.json"))["alerts"]
+    assert (alert["say"], alert["steps"]) == (ALERT.say, ALERT.steps)
 
 
 def test_who_speaks_english_hears_no_other(served):

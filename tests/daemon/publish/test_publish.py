@@ -14,6 +14,7 @@ from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.publish.outbox import Outbox
 from witnesspost.daemon.publish.publish import STATE_S, Sender
+from witnesspost.daemon.status.snapshot import FixStatus
 from witnesspost.rules.book.words import words
 
 from tests.daemon.log.feeding import KEYS
@@ -377,6 +378,22 @@ def test_a_minute_is_a_row(broker, listen, post):
     (row,) = office.of("minute")
     assert row["lasted_s"] == 60.0
     assert sum(row["fix"].values()) == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_minute_counts_each_snapshot_once_however_often_it_is_looked_at(broker, listen, post):
+    """An alert has the companion come round many times within half a second."""
+    office = listen(broker.port)
+    one = post(broker.port)
+    one.up()
+    for second in range(0, 62):
+        quality = 4 if second < 31 else 5
+        fix = FixStatus(ago_s=0.2, quality=quality, satellites=17, hdop=0.8, age_s=1.4, station_id=417)
+        one.view.status = msgspec.structs.replace(one.view.status, up_s=100.0 + second, fix=fix)
+        for _ in range(1 if second < 31 else 20):
+            one.publish.turn(one.view.t)
+    one.until(lambda: office.of("minute"))
+    (row,) = office.of("minute")
+    assert sorted(row["fix"].values())[-2:] == pytest.approx([0.5, 0.5], abs=0.05)
 
 
 @pytest.mark.parametrize("spoiled", [b'{"file":"\xf9"}', b'{"\xf9":1}', b"[" * 100_000, b"", b"null", bytes(100)])
