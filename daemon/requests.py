@@ -18,10 +18,11 @@ import msgspec
 from msgspec import Meta, Struct
 from witnesspost.daemon.companion import PostView, TooMuchTold
 from witnesspost.daemon.lines import span
+from witnesspost.daemon.naming import did_you_mean, meant
 from witnesspost.daemon.screen import plain
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.status.told import SetUpStatus
-from witnesspost.rules.book.words import ADVICE, steps_of
+from witnesspost.rules.book.words import ADVICE, causes_of, steps_of
 from witnesspost.rules.facts import Acknowledge, CheckIn, Planned, SetUp, Shelve, Solved
 from witnesspost.rules.site.antenna import MOST_M, HeightError, vertical_height_m
 from witnesspost.rules.site.model import Site
@@ -29,7 +30,7 @@ from witnesspost.rules.site.model import Site
 SHELVE_S = 86_400.0  # anything longer belongs in the site file, where everybody sees it: common practice, no source
 PAUSE_S = 3_600.0  # a battery change takes minutes; nothing is raised meanwhile
 
-_MARKS_NAMED = 12
+_NAMED = 20
 
 RuleName = Annotated[str, Meta(min_length=1, max_length=80)]
 PersonName = Annotated[str, Meta(min_length=1, max_length=60)]
@@ -156,9 +157,8 @@ def expected(error: Exception) -> str:
 
 def _done(request: Request, post: PostView, status: Status) -> str:
     t, by = post.now(), plain(request.by)
-    if isinstance(request, Seen | ShelveRule) and request.rule is not None and not _known(request.rule, status):
-        raised = ", ".join(sorted({alert.rule for alert in status.alerts})) or "none"
-        raise Refused(f"there is no rule {plain(request.rule)!r}; with open alerts: {raised}")
+    if isinstance(request, Seen | ShelveRule | SolvedIt) and request.rule is not None:
+        request = msgspec.structs.replace(request, rule=_rule(request.rule, post, status))
     if isinstance(request, SetUpToday):
         return _set_up(request, by, t, post, status.set_up)
     if isinstance(request, CheckInNow):
@@ -188,8 +188,7 @@ def _done(request: Request, post: PostView, status: Status) -> str:
 def _set_up(request: SetUpToday, by: str, t: float, post: PostView, now: SetUpStatus) -> str:
     site = post.plan()
     point = now.point if request.point is None else request.point or None
-    if point is not None and site.control_point(point) is None:
-        raise Refused(f"{plain(point)} is none of the site file's control points; there are {_marks(site)}")
+    point = _mark(point, site) if point is not None else None
     slant: tuple[float | None, ...] = request.slant_m, request.radius_m, request.offset_m
     if request.slant_m is None and slant != (None, None, None):
         raise Refused("the antenna's radius and offset belong to a slant; expected one with them")
@@ -230,28 +229,47 @@ def _check_in(request: CheckInNow, by: str, t: float, post: PostView) -> str:
         raise Refused("with a moving base no control point can be judged")
     if site.rules.get("control-check", {}).get("off", False):
         raise Refused("the site file has switched control-check off")
-    if site.control_point(request.point) is None:
-        raise Refused(f"{plain(request.point)} is none of the site file's control points; there are {_marks(site)}")
-    post.tell(CheckIn(t=t, stream="", point=request.point, by=by))
-    return f"check-in on {request.point} by {by}: stand still, the pole plumb"
+    point = _mark(request.point, site)
+    post.tell(CheckIn(t=t, stream="", point=point, by=by))
+    return f"check-in on {point} by {by}: stand still, the pole plumb"
 
 
 def _solved(request: SolvedIt, by: str, t: float, post: PostView, status: Status) -> str:
-    steps = steps_of(request.rule, request.cause, post.plan().post.role)
+    rule, role = request.rule, post.plan().post.role
+    causes = causes_of(rule)
+    cause = meant(request.cause, causes)
+    if cause is None:
+        raise Refused(f"{rule} has no cause {plain(request.cause)!r}{_or_else(request.cause, causes)}")
+    steps = steps_of(rule, cause, role)
     if request.step > len(steps):
-        what = f"{plain(request.rule)}: {plain(request.cause)}"
-        raise Refused(f"{what} has no step {request.step}; it has {len(steps)}" if steps else f"there is no alert {what}")
-    if request.rule not in {*status.stood, *(alert.rule for alert in status.alerts)}:
-        raise Refused(f"no alert of {plain(request.rule)} has stood in this run: nothing was solved")
-    post.tell(Solved(t=t, stream="", rule=request.rule, cause=request.cause, step=steps[request.step - 1], by=by))
-    return f"solved, says {by}: {request.rule}: {request.cause}, step {request.step}"
+        raise Refused(f"{rule}: {cause} has no step {request.step}; it has {len(steps)}")
+    if rule not in {*status.stood, *(alert.rule for alert in status.alerts)}:
+        raise Refused(f"no alert of {rule} has stood in this run: nothing was solved")
+    post.tell(Solved(t=t, stream="", rule=rule, cause=cause, step=steps[request.step - 1], by=by))
+    return f"solved, says {by}: {rule}: {cause}, step {request.step}"
 
 
-def _marks(site: Site) -> str:
+def _mark(typed: str, site: Site) -> str:
+    """The control point that is meant."""
     names = [point.name for point in site.project.control] if site.project is not None else []
-    more = f" and {len(names) - _MARKS_NAMED} more" if len(names) > _MARKS_NAMED else ""
-    return f"{', '.join(names[:_MARKS_NAMED])}{more}" or "none"
+    point = meant(typed, names)
+    if point is None:
+        raise Refused(f"{plain(typed)} is none of the site file's control points{_or_else(typed, names)}")
+    return point
 
 
-def _known(rule: str, status: Status) -> bool:
-    return any(rule == name for name, _ in ADVICE) or any(rule == alert.rule for alert in status.alerts)
+def _rule(typed: str, post: PostView, status: Status) -> str:
+    """The rule that is meant: one of the book, of the crew's own, or of what stands."""
+    own = (rule.name for rule in post.plan().own_rule)
+    names = list(dict.fromkeys([*(name for name, _ in ADVICE), *own, *(alert.rule for alert in status.alerts)]))
+    rule = meant(typed, names)
+    if rule is None:
+        raise Refused(f"there is no rule {plain(typed)!r}{_or_else(typed, names)}")
+    return rule
+
+
+def _or_else(typed: str, names: list[str]) -> str:
+    """How a refusal ends: with what can be named instead."""
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    there = ", ".join(names[:_NAMED]) or "none"
+    return did_you_mean(typed, names) or f"; there are {there}{more}"

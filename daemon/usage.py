@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable
 from typing import Any
 
 import click
+from witnesspost.daemon.naming import did_you_mean
 
 
 def usage_words(error: click.UsageError, commands: Iterable[str] = ()) -> str:
@@ -20,11 +20,11 @@ def usage_words(error: click.UsageError, commands: Iterable[str] = ()) -> str:
         value = f"read {read[1]!r}; " if read else ""
         return f"{_name(error.param)}: {value}expected {_expected(error.param.type)}"
     if isinstance(error, click.NoSuchOption):
-        return f"{error.option_name}: there is no such option{_meant(error.option_name, error.possibilities or ())}"
+        return f"{error.option_name}: there is no such option{did_you_mean(error.option_name, error.possibilities or ())}"
     if isinstance(error, click.BadOptionUsage):
         return f"{error.option_name} {'takes no value' if 'does not take' in text else 'needs a value after it'}"
     if found := re.fullmatch(r"No such command '(.*?)'.*", text):
-        return f"{found[1]}: there is no such command{_meant(found[1], commands)}"
+        return f"{found[1]}: there is no such command{did_you_mean(found[1], commands)}"
     if found := re.fullmatch(r"Got unexpected extra arguments? \((.*)\)", text):
         return f"{found[1]}: more than is expected here"
     return text
@@ -50,8 +50,3 @@ def _expected(kind: click.ParamType[Any]) -> str:
     if kind.min is not None and kind.max is None and not kind.min_open:
         return f"{word} of {kind.min} or more"
     return " ".join(filter(None, (word, least, most)))
-
-
-def _meant(typed: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(typed, list(known), 1)
-    return f"; did you mean {near[0]}?" if near else ""

@@ -42,7 +42,8 @@ ALLOWED = {
     "rules.book.words": f"{PLAIN} rules.advice rules.book rules.language",
     "daemon.__main__": "daemon.cli",
     "daemon.cli": "daemon.atomic daemon.usage",  # commands only as strings
-    "daemon.usage": "",
+    "daemon.naming": "",
+    "daemon.usage": "daemon.naming",
     "daemon.atomic": "",
     "daemon.clock": "",
     "daemon.local_time": "",
@@ -62,7 +63,8 @@ ALLOWED = {
     "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.lines",
     "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready daemon.status.told",
     "daemon.bundle": f"{PLAIN} daemon.log daemon.status.snapshot",
-    "daemon.requests": f"{PLAIN} rules.book.words {TOLD} daemon.companion daemon.status.snapshot daemon.status.told",
+    "daemon.requests": f"{PLAIN} rules.book.words {TOLD} daemon.naming daemon.companion daemon.status.snapshot "
+    "daemon.status.told",
     **dict.fromkeys(
         COMPANIONS,
         f"{PLAIN} rules.book.words {TOLD} daemon.atomic daemon.clock daemon.state daemon.companion daemon.requests "

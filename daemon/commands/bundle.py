@@ -10,8 +10,8 @@ from witnesspost.daemon.atomic import CannotWrite, output
 from witnesspost.daemon.bundle import write_bundle
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
+from witnesspost.daemon.commands.running import socket_of
 from witnesspost.daemon.commands.status import screenful
-from witnesspost.daemon.commands.telling import socket_of
 from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.status.server import NoAnswer, ask, sockets
 from witnesspost.daemon.status.snapshot import Status

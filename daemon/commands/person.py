@@ -6,7 +6,8 @@ import re
 
 import click
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.commands.telling import BY, POST, login, socket_of, tell_post
+from witnesspost.daemon.commands.running import POST, socket_of
+from witnesspost.daemon.commands.telling import BY, login, tell_post
 from witnesspost.daemon.requests import PAUSE_S, SHELVE_S, Pause, Request, Seen, ShelveRule
 
 _UNITS_S = {"": 1.0, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}

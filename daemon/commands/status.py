@@ -11,6 +11,7 @@ import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
+from witnesspost.daemon.commands.running import nobody_runs, sockets_of
 from witnesspost.daemon.host.places import run_folders
 from witnesspost.daemon.lines import QUALITY_WORDS, hinted, ready_words, seen_words, span
 from witnesspost.daemon.local_time import Instant, Stamps
@@ -29,18 +30,16 @@ ROWS = "row"
 
 @click.command()
 @click.argument("site", metavar="[SITE]", required=False)
+@click.option("--post", metavar="NAME", help="The post's name, instead of SITE.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object for each post.")
-def status(site: str | None, as_json: bool) -> None:
+def status(site: str | None, post: str | None, as_json: bool) -> None:
     """Ask the running post how things are. SITE is a site file or a post's name; without it, every post here is asked."""
-    folders = run_folders()
-    if site is None:
-        found = sockets(folders)
-        if not found:
-            raise Unusable(f"no post is running here (no socket in {' or '.join(map(str, folders))}); start one first")
-    else:
-        name = _post(site)
-        places = [folder / f"{name}.sock" for folder in folders]
-        found = [place for place in places if place.exists()] or places[:1]
+    if site is not None and post is not None:
+        raise Unusable(f"--post: {site} names a post already; expected one of the two")
+    name = post if site is None else _post(site)
+    found = sockets(run_folders()) if name is None else sockets_of(name)
+    if not found:
+        raise Unusable(nobody_runs(name))
     look = Look.of_output()
     failed: list[NoAnswer] = []
     for path in found:
@@ -168,7 +167,7 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
     rows.append(("base", said.base_check))
     rows.append(("set-up", f"{said.set_up.line} ({_who_set_up(said)})"))
     if said.check_in is not None and not _superseded(said.check_in, said.check):
-        rows.append(("check-in", said.check_in.in_words(speech)))
+        rows.append(("check-in", f"{_ended(said.check_in, speech)}{said.check_in.in_words(speech)}"))
     if said.paused is not None:
         paused = said.paused
         rows.append(("paused", f"for {span(paused.left_s)} more{_by(paused.by)}: {paused.why}"))
@@ -186,6 +185,11 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
 def _superseded(declared: CheckInStatus, check: CheckStatus | None) -> bool:
     """True where the rover has been checked again since the declared check-in ended: `ready` says how."""
     return check is not None and declared.ended_ago_s is not None and check.ago_s < declared.ended_ago_s
+
+
+def _ended(declared: CheckInStatus, speech: Speech) -> str:
+    """How long ago the check-in ended; nothing while it goes on."""
+    return "" if declared.ended_ago_s is None else f"{speech.phrase(f'{span(declared.ended_ago_s)} ago')}, "
 
 
 def _who_set_up(said: Status) -> str:

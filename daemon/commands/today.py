@@ -8,8 +8,9 @@ from pathlib import Path
 
 import click
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.commands.running import POST, socket_of
 from witnesspost.daemon.commands.status import speech_of
-from witnesspost.daemon.commands.telling import BY, POST, login, socket_of, tell_post
+from witnesspost.daemon.commands.telling import BY, login, tell_post
 from witnesspost.daemon.requests import CheckInNow, SetUpToday, SolvedIt
 from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.daemon.status.snapshot import Status
@@ -121,7 +122,7 @@ def _followed(path: Path, point: str, before_s: float) -> str:
     while time.monotonic() < until:
         status = _asked(path)
         now = status.check_in
-        if now is not None and now.point == point and status.up_s - now.ago_s >= before_s - 0.2:
+        if now is not None and now.point.casefold() == point.strip().casefold() and status.up_s - now.ago_s >= before_s - 0.2:
             progress.show(now, speech_of(status))
             if now.outcome is not None:
                 return now.outcome

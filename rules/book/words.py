@@ -24,6 +24,11 @@ ADVICE: dict[tuple[str, str], Advice] = {
 """Every sentence of the book by its key."""
 
 
+def causes_of(rule: str) -> list[str]:
+    """The names of a rule's causes: the book's, or those of the crew's own rules."""
+    return [cause for name, cause in ADVICE if name == rule] or list(OwnRule.causes)
+
+
 def steps_of(rule: str, cause: str, role: Role) -> tuple[str, ...]:
     """The steps of a cause in the book, their figures not filled in: what a person says that it solved the alert."""
     advice = ADVICE.get((rule, cause)) or OwnRule.causes.get(cause)

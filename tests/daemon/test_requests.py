@@ -101,6 +101,44 @@ def test_seen_all_or_one_with_name_and_note(post):
     assert post.lines == [], "the alerts' own lines say by whom they were seen"
 
 
+def test_a_name_in_other_letters_is_that_name(post, monkeypatch):
+    assert call("seen", "Fix-Lost", "--post", "Kestrel-Rover", "--by", "Kim").exit_code == 0
+    assert call("shelve", "SKY", "--for", "5m", "--by", "Kim").stdout == "kestrel-rover: shelved by Kim for 5 min: sky\n"
+    assert call("setup", "--point", "kq-2", "--by", "Kim").stdout.startswith("kestrel-rover: set up by Kim: base over KQ-2,")
+    assert call("solved", "corrections-STOPPED", "Port-Lost", "1", "--by", "Kim").exit_code == 0
+    assert [getattr(fact, "rule", None) or fact.point for fact in post.told] == [
+        "fix-lost", "sky", "KQ-2", "corrections-stopped",
+    ]  # fmt: skip
+    post.told.clear()
+    passed = CheckInStatus(
+        point="KQ-2", by="Kim", ago_s=0.1, stood_s=10.0, needed_s=10.0, hindrance=None, outcome="passed", line="KQ-2: passed"
+    )
+    post.status = msgspec.structs.replace(SAID, check_in=passed)
+    done = call("checkin", "kq-2", "--by", "Kim")
+    post.status = SAID
+    assert (done.exit_code, post.told) == (0, [CheckIn(t=4000.0, stream="", point="KQ-2", by="Kim")])
+    assert done.stdout.splitlines()[-1] == "KQ-2: passed"
+
+
+def test_of_two_points_that_capitals_alone_tell_apart_the_very_one_is_meant(post):
+    post.site.project.control[1].name = "kq-1"
+    assert call("setup", "--point", "kq-1", "--by", "Kim").exit_code == 0
+    assert post.told[-1].point == "kq-1"
+    assert "did you mean KQ-1 or kq-1?" in call("setup", "--point", "Kq-1").stderr
+
+
+def test_a_rule_of_the_crew_s_own_can_be_shelved_before_it_has_sounded(post):
+    post.site = site_from_toml(f"""{SITE}[[own_rule]]
+name = "too-few-satellites"
+measure = "fix.satellites"
+below = 6
+severity = "check"
+say = "Fewer than six."
+""")
+    assert call("shelve", "too-few-satellites", "--for", "5m", "--by", "Kim").exit_code == 0
+    assert post.told == [Shelve(t=4000.0, stream="", for_s=300.0, rule="too-few-satellites", by="Kim")]
+
+
 def test_seen_with_nothing_standing_says_so(post):
     assert call("seen", "sky", "--by", "Kim").stdout == "kestrel-rover: seen by Kim: no alert of sky is open\n"
     post.status = msgspec.structs.replace(SAID, alerts=[])
@@ -172,10 +210,19 @@ def test_setup_without_a_measurement_shows_what_holds(post):
         (["setup", "--antenna-height", "nan"], "an antenna height of 0 to 20 m"),
         (["setup", "--antenna-height", "1,532"], "--antenna-height: read '1,532'; expected a number such as 1.5"),
         (["setup", "--pole", "-1"], "a pole height of 0 to 20 m"),
-        (["checkin", "KQ-9"], "KQ-9 is none of the site file's control points"),
+        (["checkin", "KQ-9"], "KQ-9 is none of the site file's control points; there are KQ-1, KQ-2"),
+        (["checkin", "KQ2"], "KQ2 is none of the site file's control points; did you mean KQ-2?"),
+        (["setup", "--point", "kq 1"], "kq 1 is none of the site file's control points; did you mean KQ-1?"),
         (["solved", "sky", "few-satellites", "1"], "no alert of sky has stood in this run: nothing was solved"),
         (["solved", "corrections-stopped", "port-lost", "9"], "has no step 9; it has"),
-        (["solved", "corrections-stopped", "port-lots", "1"], "there is no alert corrections-stopped: port-lots"),
+        (
+            ["solved", "corrections-stopped", "port-lots", "1"],
+            "has no cause 'port-lots'; did you mean port-lost?",
+        ),
+        (
+            ["solved", "corrections-stoped", "port-lost", "1"],
+            "'corrections-stoped'; did you mean corrections-stopped or",
+        ),
         (["solved", "corrections-stopped", "port-lost", "0"], "the step's number, 1 the first"),
     ],
 )
@@ -265,8 +312,12 @@ def test_pause_holds_back_what_comes_and_silences_what_is_open(post):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["seen", "skie"], "there is no rule 'skie'; with open alerts: corrections-stopped, fix-lost"),
-        (["seen", "--post", "kestrel-base"], "no post kestrel-base is running here"),
+        (["seen", "skie"], "there is no rule 'skie'; there are corrections-stopped, corrections-late, wrong-channel"),
+        (["seen", "fixlost"], "there is no rule 'fixlost'; did you mean fix-lost?"),
+        (["shelve", "corrections", "--for", "5m"], "did you mean corrections-stopped or corrections-late?"),
+        (["shelve", "tiltt", "--for", "5m"], "there is no rule 'tiltt'; did you mean tilt?"),
+        (["seen", "--post", "kestrel-base"], "no post kestrel-base is running here, only kestrel-rover; see systemctl status"),
+        (["seen", "--post", "kestrel-rovr"], "no post kestrel-rovr is running here; did you mean kestrel-rover?"),
         (["seen", "--note", "x" * 301], "a note of at most 300 letters"),
         (["shelve", "sky"], "--for is missing"),
         (["shelve", "sky", "--for", "soon"], "--for: read 'soon'; expected a time such as 90s or 10m"),
