@@ -1,7 +1,8 @@
 """Power cuts and failing cards: what a disk has when the power goes, made anew from every change that was sent to it.
 
 A log is written on the tests' own disk (`disk.c`), which keeps each write, each sync and each name. A cut is a moment in that
-journal: what was synced before it is there, and of all that was not, any part, torn at 512 bytes. An honest disk syncs when it
+journal: what was synced before it is there, and of all that was not, any part, torn at 512 bytes; names that were made or taken
+away since their folder was synced, in their order, up to any of them. An honest disk syncs when it
 is asked; one that lies says so and does it or not. After an honest disk's cut all that was promised is there, in its order
 and once; after a liar's the next start begins, and what it has verifies or is set aside.
 """
@@ -119,25 +120,43 @@ def read_journal(path: Path) -> list[Change]:
 def image(changes: list[Change], chance: random.Random, folder: Path, *, lies: bool) -> int:
     """What the disk has after the power went behind the last of the changes, laid into `folder`; how much was promised then."""
     files: dict[str, _File] = {}
+    named: dict[str, _File] = {}
+    renamed: list[tuple[str, _File | None]] = []  # since the folder was synced; None: taken away
     promised = 0
     for kind, path, at, data in changes:
-        if kind == "l":
-            files[data.decode()] = files[path]
-        elif kind == "r":
-            files[data.decode()] = files.pop(path)
-        elif kind == "u":
-            files.pop(path, None)
-        elif path.endswith("/promised"):
+        made: list[tuple[str, _File | None]] = []
+        if path.endswith("/promised"):
             promised = int(data) if kind == "w" else promised
-        elif kind == "s":
-            if path in files and not (lies and chance.random() < 0.5):
+            continue
+        if kind == "l":
+            made = [(data.decode(), files[path])]
+        elif kind == "r":
+            made = [(data.decode(), files[path]), (path, None)]
+        elif kind == "u" or (kind in "wt" and path not in files):
+            made = [(path, None if kind == "u" else _File())]
+        _name(files, made)
+        renamed += made
+        if kind in "wt":
+            files[path].coming.append((at, data if kind == "w" else None))
+        elif kind == "s" and not (lies and chance.random() < 0.5):
+            if path in files:
                 files[path].settle()
-        else:
-            files.setdefault(path, _File()).coming.append((at, data if kind == "w" else None))
-    for path, file in files.items():
+            elif any(Path(name).parent == Path(path) for name in files):
+                _name(named, renamed)
+                renamed.clear()
+    _name(named, renamed[: chance.randrange(len(renamed) + 1)])
+    for path, file in named.items():
         if not path.endswith("-shm") and not path.endswith(".lock"):
             (folder / Path(path).name).write_bytes(file.cut(chance))
     return promised
+
+
+def _name(names: dict[str, _File], changes: list[tuple[str, _File | None]]) -> None:
+    for path, file in changes:
+        if file is None:
+            names.pop(path, None)
+        else:
+            names[path] = file
 
 
 def after_a_cut(changes: list[Change], chance: random.Random, folder: Path, *, lies: bool) -> list[str]:
