@@ -4,10 +4,11 @@ import os
 import random
 import subprocess
 import sys
+import time
 
 import pytest
 
-from tests.proof import fuzz, kills, power_cuts
+from tests.proof import cases, fuzz, kills, power_cuts
 from tests.proof.clocks import dates_jump, turn_of
 from tests.proof.disk import Disk
 from tests.proof.table import Length
@@ -17,21 +18,21 @@ def test_a_reader_that_raises_another_error_is_named_with_its_case():
     def raises(data):
         raise KeyError(data)
 
-    reader = fuzz.Reader("a reader", lambda chance: b"%d" % chance.randrange(10), raises, (ValueError,))
-    assert fuzz.tried(reader, 7).startswith("a reader 7: KeyError: ")
-    assert fuzz.tried(reader._replace(ends=(KeyError,)), 7) is None
+    reader = cases.Reader("a reader", lambda chance: b"%d" % chance.randrange(10), raises, (ValueError,))
+    assert cases.tried(reader, 7).startswith("a reader 7: KeyError: ")
+    assert cases.tried(reader._replace(ends=(KeyError,)), 7) is None
 
 
 def test_a_reader_that_takes_too_long_twice_is_named(monkeypatch):
-    monkeypatch.setattr(fuzz, "SLOW_S", -1.0)
-    assert "took " in fuzz.tried(fuzz.Reader("a reader", lambda chance: b"", len), 1)
+    monkeypatch.setattr(cases, "SLOW_S", -1.0)
+    assert "took " in cases.tried(cases.Reader("a reader", lambda chance: b"", len), 1)
 
 
 def test_a_case_is_the_same_whenever_it_is_made():
     sample = bytes(range(256))
-    reader = fuzz.Reader("a reader", lambda chance: fuzz.changed(chance, sample, sample), len)
-    assert [fuzz.case(reader, n) for n in range(50)] == [fuzz.case(reader, n) for n in range(50)]
-    assert len({fuzz.case(reader, n) for n in range(50)}) > 40
+    reader = cases.Reader("a reader", lambda chance: cases.changed(chance, sample, sample), len)
+    assert [cases.case(reader, n) for n in range(50)] == [cases.case(reader, n) for n in range(50)]
+    assert len({cases.case(reader, n) for n in range(50)}) > 40
 
 
 @pytest.fixture(scope="module")
@@ -79,9 +80,20 @@ def test_a_week_that_begins_anew_raises_nothing(role):
     assert turn_of("GPS week", role, 30.0, 30.0) == []
 
 
-def test_what_fails_before_it_is_killed_is_no_kill(tmp_path):
+def test_what_fails_before_it_is_killed_is_no_kill():
     with pytest.raises(AssertionError, match="had failed by itself"):
-        kills.killed(lambda: 1 / 0, 0.5)
+        kills.Kills().during(lambda: 1 / 0, random.Random(1))
+
+
+@pytest.mark.parametrize("takes_s", [0.003, 0.1])
+def test_kills_come_while_the_work_is_done_however_long_it_takes(takes_s):
+    row = kills._rounds("kills", lambda folder, chance, of: of.during(lambda: time.sleep(takes_s), chance) or [], 5)
+    assert row.wrong == ()
+    assert row.cases.startswith("5 cut short of ")
+
+
+def test_rounds_that_are_never_cut_short_try_nothing():
+    assert kills._rounds("kills", lambda folder, chance, of: [], 3).wrong == ("kills: of 60 rounds 0 were cut short, not 3",)
 
 
 @pytest.mark.slow

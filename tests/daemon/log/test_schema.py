@@ -26,20 +26,8 @@ from witnesspost.rules.engine.rule import Cause
 from witnesspost.rules.facts import Acknowledge, Antenna, Fix, Station, Traffic, Utc
 from witnesspost.rules.site.reading import site_from_toml
 
-SITE = """
-[post]
-name = "kestrel-base"
-role = "base"
-[[stream]]
-name = "corrections"
-port = "loop://"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "loop://receiver"
-carries = ["positions"]
-"""
-BEGAN = dt.datetime(2026, 5, 4, 7, 30, tzinfo=dt.UTC)
+from tests.daemon.log.feeding import BEGAN, SITE
+
 DATA = Path(__file__).with_name("data")
 
 

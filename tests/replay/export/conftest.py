@@ -16,22 +16,10 @@ from witnesspost.replay.world.sky import Sky
 from witnesspost.replay.world.world import World
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.daemon.log.feeding import SITE
 from tests.replay.conftest import logged
 
 MORNING = Path(__file__).with_name("base-morning.toml")
-SITE = """
-[post]
-name = "kestrel-base"
-role = "base"
-[[stream]]
-name = "corrections"
-port = "loop://"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "loop://"
-carries = ["positions"]
-"""
 
 
 def extract(*words):
