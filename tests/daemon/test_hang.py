@@ -23,6 +23,8 @@ from tests.daemon.test_service import SITE, replayed
 from tests.daemon.view import until
 from tests.proof.disk import Disk
 
+SYNC_S = 60.0  # beyond what a busy machine takes for anything else here
+
 
 def kept(path):
     """The bytes that can be read in the log now."""
@@ -214,15 +216,16 @@ def test_an_error_of_the_log_ends_the_service(tmp_path, running, monkeypatch):
 
 @pytest.mark.slow
 def test_a_slow_card_holds_up_neither_ports_nor_alarms(tmp_path):
-    """A sync takes one and a half seconds: as of a card that is nearly worn out."""
+    """The first sync has not come back when the ports are open, nor when it sounds: longer than of any worn-out card."""
     line = Line(tmp_path / "tty-corrections")
     site = tmp_path / "site.toml"
     site.write_text(SITE.format(port=line.path))
     disk = Disk(tmp_path / "log")
-    disk.is_slow(1.5)
+    disk.is_slow(SYNC_S)
     environment = {**os.environ, **disk.environment, "RUNTIME_DIRECTORY": str(tmp_path)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
     opened_at = heard_at = None
+    syncs = 0
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True) as watch:
         try:
             began = time.monotonic()
@@ -234,13 +237,15 @@ def test_a_slow_card_holds_up_neither_ports_nor_alarms(tmp_path):
             while "corrections-stopped" not in watch.stdout.readline():
                 pass
             heard_at = time.monotonic() - silent_at
+            syncs = disk.syncs()
+            disk.is_well()
             watch.terminate()
             watch.communicate(timeout=60)
         finally:
             watch.kill()
-    assert disk.syncs() >= 3, "the disk was not slow at all"
-    assert opened_at < 5.0  # a machine that other tests use: a second and a half on a quiet one, and 25 s if ports waited
-    assert heard_at < 2.2  # one second of silence, the grid's 0.2 s, and the machine's own
+    assert syncs >= 1, "the disk was not slow at all"
+    assert opened_at < SYNC_S
+    assert heard_at < SYNC_S
     assert kept(tmp_path / "log" / "kestrel-rover.0001.db") == sent
 
 

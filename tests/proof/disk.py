@@ -34,7 +34,7 @@ class Disk:
         self.environment = {"LD_PRELOAD": str(self.library), "DISK_FOLDER": str(folder), "DISK_CONTROL": path}
 
     def is_slow(self, sync_s: float) -> None:
-        """Each sync takes so long."""
+        """Each sync takes so long, or until the disk is well."""
         self._set(sync_us=int(sync_s * 1e6))
 
     def is_full(self, room_bytes: int = 0) -> None:

@@ -51,6 +51,7 @@ from pathlib import Path
 from tests.daemon.log.feeding import Feeder, start
 folder, go = Path(sys.argv[1]), Path(sys.argv[2])
 log = start(folder)
+print("begun", flush=True)
 feeder = Feeder(log)
 second = 0
 while not go.exists() or second < 60:
@@ -197,7 +198,8 @@ def fails_late(folder: Path, chance: random.Random) -> tuple[list[str], int]:
     words = [sys.executable, "-c", _FAILING, str(folder / "log"), str(go)]
     environment = {**os.environ, **disk.environment}
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True) as process:
-        time.sleep(0.5)
+        assert process.stdout is not None
+        process.stdout.readline()
         for _ in range(6):
             how = chance.randrange(4)
             if how == 0:
@@ -208,7 +210,7 @@ def fails_late(folder: Path, chance: random.Random) -> tuple[list[str], int]:
                 disk.is_full(chance.randrange(20_000))
             else:
                 disk.is_well()
-            time.sleep(chance.uniform(0.05, 0.4))
+            _until_asked(disk, chance.randint(1, 20))
         disk.is_well()
         go.touch()
         said, errors = process.communicate(timeout=120)
@@ -224,6 +226,14 @@ def fails_late(folder: Path, chance: random.Random) -> tuple[list[str], int]:
             stored += [what for _, _, what in opened.inputs() if isinstance(what, bytes)]
     expected = [b"%07d " % n * 12 for n in range(int(said) * 5)]
     return wrong + ([] if stored == expected else [f"{len(expected)} chunks were fed, {len(stored)} are there"]), faults
+
+
+def _until_asked(disk: Disk, times: int) -> None:
+    """Wait until the disk was asked so often, in whatever state it is."""
+    asked, deadline = disk.syncs() + disk.faults(), time.monotonic() + 60.0
+    while disk.syncs() + disk.faults() < asked + times:
+        assert time.monotonic() < deadline, "the log asks no more of its disk"
+        time.sleep(0.005)
 
 
 def rows(length: Length) -> Iterator[Row]:
@@ -262,6 +272,7 @@ def rows(length: Length) -> Iterator[Row]:
             found, failed = fails_late(Path(name), random.Random(f"late {number}"))
         wrong += [f"failing disk, {number}: {text}" for text in found]
         faults += failed
+    wrong += [] if faults else ["failing disk: no call failed: nothing was tried"]
     yield Row(
         "a disk that is slow, fails late and is full by turns",
         f"{count} runs, {faults} calls that failed",
