@@ -27,11 +27,11 @@ class CannotWrite(Exception):
 def output(name: str) -> Iterator[BinaryIO]:
     """What to write to: standard output for "-", a device or a pipe as it is, else a new file. Raises CannotWrite."""
     if name == "-":
-        with _told(name):
+        with writing(name):
             yield sys.stdout.buffer
             sys.stdout.buffer.flush()
     elif _is_device(name):
-        with _told(name), open(os.open(name, os.O_WRONLY | os.O_NOCTTY), "wb") as device:
+        with writing(name), open(os.open(name, os.O_WRONLY | os.O_NOCTTY), "wb") as device:
             yield device
     else:
         with new_file(name) as path, path.open("wb") as file:
@@ -44,21 +44,14 @@ def new_file(name: str | Path) -> Iterator[Path]:
     when it raises. Raises CannotWrite where something is there already, where the folder is missing, without rights or room.
     """
     path = Path(name)
-    if os.path.lexists(path):
-        raise _exists(path)
-    with _told(name):
-        folder = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
+    with writing(name), _beside(path) as written:
+        yield written
+        sync(written)
         try:
-            written = folder / path.name
-            yield written
-            _sync(written)
-            try:
-                put(written, path)
-            except FileExistsError:
-                raise _exists(path) from None
-            _sync(path.parent)
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+            put(written, path)
+        except FileExistsError:
+            raise _exists(path) from None
+        sync(path.parent)
 
 
 @contextlib.contextmanager
@@ -67,22 +60,37 @@ def new_folder(name: str | Path) -> Iterator[Path]:
     where something is there already, where the folder around it is missing, without rights or room.
     """
     path = Path(name)
-    if os.path.lexists(path):
-        raise _exists(path)
-    with _told(name):
-        around = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
-        try:
-            written = around / path.name
-            written.mkdir()
-            yield written
-            for file in (*sorted(written.iterdir()), written):
-                _sync(file)
-            if os.path.lexists(path):
-                raise _exists(path)
-            written.rename(path)
-            _sync(path.parent)
-        finally:
-            shutil.rmtree(around, ignore_errors=True)
+    with writing(name), _beside(path) as written:
+        written.mkdir()
+        yield written
+        for file in (*sorted(written.iterdir()), written):
+            sync(file)
+        if os.path.lexists(path):
+            raise _exists(path)
+        written.rename(path)
+        sync(path.parent)
+
+
+@contextlib.contextmanager
+def writing(name: str | Path) -> Iterator[None]:
+    """What the disk refuses within is a CannotWrite that names `name`; "-" is standard output."""
+    try:
+        yield
+    except OSError as error:
+        why = error.strerror or error
+        if name == "-":
+            leave_standard_output()
+            raise CannotWrite(f"standard output: cannot be written whole: {why}") from error
+        raise CannotWrite(f"{name}: cannot be written: {why}; name a place with room and rights") from error
+
+
+def sync(path: Path) -> None:
+    """A file or a folder, as it is now, is on the disk. Raises OSError."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def put(written: Path, path: Path) -> None:
@@ -130,24 +138,16 @@ def _exists(path: Path) -> CannotWrite:
 
 
 @contextlib.contextmanager
-def _told(name: str | Path) -> Iterator[None]:
+def _beside(path: Path) -> Iterator[Path]:
+    """A path of the same name in a new folder beside it, which is removed in the end."""
+    if os.path.lexists(path):
+        raise _exists(path)
+    around = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
     try:
-        yield
-    except OSError as error:
-        why = error.strerror or error
-        if name == "-":
-            leave_standard_output()
-            raise CannotWrite(f"standard output: cannot be written whole: {why}") from error
-        raise CannotWrite(f"{name}: cannot be written: {why}; name a place with room and rights") from error
+        yield around / path.name
+    finally:
+        shutil.rmtree(around, ignore_errors=True)
 
 
 def _identity(found: os.stat_result) -> tuple[int, int]:
     return found.st_dev, found.st_ino
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

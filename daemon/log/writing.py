@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import msgspec
-from witnesspost.daemon.atomic import put
+from witnesspost.daemon.atomic import put, sync
 from witnesspost.daemon.log import rows, schema
 from witnesspost.daemon.log.blocks import link
 from witnesspost.daemon.log.rows import CHAINED, ChainedRow, Derived, RunRow, StreamRow
@@ -80,13 +80,13 @@ class Writer:
             finally:
                 connection.close()
             if synced:
-                _sync(begun)
+                sync(begun)
             put(begun, path)
         except BaseException:
             _remove(begun)
             raise
         if synced:
-            _sync(path.parent)
+            sync(path.parent)
         writer = cls(path, Tail(previous.n, run.digest), synced=synced)
         try:
             writer._settle()
@@ -230,12 +230,3 @@ def _inode(path: Path) -> int | None:
 def _remove(path: Path) -> None:
     for one in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
         one.unlink(missing_ok=True)
-
-
-def _sync(path: Path) -> None:
-    """A file's bytes, or a folder's names."""
-    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

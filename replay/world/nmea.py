@@ -62,14 +62,12 @@ def gga(
         _time(utc),
         *_position(latitude, longitude),
         quality,
-        _field(satellites, "02d"),
-        _field(hdop, ".2f"),
+        *_strength(satellites, hdop),
         _field(height_m, ".4f"),
         "M",
         _field(separation_m, ".4f"),
         "M",
-        _field(age_s, ".1f"),
-        _field(station_id, "04d"),
+        *_corrections(age_s, station_id),
     )
 
 
@@ -92,12 +90,10 @@ def gns(
         _time(utc),
         *_position(latitude, longitude),
         modes,
-        _field(satellites, "02d"),
-        _field(hdop, ".2f"),
+        *_strength(satellites, hdop),
         _field(height_m, ".4f"),
         _field(separation_m, ".4f"),
-        _field(age_s, ".1f"),
-        _field(station_id, "04d"),
+        *_corrections(age_s, station_id),
         "V",
     )
 
@@ -191,6 +187,14 @@ def _position(latitude: float | None, longitude: float | None) -> tuple[str | No
         f"{lon_deg:03d}{lon_unit // 10_000_000:02d}.{lon_unit % 10_000_000:07d}",
         "W" if longitude < 0 else "E",
     )
+
+
+def _strength(satellites: int | None, hdop: float | None) -> tuple[str | None, ...]:
+    return _field(satellites, "02d"), _field(hdop, ".2f")
+
+
+def _corrections(age_s: float | None, station_id: int | None) -> tuple[str | None, ...]:
+    return _field(age_s, ".1f"), _field(station_id, "04d")
 
 
 def _nmea_number(system: str, prn: int) -> int:

@@ -17,13 +17,13 @@ import errno
 import fcntl
 import os
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import CannotWrite, sync, writing
 from witnesspost.replay.office.archive.days import Day
 from witnesspost.replay.office.archive.tables import GatheredRow
 from witnesspost.replay.office.archive.views import VIEWS_FILE, script
@@ -59,7 +59,7 @@ class Archive:
         self._lock: int | None = None
 
     def __enter__(self) -> Archive:
-        with _told(self.path):
+        with writing(self.path):
             _look_at(self.path)
             self.path.mkdir(exist_ok=True)
             self._take_lock()
@@ -89,7 +89,7 @@ class Archive:
 
     def put(self, post: str, run: str, days: Mapping[Day, Mapping[str, pa.Table]], gathered: pa.Table) -> None:
         """Put a log's days in place of what was there of it, and then what was gathered."""
-        with _told(self.path):
+        with writing(self.path):
             kept = {self._day(post, day, run) for day in days}
             for folder in (*self.path.glob(f"post={post}/day=*/run={run}"), self._logs(post, run)):
                 if folder not in kept:  # of no day is a row there twice, not even for a moment
@@ -109,14 +109,14 @@ class Archive:
         stage.mkdir(parents=True)
         for name, table in tables.items():
             _write(stage / f"{name}.parquet", table)
-        _sync(stage)
+        sync(stage)
         folder.parent.mkdir(parents=True, exist_ok=True)
         if folder.exists():
             _exchange(stage, folder)
         else:
             stage.rename(folder)
         for around in (folder.parent, *folder.parent.parents):
-            _sync(around)
+            sync(around)
             if around == self.path:
                 break
         shutil.rmtree(stage, ignore_errors=True)
@@ -128,7 +128,7 @@ class Archive:
         with contextlib.suppress(FileNotFoundError):
             folder.rename(gone)
         if folder.parent.exists():
-            _sync(folder.parent)
+            sync(folder.parent)
         shutil.rmtree(gone, ignore_errors=True)
         with contextlib.suppress(OSError):  # other runs are in it
             folder.parent.rmdir()
@@ -162,9 +162,9 @@ class Archive:
         stage = self.path / _STAGE
         stage.mkdir()
         (stage / VIEWS_FILE).write_text(text)
-        _sync(stage / VIEWS_FILE)
+        sync(stage / VIEWS_FILE)
         (stage / VIEWS_FILE).rename(path)
-        _sync(self.path)
+        sync(self.path)
 
 
 def _look_at(path: Path) -> None:
@@ -180,7 +180,7 @@ def _look_at(path: Path) -> None:
 
 def _write(path: Path, table: pa.Table) -> None:
     pq.write_table(table, path, compression="zstd", row_group_size=_ROWS)
-    _sync(path)
+    sync(path)
 
 
 def _exchange(new: Path, old: Path) -> None:
@@ -196,19 +196,3 @@ def _exchange(new: Path, old: Path) -> None:
     old.rename(aside)
     new.rename(old)
     shutil.rmtree(aside, ignore_errors=True)
-
-
-@contextlib.contextmanager
-def _told(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        raise CannotWrite(f"{path}: cannot be written: {error.strerror or error}; name a place with room and rights") from error
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
