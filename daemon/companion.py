@@ -16,7 +16,7 @@ from msgspec import Struct
 from witnesspost.daemon.state import State
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status
 from witnesspost.daemon.status.told import OfficeStatus
-from witnesspost.rules.alert import Change, Place
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
 
@@ -58,7 +58,7 @@ class PostView(Protocol):
     def show_office(self, link: OfficeStatus) -> None:
         """How the link to the office is, for the snapshot."""
 
-    def place(self, change: Change) -> Place | None:
+    def row_key(self, change: Change) -> RowKey | None:
         """Where the log has one of the last changes; None while it is not written: an alarm comes before the log."""
 
     def plan(self) -> Site:

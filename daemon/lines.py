@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.screen import Entry, Look, entry_text
-from witnesspost.rules.alert import Change, Place
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.book.words import words
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.language.speech import ENGLISH, Speech
@@ -145,18 +145,18 @@ def ready_words(yes: str, no: str, holds: Sequence[str], missing: Sequence[str],
     return f"{phrase(no)}: {', '.join(map(phrase, missing))}{f' ({having})' if having else ''}"
 
 
-def json_line(change: Change, place: Place | None = None) -> str:
+def json_line(change: Change, row_key: RowKey | None = None) -> str:
     """`json_table` as one line."""
-    return msgspec.json.encode(json_table(change, place)).decode()
+    return msgspec.json.encode(json_table(change, row_key)).decode()
 
 
-def json_table(change: Change, place: Place | None) -> dict[str, Any]:
+def json_table(change: Change, row_key: RowKey | None) -> dict[str, Any]:
     """One JSON object: `causes` without empty residuals, and in place of the words' figures the words themselves. `run` and
     `seq` are null where no log has the change."""
     table = msgspec.to_builtins(change)
     del table["words"], table["role"]
     post, shelved = table.pop("post"), table.pop("shelved")
-    run, seq = place if place is not None else (None, None)
+    run, seq = row_key if row_key is not None else (None, None)
     table = {"post": post, "run": run, "alert": table.pop("alert"), "seq": seq, **table}
     table |= {**words(change)._asdict(), "shelved": shelved}
     for cause in table["causes"]:

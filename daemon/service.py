@@ -27,8 +27,8 @@ from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
 from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
-from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, place_of
-from witnesspost.rules.alert import Change, Place
+from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, line_of
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.facts import Acknowledge, CheckIn, CompanionFailed, Fact, Frozen, Health, Planned, SetUp, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
@@ -139,7 +139,7 @@ class Service:
         """The process is ended because it did not come round: what came is written, by other threads than the loop."""
         time.sleep(CATCH_UP_S)
         frame = sys._current_frames().get(self._loop or 0)
-        self.log.cut_off(f"it did not come round and was ended ({place_of(frame)})", within_s)
+        self.log.cut_off(f"it did not come round and was ended ({line_of(frame)})", within_s)
 
     # ── what companions ask, from their own threads ─────────────────────────────────────────────────────────────
 
@@ -159,9 +159,9 @@ class Service:
         """How the office's link is."""
         self._office = link
 
-    def place(self, change: Change) -> Place | None:
+    def row_key(self, change: Change) -> RowKey | None:
         """Where the log has it by now."""
-        return self.log.place(change)
+        return self.log.row_key(change)
 
     def plan(self) -> Site:
         """The site file, as it was read."""

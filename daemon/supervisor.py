@@ -22,7 +22,7 @@ from typing import Protocol
 from witnesspost.daemon.companion import Companion, Pulse
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.status.told import OfficeStatus
-from witnesspost.rules.alert import Change, Place
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.facts import CompanionFailed, Fact
 from witnesspost.rules.site.model import Site
 
@@ -59,8 +59,8 @@ class Desk(Protocol):
     def show_office(self, link: OfficeStatus) -> None:
         """See `PostView.show_office`."""
 
-    def place(self, change: Change) -> Place | None:
-        """See `PostView.place`."""
+    def row_key(self, change: Change) -> RowKey | None:
+        """See `PostView.row_key`."""
 
     def plan(self) -> Site:
         """See `PostView.plan`."""
@@ -280,7 +280,7 @@ class _Life(threading.Thread):
         """The call under way, and the place it has reached."""
         call = self.busy
         frame = sys._current_frames().get(self.ident or 0)
-        return f"{call.name if call else 'nothing'} ({place_of(frame)})"
+        return f"{call.name if call else 'nothing'} ({line_of(frame)})"
 
     # ── what the companion sees of the post ─────────────────────────────────────────────────────────────────────
 
@@ -297,8 +297,8 @@ class _Life(threading.Thread):
         if not self._abandoned:
             self._desk.show_office(link)
 
-    def place(self, change: Change) -> Place | None:
-        return self._desk.place(change)
+    def row_key(self, change: Change) -> RowKey | None:
+        return self._desk.row_key(change)
 
     def plan(self) -> Site:
         return self._desk.plan()
@@ -332,7 +332,7 @@ def failure_words(error: BaseException) -> str:
     return " ".join(f"{type(error).__name__}: {error}".split())[:300] + where
 
 
-def place_of(frame: FrameType | None) -> str:
+def line_of(frame: FrameType | None) -> str:
     """The file and line that a thread has reached."""
     return f"{_short(frame.f_code.co_filename)}:{frame.f_lineno}" if frame is not None else "its thread has ended"
 

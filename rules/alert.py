@@ -28,8 +28,8 @@ class Sentence(Struct, kw_only=True, frozen=True):
     words: dict[str, str]
 
 
-class Place(NamedTuple):
-    """Where a change stands in the post's logs: `run` names the file (`42-9f3a61`: its number, and a random id drawn when its
+class RowKey(NamedTuple):
+    """Which row of the post's logs a change is: `run` names the file (`42-9f3a61`: its number, and a random id drawn when its
     folder was begun), `seq` is the row's `n` in the file's table `alert`."""
 
     run: str
@@ -43,17 +43,13 @@ class Held(NamedTuple):
     times: int
 
 
-class Change(Struct, kw_only=True):
-    """An alert's change of state at `t`, in the words of IEC 62682 (see `rules.engine.engine`).
+class AnyChange(Struct, kw_only=True):
+    """An alert's change of state at `t`, in the words of IEC 62682 (see `rules.engine.engine`), as it is live and in a log.
 
     `utc` is ISO 8601 with "Z", None while no receiver has said the time. `because_of` names the rule that explains this
     alert: then it makes no sound. `alert` numbers the run's alerts from 1: the changes of one alert share it.
-    `shelved` is true while a person has silenced it. What a person reads is made of it by `rules.book.words`: `rule` and
-    `cause` are the key of its sentence, `evidence` and `words` the figures in it.
     """
 
-    post: str
-    role: Role
     alert: int
     t: float
     utc: str | None
@@ -65,6 +61,17 @@ class Change(Struct, kw_only=True):
     stream: str
     because_of: str | None
     evidence: dict[str, Any]
+
+
+class Change(AnyChange, kw_only=True):
+    """A change as the engine says it. `shelved` is true while a person has silenced the alert.
+
+    What a person reads is made of it by `rules.book.words`: `rule` and `cause` are the key of its sentence, `evidence` and
+    `words` the figures in it.
+    """
+
+    post: str
+    role: Role
     words: dict[str, str]
     shelved: bool = False
 

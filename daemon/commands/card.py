@@ -7,7 +7,7 @@ import datetime as dt
 import click
 from witnesspost.daemon.atomic import CannotWrite, output
 from witnesspost.daemon.cli import Unusable
-from witnesspost.daemon.page.card import Place
+from witnesspost.daemon.page.card import ExpectedAntenna
 from witnesspost.daemon.page.card import card as card_of
 from witnesspost.daemon.page.wifi import NotWifi, read_wifi
 from witnesspost.rules.book.contents import open_whole_site
@@ -34,16 +34,16 @@ def card(site_file: str, wifi_file: str | None, out: str) -> None:
         raise Unusable(str(error)) from None
     except NotWifi as error:
         raise Unusable(f"{wifi_file}: {error}; expected the file that `systemd/install --wifi` wrote") from None
-    places = {base.where or "base": _place(site, base) for base in site.bases if base.occupies}
+    antennas = {base.where or "base": _antenna(site, base) for base in site.bases if base.occupies}
     try:
         with output(out) as file:
-            file.write(card_of(site, places, wifi, dt.datetime.now(site.post.zone).date()).encode())
+            file.write(card_of(site, antennas, wifi, dt.datetime.now(site.post.zone).date()).encode())
     except CannotWrite as error:
         raise Unusable(str(error)) from None
     if out != "-":
         click.echo(f"{out}: open it in a browser and print it on A4, both sides", err=True)
 
 
-def _place(site: Site, base: Base) -> Place:
+def _antenna(site: Site, base: Base) -> ExpectedAntenna:
     arp = point_at(site, str(base.occupies), base.antenna_height_m)
-    return Place(*(getattr(arp, name) for name in Place._fields))
+    return ExpectedAntenna(*(getattr(arp, name) for name in ExpectedAntenna._fields))

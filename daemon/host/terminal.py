@@ -23,14 +23,14 @@ from witnesspost.rules.alert import Change
 from witnesspost.rules.language.speech import ENGLISH, Speech
 
 MOST_LINES = 500
-PLACE_S = 1.0  # a change as JSON waits so long for its place in the log: a healthy card takes some milliseconds
-_PLACE_AGAIN_S = 0.02
+ROW_S = 1.0  # a change as JSON waits so long for its row in the log: a healthy card takes some milliseconds
+_ROW_AGAIN_S = 0.02
 _STOP_S = 0.5
 
 
 class Terminal:
     """Prints each change for people, in their language, times in `zone`; or as JSON if `as_json`, once the log has it, whose
-    row it names, or after PLACE_S without that. `out` and `err` are file descriptors."""
+    row it names, or after ROW_S without that. `out` and `err` are file descriptors."""
 
     name = "terminal"
     vital = False
@@ -40,7 +40,7 @@ class Terminal:
         self._zone = zone
         self._speech = speech
         self._fds = out, err
-        self._unplaced: deque[tuple[float, Change]] = deque()
+        self._unwritten: deque[tuple[float, Change]] = deque()
         self._out: Lines | None = None
         self._err: Lines | None = None
 
@@ -59,8 +59,8 @@ class Terminal:
         assert self._out is not None
         if self._as_json:
             now = self._post.now()
-            self._unplaced.extend((now, change) for change in changes)
-            self._put_placed(now)
+            self._unwritten.extend((now, change) for change in changes)
+            self._put_written(now)
             return
         look = Look.of(self._fds[0])
         for change in changes:
@@ -70,7 +70,7 @@ class Terminal:
 
     def turn(self, t: float) -> None:
         """What is new goes to standard error, so that standard output carries alerts alone."""
-        self._put_placed(t)
+        self._put_written(t)
         self._tell_news(t)
 
     def stop(self) -> None:
@@ -78,7 +78,7 @@ class Terminal:
         if self._out is None or self._err is None:
             return
         t = self._post.now()
-        self._put_placed(t + PLACE_S)
+        self._put_written(t + ROW_S)
         self._tell_news(t)
         if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
             self._tell("log", t, f"{os.path.basename(pulse.log.path or 'none')} closed")
@@ -87,17 +87,17 @@ class Terminal:
         self._out.join(_STOP_S)
         self._err.join(_STOP_S)
 
-    def _put_placed(self, t: float) -> None:
-        """The changes whose place is known or has been waited for, in order."""
+    def _put_written(self, t: float) -> None:
+        """The changes whose row is known or has been waited for, in order."""
         assert self._out is not None
-        while self._unplaced:
-            came_t, change = self._unplaced[0]
-            place = self._post.place(change)
-            if place is None and t < came_t + PLACE_S:
-                self._post.wake(t + _PLACE_AGAIN_S)
+        while self._unwritten:
+            came_t, change = self._unwritten[0]
+            row_key = self._post.row_key(change)
+            if row_key is None and t < came_t + ROW_S:
+                self._post.wake(t + _ROW_AGAIN_S)
                 return
-            self._unplaced.popleft()
-            self._out.put(json_line(change, place))
+            self._unwritten.popleft()
+            self._out.put(json_line(change, row_key))
 
     def _tell_news(self, t: float) -> None:
         assert self._out is not None

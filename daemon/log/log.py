@@ -30,7 +30,7 @@ from witnesspost.daemon.log.room import Room
 from witnesspost.daemon.log.rows import AlertRow, Derived, EventRow, FixRow, StationRow
 from witnesspost.daemon.log.succession import Succession
 from witnesspost.daemon.log.writing import NotOurs, Writer
-from witnesspost.rules.alert import Change, Place
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Fact, Health, SetUp, Solved, Unseen
 from witnesspost.rules.site.model import Site
@@ -41,7 +41,7 @@ _BATCHES_A_TURN = 4  # when much has waited: the pipeline must come round betwee
 _LOOK_EVERY_S = 1.0  # at the file itself: a WAL that somebody deletes takes what is written with it
 _CLOCK_STEP_S = 1.0  # between two commits; a clock that is only steered moves by milliseconds
 _COMMIT_OF_SINGLE_S = 60.0
-_MOST_PLACES = 1000  # of changes whose place in the log is remembered
+_MOST_ROW_KEYS = 1000  # of changes whose rows are remembered
 
 
 class LogState(msgspec.Struct, kw_only=True):
@@ -136,7 +136,7 @@ class Log:
         self._room = Room(folder, site.post.keep_days, t)
 
         self.loss: Loss | None = None
-        self._places: dict[tuple[int, str, float], Place] = {}
+        self._row_keys: dict[tuple[int, str, float], RowKey] = {}
         self._behind = False  # so much had waited that it takes several turns to write
         self._trying: list[Waiting] = []
         self._last_tick = t
@@ -165,9 +165,9 @@ class Log:
         """What `sounded` in the run before, and is not in its log (`daemon.log.mark`)."""
         return not_recorded(self._folder, sounded, self._path())
 
-    def place(self, change: Change) -> Place | None:
+    def row_key(self, change: Change) -> RowKey | None:
         """Where one of the last changes stands; None while it is not written. From any thread."""
-        return self._places.get((change.alert, change.change, change.t))
+        return self._row_keys.get((change.alert, change.change, change.t))
 
     def solved_before(self) -> list[Solved]:
         """What people have said of what solved an alert, in all logs before this run's; from any thread."""
@@ -347,9 +347,9 @@ class Log:
     def _written(self) -> None:
         for row in (waiting.row for waiting in self._trying):
             if isinstance(row, AlertRow):
-                self._places[row.alert, row.change, row.t] = Place(self._files.name, row.n)
-                if len(self._places) > _MOST_PLACES:
-                    del self._places[next(iter(self._places))]
+                self._row_keys[row.alert, row.change, row.t] = RowKey(self._files.name, row.n)
+                if len(self._row_keys) > _MOST_ROW_KEYS:
+                    del self._row_keys[next(iter(self._row_keys))]
         self._backlog.written(self._trying)
         self._trying = []
 

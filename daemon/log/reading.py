@@ -35,12 +35,10 @@ from witnesspost.daemon.log.opening import (
 )
 from witnesspost.daemon.log.rows import LATEST_T, AlertRow, EventRow, RawRow, Row, RowError, RunRow, StreamRow
 from witnesspost.rules import facts
-from witnesspost.rules.alert import Change, ChangeKind, Place
+from witnesspost.rules.alert import AnyChange, Change, RowKey
 from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.grids import Grid
 from witnesspost.rules.facts import Fact
-from witnesspost.rules.finding import Cause
-from witnesspost.rules.site.model import Severity
 from witnesspost.rules.site.tables import on_one_line
 
 TOLD: dict[str, type[Fact]] = {
@@ -93,27 +91,16 @@ class _Fed(NamedTuple):
     what: bytes | Fact
 
 
-class LoggedChange(msgspec.Struct, kw_only=True):
-    """An alert's change as it was logged: a `rules.alert.Change` with what it said at its moment.
+class LoggedChange(AnyChange, kw_only=True):
+    """A change as it was logged, with what it said at its moment.
 
     `words` is empty in logs of versions that kept none: then it can be said in English alone.
     """
 
-    t: float
-    utc: str | None
-    change: ChangeKind
-    rule: str
-    cause: str
-    causes: list[Cause]
-    severity: Severity
-    stream: str
-    because_of: str | None
-    evidence: dict[str, Any]
     say: str
     steps: list[str]
-    alert: int
     shelved: bool
-    words: dict[str, str] = {}
+    words: dict[str, str] = msgspec.field(default_factory=dict)
 
     @classmethod
     def from_row(cls, row: AlertRow) -> LoggedChange:
@@ -324,21 +311,21 @@ class LogFile:
 
     @functools.cached_property
     def run_name(self) -> str:
-        """What names this file among all of its post (`Place.run`): its number and its folder's id or, in a log from before
+        """What names this file among all of its post (`RowKey.run`): its number and its folder's id or, in a log from before
         there was one, the first digits of its own digest."""
         row = self.begun
         folder_id = folder_id_in(self._json("how it began", row.detail)) if row is not None else None
         return f"{self.run.number}-{folder_id or self.run.digest.hex()[:6]}"
 
-    def place(self, change: Change) -> Place | None:
+    def row_key(self, change: Change) -> RowKey | None:
         """Where the file has a change that its replay has come to; None where it has not."""
-        return self._places.get((change.alert, change.change, change.rule, change.cause, round(change.t * 1000)))
+        return self._row_keys.get((change.alert, change.change, change.rule, change.cause, round(change.t * 1000)))
 
     @functools.cached_property
-    def _places(self) -> dict[tuple[Any, ...], Place]:
+    def _row_keys(self) -> dict[tuple[Any, ...], RowKey]:
         try:  # a file whose rows cannot be read says of none where it stands
             rows = self._rows("SELECT n, alert, change, rule, cause, CAST(round(t * 1000) AS INTEGER) FROM alert ORDER BY n")
-            return {tuple(key): Place(self.run_name, n) for n, *key in rows}
+            return {tuple(key): RowKey(self.run_name, n) for n, *key in rows}
         except UnreadableLog:
             return {}
 

@@ -19,7 +19,7 @@ from typing import Any
 from witnesspost.daemon.log.log import Log, LogState, Loss, is_pressing, row_of_change
 from witnesspost.daemon.log.mark import AlarmMark
 from witnesspost.daemon.log.rows import EventRow
-from witnesspost.rules.alert import Change, Place
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.facts import Fact, SetUp, Solved, Unseen
 from witnesspost.rules.site.model import Site
 
@@ -136,9 +136,9 @@ class Recorder:
         """See `Log.solved_before`."""
         return self._log.solved_before()
 
-    def place(self, change: Change) -> Place | None:
-        """See `Log.place`."""
-        return self._log.place(change)
+    def row_key(self, change: Change) -> RowKey | None:
+        """See `Log.row_key`."""
+        return self._log.row_key(change)
 
     def state(self) -> LogState:
         """How the log was when its thread last came round."""

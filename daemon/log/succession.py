@@ -27,7 +27,7 @@ class Succession:
     """The one file that is open, if any, and which comes next: the next number in `folder`, or the file `single` alone.
 
     `writer` is the open file; `down` is true while it failed and must be opened again; `begun_at_t` is when it was begun.
-    `run` names this life of the log among all others; `name` is the open file's (`Place.run`). It is `t` now.
+    `run` names this life of the log among all others; `name` is the open file's (`RowKey.run`). It is `t` now.
     """
 
     def __init__(self, folder: Folder, single: Path | None, site: Site, site_text: str, t: float):

@@ -1,7 +1,7 @@
 """The addresses, and who may ask for what: GET shows and changes nothing, POST is checked, then told to the rules.
 
 without a session    GET /  (the state's word, the post's name, the PIN's form)   POST /pin   GET /style.css /script.js
-with one             every place; POST to a place's own address with the form's token, from this page's own origin
+with one             every tab; POST to a tab's own address with the form's token, from this page's own origin
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ from witnesspost.daemon.page.forms import Refused, fields_of
 from witnesspost.daemon.page.gate import FormError, Gate, Locked, Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Live, Parts
-from witnesspost.daemon.page.place import Form, Place
 from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.strip.drawing import STYLE
 from witnesspost.rules.site.model import Site
 
@@ -34,16 +34,16 @@ Handler = Callable[[Request], Awaitable[Response]]
 
 
 class Application:
-    """The page of one post: its `places`. `post` is what may be asked and told, `tls` whether the connections are encrypted."""
+    """The page of one post: its `tabs`. `post` is what may be asked and told, `tls` whether the connections are encrypted."""
 
-    def __init__(self, site: Site, post: PostView, gate: Gate, places: Sequence[Place], *, tls: bool):
+    def __init__(self, site: Site, post: PostView, gate: Gate, tabs: Sequence[Tab], *, tls: bool):
         self.live = Live(self._parts)
         self.routes = Microdot()
         self._site = site
         self._post = post
         self._gate = gate
-        self._places = {place.address: place for place in places}
-        self._channels = {_channel(place): place for place in places}
+        self._tabs = {tab.address: tab for tab in tabs}
+        self._channels = {_channel(tab): tab for tab in tabs}
         self._tls = tls
         self._cookie = f"witnesspost-{site.page.port}" if site.page is not None else "witnesspost"
         self._done: dict[str, str] = {}
@@ -68,10 +68,10 @@ class Application:
         routes.post("/pin")(self._enter)
         routes.post("/leave")(self._leave)
         routes.get("/live/<channel>")(self._listen)
-        for place in self._places.values():
-            routes.get(place.address)(self._showing(place))
-            routes.post(place.address)(self._acting(place))
-            place.route(routes)
+        for tab in self._tabs.values():
+            routes.get(tab.address)(self._showing(tab))
+            routes.post(tab.address)(self._acting(tab))
+            tab.route(routes)
 
     async def _admit(self, request: Request) -> Response | None:
         """Who has no session gets the PIN's form, and nothing else."""
@@ -133,7 +133,7 @@ class Application:
         try:
             self._use_up_of(request.g.session, self._fields(request))
         except Refused as error:
-            return await self._show(self._places["/"], request, str(error), error.status)
+            return await self._show(self._tabs["/"], request, str(error), error.status)
         self._gate.leave(request.g.session)
         response = _to("/")
         response.headers["Set-Cookie"] = f"{self._set('')}; Max-Age=0"
@@ -166,37 +166,37 @@ class Application:
     def _session(self, request: Request) -> Session | None:
         return self._gate.session(request.cookies.get(self._cookie))
 
-    # ── places ──────────────────────────────────────────────────────────────────────────────────────────────────
+    # ── tabs ──────────────────────────────────────────────────────────────────────────────────────────────────
 
-    def _showing(self, place: Place) -> Handler:
+    def _showing(self, tab: Tab) -> Handler:
         async def show(request: Request) -> Response:
-            return await self._show(place, request)
+            return await self._show(tab, request)
 
         return show
 
     async def _show(
-        self, place: Place, request: Request, refused: str = "", status: int = 200, kept: Mapping[str, str] | None = None
+        self, tab: Tab, request: Request, refused: str = "", status: int = 200, kept: Mapping[str, str] | None = None
     ) -> Response:
         sight, session = self._sight(), request.g.session
         form = Form(session.forms.make(sight.t), session.by, kept or {})
-        title, on_now = getattr(words, place.title), place.address == "/"
+        title, on_now = getattr(words, tab.title), tab.address == "/"
         leave = tag("form", hidden(form.token), tag("button", words.LEAVE), method="post", action="/leave")
         about = frame.Frame(
             self._site.post.name,
-            place.address,
+            tab.address,
             title,
             Html("") if on_now else now.head(sight),
-            places=[(one.address, getattr(words, one.title)) for one in self._places.values()],
-            live=_channel(place),
+            tabs=[(one.address, getattr(words, one.title)) for one in self._tabs.values()],
+            live=_channel(tab),
             leave=leave if self._gate.asks else None,
             foot=self._foot(),
             refresh=on_now,
             token=form.token,
         )
-        parts = [*place.parts(sight, form).values()]
+        parts = [*tab.parts(sight, form).values()]
         first = parts.pop(0) if on_now else tag("h1", title)
         return html_answer(
-            frame.whole(about, first, self._said(request, refused, status), *parts, await place.rest(request, sight, form)),
+            frame.whole(about, first, self._said(request, refused, status), *parts, await tab.rest(request, sight, form)),
             status,
         )
 
@@ -207,8 +207,8 @@ class Application:
         return Response(events, headers={"Content-Type": "text/event-stream"})
 
     def _parts(self, channel: str) -> Parts:
-        sight, place = self._sight(), self._channels[channel]
-        return place.parts(sight, Form()) | ({} if place.address == "/" else {"head": now.head(sight)})
+        sight, tab = self._sight(), self._channels[channel]
+        return tab.parts(sight, Form()) | ({} if tab.address == "/" else {"head": now.head(sight)})
 
     def _said(self, request: Request, refused: str, status: int) -> Html | None:
         """The line that answers the form before, if there was one."""
@@ -222,24 +222,24 @@ class Application:
 
     # ── what people say ─────────────────────────────────────────────────────────────────────────────────────────
 
-    def _acting(self, place: Place) -> Handler:
-        """A handler of a place's forms: what they did, in a line, is shown by the place itself."""
+    def _acting(self, tab: Tab) -> Handler:
+        """A handler of a tab's forms: what they did, in a line, is shown by the tab itself."""
 
         async def handle(request: Request) -> Response:
             fields: dict[str, str] = {}
             try:
                 fields = self._fields(request)
                 self._use_up_of(request.g.session, fields)
-                done = place.act(fields, request.g.session, self._sight())
+                done = tab.act(fields, request.g.session, self._sight())
             except Refused as error:
-                return await self._show(place, request, str(error), error.status, fields)
+                return await self._show(tab, request, str(error), error.status, fields)
             except TooMuchTold:
-                return await self._show(place, request, words.POST_BUSY, 503, fields)
+                return await self._show(tab, request, words.POST_BUSY, 503, fields)
             key = secrets.token_urlsafe(6)
             self._done[key] = done
             if len(self._done) > _KEPT_LINES:
                 del self._done[next(iter(self._done))]
-            return _to(f"{place.address}?did={key}")
+            return _to(f"{tab.address}?did={key}")
 
         return handle
 
@@ -260,8 +260,8 @@ class Application:
             raise Refused(getattr(words, why), status) from None
 
 
-def _channel(place: Place) -> str:
-    return place.address.strip("/") or "now"
+def _channel(tab: Tab) -> str:
+    return tab.address.strip("/") or "now"
 
 
 def _line(text: str, *, refused: bool = False) -> Html | None:

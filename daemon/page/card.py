@@ -25,7 +25,7 @@ MOST_POINTS, MOST_BESIDE_TWO_BASES = 12, 9
 _EVERYWHERE = ("0.0.0.0", "::")
 
 
-class Place(NamedTuple):
+class ExpectedAntenna(NamedTuple):
     """Where a base's antenna is expected: geocentric metres, degrees, the height above the ellipsoid in metres, and the frame
     in words."""
 
@@ -38,13 +38,13 @@ class Place(NamedTuple):
     gnss_name: str
 
 
-def card(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.date) -> str:
-    """The card as one HTML document that needs nothing else. `places` has the expected antenna of each base by its table's
+def card(site: Site, antennas: Mapping[str, ExpectedAntenna], wifi: Wifi | None, today: dt.date) -> str:
+    """The card as one HTML document that needs nothing else. `antennas` has the expected antenna of each base by its table's
     name in the site file; `wifi` is the post's own network, None where it has none."""
-    return copy_context().run(_card, site, places, wifi, today)  # so that its language is its own
+    return copy_context().run(_card, site, antennas, wifi, today)  # so that its language is its own
 
 
-def _card(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.date) -> str:
+def _card(site: Site, antennas: Mapping[str, ExpectedAntenna], wifi: Wifi | None, today: dt.date) -> str:
     words.speak(site.post.language)
     title = words.CARD.format(post=site.post.name)
     head = tag(
@@ -54,7 +54,7 @@ def _card(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.
         tag("title", title),
         tag("style", Html(Path(__file__).with_name("card.css").read_text())),
     )
-    body = tag("body", tag("main", _signals(site), _job(site, places, wifi, today)))
+    body = tag("body", tag("main", _signals(site), _job(site, antennas, wifi, today)))
     return f"<!DOCTYPE html>\n{tag('html', head, body, lang=words.speech().language)}\n"
 
 
@@ -95,7 +95,7 @@ def _rhythm(what: str, said: str, rhythm: Rhythm | None) -> Html:
     return tag("div", timeline(rhythm), tag("p", tag("b", what), f" {words.phrase(said)}"))
 
 
-def _job(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.date) -> Html:
+def _job(site: Site, antennas: Mapping[str, ExpectedAntenna], wifi: Wifi | None, today: dt.date) -> Html:
     steps = tag("section", tag("h2", words.CARD_FIRST_DAY), tag("ol", *(tag("li", step) for step in words.CARD_STEPS)))
     caution = tag("section", tag("h2", words.CAUTION), tag("ul", *(tag("li", line) for line in words.CAUTION_LINES)))
     return _side(
@@ -104,7 +104,7 @@ def _job(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.d
         tag("h1", words.CARD_SETTINGS),
         tag(
             "div",
-            tag("section", *_bases(site, places)),
+            tag("section", *_bases(site, antennas)),
             tag("section", tag("h2", words.RADIO), settings(site), class_="radio"),
             class_="two",
         ),
@@ -114,7 +114,7 @@ def _job(site: Site, places: Mapping[str, Place], wifi: Wifi | None, today: dt.d
     )
 
 
-def _bases(site: Site, places: Mapping[str, Place]) -> Iterator[Html]:
+def _bases(site: Site, antennas: Mapping[str, ExpectedAntenna]) -> Iterator[Html]:
     bases = site.bases[:2]
     for base in bases:
         yield tag("h2", _over(base))
@@ -126,13 +126,13 @@ def _bases(site: Site, places: Mapping[str, Place]) -> Iterator[Html]:
         if base.antenna:
             told.append(base.antenna[:40])
         yield tag("p", "; ".join(told))
-        place = places.get(base.where or "base")
-        if place is not None:
-            yield tag("p", words.CARD_EXPECTED.format(frame=place.gnss_name))
+        antenna = antennas.get(base.where or "base")
+        if antenna is not None:
+            yield tag("p", words.CARD_EXPECTED.format(frame=antenna.gnss_name))
             yield tag(
                 "p",
-                f"X {place.x_m:.4f}  Y {place.y_m:.4f}  Z {place.z_m:.4f} m\n"
-                f"{place.latitude:.9f}°  {place.longitude:.9f}°  h {place.ellipsoidal_height_m:.4f} m",
+                f"X {antenna.x_m:.4f}  Y {antenna.y_m:.4f}  Z {antenna.z_m:.4f} m\n"
+                f"{antenna.latitude:.9f}°  {antenna.longitude:.9f}°  h {antenna.ellipsoidal_height_m:.4f} m",
                 class_="numbers",
             )
 

@@ -12,15 +12,15 @@ from witnesspost.daemon.page.forms import Refused, ask, person, text
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
+from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.site.model import Site
 
 
 class CheckIn:
-    """The place itself."""
+    """The tab itself."""
 
     address = "/check-in"
     title = "CHECK_IN"

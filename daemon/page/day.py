@@ -13,8 +13,8 @@ from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.logs import Logs
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.page.worker import Worker
 from witnesspost.daemon.strip.drawing import Titles, Touch, picture
 from witnesspost.daemon.strip.reading import StripReader
@@ -27,7 +27,7 @@ _HOURS = 25  # so that a whole day is in it at any minute
 
 
 class Day:
-    """The place itself. Its strip is read again when it is older than _FRESH_S, by one reader at a time."""
+    """The tab itself. Its strip is read again when it is older than _FRESH_S, by one reader at a time."""
 
     address = "/day"
     title = "DAY"

@@ -28,8 +28,8 @@ from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.logs import Log, Logs
 from witnesspost.daemon.page.making import Making, Progress
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.page.worker import Ending, Worker
 from witnesspost.daemon.status.snapshot import Status
 
@@ -68,7 +68,7 @@ def piece_of(said: str | None, size_bytes: int) -> Piece | None:
 
 
 class Files:
-    """The place itself."""
+    """The tab itself."""
 
     address = "/files"
     title = "FILES"

@@ -1,4 +1,4 @@
-"""What every place has around it: the post's name, the state in a word, the ways to the other places."""
+"""What every tab has around it: the post's name, the state in a word, the ways to the other tabs."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _REFRESH_S = 5
 
 
 class Frame(NamedTuple):
-    """What a whole page needs beside its inside. `places` are all, by address and title, `live` is the channel of its
+    """What a whole page needs beside its inside. `tabs` are all, by address and title, `live` is the channel of its
     news, `state` the state in short, `token` what
     the forms in news are sent with, `leave` the way out; `refresh` where a phone without script is to load it again."""
 
@@ -20,7 +20,7 @@ class Frame(NamedTuple):
     address: str
     title: str
     state: Html
-    places: Sequence[tuple[str, str]] = ()
+    tabs: Sequence[tuple[str, str]] = ()
     live: str = ""
     leave: Html | None = None
     foot: str = ""
@@ -46,7 +46,7 @@ def whole(frame: Frame, *inside: Inside) -> Html:
         tag("a", words.SKIP, href="#main", class_="skip"),
         tag("header", tag("p", frame.post, class_="post"), frame.state, class_="top"),
         tag("main", *inside, id="main"),
-        _nav(frame) if frame.places else None,
+        _nav(frame) if frame.tabs else None,
         tag("footer", tag("p", frame.foot)) if frame.foot else None,
         data_live=frame.live or None,
         data_token=frame.token or None,
@@ -58,6 +58,6 @@ def whole(frame: Frame, *inside: Inside) -> Html:
 def _nav(frame: Frame) -> Html:
     links = [
         tag("a", title, href=address, aria_current="page" if address == frame.address else None)
-        for address, title in frame.places
+        for address, title in frame.tabs
     ]
     return tag("nav", join(*links), frame.leave, aria_label=words.PLACES)

@@ -8,16 +8,16 @@ from witnesspost.daemon.page.forms import Refused
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
+from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.page.timelines import timeline
 from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm
 from witnesspost.daemon.state import WORDS
 
 
 class Help:
-    """The place itself."""
+    """The tab itself."""
 
     address = "/help"
     title = "HELP"

@@ -1,4 +1,4 @@
-"""What phones that listen are told (server-sent events): parts of their place, each where it has changed, and a beat a second.
+"""What phones that listen are told (server-sent events): parts of their tab, each where it has changed, and a beat a second.
 
     data: {"state": "<section id=\"state\" …>…</section>"}      (WHATWG HTML, 9.2)
     data: {}                                                    nothing has changed, and the watch is heard

@@ -14,9 +14,9 @@ from witnesspost.daemon.page.forms import Refused, ask, person, text
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
+from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.status.snapshot import AlertStatus, hints_of
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book import words as book
@@ -28,7 +28,7 @@ _LETTERS = {"wide": 6, "long": 10}  # from which the word is written smaller, th
 
 
 class Now:
-    """The place itself."""
+    """The tab itself."""
 
     address = "/"
     title = "NOW"
@@ -98,7 +98,7 @@ def bare(sight: Sight) -> Html:
 
 
 def head(sight: Sight) -> Html:
-    """The state in short, on top of every other place: the way to Now."""
+    """The state in short, on top of every other tab: the way to Now."""
     return tag("a", sign(sight.key), tag("b", sight.word), id="head", href="/", class_=f"head is-{sight.key}", **_data(sight))
 
 

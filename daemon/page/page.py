@@ -24,9 +24,9 @@ from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.help import Help
 from witnesspost.daemon.page.logs import Logs
 from witnesspost.daemon.page.now import Now
-from witnesspost.daemon.page.place import Place
 from witnesspost.daemon.page.radio import Radio
 from witnesspost.daemon.page.server import Server, listening
+from witnesspost.daemon.page.tab import Tab
 from witnesspost.daemon.page.today import Today
 from witnesspost.daemon.page.worker import Worker
 from witnesspost.rules.alert import Change
@@ -114,7 +114,7 @@ class Page:
         worker, logs = Worker(), Logs(post, self._site.post.name)
         files = Files(post, logs, worker, self._write_bundle)
         try:
-            places: list[Place] = [
+            tabs: list[Tab] = [
                 Now(post, self._ended),
                 CheckIn(self._site, post),
                 Today(self._site, post),
@@ -123,7 +123,7 @@ class Page:
                 files,
                 Help(),
             ]
-            self._application = Application(self._site, post, self._gate, places, tls=tls is not None)
+            self._application = Application(self._site, post, self._gate, tabs, tls=tls is not None)
             server = Server(end, self._application.routes, self._application.knows, tls)
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._application.live.run())

@@ -9,8 +9,8 @@ from witnesspost.daemon.page.forms import Refused
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.page.tab import Form
 from witnesspost.rules.book.radio import site_horizon_km
 from witnesspost.rules.site.model import RadioTable, Site
 
@@ -18,7 +18,7 @@ _MISSED = 3.0  # intervals: as the rules count silence (corrections-stopped)
 
 
 class Radio:
-    """The place itself."""
+    """The tab itself."""
 
     address = "/radio"
     title = "RADIO"

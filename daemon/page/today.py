@@ -12,8 +12,8 @@ from witnesspost.daemon.page.forms import Refused, ask, metres, person, text
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
-from witnesspost.daemon.page.place import Form
 from witnesspost.daemon.page.sight import Sight
+from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.site.antenna import HeightError, vertical_height_m
 from witnesspost.rules.site.model import Site
@@ -30,7 +30,7 @@ _LENGTHS = {
 
 
 class Today:
-    """The place itself."""
+    """The tab itself."""
 
     address = "/today"
     title = "TODAY"

@@ -3,9 +3,9 @@
     kestrel.0041.db   kestrel.0042.db        kestrel.published: {"run": "42-9f3a61", "n": 1234}
     ──────────────────────────● what was published last: what comes after it waits
 
-A log's rows never change, so that a place in it is all that has to be kept. Nothing is copied, and no row waits in memory but
-the few on their way: days without a network cost a post nothing. Each look is a connection of its own that reads and no more,
-open for some milliseconds: the log's writer never waits for it.
+A log's rows never change, so that the last row sent is all that has to be kept. Nothing is copied, and no row waits in memory
+but the few on their way: days without a network cost a post nothing. Each look is a connection of its own that only reads, open
+for some milliseconds: the log's writer never waits for it.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _WHOLE = 1 << 62  # no file has so many rows
 
 
 class Marker(msgspec.Struct, frozen=True):
-    """The last row that the broker has: the file's name among all (`Place.run`) and the row's `n`."""
+    """The last row that the broker has: the file's name among all (`RowKey.run`) and the row's `n`."""
 
     run: str
     n: int
@@ -59,7 +59,7 @@ class Outbox:
         self._name = name
         self._precise = precise
         self._path = folder / f"{name}{_SUFFIX}"
-        self._at: tuple[int, int] | None = None  # the file and the row up to which all was read
+        self._read_to: tuple[int, int] | None = None  # the file and the row up to which all was read
         self._looked: tuple[int, ...] | None = None  # what the file looked like when there was nothing more in it
         self._counts: dict[int, int] = {}
         self._named: dict[int, str] = {}
@@ -71,7 +71,7 @@ class Outbox:
 
     def rewind(self) -> None:
         """What was read and is not marked is to be read again."""
-        self._at = self._looked = None
+        self._read_to = self._looked = None
 
     def mark(self, marker: Marker) -> None:
         """All up to this row has been published. Raises OSError where the disk does not take it."""
@@ -92,9 +92,9 @@ class Outbox:
     def more(self, most: int = AT_ONCE) -> list[Item]:
         """The next messages, `most` at a time; none where all was read."""
         files = self._files()
-        if self._at is not None and files and max(files) < self._at[0]:
+        if self._read_to is not None and files and max(files) < self._read_to[0]:
             self.rewind()  # the folder was begun anew
-        number, n = self._at if self._at is not None else self._place_of(self.marked(), files)
+        number, n = self._read_to if self._read_to is not None else self._row_of(self.marked(), files)
         for one in [number, *sorted(other for other in files if other > number)]:
             if one not in files:
                 continue
@@ -103,11 +103,11 @@ class Outbox:
             if is_last and self._looked == (one, *looks):
                 return []
             try:
-                found, self._at, whole = self._read(files[one], one, after, most)
+                found, self._read_to, whole = self._read(files[one], one, after, most)
             except (LogError, OSError) as error:
                 if not is_last:  # the last one is being begun, or comes back
                     self._skip(f"{error}; what it holds is not sent")
-                    self._at = one, _WHOLE
+                    self._read_to = one, _WHOLE
                 continue
             self._looked = (one, *looks) if whole and is_last else None
             if found or not whole:
@@ -117,10 +117,10 @@ class Outbox:
     def waiting(self) -> int:
         """How many changes and checks the office has not had."""
         files, marker = self._files(), self.marked()
-        number, n = self._place_of(marker, files)
+        number, n = self._row_of(marker, files)
         return sum(self._count(path, one, n if one == number else -1) for one, path in files.items() if one >= number)
 
-    def _place_of(self, marker: Marker | None, files: dict[int, Path]) -> tuple[int, int]:
+    def _row_of(self, marker: Marker | None, files: dict[int, Path]) -> tuple[int, int]:
         """The file and row of a marker: the beginning of all where the folder was begun anew since, or nothing is marked."""
         if marker is None or not files:
             return 0, -1

@@ -158,7 +158,7 @@ class _Printed:
         self._scene = pipeline.scene
         self._at_once = as_json or paced or opened.instant_at is not None
         self._as_json = as_json
-        self._place = opened.place if log is None or opened.kind == "log" else log.place
+        self._row_key = opened.row_key if log is None or opened.kind == "log" else log.row_key
         self._waiting: list[Change | tuple[float, dict[str, Any]]] = []
         self._checked_t: float | None = None
         self._stamps = Stamps(opened.site.post.zone, opened.instant_at or self._instant)
@@ -182,7 +182,7 @@ class _Printed:
         look = Look.of_output()
         for change in waiting:
             if isinstance(change, Change):
-                click.echo(json_line(change, self._place(change)) if self._as_json else self._teller.text(change, look))
+                click.echo(json_line(change, self._row_key(change)) if self._as_json else self._teller.text(change, look))
                 continue
             t, detail = change
             line = check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"])

@@ -76,7 +76,7 @@ class _Bits:
         self._value = int.from_bytes(payload, "big")
         self._left = 8 * len(payload) - skip
 
-    def take(self, width: int) -> int:
+    def field(self, width: int) -> int:
         """The next field, unsigned. Raises _Short."""
         self._left -= width
         if self._left < 0:
@@ -85,7 +85,7 @@ class _Bits:
 
     def row(self, count: int, width: int) -> list[int]:
         """The next `count` fields of one width, unsigned. Raises _Short."""
-        run, mask = self.take(count * width), (1 << width) - 1
+        run, mask = self.field(count * width), (1 << width) - 1
         return [run >> shift & mask for shift in range((count - 1) * width, -1, -width)]
 
     def signed_row(self, count: int, width: int) -> list[int | None]:
@@ -98,13 +98,13 @@ def _msm(payload: bytes, number: int, system: str) -> list[Measured]:
     kind = number % 10
     high, rates = kind >= 6, kind in (5, 7)
     bits = _Bits(payload, 73)
-    satellite_mask, signal_mask = bits.take(64), bits.take(32)
-    names = [_satellite(system, place) for place in range(1, 65) if satellite_mask >> 64 - place & 1]
+    satellite_mask, signal_mask = bits.field(64), bits.field(32)
+    names = [_satellite(system, bit) for bit in range(1, 65) if satellite_mask >> 64 - bit & 1]
     signals = codes(system, number, signal_mask)
     satellites, width = len(names), len(signals)
     if satellites * width > 64:
         return []  # the standard allows none of that size
-    mask = bits.take(satellites * width)
+    mask = bits.field(satellites * width)
     whole = bits.row(satellites, 8)
     extended = bits.row(satellites, 4) if rates else [15] * satellites
     modulo = bits.row(satellites, 10)
@@ -118,11 +118,11 @@ def _msm(payload: bytes, number: int, system: str) -> list[Measured]:
     lock = _lock_407 if high else _lock_402
     level_db = 0.0625 if high else 1.0
     found = []
-    places = (place for place in range(satellites * width) if mask >> satellites * width - 1 - place & 1)
-    for place, fine, phase, locked, half, level, rate in zip(
-        places, fine_codes, fine_phases, locks, halves, levels, fine_rates, strict=True
+    filled = (cell for cell in range(satellites * width) if mask >> satellites * width - 1 - cell & 1)
+    for cell, fine, phase, locked, half, level, rate in zip(
+        filled, fine_codes, fine_phases, locks, halves, levels, fine_rates, strict=True
     ):
-        row, column = divmod(place, width)
+        row, column = divmod(cell, width)
         rough = None if whole[row] == 255 else whole[row] + modulo[row] / 1024.0
         rough_rate = rough_rates[row]
         lock_s, lock_below_s = lock(locked)
@@ -148,15 +148,15 @@ def _msm(payload: bytes, number: int, system: str) -> list[Measured]:
 def _legacy(payload: bytes, number: int, system: str) -> list[Measured]:
     glonass, two = system == "R", number in (1004, 1012)
     bits = _Bits(payload, 52 if glonass else 55)
-    count = bits.take(5)
-    bits.take(4)
+    count = bits.field(5)
+    bits.field(4)
     found = []
     for _ in range(count):
-        satellite = bits.take(6)
-        precise = bits.take(1)
-        channel = bits.take(5) - 7 if glonass else None
-        pseudorange, phase, locked = bits.take(25 if glonass else 24), *_phase_and_lock(bits)
-        whole, level = bits.take(7 if glonass else 8), bits.take(8)
+        satellite = bits.field(6)
+        precise = bits.field(1)
+        channel = bits.field(5) - 7 if glonass else None
+        pseudorange, phase, locked = bits.field(25 if glonass else 24), *_phase_and_lock(bits)
+        whole, level = bits.field(7 if glonass else 8), bits.field(8)
         range_m = whole * _MS_M * (2 if glonass else 1) + pseudorange * 0.02
         name = _legacy_satellite(satellite, glonass)
         lasted = _lock_013(locked)
@@ -166,9 +166,9 @@ def _legacy(payload: bytes, number: int, system: str) -> list[Measured]:
             found.append(Measured(name, code, channel, *first, None, *lasted, False, level * 0.25 or None, True))
         if not two:
             continue
-        which, (difference,) = bits.take(2), bits.signed_row(1, 14)
+        which, (difference,) = bits.field(2), bits.signed_row(1, 14)
         phase, locked = _phase_and_lock(bits)
-        level, lasted = bits.take(8), _lock_013(locked)
+        level, lasted = bits.field(8), _lock_013(locked)
         second = (
             None if difference is None else range_m + difference * 0.02,
             None if phase is None else range_m + phase * 5e-4,
@@ -181,12 +181,12 @@ def _legacy(payload: bytes, number: int, system: str) -> list[Measured]:
 
 def _phase_and_lock(bits: _Bits) -> tuple[int | None, int]:
     (phase,) = bits.signed_row(1, 20)
-    return phase, bits.take(7)
+    return phase, bits.field(7)
 
 
-def _satellite(system: str, place: int) -> str:
-    """RINEX's name of the satellite at a place in its mask: SBAS counts from PRN 120, RINEX from 100."""
-    return f"{system}{place + 19 if system == 'S' else place:02d}"
+def _satellite(system: str, bit: int) -> str:
+    """RINEX's name of the satellite at this bit (from 1) of its mask: SBAS counts from PRN 120, RINEX from 100."""
+    return f"{system}{bit + 19 if system == 'S' else bit:02d}"
 
 
 def _legacy_satellite(number: int, glonass: bool) -> str | None:

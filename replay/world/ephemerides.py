@@ -66,7 +66,7 @@ class _Sent(NamedTuple):
 
     week: int
     toe_s: int
-    at: Elements
+    orbit: Elements
     dn: float
     omega0: float
     omega_dot: float
@@ -88,27 +88,27 @@ def _sent(sky: Sky, index: int, system: _System, t_s: float) -> _Sent:
     start_s = (sky.start_utc - _GPS_EPOCH) / dt.timedelta(seconds=1) + GPS_MINUS_UTC_S - system.behind_s
     whole_s = round((start_s + t_s) / system.every_s) * system.every_s  # of the system's time, counted from GPS's first day
     week, toe_s = divmod(whole_s, _WEEK_S)
-    at = sky.elements(index, whole_s - start_s)
+    orbit = sky.elements(index, whole_s - start_s)
     return _Sent(
         week - system.week_0,
         toe_s,
-        at,
-        at.motion_rad_s - math.sqrt(system.gm_m3_s2 / at.axis_m**3),
-        at.node_rad + system.rate_rad_s * toe_s,
+        orbit,
+        orbit.motion_rad_s - math.sqrt(system.gm_m3_s2 / orbit.axis_m**3),
+        orbit.node_rad + system.rate_rad_s * toe_s,
         system.rate_rad_s - EARTH_RATE_RAD_S,
-        _clock(at),
+        _clock(orbit),
     )
 
 
-def _clock(at: Elements) -> _Clock:
+def _clock(orbit: Elements) -> _Clock:
     """The clock's polynomial that cancels F e √A sin E, the receivers' correction for relativity (IS-GPS-200, 20.3.3.3.3.1)."""
-    e, n = at.eccentricity, at.motion_rad_s
-    anomaly = at.mean_anomaly_rad
+    e, n = orbit.eccentricity, orbit.motion_rad_s
+    anomaly = orbit.mean_anomaly_rad
     for _ in range(10):
-        anomaly = at.mean_anomaly_rad + e * math.sin(anomaly)
+        anomaly = orbit.mean_anomaly_rad + e * math.sin(anomaly)
     rate = n / (1 - e * math.cos(anomaly))
     bend = -e * math.sin(anomaly) * rate**2 / (1 - e * math.cos(anomaly))
-    size = -2 * math.sqrt(EARTH_GM_M3_S2) / SPEED_OF_LIGHT_M_S**2 * e * math.sqrt(at.axis_m)
+    size = -2 * math.sqrt(EARTH_GM_M3_S2) / SPEED_OF_LIGHT_M_S**2 * e * math.sqrt(orbit.axis_m)
     sin, cos = math.sin(anomaly), math.cos(anomaly)
     return _Clock(-size * sin, -size * cos * rate, -size * (cos * bend - sin * rate**2) / 2)
 
@@ -168,21 +168,21 @@ def _beidou(prn: int, sent: _Sent) -> bytes:
 
 def _orbit(bits: Bits, sent: _Sent, wide: int, metres: int, radians: int, toe: int, toe_width: int) -> None:
     """The fields from Crs to the node's rate, which the three share but for the corrections' widths and powers."""
-    at, half_turn = sent.at, math.pi
+    orbit, half_turn = sent.orbit, math.pi
     _put(bits, 0.0, wide, metres)
     _put(bits, sent.dn / half_turn, 16, -43)
-    _put(bits, _half_turns(at.mean_anomaly_rad), 32, -31)
+    _put(bits, _half_turns(orbit.mean_anomaly_rad), 32, -31)
     _put(bits, 0.0, wide, radians)
-    bits.put(round(at.eccentricity * 2**33), 32)
+    bits.put(round(orbit.eccentricity * 2**33), 32)
     _put(bits, 0.0, wide, radians)
-    bits.put(round(math.sqrt(at.axis_m) * 2**19), 32)
+    bits.put(round(math.sqrt(orbit.axis_m) * 2**19), 32)
     bits.put(toe, toe_width)
     _put(bits, 0.0, wide, radians)
     _put(bits, _half_turns(sent.omega0), 32, -31)
     _put(bits, 0.0, wide, radians)
-    _put(bits, at.inclination_rad / half_turn, 32, -31)
+    _put(bits, orbit.inclination_rad / half_turn, 32, -31)
     _put(bits, 0.0, wide, metres)
-    _put(bits, _half_turns(at.perigee_rad), 32, -31)
+    _put(bits, _half_turns(orbit.perigee_rad), 32, -31)
     _put(bits, sent.omega_dot / half_turn, 24, -43)
 
 
@@ -216,21 +216,21 @@ def _glonass(sky: Sky, index: int, prn: int, t_s: float) -> bytes:
 
 def _state(sky: Sky, index: int, t_s: float) -> tuple[Vector, Vector]:
     """Place (m) and velocity (m/s) on the turning earth at `t_s`."""
-    at = sky.elements(index, t_s)
-    e = at.eccentricity
-    anomaly = at.mean_anomaly_rad
+    orbit = sky.elements(index, t_s)
+    e = orbit.eccentricity
+    anomaly = orbit.mean_anomaly_rad
     for _ in range(10):
-        anomaly = at.mean_anomaly_rad + e * math.sin(anomaly)
+        anomaly = orbit.mean_anomaly_rad + e * math.sin(anomaly)
     shape = math.sqrt(1 - e * e)
-    rate = at.axis_m * at.motion_rad_s / (1 - e * math.cos(anomaly))
-    flat = at.axis_m * (math.cos(anomaly) - e), at.axis_m * shape * math.sin(anomaly)
+    rate = orbit.axis_m * orbit.motion_rad_s / (1 - e * math.cos(anomaly))
+    flat = orbit.axis_m * (math.cos(anomaly) - e), orbit.axis_m * shape * math.sin(anomaly)
     speed = -rate * math.sin(anomaly), rate * shape * math.cos(anomaly)
 
     def turned(x: float, y: float) -> Vector:
-        c, s = math.cos(at.perigee_rad), math.sin(at.perigee_rad)
+        c, s = math.cos(orbit.perigee_rad), math.sin(orbit.perigee_rad)
         x, y = c * x - s * y, s * x + c * y
-        y, z = y * math.cos(at.inclination_rad), y * math.sin(at.inclination_rad)
-        c, s = math.cos(at.node_rad), math.sin(at.node_rad)
+        y, z = y * math.cos(orbit.inclination_rad), y * math.sin(orbit.inclination_rad)
+        c, s = math.cos(orbit.node_rad), math.sin(orbit.node_rad)
         return c * x - s * y, s * x + c * y, z
 
     (x, y, z), (vx, vy, vz) = turned(*flat), turned(*speed)

@@ -29,7 +29,7 @@ class View:
         self.t = 0.0
         self.told, self.lines, self.wakes = [], [], []
         self.ended = 0
-        self.places = {}
+        self.row_keys = {}
         self.office = None
         self.status = self.site = None
         self._pulse = Pulse(t=0.0, shown="dark", silent=False, ready=False, ports=(), stuck=(), log=LOG, lost_bytes=0)
@@ -49,8 +49,8 @@ class View:
     def show_office(self, link):
         self.office = link
 
-    def place(self, change):
-        return self.places.get(change.alert)
+    def row_key(self, change):
+        return self.row_keys.get(change.alert)
 
     def plan(self):
         return self.site

@@ -16,7 +16,7 @@ _MINUTE_S = 60.0
 
 
 class Minutes:
-    """Adds facts up; `take` gives the minutes of a file and begins anew."""
+    """Adds facts up; `finish` gives the minutes of a file and begins anew."""
 
     def __init__(self) -> None:
         self._row: MinuteRow | None = None
@@ -30,18 +30,18 @@ class Minutes:
         if see is not None:
             see(self._at(fact.t), fact)
 
-    def take(self, log: LogFile) -> list[MinuteRow]:
+    def finish(self, log: LogFile) -> list[MinuteRow]:
         """Every minute of `log`, those in which nothing came too, with what its post's health was by then."""
         begun_t, last_t = log.span()
         for number in range(int(begun_t // _MINUTE_S), int(last_t // _MINUTE_S) + 1):
             self._at(number * _MINUTE_S)
-        taken = [self._rows[number] for number in sorted(self._rows)]
-        for row in taken:
+        rows = [self._rows[number] for number in sorted(self._rows)]
+        for row in rows:
             if row.age_s is not None:
                 row.age_s = round(row.age_s / self._ages[int(row.t // _MINUTE_S)], 3)
-        _put_health(taken, log)
+        _put_health(rows, log)
         self._row, self._rows, self._ages = None, {}, {}
-        return taken
+        return rows
 
     def _at(self, t: float) -> MinuteRow:
         row = self._row
@@ -66,7 +66,7 @@ class Minutes:
                 row.autonomous += 1
         if fix.age_s is not None:
             number = int(row.t // _MINUTE_S)
-            row.age_s = (row.age_s or 0.0) + fix.age_s  # a mean once the minute is taken
+            row.age_s = (row.age_s or 0.0) + fix.age_s  # a mean once the file is finished
             self._ages[number] = self._ages.get(number, 0) + 1
             row.age_most_s = fix.age_s if row.age_most_s is None else max(row.age_most_s, fix.age_s)
         if fix.satellites is not None:

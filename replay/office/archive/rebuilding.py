@@ -55,7 +55,7 @@ class Rebuilder:
         connection = sqlite3.connect("", isolation_level=None)  # a file of its own, which no one else can open
         try:
             tables, differs = _fill(connection, log, run, progress, uncompared="" if follows or not continues else _ALONE)
-            rebuilt = Rebuilt(LogFile(log.path, connection, schema.VERSION, None), run.minutes.take(log), tables, differs)
+            rebuilt = Rebuilt(LogFile(log.path, connection, schema.VERSION, None), run.minutes.finish(log), tables, differs)
         except BaseException:
             connection.close()
             raise

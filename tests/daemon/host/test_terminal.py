@@ -9,7 +9,7 @@ import zoneinfo
 import msgspec
 import pytest
 from witnesspost.daemon.host.terminal import MOST_LINES, Lines, Terminal
-from witnesspost.rules.alert import Change, Place
+from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.rule import Cause
 
@@ -137,9 +137,9 @@ def test_an_alert_as_json_waits_a_second_for_its_row_in_the_log_and_keeps_its_or
     second, third = (msgspec.structs.replace(CHANGE, alert=number) for number in (2, 3))
     terminal.start(view)
     terminal.see([CHANGE, second])
-    view.places[2] = Place("42-9f3a61", 8)
+    view.row_keys[2] = RowKey("42-9f3a61", 8)
     assert view.wakes == [pytest.approx(0.02)]
-    view.places[1] = Place("42-9f3a61", 7)
+    view.row_keys[1] = RowKey("42-9f3a61", 7)
     view.t = 0.02
     terminal.turn(view.t)
     view.t = 5.0

@@ -202,14 +202,14 @@ def test_a_file_s_name_keeps_its_folder_apart_from_another_of_the_same_post(tmp_
                 spoilt.commit()
         log = start(tmp_path / folder)
         told = change(1.0)
-        assert log.place(told) is None
+        assert log.row_key(told) is None
         log.change(told)
         log.close(2.0, "stopped")
         with LogFile.open(max((tmp_path / folder).glob("*.db"))) as file:
             names.append(file.run_name)
             ((n,),) = file.select("SELECT n FROM alert")
-            assert log.place(told) == file.place(told) == (names[-1], n)
-            assert file.place(change(1.0, alert=2)) is None
+            assert log.row_key(told) == file.row_key(told) == (names[-1], n)
+            assert file.row_key(change(1.0, alert=2)) is None
     assert [name.split("-")[0] for name in names] == ["1", "2", "3", "1"]
     first, second, third, other = (name.split("-")[1] for name in names)
     assert first == second
@@ -217,18 +217,18 @@ def test_a_file_s_name_keeps_its_folder_apart_from_another_of_the_same_post(tmp_
     assert all(re.fullmatch("[0-9a-f]{6}", one) for one in (first, third, other))
 
 
-def test_a_change_that_waits_for_the_disk_has_no_place_yet(tmp_path):
+def test_a_change_that_waits_for_the_disk_has_no_row_yet(tmp_path):
     log = start(tmp_path)
     with contextlib.closing(sqlite3.connect(tmp_path / FIRST)) as held:
         held.execute("BEGIN IMMEDIATE")
         log.change(change(1.0))
-        assert (log.place(change(1.0)), bool(log.state().failed)) == (None, True)
+        assert (log.row_key(change(1.0)), bool(log.state().failed)) == (None, True)
     log.tick(6.0)
     log.tick(12.0)
-    place = log.place(change(1.0))
+    row_key = log.row_key(change(1.0))
     log.close(13.0, "stopped")
     with LogFile.open(tmp_path / FIRST) as file:
-        assert [(file.run_name, n) for (n,) in file.select("SELECT n FROM alert")] == [place]
+        assert [(file.run_name, n) for (n,) in file.select("SELECT n FROM alert")] == [row_key]
 
 
 def test_files_rotate_by_size(tmp_path):

@@ -167,7 +167,7 @@ class Browser:
         return self.raw(self.head("GET", path, **headers))
 
     def send(self, path, **fields):
-        """A form of that place, filled in and sent."""
+        """A form of that tab, filled in and sent."""
         return self.post(path, token=self.get(path).token, **fields)
 
     def post(self, path, body=None, *, origin="", content_type="application/x-www-form-urlencoded", **fields):

@@ -1,6 +1,6 @@
 """The page in a real Chromium, against a live watch on ptys: what a person sees, touches and hears of.
 
-Screenshots of every place are taken on the way. With PICTURES=1 the README's two go into .pictures/.
+Screenshots of every tab are taken on the way. With PICTURES=1 the README's two go into .pictures/.
 """
 
 import json

@@ -1,4 +1,4 @@
-"""What a place is: an address with its title, parts that live, the rest that does not, and what its forms do."""
+"""What a tab is: an address with its title, parts that live, the rest that does not, and what its forms do."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ class Form(NamedTuple):
     kept: Mapping[str, str] = {}
 
 
-class Place(Protocol):
-    """One place of the page."""
+class Tab(Protocol):
+    """One tab of the page."""
 
     address: str
     title: str

@@ -1,4 +1,4 @@
-"""Each place as a phone gets it, of a day whose truth was written by hand."""
+"""Each tab as a phone gets it, of a day whose truth was written by hand."""
 
 import contextlib
 import gzip
@@ -481,7 +481,7 @@ def test_the_page_s_end_does_not_wait_for_a_bundle(day, monkeypatch):
         while True:
             progress(0.5)
 
-    monkeypatch.setattr(day.page._application._places["/files"], "_write_bundle", endless)
+    monkeypatch.setattr(day.page._application._tabs["/files"], "_write_bundle", endless)
     browser = day.inside()
     assert browser.send("/files", do="bundle").status == 303
     assert begun.wait(10)
@@ -506,7 +506,7 @@ def test_the_tape_of_the_last_hour(day):
 
 
 def test_one_tape_at_a_time(day):
-    day.page._application._places["/files"]._taping = True
+    day.page._application._tabs["/files"]._taping = True
     answer = day.inside().get("/files/tape")
     assert (answer.status, answer.text) == (409, "Another phone fetches a tape: try again in a minute.\n")
 
