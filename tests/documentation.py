@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from witnesspost.replay.play.proving import all_scenarios, scenario_table
+from witnesspost.replay.play.proving import all_scenarios, scenario_row, scenario_table
 
 from tests.rules_page import rules_page
 from tests.schema_page import log_schema_page
@@ -36,7 +36,7 @@ say.
 
 def scenarios_page() -> str:
     """Every scenario with what it is about and what is expected of the post: they are all invented, which takes minutes."""
-    return f"{_SCENARIOS_HEAD}{scenario_table(all_scenarios())}\n"
+    return f"{_SCENARIOS_HEAD}{scenario_table(map(scenario_row, all_scenarios()))}\n"
 
 
 SCENARIOS = TOP / "replay" / "scenarios" / "README.md"

@@ -243,7 +243,7 @@ def test_right_practice_is_tried_at_both_posts():
 
 @pytest.mark.parametrize(
     "path",
-    [pytest.param(path, marks=[pytest.mark.slow] if path == SCENARIOS else []) for path in PAGES],
+    [pytest.param(path, marks=[pytest.mark.long] if path == SCENARIOS else []) for path in PAGES],
     ids=lambda path: str(path.relative_to(TOP)),
 )
 def test_a_page_that_the_code_writes_is_as_the_code_has_it(path):

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 
 import click
+from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
-from witnesspost.replay.play.grading import Grade, Tally
-from witnesspost.replay.play.proving import Job, all_scenarios, confusion, prove_one, scenario_table, score_table
+from witnesspost.replay.play.grading import Tally
+from witnesspost.replay.play.proving import (
+    Job,
+    Proof,
+    all_scenarios,
+    confusion,
+    prove_one,
+    scenario_row,
+    scenario_table,
+    score_table,
+)
 from witnesspost.replay.world.scenario import ScenarioError
 
 LONG_S = 6 * 3600.0
@@ -20,8 +32,8 @@ SEED_STEP = 1000
 @click.option("--seeds", type=click.IntRange(min=1), default=1, show_default=True, help="How many seeds for each scenario.")
 @click.option("--days", is_flag=True, help="Also the whole days, which take minutes each.")
 @click.option("--jobs", type=click.IntRange(min=1), default=1, show_default=True, help="How many processes at a time.")
-@click.option("--table", is_flag=True, help="Run nothing: print the table of all scenarios, as Markdown.")
-def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool) -> None:
+@click.option("--table", metavar="FILE", help="Also write a table of the scenarios to a new file, as Markdown.")
+def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: str | None) -> None:
     """Play every scenario that comes with Witnesspost, or those named, and compare the alerts with the truth.
 
     Prints each run that fails, then by rule how many faults were detected, with the first cause right, how soon, and the
@@ -32,22 +44,25 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool
         found = list(all_scenarios(names))
     except ScenarioError as error:
         raise Unusable(str(error)) from None
-    if table:
-        click.echo(scenario_table(found))
-        return
     wanted = [one for one in found if days or names or one.duration_s < LONG_S]
     tally = Tally()
     quiet: list[bool] = []
+    rows: dict[str, str] = {}
     work = [Job(one, one.seed + SEED_STEP * step) for one in wanted for step in range(seeds)]
     try:
-        for job, graded in _played(work, jobs):
-            tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
-            if job.scenario.is_right_practice:
-                quiet.append(graded.quiet)
-            if not graded.passed:
-                click.echo(f"{job.scenario.name} seed {job.seed}:")
-                click.echo("    " + graded.in_words().replace("\n", "\n    "))
-    except ScenarioError as error:
+        with output_to(table) if table else contextlib.nullcontext() as file:
+            for job, (graded, row) in _played(work, jobs):
+                if row:
+                    rows[job.scenario.name] = row
+                tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
+                if job.scenario.is_right_practice:
+                    quiet.append(graded.quiet)
+                if not graded.passed:
+                    click.echo(f"{job.scenario.name} seed {job.seed}:")
+                    click.echo("    " + graded.in_words().replace("\n", "\n    "))
+            if file:
+                file.write(f"{scenario_table(rows.get(one.name) or scenario_row(one) for one in found)}\n".encode())
+    except (ScenarioError, CannotWrite) as error:
         raise Unusable(str(error)) from None
     click.echo(score_table(tally))
     click.echo()
@@ -60,7 +75,7 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: bool
         raise SystemExit(1)
 
 
-def _played(work: list[Job], jobs: int) -> Iterator[tuple[Job, Grade]]:
+def _played(work: list[Job], jobs: int) -> Iterator[tuple[Job, Proof]]:
     if jobs == 1:
         yield from ((job, prove_one(job)) for job in work)
         return

@@ -17,7 +17,7 @@ from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.reading import site_from_table
 
 LONG_S = 3000.0
-"""What lasts longer is not invented only to be listed."""
+"""What lasts longer is not invented only to be listed: its row has what its events say."""
 
 
 class Run(NamedTuple):
@@ -49,9 +49,18 @@ class Job(NamedTuple):
     seed: int
 
 
-def prove_one(job: Job) -> Grade:
-    """The grade of one job: what a process of its own is given."""
-    return run(job.scenario, job.seed).grade
+class Proof(NamedTuple):
+    """What came of a job: the grade, and the scenario's row of the table where it was played with its own seed."""
+
+    grade: Grade
+    row: str | None
+
+
+def prove_one(job: Job) -> Proof:
+    """One job, as a process of its own is given it."""
+    played = run(job.scenario, job.seed)
+    row = _row(job.scenario, _listed(job.scenario, played.truths)) if job.seed == job.scenario.seed else None
+    return Proof(played.grade, row)
 
 
 def all_scenarios(names: Iterable[str] = ()) -> Iterator[Scenario]:
@@ -76,22 +85,26 @@ def score_table(tally: Tally) -> str:
     return "\n".join(lines)
 
 
-def scenario_table(found: Iterable[Scenario]) -> str:
-    """All scenarios for the documentation, a Markdown row each, with what the model says is to be raised."""
-    lines = ["| scenario | post | lasts | what happens | raised, by cause |", "|---|---|---|---|---|"]
-    for scenario in found:
-        raised = [truth for truth in truths_of(scenario) if truth.expect == "raised"]
-        said = ", ".join(dict.fromkeys(f"`{truth.rule}` ({' or '.join(truth.causes) or 'any'})" for truth in raised))
-        lasts = f"{scenario.duration_s / 3600:.0f} h" if scenario.duration_s >= 3600 else f"{scenario.duration_s / 60:.0f} min"
-        lines.append(f"| `{scenario.name}` | {scenario.site.post.role} | {lasts} | {scenario.note} | {said or 'nothing'} |")
-    return "\n".join(lines)
+def scenario_table(rows: Iterable[str]) -> str:
+    """The scenarios for the documentation, in Markdown, from their rows."""
+    return "\n".join(["| scenario | post | lasts | what happens | raised, by cause |", "|---|---|---|---|---|", *rows])
 
 
-def truths_of(scenario: Scenario) -> list[Truth]:
-    """The truth lines of a scenario with its own seed, without the play; of a long one, those of its events alone."""
-    if scenario.duration_s > LONG_S:
-        return list(truths(scenario))
-    return [record for record in invent(scenario) if isinstance(record, Truth)]
+def scenario_row(scenario: Scenario) -> str:
+    """A scenario's row of that table, with its own seed, without the play: what the model says is to be raised."""
+    invented = () if scenario.duration_s > LONG_S else invent(scenario)
+    return _row(scenario, _listed(scenario, [record for record in invented if isinstance(record, Truth)]))
+
+
+def _listed(scenario: Scenario, invented: list[Truth]) -> list[Truth]:
+    return list(truths(scenario)) if scenario.duration_s > LONG_S else invented
+
+
+def _row(scenario: Scenario, listed: list[Truth]) -> str:
+    raised = [truth for truth in listed if truth.expect == "raised"]
+    said = ", ".join(dict.fromkeys(f"`{truth.rule}` ({' or '.join(truth.causes) or 'any'})" for truth in raised))
+    lasts = f"{scenario.duration_s / 3600:.0f} h" if scenario.duration_s >= 3600 else f"{scenario.duration_s / 60:.0f} min"
+    return f"| `{scenario.name}` | {scenario.site.post.role} | {lasts} | {scenario.note} | {said or 'nothing'} |"
 
 
 def confusion(tally: Tally) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.cli import main
-from witnesspost.replay.play.proving import Job, all_scenarios, prove_one, run
+from witnesspost.replay.play.proving import Job, all_scenarios, prove_one, run, scenario_row
 from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.engine.engine import Engine
 
@@ -41,20 +41,23 @@ def test_a_wrong_truth_line_fails_the_proof_and_is_named():
     assert "| `corrections-stopped` | `port-lost` | line-silent 1 |" in done.output
 
 
-def test_the_table_of_scenarios_runs_nothing():
-    done = call("prove", "tilt:pole-too-far-over", "tilt:quiet-close-to-the-limit", "--table")
-    assert done.exit_code == 0
-    assert done.output.splitlines()[2:] == [
+def test_the_table_of_scenarios_has_what_they_are_to_raise(tmp_path):
+    table = tmp_path / "table.md"
+    names = ("tilt:pole-too-far-over", "tilt:quiet-close-to-the-limit")
+    assert call("prove", *names, "--table", str(table)).exit_code == 0
+    rows = [
         "| `tilt:pole-too-far-over` | rover | 2 min | The pole leans 22 degrees, for a corner that cannot be reached. "
         "| `tilt` (pole-too-far-over) |",
         "| `tilt:quiet-close-to-the-limit` | rover | 2 min | The pole leans 1.4 degrees: plumb, by its bubble. | nothing |",
     ]
+    assert table.read_text().splitlines()[2:] == rows == [scenario_row(scenario(name)) for name in names]
 
 
 @pytest.mark.parametrize(
     ("words", "says"),
     [
         (("prove", "tiltt"), "there is no such scenario file; did you mean tilt"),
+        (("prove", "tilt:quiet-close-to-the-limit", "--table", "/proc/none/x.md"), "cannot be written: No such file"),
         (("prove", "tilt:nothing"), "variant 'nothing': there is none of that name"),
         (("invent", "tilt", "-o", "x.jsonl"), "variants; expected one of tilt:sensor-not-aligned"),
         (("invent", "tilt:pole-too-far-over", "-o", "/proc/none/x.jsonl"), "cannot be written: No such file"),
@@ -69,7 +72,7 @@ def test_what_cannot_be_done_is_one_line_and_status_2(words, says):
 
 def test_a_job_is_graded_as_its_scenario():
     one = scenario("radio-sheet:quiet-same")
-    assert prove_one(Job(one, 5)).passed
+    assert prove_one(Job(one, 5)).grade.passed
 
 
 @pytest.mark.parametrize("told", list(all_scenarios())[::48], ids=lambda told: told.name)
