@@ -9,7 +9,7 @@ Causes, told apart by how the delay behaves over the last minute of epochs:
 - `old-epochs`: the delay is steady or came in one step, or the epochs' own time does not move on: they were old when sent;
 - `clock-not-set`: the epochs lie ahead, ten minutes or a leap-second count (18 s) away, or the rover calls them fresh: it is
   the time that is wrong;
-- `age-alone`: the rover says so and nothing here shows it: what reaches this post is in time, or nothing does.
+- `old-at-rover`: the rover says so and nothing here shows it: what reaches this post is in time, or nothing does.
 Where no receiver says the time, the rover's ages stand in for the delays.
 Source: common practice, no source.
 """
@@ -84,7 +84,7 @@ class CorrectionsLate(Rule[LateFigures]):
                 "Base: does it track satellites, and show today's date?",
             ),
         ),
-        "age-alone": Advice(
+        "old-at-rover": Advice(
             "{late}{here}.",
             (
                 _WAIT,
@@ -157,7 +157,7 @@ class CorrectionsLate(Rule[LateFigures]):
         interval = self.scene.usual_interval_s(stream)
         # The rover calls them fresh where it uses one that came since they have been late, not the last before.
         fresh = age is not None and age <= self._limit_s and line is not None and age < t - (line.late.since or t)
-        first = "age-alone" if line is None else self._cause(line, delay, fresh, interval or 0.0)
+        first = "old-at-rover" if line is None else self._cause(line, delay, fresh, interval or 0.0)
         return Finding(
             causes=[Cause(cause=cause) for cause in (first, *(c for c in self.causes if c != first))],
             stream=stream,
@@ -182,7 +182,7 @@ class CorrectionsLate(Rule[LateFigures]):
             return "old-epochs" if _came_in_one_step(self._ages, _STEADY_S + interval_s) else "slow-link"
         if 0.0 <= delay <= self._limit_s:
             if delay <= _MUCH_OF_IT * self._limit_s:
-                return "age-alone"
+                return "old-at-rover"
         elif delay < 0.0 or delay > _NO_LINK_S or fresh:
             return "clock-not-set"
         line.crept = line.crept or not _came_in_one_step(line.delays, _STEADY_S)

@@ -441,7 +441,7 @@ def test_a_replay_of_an_older_log_says_what_the_last_old_program_said(older):
     expected = lines(f"log-version-{version}.alerts.jsonl")
     for one in expected:
         if one["rule"] == "corrections-late":
-            one["cause"] = "age-alone"  # it named the link though the rover's age alone showed it
+            one["cause"] = "old-at-rover"  # it named the link though the rover's age alone showed it
     assert [{key: one[key] for key in expected[0]} for one in said] == expected
 
 

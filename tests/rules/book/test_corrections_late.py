@@ -101,14 +101,14 @@ class TestTheRoversAgeAlone:
     def test_is_enough(self, day):
         bench = day.bench(CorrectionsLate)
         changes = bench.play(self.ages(day), 30.0)
-        assert day.said(changes) == [(15.0, "raised", "corrections-late", "age-alone")]
+        assert day.said(changes) == [(15.0, "raised", "corrections-late", "old-at-rover")]
         assert changes[0].stream == "receiver"
         assert words(changes[0]).say == "The rover is using corrections that are 8 s old."
 
     def test_blames_no_link_that_brings_them_in_time(self, day):
         bench = day.bench(CorrectionsLate)
         (change,) = bench.play([*self.ages(day), *(f for f in ordinary(day, 60.0) if not isinstance(f, Fix))], 30.0)
-        assert (change.cause, change.stream) == ("age-alone", "corrections")
+        assert (change.cause, change.stream) == ("old-at-rover", "corrections")
         assert words(change).say.endswith("8 s old, but what reaches this post arrives in time.")
 
     @pytest.mark.parametrize(

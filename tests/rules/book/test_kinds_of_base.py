@@ -60,4 +60,4 @@ def test_a_service_s_corrections_may_be_fifteen_seconds_old(day, kind):
         return [change.cause for change in bench.play(facts, 60.0)]
 
     assert said(14.9) == []
-    assert said(15.1) == ["age-alone"]
+    assert said(15.1) == ["old-at-rover"]
