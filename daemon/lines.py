@@ -23,6 +23,9 @@ QUALITY_WORDS: dict[int, str] = {
 }
 """GGA's quality, as people read it."""
 
+ROWS = "row"
+"""The catalogue's context of what stands before a line: log, port, ready."""
+
 _OTHERS = {"acknowledged": "seen", "normal": "over", "cleared": "over"}
 _MOST_RAISED = 1000  # alerts whose beginning is remembered
 

@@ -18,13 +18,13 @@ class Unreadable(ValueError):
     """A text names no instant; says why, in words that follow "read 'TEXT'"."""
 
 
-def local_text(utc: dt.datetime, zone: dt.tzinfo, *, about: bool = False) -> str:
+def local_text(utc: dt.datetime, zone: dt.tzinfo) -> str:
     """This instant in `zone`; in UTC where the zone's calendar does not reach so far."""
     try:
         local = utc.astimezone(zone)
     except OverflowError:
         local = utc
-    return f"{'about ' if about else ''}{local.isoformat(' ', 'seconds')}"
+    return local.isoformat(" ", "seconds")
 
 
 def run_text(t: float) -> str:
@@ -63,15 +63,23 @@ class Instant(NamedTuple):
 
 
 class Stamps:
-    """The one clock of a column, in `zone`. `read` says what time it was at `t`, where that is known at all."""
+    """The one clock of a column, in `zone`. `read` says what time it was at `t`, where that is known at all; `phrase` says
+    "about" as its readers do."""
 
-    def __init__(self, zone: dt.tzinfo, read: Callable[[float], Instant | None] = lambda t: None):
+    def __init__(
+        self,
+        zone: dt.tzinfo,
+        read: Callable[[float], Instant | None] = lambda t: None,
+        phrase: Callable[[str], str] = str,
+    ):
         self._zone = zone
         self._read = read
+        self._phrase = phrase
 
     def __call__(self, t: float, utc: str | None = None) -> str:
         """The instant `t`; `utc` is what a receiver has said of it."""
         instant = Instant(dt.datetime.fromisoformat(utc)) if utc is not None else self._read(t)
         if instant is None or (instant.about and instant.utc < CLOCK_CAN_BE_RIGHT):
             return run_text(t)
-        return local_text(instant.utc, self._zone, about=instant.about)
+        text = local_text(instant.utc, self._zone)
+        return f"{self._phrase('about')} {text}" if instant.about else text

@@ -13,7 +13,7 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.commands.running import nobody_runs, sockets_of
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.lines import QUALITY_WORDS, hinted, ready_words, seen_words, span
+from witnesspost.daemon.lines import QUALITY_WORDS, ROWS, hinted, ready_words, seen_words, span
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
 from witnesspost.daemon.status.ready import CheckStatus
@@ -21,11 +21,8 @@ from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
 from witnesspost.daemon.status.snapshot import AlertStatus, Status
 from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.book.words import words
-from witnesspost.rules.language.speech import ENGLISH, Speech, languages
+from witnesspost.rules.language.speech import ENGLISH, Speech
 from witnesspost.rules.site.salvage import salvage
-
-ROWS = "row"
-"""The catalogue's context of the rows' names."""
 
 
 @click.command()
@@ -73,8 +70,9 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     `system` is the system clock's UTC of this moment, for a post that has heard no receiver say the time.
     """
     now = Instant(dt.datetime.fromisoformat(said.utc)) if said.utc else Instant(system, about=True) if system else None
-    stamps = Stamps(_zone(said), lambda t: now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about))
     speech = speech_of(said)
+    at = lambda t: now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about)  # noqa: E731
+    stamps = Stamps(_zone(said), at, speech.phrase)
     state = speech.phrase(said.state.upper())
     lines = look.wrapped(f"{state}  {said.post} ({said.role}), {stamps(said.up_s)}", hanging="  ")
     lines[0] = look.word(said.state.upper(), state) + lines[0].removeprefix(state)
@@ -131,14 +129,14 @@ def _state(alert: AlertStatus, stamps: Stamps, said: Status) -> str:
         when = f" at {stamps(0.0, alert.seen_utc)}" if alert.seen_utc else ""
         words.append(f"seen{seen_words({'seen_by': alert.seen_by, 'seen_note': alert.seen_note})}{when}")
     if alert.shelved:
-        words.append("shelved" if any(one.rule == alert.rule for one in said.shelved) else "silent during the pause")
+        words.append("silent" if alert.silent_left_s is None else f"silent for {span(alert.silent_left_s)} more")
     words += [alert.held] if alert.held else []
     return f"{', '.join(words)}."
 
 
 def speech_of(said: Status) -> Speech:
     """The post's language; English where this version has no catalogue of it."""
-    return Speech.of(said.language) if said.language in languages() else ENGLISH
+    return Speech.known(said.language)
 
 
 def _zone(said: Status) -> dt.tzinfo:
@@ -169,8 +167,7 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
     if said.check_in is not None and not _superseded(said.check_in, said.check):
         rows.append(("check-in", f"{_ended(said.check_in, speech)}{said.check_in.in_words(speech)}"))
     if said.paused is not None:
-        paused = said.paused
-        rows.append(("paused", f"for {span(paused.left_s)} more{_by(paused.by)}: {paused.why}"))
+        rows.append(("paused", said.paused.line))
     for shelved in said.shelved:
         note = f": {shelved.note}" if shelved.note else ""
         rows.append(("shelved", f"{shelved.rule}, for {span(shelved.left_s)} more{_by(shelved.by)}{note}"))

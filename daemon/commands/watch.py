@@ -28,7 +28,7 @@ from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.stream.ports import in_short
 from witnesspost.daemon.supervisor import Lost, Maker
 from witnesspost.rules.book.contents import FIGURES, open_whole_site
-from witnesspost.rules.language.speech import ENGLISH, Speech, languages
+from witnesspost.rules.language.speech import Speech
 from witnesspost.rules.site.file import NotReadable, bytes_of
 from witnesspost.rules.site.model import Site, SiteError
 from witnesspost.rules.site.salvage import salvage
@@ -75,10 +75,10 @@ def watch(site_file: str, as_json: bool, keep_bytes: bool) -> None:
     try:
         parting = service.run()
     except Lost as error:
-        _last_word(f"the watch ends, its log closed: {error}")
+        _last_word(Speech.known(site.post.language).phrase(f"the watch ends, its log closed: {error}"))
         raise SystemExit(1) from None
     for words in parting:
-        _last_word(words)
+        _last_word(Speech.known(site.post.language).phrase(words))
     if service.log.loss is not None:  # said already, by whoever lives around the watch
         raise SystemExit(2)
 
@@ -88,7 +88,7 @@ def companions(site: Site, faults: list[str], as_json: bool) -> list[Maker]:
     folder = run_folder()
     restarts = count_start(folder / f"{site.post.name}.starts") if folder and folder.is_dir() else None
     known = Known()
-    speech = Speech.of(site.post.language) if site.post.language in languages() else ENGLISH
+    speech = Speech.known(site.post.language)
     makers: list[Maker] = [
         lambda: Panel(site, known),
         ServiceManager,

@@ -66,7 +66,7 @@ class Journal:
         if self._socket is not None:
             self._tell_news()
             if (pulse := self._post.pulse()).ended and pulse.log.failed is None:
-                self._socket.send(f"log {pulse.log.path or 'none'} closed")
+                self._socket.send(self._speech.phrase(f"log {pulse.log.path or 'none'} closed"))
             self._socket.close()
             self._socket = None
 
@@ -81,13 +81,14 @@ class Journal:
 
     def _tell_news(self) -> None:
         assert self._socket is not None
+        phrase = self._speech.phrase
         if (where := self._news.log()) is not None:
-            self._socket.send(f"log {where}")
+            self._socket.send(phrase(f"log {where}"))
         for line in self._news.said():
-            self._socket.send(line, 4)
+            self._socket.send(phrase(line), 4)
         for port in self._news.ports():
             priority = 6 if port.state in ("open", "back") else 4
-            self._socket.send(port_words(port), priority, STREAM=port.stream, PORT_STATE=port.state)
+            self._socket.send(phrase(port_words(port)), priority, STREAM=port.stream, PORT_STATE=port.state)
 
 
 class JournalSocket:

@@ -15,7 +15,7 @@ from collections import deque
 from witnesspost.daemon.clock import system_utc
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.host.news import News, port_words
-from witnesspost.daemon.lines import Teller, json_line
+from witnesspost.daemon.lines import ROWS, Teller, json_line
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.daemon.status.snapshot import hints_of
@@ -50,7 +50,7 @@ class Terminal:
         self._out, self._err = Lines(out, "standard output"), Lines(err, "standard error")
         self._post, self._news = post, News(post)
         self._lost = 0
-        self._stamps = Stamps(self._zone, self._instant)
+        self._stamps = Stamps(self._zone, self._instant, self._speech.phrase)
         self._teller = Teller(self._stamps, self._speech, self._hints)
         self._tell_log()
 
@@ -110,7 +110,8 @@ class Terminal:
         if self._out.lost and not self._lost:
             self._post.say("nobody reads standard output: the oldest lines are dropped", lasting=True)
         if self._out.lost > self._lost and self._out.empty:
-            self._err.put(f"{self._out.lost - self._lost} changes of alerts were dropped here: nobody read them")
+            lost = f"{self._out.lost - self._lost} changes of alerts were dropped here: nobody read them"
+            self._err.put(self._speech.phrase(lost))
             self._lost = self._out.lost
 
     def _hints(self, change: Change) -> list[str]:
@@ -130,7 +131,8 @@ class Terminal:
 
     def _tell(self, word: str, t: float, text: str) -> None:
         assert self._err is not None
-        self._err.put(entry_text(Entry(word, self._stamps(t), text, []), Look.of(self._fds[1])))
+        entry = Entry(word, self._stamps(t), self._speech.phrase(text), [], shown=self._speech.text(ROWS, word))
+        self._err.put(entry_text(entry, Look.of(self._fds[1])))
 
 
 class Lines:

@@ -18,6 +18,7 @@ from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
 from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.status.snapshot import AlertStatus, hints_of
+from witnesspost.daemon.status.told import PausedStatus
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book import words as book
 from witnesspost.rules.facts import Shelve
@@ -89,6 +90,8 @@ def state(sight: Sight) -> Html:
         lines += [tag("p", roots[0].say, class_="say"), tag("p", _since(sight, roots[0]), class_="since")]
         if roots[0].state == "normal":
             lines.append(tag("p", words.OVER_ASK))
+    if key != "unheard" and sight.status is not None and sight.status.paused is not None:
+        lines.append(tag("p", _paused(sight, sight.status.paused), class_="say"))
     return tag("section", _word(sight), *lines, **_attributes(sight))
 
 
@@ -186,9 +189,19 @@ def _since(sight: Sight, alert: AlertStatus) -> str:
     said += [alert.held] if alert.held else []
     lines = [f"{', '.join(said)}."]
     lines += [f"{_seen(sight, alert)}."] if alert.state == "acknowledged" else []
-    lines += [f"{words.SHELVED}."] if alert.shelved else []
+    if alert.silent_left_s is not None:
+        lines.append(f"{words.SILENT.format(clock=_after(sight, alert.silent_left_s))}.")
     lines += [words.OF_RUN.format(run=alert.of_run)] if alert.of_run else []
     return " ".join(lines)
+
+
+def _paused(sight: Sight, paused: PausedStatus) -> str:
+    return words.PAUSED.format(clock=_after(sight, paused.left_s), by=paused.by or words.SOMEBODY, why=paused.why)
+
+
+def _after(sight: Sight, left_s: float) -> str:
+    """The clock when so much more time has gone by than in the snapshot; to the minute, as a person counts it."""
+    return sight.clock(sight.t - sight.late_s + left_s)
 
 
 def _seen(sight: Sight, alert: AlertStatus) -> str:

@@ -77,7 +77,7 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
     that was), None while no receiver has said the time; `say` and `steps` are of this moment. `held` is why it is open
     although its condition has ended, in words. `of_run` is the log of an earlier run that left it over and unseen. `number` is
     the alert's in this run. `seen_by`, `seen_note` and `seen_utc` say who has seen it and when; `hints` has for each step how
-    often it has solved such an alert here, empty where it never has.
+    often it has solved such an alert here, empty where it never has. `silent_left_s` is for how long a person has silenced it.
     """
 
     number: int
@@ -101,6 +101,7 @@ class AlertStatus(Struct, kw_only=True, frozen=True):
     hints: list[str] = []
     evidence: dict[str, Any] = {}
     words: dict[str, str] = {}
+    silent_left_s: float | None = None
 
     def sentence(self, role: Role) -> Sentence:
         """What it says, for words in another language than English."""
@@ -233,7 +234,7 @@ def snapshot_of(
         check_in=check_in_status(scene, t),
         paused=paused_status(scene, t),
         shelved=shelved_status(shelved or {}, t),
-        alerts=[_alert(alert, solved, scene, t) for alert in open_alerts],
+        alerts=[_alert(alert, solved, scene, t, (shelved or {}).get(alert.rule)) for alert in open_alerts],
         solved=solved,
         stood=sorted(stood),
         log=log,
@@ -279,7 +280,7 @@ def _base_check(site: Site, scene: Scene, open_alerts: list[OpenAlert]) -> str:
     """The broadcast base against the project, in words."""
     for alert in open_alerts:
         if alert.rule in ("base-datum", "base-moved") and alert.active and not _noted([alert]):
-            return f"differs: {alert.cause}"
+            return f"differs from {site.base.occupies}" if alert.rule == "base-datum" else "its position has changed"
     if site.project is None or site.base.occupies is None:
         return "not possible: the site file names no control point under the base"
     if scene.station() is None:
@@ -297,7 +298,7 @@ def _noted(open_alerts: list[OpenAlert]) -> bool:
     return any(alert.rule == "base-datum" and alert.active and alert.finding.severity == "note" for alert in open_alerts)
 
 
-def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float) -> AlertStatus:
+def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float, shelve: Shelve | None) -> AlertStatus:
     held = alert.held(t)
     said = words(alert.sentence)
     began_t = alert.raised_t if alert.active or alert.gone_since is None else alert.gone_since
@@ -329,6 +330,7 @@ def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float)
         hints=hints_of(solved, alert.rule, alert.cause, alert.role),
         evidence=alert.finding.evidence,
         words=alert.finding.words,
+        silent_left_s=round(shelve.t + shelve.for_s - t, 1) if shelve is not None and alert.shelved else None,
     )
 
 

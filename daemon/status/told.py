@@ -92,6 +92,12 @@ class PausedStatus(Struct, kw_only=True, frozen=True):
     by: str | None
     left_s: float
 
+    @property
+    def line(self) -> str:
+        """Who, why and for how long, and what is held back."""
+        by = f" by {self.by}" if self.by else ""
+        return f"for {span(self.left_s)} more{by}: {self.why}; nothing is raised until then, every byte is logged"
+
 
 class ShelvedStatus(Struct, kw_only=True, frozen=True):
     """A rule that is silent for `left_s` more; `by` and `note` as they were said."""

@@ -26,6 +26,7 @@ from witnesspost.replay.play.stored_facts import StoredFacts, stored_facts
 from witnesspost.replay.play.tape import TapeError
 from witnesspost.replay.world.scenario import ScenarioError
 from witnesspost.rules.alert import Change
+from witnesspost.rules.language.speech import Speech
 from witnesspost.rules.site.model import SiteError
 
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
@@ -161,8 +162,9 @@ class _Printed:
         self._row_key = opened.row_key if log is None or opened.kind == "log" else log.row_key
         self._waiting: list[Change | tuple[float, dict[str, Any]]] = []
         self._checked_t: float | None = None
-        self._stamps = Stamps(opened.site.post.zone, opened.instant_at or self._instant)
-        self._teller = Teller(self._stamps)
+        self._speech = Speech.known(opened.site.post.language)
+        self._stamps = Stamps(opened.site.post.zone, opened.instant_at or self._instant, self._speech.phrase)
+        self._teller = Teller(self._stamps, self._speech)
 
     def look(self, check: tuple[float, dict[str, Any]] | None) -> None:
         """A check on a control point that has passed is a line; for a program it is in the log."""
@@ -185,8 +187,8 @@ class _Printed:
                 click.echo(json_line(change, self._row_key(change)) if self._as_json else self._teller.text(change, look))
                 continue
             t, detail = change
-            line = check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"])
-            click.echo(entry_text(Entry("well", self._stamps(t), line, []), look))
+            phrase, line = self._speech.phrase, check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"])
+            click.echo(entry_text(Entry("well", self._stamps(t), phrase(line), [], shown=phrase("well")), look))
 
     def _instant(self, t: float) -> Instant | None:
         utc = self._scene.utc_at(t)

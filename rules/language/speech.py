@@ -58,6 +58,11 @@ class Speech:
             raise KeyError(language)
         return cls(language, tuple(read_po(path.read_text(encoding="utf-8"))))
 
+    @classmethod
+    def known(cls, language: str) -> Speech:
+        """The speech of a language; English where this version has no catalogue of it."""
+        return cls.of(language) if language in languages() else ENGLISH
+
     def template(self, text: str, fields: Mapping[str, Any], words: Mapping[str, str]) -> str:
         """A str.format text of the book with its fields: figures and names as they are, `words` translated too."""
         if self.language != "en" and (said := self._template(text)) is not None:

@@ -15,8 +15,9 @@ import msgspec
 import pytest
 from msgspec.structs import replace as replaced
 from witnesspost.daemon import requests
-from witnesspost.daemon.commands.status import ROWS, _plumbing, screenful
-from witnesspost.daemon.lines import QUALITY_WORDS
+from witnesspost.daemon.commands.status import _plumbing, screenful
+from witnesspost.daemon.host.terminal import Terminal
+from witnesspost.daemon.lines import QUALITY_WORDS, ROWS
 from witnesspost.daemon.page import english, words
 from witnesspost.daemon.page.card import card
 from witnesspost.daemon.publish.connection import REFUSED
@@ -32,7 +33,8 @@ from tests.daemon.page.conftest import ALERT, Served
 from tests.daemon.page.test_card import SITE
 from tests.daemon.status.test_status import SAID
 from tests.daemon.strip.quarry import write_day
-from tests.daemon.view import LOG, until
+from tests.daemon.view import LOG, View, port, until
+from tests.documentation import TOP
 from tests.rules.language.test_speech import CATALOGUES
 
 OTHERS = [language for language in languages() if language != "en"]
@@ -117,6 +119,56 @@ def test_what_else_can_be_named_in_spanish(english, spanish):
     assert Speech.of("es").phrase(english) == spanish
 
 
+def said_lines():
+    """Each line that a companion or the service says, as its source has it, a figure in each field."""
+    for path in sorted((TOP / "daemon").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "say" and node.args:
+                (text, *_) = node.args
+                if isinstance(text, ast.Constant):
+                    yield text.value
+                elif isinstance(text, ast.JoinedStr):
+                    yield "".join(part.value if isinstance(part, ast.Constant) else "7" for part in text.values)
+
+
+def test_what_companions_say_is_known_in_spanish():
+    found = list(said_lines())
+    assert len(found) > 8
+    assert [text for text in found if Speech.of("es").phrase(text) == text] == []
+
+
+def test_ports_log_and_answers_on_the_terminal_in_spanish():
+    view, ends = View(), [os.pipe(), os.pipe()]
+    terminal = Terminal(as_json=False, out=ends[0][1], err=ends[1][1], speech=Speech.of("es"))
+    view.beats(utc=None, log=replaced(LOG, path="/log/kestrel.0042.db"))
+    terminal.start(view)
+    for state, reason in (("waiting", "not there yet"), ("open", ""), ("lost", "device disappeared"), ("back", "")):
+        view.beats(ports=[port(state, reason)])
+        terminal.turn(view.t)
+    view.say("set up by Kim: base over KQ-1, antenna 1.843 m, pole 2.000 m")
+    view.say("paused by Kim for 5 min (battery): nothing is raised meanwhile, every byte is logged")
+    view.say("page: http://10.88.17.1:8017/")
+    terminal.turn(view.t)
+    view.beats(ended=True)
+    terminal.stop()
+    shown = [re.sub(r"  +", "  ", line) for line in os.read(ends[1][0], 65536).decode().splitlines()]
+    for end in (*ends[0], *ends[1]):
+        os.close(end)
+    lines = [line.split("  ", 2)[0::2] for line in shown]
+    assert lines == [
+        ["registro", "/log/kestrel.0042.db"],
+        ["puerto", "puerto de corrections (/dev/ttyKESTREL) en espera: todavía no está"],
+        ["puerto", "puerto de corrections (/dev/ttyKESTREL) abierto"],
+        ["puerto", "puerto de corrections (/dev/ttyKESTREL) perdido: el aparato desapareció"],
+        ["puerto", "puerto de corrections (/dev/ttyKESTREL) de vuelta"],
+        ["puesto", "instalado por Kim: base sobre KQ-1, antena 1.843 m, bastón 2.000 m"],
+        ["puesto", "en pausa por Kim durante 5 min (battery): mientras tanto no se avisa de nada, y se registra cada byte"],
+        ["puesto", "página: http://10.88.17.1:8017/"],
+        ["registro", "kestrel.0042.db cerrado"],
+    ]
+    assert all("  hacia 20" in line for line in shown)
+
+
 def test_the_rows_of_the_status_in_spanish():
     shown = screenful(msgspec.structs.replace(SAID, language="es"))
     rows = shown.split("\n\n")[-1]
@@ -152,7 +204,8 @@ RARE = [
     {"epochs": []},
     {"epochs": [replaced(SAID.epochs[0], ago_s=400.0, interval_s=None)]},
     {"fix": replaced(SAID.fix, quality=9, satellites=None, hdop=None, age_s=None, ago_s=5000.0)},
-    {"base_check": "differs: digit-slip"},
+    {"base_check": "differs from KQ-1"},
+    {"base_check": "its position has changed"},
     {"office": OfficeStatus(broker="b:1", up=False, since_s=60.0, waiting=2, error="nothing listens on b:1")},
     {"set_up": replaced(SAID.set_up, planned=False, by="Kim Ng", utc="2026-05-04T09:00:00Z")},
     {"set_up": replaced(SAID.set_up, planned=False, by="Kim Ng", point=None, utc="2026-05-04T09:00:00Z")},

@@ -18,7 +18,7 @@ from witnesspost.daemon.page import server
 from witnesspost.daemon.page.bounds import Bounds
 from witnesspost.daemon.page.gate import Gate
 from witnesspost.daemon.page.page import Page
-from witnesspost.daemon.status.told import OfficeStatus
+from witnesspost.daemon.status.told import OfficeStatus, PausedStatus
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Acknowledge, Shelve, Solved
 from witnesspost.rules.site.reading import site_from_toml
@@ -29,6 +29,22 @@ from tests.daemon.test_lines import STOP as STOPPED
 from tests.daemon.view import View, until
 
 STOP = structs.replace(ALERT)
+
+
+def test_a_pause_says_until_when_who_why_and_what_goes_on(served):
+    inside = served.inside()
+    silent = structs.replace(ALERT, shelved=True, silent_left_s=290.0)
+    for alerts, shown, word in (((silent,), "stop", "stop"), ((), "well", "well")):
+        served.stands(*alerts, shown=shown)
+        paused = PausedStatus(why="battery <&>", by="Kim", left_s=290.0)
+        served.view.status = structs.replace(served.view.status, paused=paused)
+        text = inside.get("/").text
+        assert f'data-state="{word}"' in text
+        assert "Paused until 14:07 by Kim: battery &lt;&amp;&gt;. Nothing new is raised until then; every byte" in text
+        assert ("Silent until 14:07." in text) is bool(alerts)
+        assert "Paused" not in served.browser().get("/").text, "before the PIN the state's word is all"
+    served.stands(silent, shown="stop")
+    assert "Paused" not in inside.get("/").text
 
 
 def test_without_the_pin_the_states_word_the_name_and_the_form_are_all_that_is_shown(served):

@@ -19,7 +19,6 @@ from witnesspost.daemon.status.told import (
     OfficeStatus,
     PausedStatus,
     SetUpStatus,
-    ShelvedStatus,
     shelved_status,
 )
 from witnesspost.rules.facts import Shelve
@@ -298,11 +297,11 @@ def test_a_pause_is_no_shelving():
     shelve = Shelve(t=0.0, stream="", for_s=300.0, by="Kim")
     by_name = msgspec.structs.replace(shelve, rule="tilt")
     assert [one.rule for one in shelved_status({"sky": shelve, "tilt": by_name}, 1.0)] == ["tilt"]
-    alert = msgspec.structs.replace(SAID.alerts[0], shelved=True)
+    alert = msgspec.structs.replace(SAID.alerts[0], shelved=True, silent_left_s=200.0)
     paused = PausedStatus(why="battery", by="Kim", left_s=200.0)
-    assert "ago, silent during the pause." in screenful(msgspec.structs.replace(SAID, alerts=[alert], paused=paused))
-    shelved = ShelvedStatus(rule=alert.rule, by="Kim", note=None, left_s=200.0)
-    assert "ago, shelved." in screenful(msgspec.structs.replace(SAID, alerts=[alert], shelved=[shelved]))
+    screen = screenful(msgspec.structs.replace(SAID, alerts=[alert], paused=paused))
+    assert "ago, silent for 3 min more." in screen
+    assert "for 3 min more by Kim: battery; nothing is raised until then, every byte is logged" in screen
 
 
 def test_what_is_over_and_what_is_only_held_says_so():
