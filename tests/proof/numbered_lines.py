@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import pty
-import time
+import struct
+import termios
 import tty
 
 from witnesspost.daemon.stream.framing import crc24q, nmea_checksum
@@ -26,33 +28,34 @@ carries = ["positions"]
 station_id = 417
 """
 
+_FULL_BYTES = 3500  # of the 4095 that a terminal keeps; what is beyond waits where nobody counts it
+
 
 class Line:
-    """A pty on which numbered frames are sent, and when how many bytes had been."""
+    """A pty on which numbered frames are sent."""
 
     def __init__(self) -> None:
         self.master, slave = pty.openpty()
         tty.setraw(self.master)
         tty.setraw(slave)
         self.path = os.ttyname(slave)
-        self._slave = slave
+        self.slave = slave
         self.sent = b""
-        self.when: list[tuple[float, int]] = []
 
     def send(self, data: bytes) -> None:
         """Send now."""
         os.write(self.master, data)
         self.sent += data
-        self.when.append((time.monotonic(), len(self.sent)))
 
-    def sent_at(self, size: int) -> float:
-        """When the byte after the first `size` was sent."""
-        return next((at for at, total in self.when if total > size), float("inf"))
+    def read(self) -> int:
+        """How many of the bytes sent were certainly read at the other end by now: a full pty does not tell."""
+        (unread,) = struct.unpack("i", fcntl.ioctl(self.slave, termios.FIONREAD, bytes(4)))
+        return len(self.sent) - unread if unread < _FULL_BYTES else 0
 
     def close(self) -> None:
         """Let go of the pty."""
         os.close(self.master)
-        os.close(self._slave)
+        os.close(self.slave)
 
 
 def epoch(number: int, station: int) -> bytes:
