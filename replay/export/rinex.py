@@ -30,7 +30,6 @@ Columns = Mapping[str, Sequence[str]]
 class Said(Struct, kw_only=True):
     """What a station said of itself: None, or "", for what it did not."""
 
-    arp: Ecef | None = None
     antenna_height_m: float | None = None
     antenna: str = ""
     antenna_serial: str = ""

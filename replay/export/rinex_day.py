@@ -91,16 +91,17 @@ def write_rinex(
     """
     with tempfile.TemporaryFile() as spool:
         listener = _Listener(spool, None if every_s is None else max(1, round(every_s * 1000)))
-        streams = _streams(post, stream)
+        chosen_stream = _stream(post, stream)
         way = Way([(post, window)], lambda part: progress(part * _LISTENING))
         for log in post.files:
-            _listen(log, window, streams, listener, way)
+            _listen(log, window, chosen_stream, listener, way)
         chosen = _station(post, listener, station)
         heard = listener.stations[chosen]
         notes = _notes(heard, chosen, listener)
         about = _about(post, listener, heard, chosen, every_s)
-        stem = _stem(post, heard, every_s)
-        files = [f"{stem}_MO.rnx"]
+        step_s = every_s if every_s is not None else (heard.interval_ms or 1000) / 1000
+        stem = _stem(post, heard, step_s)
+        files = [f"{stem}_{_interval(step_s)}_MO.rnx"]
         with (folder / files[0]).open("w", encoding="ascii", newline="\n") as file:
             file.write(rinex.observation_header(about))
             records = rinex.Records(about.columns, about.channels)
@@ -108,7 +109,7 @@ def write_rinex(
                 progress(_LISTENING + (1 - _LISTENING) * number / max(heard.epochs, 1))
                 file.write(records.epoch(ms, found))
     if listener.broadcasts:
-        files.append(f"{stem}_MN.rnx")
+        files.append(f"{stem}_MN.rnx")  # which has no interval
         ordered = sorted(listener.broadcasts.values(), key=lambda one: (one.clock, one.satellite))
         systems = {one.satellite[0] for one in ordered}
         with (folder / files[1]).open("w", encoding="ascii", newline="\n") as file:
@@ -215,28 +216,28 @@ def _note(heard: Heard, number: int, payload: bytes, about_ms: int) -> None:
             heard.positions.setdefault(found, about_ms)
 
 
-def _streams(post: PostLogs, asked: str | None) -> list[str]:
-    """The one stream that is read. Raises a LogError where it would have to be named."""
+def _stream(post: PostLogs, asked: str | None) -> str:
+    """The stream that is read. Raises a LogError where it would have to be named."""
     if asked is not None:
         if asked not in post.streams:
             post.files[0].stream(asked)
-        return [asked]
+        return asked
     carry = [row.name for log in post.files for row in log.rows(StreamRow, "ORDER BY rowid") if "corrections" in row.carries]
     found = list(dict.fromkeys(carry))
     if not found:
         raise NoObservations(f"{post.name}: no stream carries corrections; name one with --stream: {', '.join(post.streams)}")
     if len(found) > 1:
         raise NoObservations(f"{post.name}: {len(found)} streams carry corrections; name one with --stream: {', '.join(found)}")
-    return found
+    return found[0]
 
 
-def _listen(log: LogFile, window: Window, streams: list[str], listener: _Listener, way: Way) -> None:
+def _listen(log: LogFile, window: Window, stream: str, listener: _Listener, way: Way) -> None:
     asked = window.within(log)
-    if asked is None or streams[0] not in log.streams:
+    if asked is None or stream not in log.streams:
         return
     first_ms, last_ms = (None if t is None else _about_ms(log, t) for t in asked)
     framer = Framer()
-    values = {"stream": streams[0], "from": asked[0], "to": asked[1]}
+    values = {"stream": stream, "from": asked[0], "to": asked[1]}
     within = "WHERE stream = :stream AND (:from IS NULL OR t_last >= :from) AND (:to IS NULL OR t <= :to) ORDER BY n"
     for row in log.rows(RawRow, within, values):
         way.reached(log, row.t_last)
@@ -378,15 +379,17 @@ def _marker(post: PostLogs) -> str:
     return post.name
 
 
-def _stem(post: PostLogs, heard: Heard, every_s: float | None) -> str:
-    """The standard's long name, less the kind: site, R (from a receiver's stream), start, length, interval."""
+def _stem(post: PostLogs, heard: Heard, step_s: float) -> str:
+    """The standard's long name as far as both files share it: site, source, start, length (RINEX 3.05, table A1, from memory).
+
+    The site is four letters, filled up with X, marker and receiver 0, and a country. No site file says which: XXX is among the
+    codes that ISO 3166-1 leaves to its users and gives to no country. S: the data come from a stream, RTCM or another.
+    """
     assert heard.first_ms is not None
     assert heard.last_ms is not None
     letters = "".join(one for one in post.name.upper() if one.isascii() and one.isalnum())
-    step_s = every_s if every_s is not None else (heard.interval_ms or 1000) / 1000
     length_s = (heard.last_ms - heard.first_ms) / 1000 + step_s
-    interval = f"{round(step_s):02d}S" if 1 <= step_s < 100 else f"{round(1 / step_s):02d}Z" if step_s < 1 else "00U"
-    return f"{letters[:4]:X<4}00XXX_R_{calendar(heard.first_ms):%Y%j%H%M}_{_length(length_s)}_{interval}"
+    return f"{letters[:4]:X<4}00XXX_S_{calendar(heard.first_ms):%Y%j%H%M}_{_length(length_s)}"
 
 
 def _length(length_s: float) -> str:
@@ -394,3 +397,13 @@ def _length(length_s: float) -> str:
         if length_s >= unit_s - 60:
             return f"{min(round(length_s / unit_s), 99):02d}{letter}"
     return f"{max(1, min(round(length_s / 60), 99)):02d}M"
+
+
+def _interval(step_s: float) -> str:
+    """Hours, minutes, seconds, or so many a second; 00U where none of them can say it."""
+    if 0.01 < step_s < 1:
+        return f"{round(1 / step_s):02d}Z"
+    for unit_s, letter in ((3600, "H"), (60, "M"), (1, "S")):
+        if step_s % unit_s == 0 and step_s < 100 * unit_s:
+            return f"{round(step_s / unit_s):02d}{letter}"
+    return "00U"

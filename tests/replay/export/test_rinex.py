@@ -64,6 +64,13 @@ def header(path):
     raise AssertionError("the header does not end")
 
 
+def test_the_names_say_whose_when_and_how_much(rinex):
+    """The standard's long names (RINEX 3.05, table A1, from memory): S data from a stream; navigation has no interval."""
+    _told, observations, navigation = rinex
+    assert observations.name == "KEST00XXX_S_20261660802_12M_02M_MO.rnx"
+    assert navigation.name == "KEST00XXX_S_20261660802_12M_MN.rnx"
+
+
 def test_the_header_says_what_the_station_said_of_itself(rinex):
     told, path, _nav = rinex
     found = header(path)
