@@ -29,3 +29,24 @@ def progress_bar(label: str, *, shown: bool = True) -> Iterator[Progress]:
 
         yield moved
         moved(1.0)
+
+
+class PassingLine:
+    """A line on stderr in a bar's place, for work that prints as it goes on: `clear` it before. Nothing in a pipe."""
+
+    def __init__(self) -> None:
+        self._terminal = sys.stderr.isatty()
+        self._shown = ""
+
+    def show(self, text: str) -> None:
+        """This, instead of what was shown."""
+        if self._terminal and text != self._shown:
+            self.clear()
+            click.echo(text, nl=False, err=True)
+            self._shown = text
+
+    def clear(self) -> None:
+        """The line is empty again."""
+        if self._shown:
+            click.echo("\r\x1b[K", nl=False, err=True)
+            self._shown = ""

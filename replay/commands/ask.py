@@ -12,7 +12,7 @@ import click
 import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.screen import plain
-from witnesspost.replay.commands.gather import INSTALL
+from witnesspost.replay.commands.office_extra import INSTALL
 from witnesspost.replay.office.cell import cell
 
 _WIDEST = 60  # letters of a column on a terminal

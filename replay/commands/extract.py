@@ -17,7 +17,7 @@ from witnesspost.daemon.log.opening import LogError, NothingThere
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.salvaging import Sound, sound_blocks
 from witnesspost.daemon.progress import Progress, progress_bar
-from witnesspost.replay.commands.points import INSTALL
+from witnesspost.replay.commands.office_extra import INSTALL
 from witnesspost.replay.export.window import EXAMPLES, Way, Window, window_of
 
 _FORMS = ("raw", "csv", "geojson", "rinex", "parquet")

@@ -19,6 +19,7 @@ from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.progress import progress_bar
+from witnesspost.replay.commands.office_extra import INSTALL
 from witnesspost.replay.play.grids import NoGrid, find_grids
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
@@ -37,7 +38,6 @@ if TYPE_CHECKING:
     from witnesspost.replay.office.judge import Judgement
 
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
-INSTALL = "needs the office's libraries; install them with: pip install 'witnesspost[office]'"
 
 
 @click.command()

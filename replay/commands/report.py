@@ -12,7 +12,8 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.day import Day
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.progress import Progress, progress_bar
-from witnesspost.replay.commands.points import INSTALL, judged_points, site_of_day
+from witnesspost.replay.commands.office_extra import INSTALL
+from witnesspost.replay.commands.points import judged_points, site_of_day
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.rules.datum.geodesy import DatumError
 from witnesspost.rules.datum.geoid import GeoidError

@@ -14,7 +14,8 @@ from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.day import log_files
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.replay.commands.gather import INSTALL
+from witnesspost.daemon.progress import PassingLine
+from witnesspost.replay.commands.office_extra import INSTALL
 from witnesspost.replay.office.season.figures import Tables, new_figures
 from witnesspost.replay.office.season.judging import Judged
 from witnesspost.replay.office.season.workers import NoCluster, on_cluster, on_processes
@@ -59,10 +60,12 @@ def season(
     now: Counter[tuple[str, str, str]] = Counter()
     hours, posts = 0.0, set()
     judged_count = 0
-    for judged in _judged(paths, tables, jobs, scheduler, grids):
+    line = PassingLine()
+    for judged in _judged(paths, tables, jobs, scheduler, grids, line):
         for said in (judged.spoilt, judged.note):
             if said is not None:
-                click.echo(f"\r{said}" if sys.stderr.isatty() else said, err=True)
+                line.clear()
+                click.echo(said, err=True)
         if judged.spoilt is not None:
             well = False
             continue
@@ -121,9 +124,9 @@ def _paths(logs: tuple[str, ...]) -> tuple[list[str], bool]:
 
 
 def _judged(
-    paths: list[str], tables: Tables | None, jobs: int | None, scheduler: str | None, grids: str | None
+    paths: list[str], tables: Tables | None, jobs: int | None, scheduler: str | None, grids: str | None, line: PassingLine
 ) -> Iterator[Judged]:
-    """Each log as it is done; on a terminal how many are."""
+    """Each log as it is done; `line` shows how many are."""
     if scheduler is not None:
         try:
             import distributed  # noqa: F401
@@ -133,14 +136,11 @@ def _judged(
         found = on_cluster(paths, tables, str(Path(grids).resolve()) if grids else None, scheduler)
     else:
         found = on_processes(paths, tables, grids, jobs or len(os.sched_getaffinity(0)))
-    shown = sys.stderr.isatty()
     try:
         for number, judged in enumerate(found, 1):
-            if shown:
-                click.echo(f"\r{number} of {len(paths)} logs", nl=False, err=True)
+            line.show(f"{number} of {len(paths)} logs")
             yield judged
     except NoCluster as error:
         raise Unusable(str(error)) from None
     finally:
-        if shown:
-            click.echo("\r\x1b[K", nl=False, err=True)
+        line.clear()

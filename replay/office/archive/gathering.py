@@ -16,6 +16,7 @@ import pyarrow as pa
 from witnesspost.daemon.log.day import log_files
 from witnesspost.daemon.log.opening import BROKEN, LogError, readable
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.rows import CHAINED
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.recomputing import Odd
 from witnesspost.replay.office.archive.clock import WallClock
@@ -37,17 +38,11 @@ class Told(NamedTuple):
     differs: bool = False
 
 
-class Progress(NamedTuple):
-    """Of one log: told when it is begun (path, seconds that it lasts), and the seconds done."""
-
-    begun: Callable[[Path, float], None]
-    reached: Callable[[float], None]
+Progress = Callable[[Path, float], None]
+"""Is given a log's path, and the part of it that is done, 0 to 1."""
 
 
-QUIET = Progress(lambda path, seconds: None, lambda t: None)
-
-
-def gather(paths: Iterable[str | Path], archive: Archive, progress: Progress = QUIET) -> Iterator[Told]:
+def gather(paths: Iterable[str | Path], archive: Archive, progress: Progress = lambda path, part: None) -> Iterator[Told]:
     """Gather the logs at `paths`, a folder standing for those in it, each post's in their order. Raises NoLogs, and
     CannotWrite where the archive cannot be written."""
     rebuilder = Rebuilder()
@@ -72,7 +67,7 @@ def gather(paths: Iterable[str | Path], archive: Archive, progress: Progress = Q
 
 def _one(log: LogFile, archive: Archive, rebuilder: Rebuilder, progress: Progress) -> Told:
     first, last = log.span()
-    progress.begun(log.path, last - first)
+    progress(log.path, 0.0)
     whose = Whose(log.run.name, log.run_name, log.last_digest().hex())
     there = archive.gathered(whose.post, whose.run)
     if there is not None and there.begun_digest != log.run.digest.hex():
@@ -95,7 +90,7 @@ def _one(log: LogFile, archive: Archive, rebuilder: Rebuilder, progress: Progres
         return _spoilt(
             log.path, f"{log.path}: does not go on from what is in the archive as {whose.post} {whose.run}; that stays"
         )
-    rebuilt = rebuilder.rebuild(log, report.digest, lambda t: progress.reached(t - first))
+    rebuilt = rebuilder.rebuild(log, report.digest, lambda t: progress(log.path, (t - first) / max(last - first, 1.0)))
     with rebuilt.log:
         days = cut(rebuilt, whose)
         archive.put(whose.post, whose.run, days, _gathered(log, rebuilt, whose, days))
@@ -108,8 +103,8 @@ def _one(log: LogFile, archive: Archive, rebuilder: Rebuilder, progress: Progres
 
 def _goes_on(log: LogFile, n: int, digest: str) -> bool:
     """True where the log has the row `n` with that digest: what was gathered is its beginning."""
-    found = [bytes(one).hex() for kind in ("raw", "event", "alert") for (one,) in
-             log.select(f"SELECT digest FROM {kind} WHERE n = ?", (n,))]  # fmt: skip
+    found = [bytes(one).hex() for kind in CHAINED for (one,) in
+             log.select(f"SELECT digest FROM {kind.table} WHERE n = ?", (n,))]  # fmt: skip
     return found == [digest]
 
 

@@ -25,6 +25,8 @@ LONG = [
     ["replay", "{log}"],
 ]
 
+PRINTING = [["gather", "{log}", "{out}"], ["season", "{log}", "--jobs", "1"]]
+
 
 class Terminal:
     """A pty as stderr of whatever runs within it; `said` is all that it showed."""
@@ -65,7 +67,7 @@ def test_on_a_terminal_a_bar_goes_to_its_end_and_never_back(day, tmp_path, capfd
         assert len(set(bar)) >= FEW.get(words[0], 4)
 
 
-@pytest.mark.parametrize("words", LONG, ids=" ".join)
+@pytest.mark.parametrize("words", [*LONG, *PRINTING], ids=" ".join)
 def test_in_a_pipe_nothing_of_it(day, tmp_path, words):
     log, field = day
     done = CliRunner().invoke(main, [word.format(log=log, field=field, out=tmp_path / "out") for word in words])
@@ -87,3 +89,13 @@ def test_a_bar_is_not_pushed_past_its_end_or_back(capfd):
         for part in (0.2, 0.1, 0.5, 1.7, 0.3):
             progress(part)
     assert re.findall(r"(\d+)%", terminal.said)[-1] == "100"
+
+
+@pytest.mark.parametrize("words", PRINTING, ids=" ".join)
+def test_what_prints_as_it_goes_on_shows_how_far_it_is_and_wipes_it_away(day, tmp_path, capfd, words):
+    log, _field = day
+    with Terminal() as terminal, contextlib.suppress(SystemExit):
+        main([word.format(log=log, out=tmp_path / "out") for word in words], standalone_mode=False)
+    shown, wiped = re.subn(r"(\d+%|\d+ of \d+ logs)\r\x1b\[K", "", terminal.said)
+    assert wiped >= 1
+    assert not re.search(r"\d%|of \d+ logs|\r(?!\n)", shown)
