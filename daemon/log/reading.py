@@ -235,10 +235,16 @@ class LogFile:
         except (tomllib.TOMLDecodeError, RecursionError, KeyError, TypeError, ValueError, OSError):
             return dt.UTC
 
+    @functools.cached_property
+    def anchors(self) -> list[tuple[float, dt.datetime, str]]:
+        """What was said of the time, in the order of `t`: `t`, UTC, and who said it."""
+        said = ((t, schema.utc_from(text), str(source)) for t, text, source in self._rows("SELECT t, utc, source FROM clock"))
+        return sorted((t, utc, source) for t, utc, source in said if utc is not None and isinstance(t, float))
+
     def utc_at(self, t: float) -> dt.datetime | None:
         """UTC of the instant `t`, by the last anchor before it or else the first after it; None where there is none, or
         where the anchor's year is at the calendar's end."""
-        if not self._anchors:
+        if not self.anchors:
             return None
         at, utc, _ = self._anchor(t)
         try:
@@ -253,9 +259,9 @@ class LogFile:
 
     def t_at(self, utc: dt.datetime) -> float | None:
         """The `t` of a UTC instant, as `utc_at` has it; None where no receiver ever said the time."""
-        if not self._anchors:
+        if not self.anchors:
             return None
-        at, anchor, _ = self._anchors[max(0, bisect_right(self._anchors, utc, key=lambda anchor: anchor[1]) - 1)]
+        at, anchor, _ = self.anchors[max(0, bisect_right(self.anchors, utc, key=lambda anchor: anchor[1]) - 1)]
         return float(at + (utc - anchor).total_seconds())
 
     def blocks(self, stream: str) -> list[tuple[int, float, float]]:
@@ -364,14 +370,9 @@ class LogFile:
             "was left behind; copy both, or use `witnesspost snapshot`"
         )
 
-    @functools.cached_property
-    def _anchors(self) -> list[tuple[float, dt.datetime, str]]:
-        said = ((t, schema.utc_from(text), str(source)) for t, text, source in self._rows("SELECT t, utc, source FROM clock"))
-        return sorted((t, utc, source) for t, utc, source in said if utc is not None and isinstance(t, float))
-
     def _anchor(self, t: float) -> tuple[float, dt.datetime, str]:
         """The last before `t`, or else the first."""
-        return self._anchors[max(0, bisect_right(self._anchors, t, key=lambda anchor: anchor[0]) - 1)]
+        return self.anchors[max(0, bisect_right(self.anchors, t, key=lambda anchor: anchor[0]) - 1)]
 
     def raw_bytes(self) -> int:
         """Bytes of all blocks together."""

@@ -7,7 +7,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.reading import LogFile
 
 UNKNOWN = np.datetime64("NaT", "ms")
@@ -27,8 +26,7 @@ class WallClock:
     """The clock of one log, as `LogFile.utc_at` has it: by the last anchor before, or else by the first."""
 
     def __init__(self, log: LogFile) -> None:
-        said = ((t, schema.utc_from(utc), source) for t, utc, source in log.select("SELECT t, utc, source FROM clock"))
-        anchors = sorted((t, utc, source) for t, utc, source in said if utc is not None)
+        anchors = log.anchors
         self._zone = log.zone
         self._t = np.array([t for t, _, _ in anchors], float)
         self._utc = np.array([round((utc - _EPOCH) / dt.timedelta(milliseconds=1)) for _, utc, _ in anchors], np.int64)

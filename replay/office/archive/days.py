@@ -96,15 +96,13 @@ def cut(rebuilt: Rebuilt, whose: Whose) -> dict[Day, dict[str, pa.Table]]:
             raise UnreadableLog(f"{rebuilt.log.path}: {name} cannot be written: {on_one_line(str(error))}") from None
     kept = {day for day, _ in count.most_common(MOST_DAYS)}
     parts: dict[Day, dict[str, pa.Table]] = {}
+    rest: dict[str, pa.Table] = {}
     for name, (rows, days) in whole.items():
         for day in kept:
             parts.setdefault(day, {})[name] = rows.filter(pa.array(days == np.datetime64(day, "D")))
-        rest = ~np.isin(days, np.array(sorted(kept), "datetime64[D]"))
-        if rest.any() or None in parts:
-            parts.setdefault(None, {})[name] = rows.filter(pa.array(rest))
-    if None in parts:
-        for name, (rows, _) in whole.items():
-            parts[None].setdefault(name, rows.slice(0, 0))
+        rest[name] = rows.filter(pa.array(~np.isin(days, np.array(sorted(kept), "datetime64[D]"))))
+    if any(rows.num_rows for rows in rest.values()):
+        parts[None] = rest
     return parts
 
 
@@ -166,7 +164,7 @@ def _base_coordinates(log: LogFile) -> list[BaseRow]:
     for span in log.view("base_coordinates"):
         row = BaseRow(
             t=span["from_t"],
-            **{name: span[name] for name in BaseRow.__struct_fields__[1 : BaseRow.__struct_fields__.index("judged")]},
+            **{name: span[name] for name in BaseRow.__struct_fields__ if name in span},
         )
         for t, one in judged:
             there = (one.station_id, one.x_m, one.y_m, one.z_m) == (row.station_id, row.x_m, row.y_m, row.z_m)

@@ -174,7 +174,7 @@ def _look_at(path: Path) -> None:
     if not path.is_dir():
         raise NotAnArchive(f"{path}: is a file; name a folder for the archive")
     names = set(os.listdir(path))
-    if names and VIEWS_FILE not in names and names - {_LOCK, _STAGE}:
+    if VIEWS_FILE not in names and names - {_LOCK, _STAGE}:
         raise NotAnArchive(f"{path}: is no archive, and not empty; name a new folder, or an archive")
 
 

@@ -21,10 +21,9 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import AlertRow, ClockRow, EventRow, RawRow, Row, StreamRow
 from witnesspost.daemon.recomputing import Odd, RunOfBytes, StoredRows, goes_on_from_another, why_not_comparable
 from witnesspost.replay.office.archive.minutes import Minutes
-from witnesspost.replay.office.archive.tables import MinuteRow
+from witnesspost.replay.office.archive.tables import AS_THE_BYTES, NOT_COMPARED, MinuteRow
 from witnesspost.rules.facts import Fact
 
-AS_THE_BYTES = "as the bytes"
 _AT_ONCE = 1000  # rows that are copied in one statement
 
 
@@ -63,7 +62,7 @@ class Rebuilder:
         return rebuilt
 
 
-_ALONE = "not compared: it goes on from a file that was not gathered with it"
+_ALONE = f"{NOT_COMPARED}: it goes on from a file that was not gathered with it"
 
 
 class _Run:
@@ -115,7 +114,7 @@ def _fill(
         _copy(connection, log.rows(kind, "ORDER BY n"))
     _copy(connection, map(_without_bytes, log.rows(RawRow, "ORDER BY n")))
     why_not = why_not_comparable(log)
-    said = uncompared or (f"not compared: {why_not}" if why_not is not None else "")
+    said = uncompared or (f"{NOT_COMPARED}: {why_not}" if why_not is not None else "")
     stored = None if said else StoredRows(log)
     differs = False
     for computed in run.bytes.rows(log):

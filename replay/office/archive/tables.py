@@ -29,6 +29,10 @@ WHOSE: tuple[pa.Field, ...] = (
     pa.field("about", pa.bool_(), False, {"meaning": "true where UTC hangs on the post's own clock, which nobody vouches for"}),
 )
 
+AS_THE_BYTES = "as the bytes"
+NOT_COMPARED = "not compared"
+"""How a log's tables stood to its bytes, when they did not differ; `NOT_COMPARED` goes on with why."""
+
 
 class ChangeRow(Row, kw_only=True):
     """A change of an alert."""
@@ -159,7 +163,9 @@ class GatheredRow(Row, kw_only=True):
     raw_bytes: Annotated[int, Meta(description="bytes of its streams")]
     log_bytes: Annotated[int, Meta(description="bytes of the file")]
     days: Annotated[str, Meta(description="the days that it has rows in: JSON list")]
-    tables: Annotated[str, Meta(description="how its tables stood to its bytes: `as the bytes`, or what was wrong with them")]
+    tables: Annotated[
+        str, Meta(description=f"how its tables stood to its bytes: `{AS_THE_BYTES}`, or what was wrong with them")
+    ]
 
 
 PARTS: dict[str, type[Row]] = {

@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 from typing import NamedTuple
 
-from witnesspost.replay.office.archive.tables import PARTS, GatheredRow
+from witnesspost.replay.office.archive.tables import AS_THE_BYTES, NOT_COMPARED, PARTS, GatheredRow
 
 VIEWS_FILE = "views.sql"
 
@@ -137,11 +137,11 @@ QUESTIONS: dict[str, Question] = {
     ),
     "gathered": Question(
         "From when to when is there a log of each post, and was any of them not as its bytes?",
-        """
+        f"""
         SELECT post, role, count(*) AS logs, min(local) AS from_local,
             max(local + to_seconds(CAST(seconds AS BIGINT))) AS to_local,
             round(sum(seconds) / 3600, 1) AS hours, count(*) FILTER (closed = 0) AS not_closed,
-            count(*) FILTER (tables <> 'as the bytes' AND tables NOT LIKE 'not compared%') AS not_as_the_bytes
+            count(*) FILTER (tables <> '{AS_THE_BYTES}' AND tables NOT LIKE '{NOT_COMPARED}%') AS not_as_the_bytes
         FROM logs GROUP BY post, role ORDER BY post, role""",
     ),
 }

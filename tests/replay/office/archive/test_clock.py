@@ -1,8 +1,6 @@
 """Whole columns of times, held against the standard library one by one."""
 
-import contextlib
 import datetime as dt
-import sqlite3
 import zoneinfo
 
 import numpy as np
@@ -18,13 +16,8 @@ class Log:
     """What the clock asks of a log."""
 
     def __init__(self, anchors, zone):
-        self.anchors, self.zone = anchors, zoneinfo.ZoneInfo(zone)
-
-    def select(self, sql):
-        with contextlib.closing(sqlite3.connect(":memory:")) as connection:
-            connection.execute("CREATE TABLE clock (t REAL, utc TEXT, source TEXT)")
-            connection.executemany("INSERT INTO clock VALUES (?, ?, ?)", self.anchors)
-            return connection.execute(sql).fetchall()
+        self.anchors = sorted((t, dt.datetime.fromisoformat(utc), source) for t, utc, source in anchors)
+        self.zone = zoneinfo.ZoneInfo(zone)
 
 
 anchors = st.lists(
