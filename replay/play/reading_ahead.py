@@ -33,9 +33,8 @@ class ReadingAhead:
     def records(self, records: Iterable[_Record]) -> Iterator[_Record]:
         """The same records, each stretch read before its first is given; what ends them early is raised in its place."""
         source = iter(records)
-        stretch: list[_Record] = [None]  # type: ignore[list-item]
-        while stretch:
-            stretch = []
+        while True:
+            stretch: list[_Record] = []
             ended: Exception | None = None
             try:
                 for record in islice(source, _STRETCH):
@@ -46,6 +45,8 @@ class ReadingAhead:
             yield from stretch
             if ended is not None:
                 raise ended
+            if not stretch:
+                return
 
     def _read_one(self, record: Chunk | Fact) -> None:
         lines, clock, read = self.lines, self._clock, self._read

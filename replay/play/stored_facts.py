@@ -45,6 +45,7 @@ MOST_BYTES = 2 << 30
 """Of all files in the cache together: some forty days of a 10 Hz rover. The longest unused go first."""
 
 _MAGIC = b"witnesspost facts 1\n"
+_NEW = ".new"
 _DIGEST_BYTES = 32
 _BLOCK_FACTS = 4000
 _SIZE_BYTES = 4
@@ -134,7 +135,7 @@ class _Noted:
         """Note into a file that nobody finds yet; None where the cache cannot be written."""
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            handle, name = tempfile.mkstemp(dir=folder, suffix=".new")
+            handle, name = tempfile.mkstemp(dir=folder, suffix=_NEW)
         except OSError:
             return None
         return cls(Path(name), os.fdopen(handle, "wb"), key, lines)
@@ -314,9 +315,10 @@ def _cache_folder() -> Path | None:
 
 
 def _make_room(folder: Path) -> None:
-    """The longest unused go, until the rest fits."""
+    """The longest unused go, until the rest fits; so does what a killed replay has left half written."""
     with contextlib.suppress(OSError):
-        found = sorted(((path, path.stat()) for path in folder.glob("*.facts")), key=lambda one: one[1].st_mtime, reverse=True)
+        paths = (*folder.glob("*.facts"), *folder.glob(f"*{_NEW}"))
+        found = sorted(((path, path.stat()) for path in paths), key=lambda one: one[1].st_mtime, reverse=True)
         size = 0
         for path, state in found:
             size += state.st_size

@@ -155,10 +155,13 @@ class TestALogOfEverything:
         size = kept.stat().st_size
         old = tmp_path / "cache" / "old.facts"
         old.write_bytes(bytes(size))
-        os.utime(old, (1.0, 1.0))
-        os.utime(kept, (2.0, 2.0))
+        killed = tmp_path / "cache" / "killed.new"
+        killed.write_bytes(bytes(size))
+        for file, used_at in ((killed, 0.0), (old, 1.0), (kept, 2.0)):
+            os.utime(file, (used_at, used_at))
         monkeypatch.setattr(stored_facts, "MOST_BYTES", 2 * size + size // 2)
         monkeypatch.setattr(stored_facts, "_program", lambda: ["another"])
         replayed(path, tmp_path / "cache")
         assert kept.exists()
         assert not old.exists()
+        assert not killed.exists()
