@@ -30,7 +30,7 @@ def calendar(ms: int) -> dt.datetime:
 
 
 def nearest(within: int, period: int, about: int) -> int:
-    """The instant `within` its period (a week, a day …) that is nearest to `about`."""
+    """What counts `within` a period (a time in its week or day, a week less its high bits), whole: the nearest to `about`."""
     return about + (within - about + period // 2) % period - period // 2
 
 

@@ -6,12 +6,12 @@ import datetime as dt
 from typing import NamedTuple
 
 from witnesspost.replay.export.ephemerides import SYSTEM, Ephemeris
-from witnesspost.replay.export.gps_time import WEEK_MS, calendar, glonass_ms, utc_calendar
+from witnesspost.replay.export.gps_time import WEEK_MS, calendar, glonass_ms, nearest, utc_calendar
 
 _SENT_UNKNOWN = 0.9999e9  # when the message was sent, which RTCM does not hand on
 _GPS_FIT_H = (4.0, 6.0)
-_F_NAV, _I_NAV = 258.0, 517.0
 # Galileo's data source bits: F/NAV E5a with the clock for E5a and E1; I/NAV E1-B and E5b with the clock for E5b and E1.
+_F_NAV, _I_NAV = 258.0, 517.0
 _BEIDOU_WEEK_0 = 1356  # the GPS week in which BeiDou's weeks begin (BDS-SIS-ICD, 3.3)
 _GALILEO_WEEK_0 = 1024  # and Galileo's (Galileo OS SIS ICD, 5.1.2)
 
@@ -114,14 +114,13 @@ def _orbit(sent: Ephemeris) -> tuple[float, ...]:
 
 def _week(sent: Ephemeris, period: int, about: int) -> int:
     """The whole number of a week that was sent less its high bits."""
-    return about + (int(sent["week"]) - about + period // 2) % period - period // 2
+    return nearest(int(sent["week"]), period, about)
 
 
 def _clock(week: int, sent: Ephemeris) -> dt.datetime:
     """The time of clock, in the week that is nearest to the time of ephemeris."""
-    half = WEEK_MS // 2
     toe, toc = round(sent["toe"] * 1000), round(sent["toc"] * 1000)
-    return calendar(week * WEEK_MS + toe + (toc - toe + half) % WEEK_MS - half)
+    return calendar(week * WEEK_MS + nearest(toc, WEEK_MS, toe))
 
 
 def _accuracy_m(index: int) -> float:

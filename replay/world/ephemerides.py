@@ -102,10 +102,7 @@ def _sent(sky: Sky, index: int, system: _System, t_s: float) -> _Sent:
 
 def _clock(orbit: Elements) -> _Clock:
     """The clock's polynomial that cancels F e √A sin E, the receivers' correction for relativity (IS-GPS-200, 20.3.3.3.3.1)."""
-    e, n = orbit.eccentricity, orbit.motion_rad_s
-    anomaly = orbit.mean_anomaly_rad
-    for _ in range(10):
-        anomaly = orbit.mean_anomaly_rad + e * math.sin(anomaly)
+    e, n, anomaly = orbit.eccentricity, orbit.motion_rad_s, _eccentric_anomaly(orbit)
     rate = n / (1 - e * math.cos(anomaly))
     bend = -e * math.sin(anomaly) * rate**2 / (1 - e * math.cos(anomaly))
     size = -2 * math.sqrt(EARTH_GM_M3_S2) / SPEED_OF_LIGHT_M_S**2 * e * math.sqrt(orbit.axis_m)
@@ -217,10 +214,7 @@ def _glonass(sky: Sky, index: int, prn: int, t_s: float) -> bytes:
 def _state(sky: Sky, index: int, t_s: float) -> tuple[Vector, Vector]:
     """Place (m) and velocity (m/s) on the turning earth at `t_s`."""
     orbit = sky.elements(index, t_s)
-    e = orbit.eccentricity
-    anomaly = orbit.mean_anomaly_rad
-    for _ in range(10):
-        anomaly = orbit.mean_anomaly_rad + e * math.sin(anomaly)
+    e, anomaly = orbit.eccentricity, _eccentric_anomaly(orbit)
     shape = math.sqrt(1 - e * e)
     rate = orbit.axis_m * orbit.motion_rad_s / (1 - e * math.cos(anomaly))
     flat = orbit.axis_m * (math.cos(anomaly) - e), orbit.axis_m * shape * math.sin(anomaly)
@@ -235,6 +229,14 @@ def _state(sky: Sky, index: int, t_s: float) -> tuple[Vector, Vector]:
 
     (x, y, z), (vx, vy, vz) = turned(*flat), turned(*speed)
     return (x, y, z), (vx + EARTH_RATE_RAD_S * y, vy - EARTH_RATE_RAD_S * x, vz)
+
+
+def _eccentric_anomaly(orbit: Elements) -> float:
+    """Kepler's equation, by rounds that each leave an eccentricity's part of the error: these orbits' are under 0.03."""
+    anomaly = orbit.mean_anomaly_rad
+    for _ in range(10):
+        anomaly = orbit.mean_anomaly_rad + orbit.eccentricity * math.sin(anomaly)
+    return anomaly
 
 
 def _half_turns(angle_rad: float) -> float:

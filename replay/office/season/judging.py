@@ -16,8 +16,6 @@ from witnesspost.replay.play.source import NoSource, Source, open_source
 from witnesspost.replay.play.stored_facts import stored_facts
 from witnesspost.rules.site.model import SiteError
 
-UNKNOWN_FIGURES = "does not say by which figures it was judged; today's are taken for them"
-
 Key = tuple[str, str]
 """Rule and cause."""
 
@@ -45,7 +43,7 @@ def judge(path: str, tables: Tables | None, grids: str | None = None) -> Judged:
             judged = Judged(path=path, post=source.site.post.name, hours=((source.end_t or 0.0) - source.begins_t) / 3600)
             then = source.figures
             if then is None:
-                judged.note = f"{path}: {UNKNOWN_FIGURES}"
+                judged.note = f"{path}: does not say by which figures it was judged; today's are taken for them"
             else:
                 judged_as_then(source.site, then)
             judged.then = _sounded(source)
