@@ -17,11 +17,11 @@ from witnesspost.rules.site.tables import TableReader
 
 @click.command()
 @click.option("--broker", required=True, metavar="URL", help="The office's broker, such as mqtts://broker.example:8883.")
-@click.option("--user", metavar="NAME", help="Who the broker is told that this is.")
+@click.option("--user", metavar="NAME", help="The user name for the broker.")
 @click.option("--password-file", metavar="FILE", help="The password, on its first line; nobody else may read the file.")
-@click.option("--ca-file", metavar="FILE", help="The authority (PEM) that the broker's certificate is by.")
+@click.option("--ca-file", metavar="FILE", help="The certificate authority (PEM) behind the broker's certificate.")
 @click.option("--topic", default="witnesspost", show_default=True, help="What all posts' topics begin with.")
-@click.option("--insecure", is_flag=True, help="Without TLS to another computer.")
+@click.option("--insecure", is_flag=True, help="Allow another computer's broker without TLS.")
 @click.option("--listen", default="127.0.0.1:8018", show_default=True, metavar="ADDRESS:PORT", help="Where the page is.")
 @click.option(
     "--silent",
@@ -30,7 +30,7 @@ from witnesspost.rules.site.tables import TableReader
     default=150.0,
     show_default=True,
     metavar="SECONDS",
-    help="A post that is not heard for so long is said to be.",
+    help="How long a post may say nothing before it counts as not heard.",
 )
 def board(
     broker: str,

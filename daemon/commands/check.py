@@ -18,7 +18,7 @@ from witnesspost.rules.book.reach import cannot_judge
 from witnesspost.rules.datum.geodesy import ExpectedArp, point_at
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
-from witnesspost.rules.site.model import Base, Office, Page, Site, SiteError, Stream
+from witnesspost.rules.site.model import Base, Office, Page, Radio, Site, SiteError, Stream
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
 _URLS = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # pyserial's
@@ -99,12 +99,7 @@ def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
     yield from _project_in_words(site, understood)
     for base in site.bases:
         yield from _base_in_words(site, base)
-    rows = [
-        f"    {row:26}{_said(getattr(site.radio.base, row)):>20}{_said(getattr(site.radio.rover, row)):>20}"
-        for row in _RADIO_ROWS
-        if getattr(site.radio.base, row) is not None or getattr(site.radio.rover, row) is not None
-    ]
-    yield from ([f"  {'radio':28}{'base':>20}{'rover':>20}", *rows] if rows else ["  radio tables: none"])
+    yield from _radio_in_words(site.radio)
     if (office := understood["office"]) is not None:
         places = "as it knows them" if office["precise"] else "to 0.01°"
         yield f"  office: {office['broker']}, as {office['topic']}/{site.post.name}; places {places}"
@@ -114,6 +109,18 @@ def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
         yield f"  cannot judge here: {', '.join(rule for rule in mute if mute[rule] == why)} ({why})"
     for note in understood["look_at"]:
         yield f"  look: {note}"
+
+
+def _radio_in_words(radio: Radio) -> Iterator[str]:
+    rows = [(row, getattr(radio.base, row), getattr(radio.rover, row)) for row in _RADIO_ROWS]
+    said = [(f"  {row}", _said(base), _said(rover)) for row, base, rover in rows if base is not None or rover is not None]
+    if not said:
+        yield "  radio tables: none"
+        return
+    table = [("radio", "base", "rover"), *said]
+    base_width, rover_width = (max(20, *(len(row[column]) + 2 for row in table)) for column in (1, 2))
+    for row, base, rover in table:
+        yield f"  {row:28}{base:>{base_width}}{rover:>{rover_width}}"
 
 
 def warnings(site: Site) -> Iterator[str]:
@@ -128,7 +135,7 @@ def warnings(site: Site) -> Iterator[str]:
         if base.antenna_height_m > _HIGHEST_ANTENNA_M:
             yield (
                 f"{base.where or 'base'}.antenna_height_m is {base.antenna_height_m:g}: over 4 m. "
-                "Metres from the mark up to the antenna reference point are meant."
+                "Expected metres from the mark up to the antenna reference point."
             )
     if site.project is not None and site.base.kind == "own" and site.base.occupies is None:
         yield "base.occupies is not given: whether the base is where it should be is not judged."

@@ -13,7 +13,7 @@ from witnesspost.daemon.commands.status import speech_of
 from witnesspost.daemon.requests import Request, expected
 from witnesspost.daemon.status.server import NoAnswer, ask, tell
 
-BY = click.option("--by", metavar="NAME", help="Who says so. Default: the name that is logged in.")
+BY = click.option("--by", metavar="NAME", help="Who says so. Default: the user who is logged in.")
 
 
 def tell_post(path: Path, request: Request) -> str:

@@ -44,8 +44,8 @@ def setup(
 ) -> None:
     """Say how the base and the pole are set up today, or show it.
 
-    It takes effect at once and holds until the next set-up, also over a battery change; what you leave out stays as it is. The
-    site file is not touched. Without any measurement, this shows what holds now.
+    It takes effect at once and holds until the next set-up, through a battery change too; what you leave out stays as it is.
+    The site file is not touched. Without any measurement, this shows what holds now.
 
     \b
     This morning the base stands on KQ-1, its antenna 1.532 m above the mark:

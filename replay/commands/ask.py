@@ -20,7 +20,7 @@ _WIDEST = 60  # letters of a column on a terminal
 
 @click.command()
 @click.argument("archive", metavar="ARCHIVE")
-@click.argument("sql", metavar="SQL", required=False)
+@click.argument("sql", metavar="[SQL]", required=False)
 @click.option("--as", "form", type=click.Choice(("table", "csv", "json")), help="Default: a table on a terminal, else CSV.")
 def ask(archive: str, sql: str | None, form: str | None) -> None:
     """Ask ARCHIVE, which `gather` wrote, by SQL (DuckDB's); without SQL: what it has answers ready for.

@@ -56,8 +56,8 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.option(
     "--decisions", metavar="FILE", help="A person's decisions over the verdicts: CSV with point, verdict, by, reason."
 )
-@click.option("--site", "site_file", help="Judge by this site file instead of the log's own.")
-@click.option("--grids", type=_FOLDER, help="A folder in which the grids lie that a log was judged with.")
+@click.option("--site", "site_file", metavar="SITE", help="Judge by this site file instead of the log's own.")
+@click.option("--grids", type=_FOLDER, metavar="FOLDER", help="A folder with the grids that a log was judged with.")
 @click.option("--from-bytes", is_flag=True, help="Read nothing from the log's tables: make them again from the bytes first.")
 @click.option(
     "--grade", "graded", is_flag=True, help="Compare with the truth beside an invented field file; exit 1 on a wrong one."

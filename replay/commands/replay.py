@@ -34,8 +34,8 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 @click.command()
 @click.argument("source", metavar="SOURCE")
-@click.option("--site", "site_file", help="Judge by this site file instead of the source's own.")
-@click.option("--grids", type=_FOLDER, help="The folder with the grids that a log was judged with.")
+@click.option("--site", "site_file", metavar="SITE", help="Judge by this site file instead of the source's own.")
+@click.option("--grids", type=_FOLDER, metavar="FOLDER", help="A folder with the grids that a log was judged with.")
 @click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
 @click.option("--log", "log_file", metavar="OUT.db", help="Write a log of the replay, as the live service would.")
 @click.option(

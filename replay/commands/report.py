@@ -35,8 +35,8 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.option("--unit", type=click.Choice(tuple(HEIGHT_UNIT_M)), help="The file's unit, where it is not the project's.")
 @click.option("--times", type=click.Choice(("local", "utc", "gps")), default="local", help="What times without an offset are.")
 @click.option("--decisions", metavar="FILE", help="A person's decisions over the verdicts.")
-@click.option("--site", "site_file", help="Judge by this site file instead of the log's own.")
-@click.option("--grids", type=_FOLDER, help="A folder in which the grids lie that a log was judged with.")
+@click.option("--site", "site_file", metavar="SITE", help="Judge by this site file instead of the log's own.")
+@click.option("--grids", type=_FOLDER, metavar="FOLDER", help="A folder with the grids that a log was judged with.")
 def report(
     logs: tuple[str, ...],
     field: str | None,

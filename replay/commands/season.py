@@ -41,7 +41,7 @@ class Difference(msgspec.Struct):
     "--jobs", type=click.IntRange(min=1), help="How many logs are judged at a time. Default: as many as there are cores."
 )
 @click.option("--scheduler", metavar="tcp://…", help="Judge on the workers of the Dask scheduler there instead.")
-@click.option("--grids", type=_FOLDER, help="A folder with the grids that the logs were judged with.")
+@click.option("--grids", type=_FOLDER, metavar="FOLDER", help="A folder with the grids that the logs were judged with.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a rule, cause and post.")
 def season(
     logs: tuple[str, ...], site_file: str | None, jobs: int | None, scheduler: str | None, grids: str | None, as_json: bool

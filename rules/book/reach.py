@@ -62,5 +62,5 @@ def cannot_judge(site: Site, rules: Iterable[str]) -> dict[str, str]:
         elif rule in _BY_CONTROL and (site.project is None or not site.project.control):
             found[rule] = "the site file has no control points"
         elif rule == "radio-sheet" and RadioTable() in (site.radio.base, site.radio.rover):
-            found[rule] = "the site file has not both radios"
+            found[rule] = "the site file does not have both radios"
     return found

@@ -10,7 +10,9 @@ from witnesspost.daemon.cli import main
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.reach import NEEDS, NOT_JUDGED
 
-SITE = """
+from tests.kestrel import MARKS
+
+SITE = f"""
 [post]
 name = "kestrel-base"
 role = "base"
@@ -23,17 +25,7 @@ carries = ["corrections"]
 frame = "EPSG:6319"
 epoch = 2010.0
 vertical = "geoid"
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-[[project.control]]
-name = "KQ-2"
-latitude = 39.1254567
-longitude = -104.9856543
-height = 1878.1
-[base]
+{MARKS}[base]
 occupies = "KQ-1"
 station_id = [417, 418]
 antenna_height_m = 1.843
@@ -137,7 +129,10 @@ def test_json_has_what_the_words_have(check):
     assert understood["expected_arp"]["mark_height_m"] == pytest.approx(1874.322 + understood["separation_m"], abs=1e-9)
     assert "base-datum" in understood["rules"]
     assert "height-reference" not in understood["rules"]  # a rule of the rover's
-    assert (understood["look_at"], understood["cannot_judge"]) == ([], {"radio-sheet": "the site file has not both radios"})
+    assert (understood["look_at"], understood["cannot_judge"]) == (
+        [],
+        {"radio-sheet": "the site file does not have both radios"},
+    )
 
 
 def test_each_base_of_the_projects_own_is_shown(check):
@@ -215,7 +210,7 @@ def test_frequencies(check, more, note):
 def test_antennas_over_four_metres(check):
     assert look(check(SITE.replace("1.843", "4.0"))) == []
     (note,) = look(check(SITE.replace("1.843", "6.047")))
-    assert note.startswith("base.antenna_height_m is 6.047: over 4 m. Metres from the mark")
+    assert note.startswith("base.antenna_height_m is 6.047: over 4 m. Expected metres from the mark")
 
 
 def test_a_base_over_no_listed_point_is_said(check):
@@ -224,6 +219,15 @@ def test_a_base_over_no_listed_point_is_said(check):
 
 
 RADIOS = "[radio.base]\nfrequency_mhz = 461.025\n[radio.rover]\nfrequency_mhz = 461.025\n"
+
+
+def test_the_radios_stand_side_by_side_however_long_a_word_is(check):
+    text = SITE + RADIOS.replace("[radio.rover]", 'protocol = "a word that both ends share"\n[radio.rover]')
+    rows = [line for line in said(check(text)) if line.lstrip().startswith(("radio ", "frequency_mhz", "protocol"))]
+    assert [row.split() for row in rows[:2]] == [["radio", "base", "rover"], ["frequency_mhz", "461.025", "461.025"]]
+    assert [row.endswith(end) for row, end in zip(rows, ("rover", "461.025", "not said"), strict=True)] == [True] * 3
+    assert len({len(row) for row in rows}) == 1
+    assert [row.index(word) + len(word) for row, word in zip(rows, ("base", "461.025", "share"), strict=True)] == [59] * 3
 
 
 def mute(done):
@@ -249,7 +253,7 @@ def test_rules_that_have_nothing_to_judge_by_are_named(check):
     stream = '[[stream]]\nname = "line"\nport = "loop://"\ncarries = ["corrections", "positions"]\n'
     new = f'[post]\nname = "new"\nrole = "rover"\n{stream}'
     assert mute(check(new)) == {
-        "cannot judge here: radio-sheet (the site file has not both radios)",
+        "cannot judge here: radio-sheet (the site file does not have both radios)",
         "cannot judge here: base-datum, control-check, height-reference (the site file has no control points)",
     }
 
