@@ -13,26 +13,11 @@ import pytest
 from witnesspost.daemon.lines import Teller
 from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.screen import PLAIN, Look
-from witnesspost.rules.alert import Change
 from witnesspost.rules.book.words import words
-from witnesspost.rules.finding import Cause
 
-STOP = Change(
-    t=12.0,
-    utc="2026-05-04T09:11:12.000Z",
-    change="raised",
-    rule="corrections-stopped",
-    cause="line-silent",
-    causes=[Cause(cause="line-silent")],
-    severity="stop",
-    stream="corrections",
-    because_of=None,
-    evidence={"silent_s": 12.0},
-    words={},
-    role="rover",
-    post="kestrel-rover",
-    alert=1,
-)
+from tests.daemon.view import CHANGE
+
+STOP = msgspec.structs.replace(CHANGE, utc="2026-05-04T09:11:12.000Z", role="rover", post="kestrel-rover")
 LOST = msgspec.structs.replace(
     STOP, t=14.0, utc="2026-05-04T09:11:14.000Z", rule="fix-lost", cause="float", because_of="corrections-stopped", alert=2
 )

@@ -27,8 +27,9 @@ from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.status.test_status import SAID
 from tests.daemon.view import View
+from tests.kestrel import MARKS
 
-SITE = """
+SITE = f"""
 [post]
 name = "kestrel-rover"
 role = "rover"
@@ -42,17 +43,7 @@ antenna_height_m = 1.843
 [project]
 frame = "EPSG:6319"
 vertical = "ellipsoidal"
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-[[project.control]]
-name = "KQ-2"
-latitude = 39.1255567
-longitude = -104.9851543
-height = 1881.976
-"""
+{MARKS}"""
 SEEN = b'{"do": "seen", "by": "Kim"}'
 
 

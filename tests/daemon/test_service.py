@@ -22,6 +22,7 @@ from witnesspost.rules.facts import SetUp, Unseen
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import Watch, epoch_frame, started
+from tests.kestrel import KQ_1
 
 SITE = """
 [post]
@@ -337,18 +338,13 @@ def test_bytes_are_kept_where_there_is_no_site_file_to_read(tmp_path):
     assert any("cannot be read" in text for text in said)
 
 
-PROJECT = """
+PROJECT = f"""
 [project]
 name = "Kestrel quarry haul road"
 frame = "EPSG:6319"
 epoch = 2010.0
 vertical = "geoid"
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-"""
+{KQ_1}"""
 POSITION = b"$GNGGA,120000.00,3907.4074020,N,10459.2592580,W,4,12,0.8,1890.000,M,-17.000,M,1.0,0417*5B\r\n"
 
 

@@ -5,6 +5,8 @@ import time
 import msgspec
 from witnesspost.daemon.companion import Pulse
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus
+from witnesspost.rules.alert import Change
+from witnesspost.rules.finding import Cause
 
 LOG = LogStatus(
     path="/log/kestrel-base.0001.db",
@@ -15,6 +17,22 @@ LOG = LogStatus(
     lost_bytes=0,
     disk_free_fraction=0.5,
     disk_left_h=None,
+)
+CHANGE = Change(
+    t=12.0,
+    utc=None,
+    change="raised",
+    rule="corrections-stopped",
+    cause="line-silent",
+    causes=[Cause(cause="line-silent")],
+    severity="stop",
+    stream="corrections",
+    because_of=None,
+    evidence={"silent_s": 12.0},
+    words={},
+    role="base",
+    post="kestrel-base",
+    alert=1,
 )
 
 

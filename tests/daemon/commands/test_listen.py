@@ -18,6 +18,8 @@ from witnesspost.rules.book.contents import open_site
 from witnesspost.rules.datum.geodesy import point_at
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.kestrel import MARKS
+
 DATA = Path(__file__).parents[2] / "data"
 STATION, MIXED, NMEA = (DATA / name for name in ("rtcm-station.bin", "mixed.bin", "nmea.txt"))
 
@@ -142,7 +144,7 @@ def test_two_ports_at_once_and_one_that_is_not_there(pty):
     assert done.stderr == "/dev/ttyKESTREL: not there yet\n"
 
 
-SITE = """
+SITE = f"""
 [post]
 name = "kestrel-base"
 role = "base"
@@ -156,17 +158,7 @@ antenna_height_m = 1.843
 [project]
 frame = "EPSG:6319"
 vertical = "ellipsoidal"
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-[[project.control]]
-name = "KQ-2"
-latitude = 39.1255567
-longitude = -104.9851543
-height = 1881.976
-"""
+{MARKS}"""
 
 
 def kestrel(point, height_m):
@@ -184,7 +176,7 @@ def test_the_station_its_coordinate_and_the_nearest_mark(pty, tmp_path):
     with speaking(lambda data: os.write(ours, data), kestrel("KQ-2", 1.5)):
         done = call(name, "--for", "1", "--site", str(site))
     said = done.stdout
-    assert "station 417: 0 sets of observations, its antenna at 39.1255567" in said
+    assert "station 417: 0 sets of observations, its antenna at 39.1254567" in said
     assert "0.000 m from KQ-2 (+0.000 m up, 1.500 m above the mark taken off)" in said
     assert "antenna KESTREL-A1      NONE" in said
 

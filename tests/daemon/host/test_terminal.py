@@ -9,30 +9,13 @@ import zoneinfo
 import msgspec
 import pytest
 from witnesspost.daemon.host.terminal import MOST_LINES, Lines, Terminal
-from witnesspost.rules.alert import Change, RowKey
+from witnesspost.rules.alert import RowKey
 from witnesspost.rules.book.words import words
-from witnesspost.rules.engine.rule import Cause
 
-from tests.daemon.view import LOG, View, port, until
+from tests.daemon.view import CHANGE, LOG, View, port, until
 
 DENVER = zoneinfo.ZoneInfo("America/Denver")
 BEGAN = dt.datetime(2026, 5, 4, 9, 11, tzinfo=dt.UTC)
-CHANGE = Change(
-    t=12.0,
-    utc=None,
-    change="raised",
-    rule="corrections-stopped",
-    cause="line-silent",
-    causes=[Cause(cause="line-silent")],
-    severity="stop",
-    stream="corrections",
-    because_of=None,
-    evidence={"silent_s": 12.0},
-    words={},
-    role="base",
-    post="kestrel-base",
-    alert=1,
-)
 
 
 class Pipe:

@@ -16,9 +16,11 @@ from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.view import LOG, View, until
+from tests.kestrel import MARKS
 
 PIN = "418820"
-SITE = """
+SITE = (
+    """
 [post]
 name = "kestrel-rover"
 role = "rover"
@@ -33,17 +35,9 @@ port = "/dev/ttyROVER"
 carries = ["positions"]
 [project]
 vertical = "ellipsoidal"
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-[[project.control]]
-name = "KQ-2"
-latitude = 39.1254567
-longitude = -104.9856543
-height = 1878.1
-[base]
+"""
+    + MARKS
+    + """[base]
 occupies = "KQ-1"
 antenna_height_m = 1.843
 [radio.base]
@@ -57,6 +51,7 @@ antenna_above_ground_m = 2.0
 [page]
 listen = "127.0.0.1:{port}"
 """
+)
 ALERT = AlertStatus(
     number=1,
     rule="corrections-stopped",

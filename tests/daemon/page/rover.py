@@ -13,8 +13,10 @@ from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import Line, Watch, epoch_frame
 from tests.daemon.page.conftest import PIN, free_port
+from tests.kestrel import MARKS
 
-SITE = """
+SITE = (
+    """
 [post]
 name = "kestrel-rover"
 role = "rover"
@@ -33,17 +35,9 @@ name = "Kestrel quarry haul road"
 frame = "EPSG:6319"
 epoch = 2010.0
 vertical = "ellipsoidal"
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-[[project.control]]
-name = "KQ-2"
-latitude = 39.1254567
-longitude = -104.9856543
-height = 1878.1
-[base]
+"""
+    + MARKS
+    + """[base]
 occupies = "KQ-1"
 station_id = 417
 antenna_height_m = 1.843
@@ -67,6 +61,7 @@ on_delay_s = 3.0
 listen = "127.0.0.1:{port}"
 pin = "{pin}"
 """
+)
 BEGAN = dt.datetime(2026, 5, 4, 14, 0, tzinfo=dt.UTC)  # a Monday: 1 day, 14 h and 18 leap seconds into the GPS week
 WEEK_SECONDS = 86_400 + 14 * 3600 + 18
 

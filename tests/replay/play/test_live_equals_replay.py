@@ -13,8 +13,10 @@ from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.facts import Fact
 
 from tests.daemon.conftest import Line, Watch
+from tests.kestrel import KQ_1
 
-SITE = """
+SITE = (
+    """
 [post]
 name = "kestrel-rover"
 role = "rover"
@@ -30,18 +32,16 @@ carries = ["positions"]
 frame = "EPSG:6319"
 vertical = "geoid"
 epoch = 2010.0
-[[project.control]]
-name = "KQ-1"
-latitude = 39.1234567
-longitude = -104.9876543
-height = 1874.322
-[base]
+"""
+    + KQ_1
+    + """[base]
 occupies = "KQ-1"
 station_id = 417
 antenna_height_m = 1.843
 [rules.corrections-stopped]
 on_delay_s = 3.0
 """
+)
 WORLD = """
 seed = 5
 duration_s = 26

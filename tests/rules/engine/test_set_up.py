@@ -11,20 +11,7 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
 from witnesspost.rules.facts import CheckIn, SetUp
 
-from tests.proof.datum_table import PLACES, geoid_file
-from tests.rules.book.test_control_check import FOURTH, KESTREL, SECOND, THIRD
-
-TABLES = {
-    "project": {
-        "frame": "EPSG:6319",
-        "epoch": 2010.0,
-        "vertical": "geoid",
-        "geoid": geoid_file(PLACES[0]),
-        "control": [KESTREL, SECOND, THIRD, FOURTH],
-    },
-    "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843},
-    "rover": {"pole_height_m": 2.0},
-}
+from tests.rules.book.test_control_check import TABLES
 
 
 def set_up(t, point="KQ-1", antenna=1.843, pole=2.0):
