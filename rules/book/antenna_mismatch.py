@@ -65,21 +65,22 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         self._descriptors: dict[int, Antenna] = {}  # by message, where another than the site file's
         self._heights: dict[int, tuple[Station, Base]] = {}  # by station, likewise
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """What a base of the project's own says of its antenna; or a set-up, by which all that was said is compared anew."""
         if isinstance(fact, SetUp):
             self._heights.clear()
             for station in self.scene.stations.values():
                 self.see(station)
         if not isinstance(fact, Antenna | Station):
-            return
+            return None
         base = self.scene.base_of(fact.station_id)
         if base is None or base.kind != "own":
-            return
+            return True
         if isinstance(fact, Antenna):
             self._see_descriptor(fact, _antenna_and_radome(base.antenna))
         elif base.occupies is not None or base.antenna_height_m > 0:
             self._see_height(fact, base)
+        return not (self._descriptors or self._heights)
 
     def due(self) -> float:
         """At once while something differs; else only a message can change that."""

@@ -76,7 +76,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         elif self.site.post.role != "rover":
             self.sees = (Station, SetUp)
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """A station position, at the rover a fix, or a set-up by which all is judged anew."""
         if isinstance(fact, SetUp):
             self._datum = Datum(self.site)
@@ -91,6 +91,8 @@ class BaseDatum(Rule[BaseDatumFigures]):
                 self._pending["" if base is self.site.base else base.occupies] = base, fact
         elif isinstance(fact, Fix) and not self._judged and self._datum.has_base:
             self._jumps.see(fact)
+            return self._jumps.done is None
+        return isinstance(fact, Fix)
 
     def due(self) -> float:
         """At once where a position is unjudged or something stands; a jump when its station position was waited for."""

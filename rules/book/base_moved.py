@@ -133,7 +133,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
         elif not hears_positions_alone:
             self.sees = (Station, Epoch, SetUp)
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """A station position of the project's base, an epoch that says who sends, a rover's position, or a set-up."""
         if isinstance(fact, Fix):
             leap = self._leaps.see(fact)
@@ -148,6 +148,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
                 self._see_position(fact, base)
         elif isinstance(fact, SetUp):
             self._see_set_up()
+        return not (self._moved or self._changed)
 
     def due(self) -> float:
         """At once while a change is news; else only a message can bring one."""

@@ -111,27 +111,33 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._steps = Steps()
         self._events: list[tuple[float, str, dict[str, Any]]] = []
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """One position: it goes on with the occupation, begins one, or ends it; or a word of the sensor or a person."""
         if isinstance(fact, Fix):
             self._see_position(fact)
-        elif isinstance(fact, Tilt):
+            return not self._has_to_judge()
+        if isinstance(fact, Tilt):
             self._tilt = fact
-        elif isinstance(fact, CheckIn):
+            return True
+        if isinstance(fact, CheckIn):
             self._see_check_in(fact)
         elif isinstance(fact, SetUp):
             self._datum = Datum(self.site)
             self._points = self._moves = None
             self._steps = Steps()
             self._judge_anew()
+        return None
 
     def due(self) -> float:
         """At once while something stands or an occupation has lasted; else only a position can change anything, or the end of
         the time that a declared check-in has."""
-        occupation = self._occupation
-        if self._finding is not None or (occupation is not None and self._lasted(occupation)):
+        if self._has_to_judge():
             return 0.0
         return math.inf if self._declared is None else self._declared.t + WITHIN_S
+
+    def _has_to_judge(self) -> bool:
+        occupation = self._occupation
+        return self._finding is not None or (occupation is not None and self._lasted(occupation))
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged when the rover has stood long enough, and each time that time has doubled."""

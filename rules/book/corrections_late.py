@@ -103,14 +103,15 @@ class CorrectionsLate(Rule[LateFigures]):
         self._aged_t = -math.inf
         self._fix: Fix | None = None
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
             self._fix = fact
             self._age.put(fact.t, fact.age_s)
             if fact.age_s is not None and fact.t - self._aged_t >= 1.0 - 1e-3:
                 self._aged_t = fact.t
                 self._ages.append(fact.age_s)
-        elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
+            return self._age.since is None
+        if isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line = self._lines.get(fact.stream)
             if line is None:
                 line = self._lines[fact.stream] = _Line(self._limit_s, self.figures)
@@ -118,6 +119,7 @@ class CorrectionsLate(Rule[LateFigures]):
             if limit_s != self._limit_s:
                 self._move(limit_s)
             line.put(fact, delay_s(fact, self.scene.utc), self.scene.usual_interval_s(fact.stream) is not None)
+        return None
 
     def _move(self, limit_s: float) -> None:
         """Another limit: what is known is held against it."""

@@ -205,28 +205,25 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         self._of_a_service = self.site.base.kind == "network"
         self._differences = sheet_differences(self.site)
         self._horizon_km = site_horizon_km(self.site)
-        self._due_t: float | None = None  # None: something has come by which it may be another
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """Note what the line shows; a usable epoch begins that anew."""
         line = self._lines.get(fact.stream)
         if line is None:
-            return
-        if not isinstance(fact, Traffic):
-            self._due_t = None
+            return True
         if isinstance(fact, Traffic):
             heard_t = fact.t if fact.heard_t is None else fact.heard_t
             epoch = self.scene.last_epoch.get(fact.stream)
             if epoch is None or heard_t > epoch.t + self.figures.tail_s:
                 line.shows(heard_t, fact, self._window_s(fact.stream, line))
-        elif isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
+            return True
+        if isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line.usable(fact)
+        return None
 
     def due(self) -> float:
         """When the first line's silence is too long, if nothing more comes."""
-        if self._due_t is None:
-            self._due_t = min((sum(self._since_and_delay(stream)) for stream in self._lines), default=math.inf) - 1e-3
-        return self._due_t
+        return min((sum(self._since_and_delay(stream)) for stream in self._lines), default=math.inf) - 1e-3
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a line that carries corrections and has none now."""

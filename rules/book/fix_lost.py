@@ -120,8 +120,10 @@ class FixLost(Rule[FixLostFigures]):
         self._port_lost_t: dict[str, float] = {}
         self._stood = False  # since it was lost
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
+            # Its silence counts from later on, where it is as long as before.
+            as_before = self._lost_since is None and self._silence_s() == _SILENT_S
             if self._last is not None:
                 gap_s = min(fact.t - self._last.t, 10.0)
                 self._interval_s = gap_s if self._interval_s is None else self._interval_s + 0.2 * (gap_s - self._interval_s)
@@ -130,10 +132,12 @@ class FixLost(Rule[FixLostFigures]):
                 self._fixed(fact)
             elif self._lost_since is None:
                 self._lost(fact.t)
-        elif isinstance(fact, Epoch):
+            return as_before and self._lost_since is None
+        if isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 self._epoch(fact)
-        elif isinstance(fact, Station):
+            return self._lost_since is None
+        if isinstance(fact, Station):
             if self._placed_t is None and self.scene.is_ours(fact.station_id):
                 self._placed_t = fact.t
         elif isinstance(fact, Planned):
@@ -142,6 +146,7 @@ class FixLost(Rule[FixLostFigures]):
             self._port_lost_t.pop(fact.stream, None)
             if fact.state == "lost" and fact.stream in self.scene.position_streams:
                 self._port_lost_t[fact.stream] = fact.t
+        return None
 
     def due(self) -> float:
         """Always once it is lost; before that from when its silence counts as a loss, or the wait for a first fix is over."""

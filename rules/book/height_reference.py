@@ -70,15 +70,16 @@ class HeightReference(Rule[HeightReferenceFigures]):
         self._last_t = 0.0
         self._finding: Finding | None = None
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """One position in a second, and each one whose separation is another."""
         assert isinstance(fact, Fix)
         if fact.quality == FixQuality.NONE:
-            return
+            return True
         self._last_t = fact.t
         before = self._looked
         if before is None or fact.t - before.t >= _EVERY_S or fact.separation_m != before.separation_m:
             self._look(fact)
+        return self._finding is None
 
     def due(self) -> float:
         """At once while something differs; else only a position can change that."""

@@ -62,17 +62,20 @@ class LinkOverload(Rule[OverloadFigures]):
         if self._link is None:
             self.sees = ()
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         assert self._link is not None
         if isinstance(fact, Epoch):
-            if self.scene.is_ours(fact.station_id):
-                line = self._line(fact.stream)
-                line.epoch(fact)
-                interval = self.scene.usual_interval_s(fact.stream)
-                load = line.load_bytes(interval)
-                line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
-        elif isinstance(fact, Traffic) and fact.by_message and fact.stream in self.scene.correction_streams:
+            if not self.scene.is_ours(fact.station_id):
+                return True
+            line = self._line(fact.stream)
+            line.epoch(fact)
+            interval = self.scene.usual_interval_s(fact.stream)
+            load = line.load_bytes(interval)
+            line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
+            return line.share.since is None
+        if isinstance(fact, Traffic) and fact.by_message and fact.stream in self.scene.correction_streams:
             self._line(fact.stream).others(fact)
+        return True
 
     def due(self) -> float:
         """At once while a line's share is over the limit; else an epoch must come first."""

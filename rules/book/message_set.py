@@ -84,9 +84,9 @@ class MessageSet(Rule[MessageSetFigures]):
         self._lines: dict[str, _Line] = {}
         self._explained = False
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         if not isinstance(fact, (Epoch, Station, Bias, Antenna)) or not self.scene.is_ours(fact.station_id):
-            return
+            return True
         self._heed_what_explains()
         line = self._lines.get(fact.stream)
         if line is None:
@@ -99,6 +99,7 @@ class MessageSet(Rule[MessageSetFigures]):
             line.bias.came(fact.t)
         elif fact.message == RECEIVER_AND_ANTENNA:
             line.receiver = fact.receiver
+        return None
 
     def due(self) -> float:
         """When the first message will have been missing for too long, if only observations come as before."""

@@ -35,11 +35,12 @@ class OwnRule(Rule[OwnRuleTable]):
         self._seen_t = 0.0
         self._stream = ""
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         measure = self.measure
         if isinstance(fact, measure.fact) and measure.concerns(fact, self.scene):
             self._value, self._seen_t, self._stream = measure.get(fact, self.scene), fact.t, fact.stream
             self._bound.put(fact.t, self._value)
+        return self._bound.since is None
 
     def due(self) -> float:
         """Always while the measurement is past its bound, never while it is not."""

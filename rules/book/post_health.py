@@ -121,7 +121,7 @@ class PostHealth(Rule[HealthFigures]):
         self._outputs: dict[str, OutputFailed] = {}
         self._clocks: dict[str, _Clock] = {}
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Utc):
             # RMC says whether its time is valid, ZDA does not: it counts once a position vouches for it.
             fix = self.scene.fixes.get(fact.stream)
@@ -130,7 +130,9 @@ class PostHealth(Rule[HealthFigures]):
                 if clock is None:
                     clock = self._clocks[fact.stream] = _Clock(self.figures)
                 clock.put(fact)
-        elif isinstance(fact, RuleFailed):
+                return clock.stepped is None
+            return True
+        if isinstance(fact, RuleFailed):
             self._failed.setdefault(fact.rule, fact)
         elif isinstance(fact, ReadingFailed):
             self._unread[fact.stream] = fact
@@ -143,6 +145,7 @@ class PostHealth(Rule[HealthFigures]):
                 self._outputs.setdefault(fact.output, fact)
         elif isinstance(fact, Health):
             self._health(fact)
+        return None
 
     def due(self) -> float:
         """Always while something is out of order, or was a moment ago; never while all is well."""

@@ -109,25 +109,31 @@ class Sky(Rule[SkyFigures]):
         self._views: dict[tuple[type[Fact], str], _View] = {}
         self._levels: dict[str, _Levels] = {}
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
-            if fact.quality not in _NOT_OBSERVED:
-                view = self._views.get((Fix, fact.stream)) or self._view(fact)
-                view.put(fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
-        elif isinstance(fact, SignalLevels):
+            if fact.quality in _NOT_OBSERVED:
+                return True
+            view = self._views.get((Fix, fact.stream)) or self._view(fact)
+            view.put(fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
+            return not view.is_past()
+        if isinstance(fact, SignalLevels):
             levels = self._levels.get(fact.stream)
             if levels is None:
                 levels = self._levels[fact.stream] = _Levels(self.figures)
             levels.put(fact)
-        elif isinstance(fact, Epoch):
-            if self.scene.is_ours(fact.station_id):
-                view = self._views.get((Epoch, fact.stream)) or self._view(fact)
-                view.put(fact.t, fact.satellites, None)
-        elif isinstance(fact, Planned):
+            return not levels.past
+        if isinstance(fact, Epoch):
+            if not self.scene.is_ours(fact.station_id):
+                return True
+            view = self._views.get((Epoch, fact.stream)) or self._view(fact)
+            view.put(fact.t, fact.satellites, None)
+            return not view.is_past()
+        if isinstance(fact, Planned):
             for view in self._views.values():
                 view.settles_at = max(view.settles_at, fact.t + fact.for_s + self.figures.settle_s)
             for levels in self._levels.values():
                 levels.begin_anew()
+        return None
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a cause and antenna, though several streams may tell of the same antenna."""

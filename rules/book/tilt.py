@@ -71,7 +71,7 @@ class TiltRule(Rule[TiltFigures]):
         self._seen_t = 0.0
         self._noted_t: float | None = None  # when the last note was said
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         assert isinstance(fact, Tilt)
         self._stream, self._seen_t = fact.stream, fact.t
         pole = self.scene.pole
@@ -87,6 +87,7 @@ class TiltRule(Rule[TiltFigures]):
             self._unaligned_since = None
         elif fact.aligned is not None:
             self._unaligned_since = None if fact.aligned else self._unaligned_since or fact.t
+        return self.due() == math.inf
 
     def due(self) -> float:
         """From when the pole leans, or its sensor is not aligned: never while neither is so."""

@@ -86,12 +86,12 @@ class WrongChannel(Rule[ChannelFigures]):
         self._other_fix: tuple[float, Fix] | None = None
         self._stranger = False  # one has been heard, and it was not gone when last judged
 
-    def see(self, fact: Fact) -> None:
+    def see(self, fact: Fact) -> bool | None:
         """Note which stations the lines carry, and which one the rover says it uses."""
         if isinstance(fact, Traffic):
             heard = self._heard.get(fact.stream)
             if heard is None:
-                return
+                return True
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
@@ -107,11 +107,13 @@ class WrongChannel(Rule[ChannelFigures]):
                     self._stranger = len(heard) > 1 if self._names_none else not self.scene.is_ours(station)
             if len(heard) > self._many[fact.stream]:
                 self._forget_gone(fact.stream, fact.t)
-        elif isinstance(fact, Fix):
+            return not self._stranger
+        if isinstance(fact, Fix):
             if not self.scene.uses_another_station(fact):
                 self._other_fix = None
             elif self._other_fix is None:
                 self._other_fix = (fact.t, fact)
+        return self._other_fix is None
 
     def due(self) -> float:
         """At once while a stranger may be there; else only when one is heard."""

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Callable
 from typing import Any
 
 from witnesspost.rules.alert import GRAVITY, Change, ChangeKind
@@ -36,7 +37,7 @@ from witnesspost.rules.engine.consequences import (
 )
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
-from witnesspost.rules.engine.scene import Scene, See, Seers
+from witnesspost.rules.engine.scene import Scene, Seers
 from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, SetUp, Shelve, Unseen
 from witnesspost.rules.site.model import Severity
 
@@ -67,10 +68,9 @@ class Engine:
             Unseen: self._remember,
         }
         self._scene_sees = scene.seers
-        self._listeners: dict[type[Fact], tuple[tuple[Rule[Any], See], ...]] = {}
+        self._listeners: dict[type[Fact], tuple[tuple[_InForce, Callable[[Fact], bool | None]], ...]] = {}
         self._in_force: list[_InForce] = []
-        self._told: set[type[Fact]] = set()  # the kinds that came since the rules that see them were asked when they are due
-        self._concerned: dict[frozenset[type[Fact]], tuple[_InForce, ...]] = {}
+        self._to_ask: list[_InForce] = []  # when they are due: what they have seen may have brought it forward
         self._next_due = _AT_ONCE  # none of the others is due before it
         self._put_in_force(self.rules)
 
@@ -100,19 +100,19 @@ class Engine:
             scene_sees(fact)
         if kind in self._persons:
             self._persons[kind](fact)
-        listeners = self._listeners.get(kind)
-        if listeners is None:
-            return
-        self._told.add(kind)
-        for rule, see in listeners:
+        for one, see in self._listeners.get(kind, ()):
             try:
-                see(fact)
+                as_before = see(fact)
             except Exception as error:
-                self._switch_off(rule, fact.t, error)
+                self._switch_off(one.rule, fact.t, error)
+                continue
+            if not (as_before or one.is_to_be_asked):
+                one.is_to_be_asked = True
+                self._to_ask.append(one)
 
     def judge(self, t: float) -> list[Change]:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
-        if self._told:
+        if self._to_ask:
             self._ask_when_due(t)
         if t < self._next_due and not self._alerts and not self._waiting:
             return []
@@ -140,12 +140,9 @@ class Engine:
 
     def _ask_when_due(self, t: float) -> None:
         """Ask those that have seen something when they could find something."""
-        told = frozenset(self._told)
-        self._told.clear()
-        concerned = self._concerned.get(told)
-        if concerned is None:
-            concerned = self._concerned[told] = tuple(one for one in self._in_force if not told.isdisjoint(one.rule.sees))
-        for one in concerned:
+        asked, self._to_ask = self._to_ask, []
+        for one in asked:
+            one.is_to_be_asked = False
             if one.due_t == _AT_ONCE:
                 continue
             try:
@@ -315,11 +312,10 @@ class Engine:
         self.rules = rules
         self._in_force = [_InForce(rule) for rule in rules]
         self._listeners = {}
-        for rule in rules:
-            for kind in rule.sees:
-                self._listeners[kind] = (*self._listeners.get(kind, ()), (rule, rule.see))
-        self._told.clear()
-        self._concerned.clear()
+        for one in self._in_force:
+            for kind in one.rule.sees:
+                self._listeners[kind] = (*self._listeners.get(kind, ()), (one, one.rule.see))
+        self._to_ask = []
         self._next_due = _AT_ONCE
 
     def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
@@ -350,12 +346,13 @@ class Engine:
 class _InForce:
     """A rule as the engine asks it: many times a second, so what does not change is looked up once.
 
-    `due_t`: before it the rule finds nothing.
+    `due_t`: before it the rule finds nothing; `is_to_be_asked`: it may find something earlier by now.
     """
 
     def __init__(self, rule: Rule[Any]):
         self.rule = rule
         self.due_t = _AT_ONCE
+        self.is_to_be_asked = False
         self._has_events = type(rule).take_events is not Rule.take_events
 
     def findings(self, t: float, events: list[tuple[float, str, dict[str, Any]]]) -> list[Finding]:

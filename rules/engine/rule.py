@@ -60,8 +60,12 @@ class Rule(Generic[FiguresT]):
     def begin(self) -> None:
         """The state that the rule keeps, as it is before any fact."""
 
-    def see(self, fact: Fact) -> None:
-        """Take in one fact of the kinds in `sees`, in the order of arrival."""
+    def see(self, fact: Fact) -> bool | None:
+        """Take in one fact of the kinds in `sees`, in the order of arrival.
+
+        True where `due` says now what it would have said before the fact, or something later: then the engine does not ask it.
+        """
+        return None
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What is wrong at `t`: called several times a second, so cheap when all is well."""
@@ -70,9 +74,9 @@ class Rule(Generic[FiguresT]):
     def due(self) -> float:
         """The first `t` at which `judge` could find something if nothing more came: before it the rule is not asked.
 
-        Worked out from what was seen, and asked anew once facts of `sees` have come and after each `judge`: what the answer
-        rests on, the scene's too, must come from facts of `sees`. When the active rules change, each rule is judged anew. 0.0
-        (always asked) where the rule cannot tell, infinity where only a fact can change it.
+        Worked out from what was seen, and asked anew once a fact has come of which `see` does not say True, and after each
+        `judge`: what the answer rests on, the scene's too, must come from facts of `sees`. When the active rules change, each
+        rule is judged anew. 0.0 (always asked) where the rule cannot tell, infinity where only a fact can change it.
         """
         return 0.0
 

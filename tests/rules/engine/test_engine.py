@@ -299,6 +299,19 @@ def test_when_a_rule_is_due_is_asked_once_for_all_that_it_has_seen():
     assert asked == [0.5]
 
 
+def test_a_rule_that_is_as_before_is_not_asked_when_it_is_due():
+    rule, forgetful = Fake("sure"), Fake("other")
+    asked = []
+    rule.due, forgetful.due = lambda: asked.append("sure") or 1e9, lambda: asked.append("other") or 1e9
+    rule.see = lambda fact: True
+    bench = Bench(rule, forgetful)
+    bench.until(0.4)
+    asked.clear()
+    bench.engine.see(Bias(t=bench.t, stream="corrections", station_id=417))
+    bench.until(1.0)
+    assert asked == ["other"]
+
+
 def test_a_rule_whose_due_throws_is_switched_off_and_the_others_go_on():
     bad, good = Fake("tilt"), Fake("sky", severity="check")
     bench = Bench(bad, good)
