@@ -235,10 +235,5 @@ def _summed(levels: list[Level], value: Callable[[list[Level]], float]) -> list[
     return summed
 
 
-def _mean(levels: list[Level]) -> float:
-    """Of a whole step: nothing where nothing is."""
-    return sum(one.value * (one.to_s - one.from_s) for one in levels) / _STEP_S
-
-
 def _n(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")

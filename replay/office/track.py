@@ -5,12 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from witnesspost.replay.office.epochs import Epochs
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.occupations import Occupation, occupations
-
-Array = NDArray[np.float64]
 
 _FEW = 30  # epochs, up to which plain numbers are faster than arrays: most of 200,000 points have a handful
 

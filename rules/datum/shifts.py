@@ -26,7 +26,6 @@ ACCURACY_LIMIT_M = 0.1
 ASSUMED_EPOCH = 2026.0  # while no receiver has said the date
 ASSUMED_EPOCH_YEARS = 5.0  # how far that may be out
 MARK_M = 0.03  # real marks move within their frame, and no typed coordinate is better: common practice, no source
-SAME_M = 0.02  # two frames closer than this count as one, and are named together
 
 _ITRF2014, _ITRF2020 = 7912, 9989
 _ITRF_EPOCHS = (2010.0, 2015.0, 2020.0)  # of coordinates that a service or an archive gives; common practice, no source
