@@ -250,14 +250,14 @@ KILLED = """
 import os, signal
 from witnesspost.daemon.cli import main
 from witnesspost.replay.office.archive import folder
-sync, days = folder._sync, []
-def _sync(path):
+sync, days = folder.sync, []
+def patched(path):
     sync(path)
     if path.parent.name == folder._STAGE and path.is_dir():
         days.append(path)
         if len(days) == 2:
             os.kill(os.getpid(), signal.SIGKILL)
-folder._sync = _sync
+folder.sync = patched
 main(prog_name="witnesspost")
 """
 
