@@ -32,15 +32,16 @@ def progress_bar(label: str, *, shown: bool = True) -> Iterator[Progress]:
 
 
 class PassingLine:
-    """A line on stderr in a bar's place, for work that prints as it goes on: `clear` it before. Nothing in a pipe."""
+    """A line on stderr in a bar's place, for work that prints as it goes on: `clear` it before. Nothing in a pipe, where it is
+    not `is_seen`."""
 
     def __init__(self) -> None:
-        self._terminal = sys.stderr.isatty()
+        self.is_seen = sys.stderr.isatty()
         self._shown = ""
 
     def show(self, text: str) -> None:
         """This, instead of what was shown."""
-        if self._terminal and text != self._shown:
+        if self.is_seen and text != self._shown:
             self.clear()
             click.echo(text, nl=False, err=True)
             self._shown = text

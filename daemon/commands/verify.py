@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
+from pathlib import Path
 
 import click
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.local_time import Stamps
+from witnesspost.daemon.log.day import log_files
 from witnesspost.daemon.log.opening import LogError, UnreadableLog
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import Report
@@ -15,6 +18,7 @@ from witnesspost.daemon.progress import progress_bar
 from witnesspost.daemon.recomputing import OddRow, Recomputation
 
 _GAPS_SHOWN = 20
+_DAMAGES_SHOWN = 3
 
 
 @click.command()
@@ -23,13 +27,14 @@ def verify(logs: tuple[str, ...]) -> None:
     """Check that LOG is as it was written: every block's digest, SQLite's own check, where nothing was heard, and whether
     the tables of positions, stations, times and traffic are what the bytes say.
 
-    With several logs, of one post or of several, also that none between them is missing: they are taken in their own order.
-    Exit status 1 where something was changed, removed or cannot be read: the first bad block is named with its time and stream.
+    A folder stands for the logs in it. With several logs, of one post or of several, also that none between them is missing:
+    they are taken in their own order. Exit status 1 where something was changed, removed or cannot be read: the first bad
+    block is named with its time and stream.
     """
     sound = True
     chains: dict[str, _Chain] = {}
     recomputation = Recomputation()
-    for path in _in_order(logs):
+    for path in _in_order(log_files(logs)):
         try:
             with LogFile.open(path) as log:
                 report = _checked(log)
@@ -68,17 +73,18 @@ class _Chain:
         return True
 
 
-def _in_order(logs: tuple[str, ...]) -> list[str]:
+def _in_order(logs: Iterable[Path]) -> list[Path]:
     """The logs of each post together and by their numbers, whatever order they were named in. Raises Unusable."""
-    placed: list[tuple[str, int, str]] = []
-    for path in logs:
-        try:
-            with LogFile.open(path) as log:
-                placed.append((log.run.name, log.run.number, path))
-        except UnreadableLog:
-            placed.append(("", 0, path))  # said when it is looked at
-        except LogError as error:
-            raise Unusable(str(error)) from None
+    placed: list[tuple[str, int, Path]] = []
+    try:
+        for path in logs:
+            try:
+                with LogFile.open(path) as log:
+                    placed.append((log.run.name, log.run.number, path))
+            except UnreadableLog:
+                placed.append(("", 0, path))  # said when it is looked at
+    except LogError as error:
+        raise Unusable(str(error)) from None
     return [path for _, _, path in sorted(placed, key=lambda one: one[:2])]
 
 
@@ -100,8 +106,10 @@ def _print(log: LogFile, report: Report) -> None:
         )
     if len(report.gaps) > _GAPS_SHOWN:
         click.echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
-    for text in report.sqlite:
+    for text in report.sqlite[:_DAMAGES_SHOWN]:
         click.echo(f"  DAMAGED: SQLite: {text}")
+    if len(report.sqlite) > _DAMAGES_SHOWN:
+        click.echo(f"  and {len(report.sqlite) - _DAMAGES_SHOWN} more lines like these of SQLite's")
     bad = report.bad
     if bad is not None:
         what = "block" if bad.table == "raw" else f"row of {bad.table}"

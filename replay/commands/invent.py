@@ -3,14 +3,17 @@ that its crew stored."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 from witnesspost.daemon.atomic import CannotWrite
 from witnesspost.daemon.cli import Unusable
-from witnesspost.replay.play.tape import write_tape
-from witnesspost.replay.world.invent import header, invent_day, invent_tape
-from witnesspost.replay.world.scenario import ScenarioError, scenario
+from witnesspost.daemon.progress import Progress, progress_bar
+from witnesspost.replay.play.tape import Record, Truth, write_tape
+from witnesspost.replay.world.invent import header, invent_day
+from witnesspost.replay.world.invent import invent as invent_records
+from witnesspost.replay.world.scenario import Scenario, ScenarioError, scenario
 
 
 @click.command()
@@ -28,14 +31,26 @@ def invent(source: str, output: str, seed: int | None, points: str | None) -> No
     try:
         told = scenario(source)
         if points is None:
-            lines = invent_tape(told, output, seed)
+            lines = _written(output, told, invent_records(told, seed))
         else:
             if Path(points).exists():
                 raise Unusable(f"{points}: exists; name a file that does not")
             records, write = invent_day(told, points, seed)
-            lines = write_tape(output, header(told), records)
+            lines = _written(output, told, records)
             count, truth = write()
             said = f"; {points}: {count} points, {truth}: their truth"
     except (ScenarioError, CannotWrite) as error:
         raise Unusable(str(error)) from None
     click.echo(f"{output}: {lines} lines{said}", err=output == "-")
+
+
+def _written(output: str, told: Scenario, records: Iterator[Record]) -> int:
+    with progress_bar("inventing") as progress:
+        return write_tape(output, header(told), _followed(records, told.duration_s, progress))
+
+
+def _followed(records: Iterator[Record], duration_s: float, progress: Progress) -> Iterator[Record]:
+    for record in records:
+        if not isinstance(record, Truth):  # which is told before its time
+            progress(record.t / duration_s)
+        yield record

@@ -51,7 +51,9 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.option("--geoid", metavar="GRID", help='The geoid of the file\'s heights: "bundled", or a .gtx or .tif grid.')
 @click.option("--times", type=click.Choice(("local", "utc", "gps")), default="local", help="What times without an offset are.")
 @click.option(
-    "--base-is", metavar="N,E,H,U95", help="The base antenna's true place from elsewhere: ECEF or degrees, and U95 (m)."
+    "--base-is",
+    metavar="PLACE,U95",
+    help="The base antenna's true place from elsewhere: X,Y,Z,U95 (metres) or LATITUDE,LONGITUDE,HEIGHT,U95.",
 )
 @click.option(
     "--decisions", metavar="FILE", help="A person's decisions over the verdicts: CSV with point, verdict, by, reason."

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.pipeline import Pipeline
-from witnesspost.daemon.progress import progress_bar
+from witnesspost.daemon.progress import PassingLine
 from witnesspost.daemon.screen import Entry, Look, entry_text
 from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
@@ -123,27 +122,30 @@ def _through(
         for text in differences(opened.figures, pipeline):
             click.echo(text, err=True)
     changes: list[Change] = []
-    printed = _Printed(opened, pipeline, as_json, log, paced=speed is not None)
+    passing = PassingLine()
+    printed = _Printed(opened, pipeline, as_json, log, passing, paced=speed is not None)
     ended = "replay broken off"
     try:
-        with progress_bar("replaying", shown=opened.end_t is not None and not sys.stdout.isatty()) as progress:
 
-            def reached(t: float) -> None:
-                progress(t / (opened.end_t or t or 1.0))
-                printed.look(pipeline.last_check)
-
-            for change in play(pipeline, records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached):
-                changes.append(change)
-                printed.put(change)
+        def reached(t: float) -> None:
+            if passing.is_seen:
+                passing.show(f"replaying {opened.part(t):.0%}")
             printed.look(pipeline.last_check)
-            last = max((truth.t + truth.within_s for truth in opened.truths), default=0.0)
-            for change in pipeline.tick(last):
-                changes.append(change)
-                printed.put(change)
+
+        for change in play(pipeline, records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached):
+            changes.append(change)
+            printed.put(change)
+        printed.look(pipeline.last_check)
+        last = max((truth.t + truth.within_s for truth in opened.truths), default=0.0)
+        for change in pipeline.tick(last):
+            changes.append(change)
+            printed.put(change)
+        passing.clear()
         ended = "replay ended"
         if not changes and not as_json:
             click.echo(f"played to {pipeline.t:.0f} s, and nothing sounded", err=True)
     finally:
+        passing.clear()
         printed.put_rest()
         if log is not None:
             pipeline.end()
@@ -155,8 +157,11 @@ class _Printed:
     """The changes on standard output, all by one clock: what comes before anybody has said the time waits until somebody does.
     Not where it is `paced`: who watches wants it now."""
 
-    def __init__(self, opened: Source, pipeline: Pipeline, as_json: bool, log: Log | None, paced: bool):
+    def __init__(
+        self, opened: Source, pipeline: Pipeline, as_json: bool, log: Log | None, passing: PassingLine, *, paced: bool
+    ):
         self._scene = pipeline.scene
+        self._passing = passing
         self._at_once = as_json or paced or opened.instant_at is not None
         self._as_json = as_json
         self._row_key = opened.row_key if log is None or opened.kind == "log" else log.row_key
@@ -181,6 +186,8 @@ class _Printed:
 
     def put_rest(self) -> None:
         waiting, self._waiting = self._waiting, []
+        if waiting:
+            self._passing.clear()
         look = Look.of_output()
         for change in waiting:
             if isinstance(change, Change):

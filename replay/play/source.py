@@ -62,6 +62,12 @@ class Source:
         self.row_key: Callable[[Change], RowKey | None] = lambda change: None  # a log's own, of a change that is in it
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
+    def part(self, t: float) -> float:
+        """The share of it that is played when it is played to `t`, 0 to 1."""
+        if self.end_t is None:
+            return self._file.part if isinstance(self._file, Tape) else 0.0
+        return (t - self.begins_t) / max(1e-3, self.end_t - self.begins_t)
+
     def __enter__(self) -> Source:
         return self
 

@@ -15,7 +15,9 @@ lines stand in the order of `t`.
 
 from __future__ import annotations
 
+import contextlib
 import gzip
+import os
 import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext
@@ -116,7 +118,9 @@ class Tape:
     def __init__(self, path: str | Path):
         self.path = path
         try:
-            self._file: IO[bytes] = _opened(Path(path))
+            self._raw = Path(path).open("rb")  # noqa: SIM115 - open until it is closed
+            self._file: IO[bytes] = _opened(self._raw)
+            self._size_bytes = max(1, os.fstat(self._raw.fileno()).st_size)
         except OSError as error:
             raise TapeError(path, 0, f"cannot be read: {error.strerror}; name a tape") from None
         self._line = 0
@@ -126,7 +130,7 @@ class Tape:
         try:
             self.header = self._read_header()
         except BaseException:
-            self._file.close()
+            self.close()
             raise
 
     def __enter__(self) -> Tape:
@@ -138,9 +142,15 @@ class Tape:
     def close(self) -> None:
         """Let the file go; iterating to the end does so too."""
         self._file.close()
+        self._raw.close()
+
+    @property
+    def part(self) -> float:
+        """The share of the file that is read, 0 to 1."""
+        return 1.0 if self._raw.closed else min(1.0, self._raw.tell() / self._size_bytes)
 
     def __iter__(self) -> Iterator[Record]:
-        with self._file:
+        with contextlib.closing(self):
             while line := self._next_line():
                 if not line.isspace():
                     yield self._record(line)
@@ -252,13 +262,10 @@ def tape_lines(header: Header, records: Iterable[Record]) -> Iterator[bytes]:
             yield fact_line(cast(Fact, record).t, cast(Fact, record))
 
 
-def _opened(path: Path) -> IO[bytes]:
-    file = path.open("rb")
-    if file.read(2) == b"\x1f\x8b":
-        file.close()
-        return cast(IO[bytes], gzip.open(path, "rb"))
-    file.seek(0)
-    return file
+def _opened(raw: IO[bytes]) -> IO[bytes]:
+    packed = raw.read(2) == b"\x1f\x8b"
+    raw.seek(0)
+    return cast(IO[bytes], gzip.GzipFile(fileobj=raw, mode="rb")) if packed else raw
 
 
 def _packed(file: IO[bytes], path: str) -> AbstractContextManager[IO[bytes]]:

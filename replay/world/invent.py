@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.replay.play.tape import Header, Record, Truth, write_tape
+from witnesspost.replay.play.tape import Header, Record, Truth
 from witnesspost.replay.world import events as ev
 from witnesspost.replay.world.base import BaseStation, Identity, with_most
 from witnesspost.replay.world.controller import Controller
@@ -53,11 +53,6 @@ def header(scenario: Scenario) -> Header:
     note = f"{scenario.name}: {scenario.note}"
     streams = [stream.name for stream in scenario.site.stream]
     return Header(streams=streams, note=note, site=scenario.site_table, scenario=scenario.name)
-
-
-def invent_tape(scenario: Scenario, path: str | Path, seed: int | None = None) -> int:
-    """Write the scenario's tape to `path` (packed where it ends in .gz) and return its number of lines."""
-    return write_tape(path, header(scenario), invent(scenario, seed))
 
 
 def invent_day(

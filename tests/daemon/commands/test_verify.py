@@ -37,6 +37,17 @@ def test_the_order_in_which_logs_are_named_is_no_damage(tmp_path):
     assert verified(two, three)[:2] == (0, [])
 
 
+def test_a_folder_stands_for_the_logs_in_it(tmp_path):
+    one, two = logs(tmp_path, 2)
+    status, damaged, output = verified(one.parent)
+    assert (status, damaged) == (0, [])
+    assert [line for line in output.splitlines() if " blocks, " in line and line.startswith((f"{one}:", f"{two}:"))]
+    (tmp_path / "empty").mkdir()
+    status, _, output = verified(one, tmp_path / "empty")
+    assert (status, output.count("\n")) == (2, 1)
+    assert f"{tmp_path / 'empty'}: a folder without a log (NAME.0001.db) in it" in output
+
+
 def test_two_posts_are_no_damage(tmp_path):
     one, two = logs(tmp_path, 2)
     three, four = logs(tmp_path, 2, "kestrel-rover")

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.cli import main
 from witnesspost.daemon.progress import progress_bar
+from witnesspost.replay.world.scenario import FOLDER
 
 LONG = [
     ["verify", "{log}"],
@@ -22,10 +23,16 @@ LONG = [
     ["extract", "{log}", "--as", "parquet", "-o", "{out}"],
     ["points", "{log}", "--points", "{field}", "-o", "{out}"],
     ["report", "{log}", "-o", "{out}"],
-    ["replay", "{log}"],
+    ["invent", "{scenario}", "-o", "{out}"],
 ]
 
-PRINTING = [["gather", "{log}", "{out}"], ["season", "{log}", "--jobs", "1"]]
+PRINTING = [
+    ["gather", "{log}", "{out}"],
+    ["season", "{log}", "--jobs", "1"],
+    ["replay", "{log}"],
+    ["replay", "{tape}"],
+    ["replay", "{scenario}", "--log", "{out}"],
+]
 
 
 class Terminal:
@@ -54,11 +61,24 @@ class Terminal:
 FEW = {"snapshot": 2, "points": 3}  # of a short day: its copy is one step, its points are judged in one
 
 
+@pytest.fixture(scope="module")
+def short(tmp_path_factory):
+    """A scenario of a minute in which a port is gone for a while, and its tape."""
+    folder = tmp_path_factory.mktemp("short")
+    scenario, tape = folder / "short.toml", folder / "short.jsonl.gz"
+    scenario.write_text(
+        f'like = "{FOLDER / "quiet-hour-base.toml"}"\nnote = "A cable is pulled."\nduration_s = 60\n'
+        '[[event]]\ndo = "port-lost"\nstream = "corrections"\nat_s = 20\nfor_s = 20\n'
+    )
+    assert CliRunner().invoke(main, ["invent", str(scenario), "-o", str(tape)]).exit_code == 0
+    return {"scenario": scenario, "tape": tape}
+
+
 @pytest.mark.parametrize("words", LONG, ids=" ".join)
-def test_on_a_terminal_a_bar_goes_to_its_end_and_never_back(day, tmp_path, capfd, words):
+def test_on_a_terminal_a_bar_goes_to_its_end_and_never_back(day, tmp_path, capfd, words, short):
     log, field = day
     with Terminal() as terminal, contextlib.suppress(SystemExit):
-        main([word.format(log=log, field=field, out=tmp_path / "out") for word in words], standalone_mode=False)
+        main([word.format(log=log, field=field, out=tmp_path / "out", **short) for word in words], standalone_mode=False)
     bars = [[int(part) for part in re.findall(r"(\d+)%", bar)] for bar in terminal.said.split("\x1b[?25h")[:-1]]
     assert len(bars) == (2 if words[0] == "verify" else 1)
     for bar in bars:
@@ -68,9 +88,9 @@ def test_on_a_terminal_a_bar_goes_to_its_end_and_never_back(day, tmp_path, capfd
 
 
 @pytest.mark.parametrize("words", [*LONG, *PRINTING], ids=" ".join)
-def test_in_a_pipe_nothing_of_it(day, tmp_path, words):
+def test_in_a_pipe_nothing_of_it(day, tmp_path, words, short):
     log, field = day
-    done = CliRunner().invoke(main, [word.format(log=log, field=field, out=tmp_path / "out") for word in words])
+    done = CliRunner().invoke(main, [word.format(log=log, field=field, out=tmp_path / "out", **short) for word in words])
     assert done.exit_code in (0, 1), done.output
     assert not re.search(r"\d%|#{3}|\r|\x1b", done.output)
 
@@ -92,10 +112,19 @@ def test_a_bar_is_not_pushed_past_its_end_or_back(capfd):
 
 
 @pytest.mark.parametrize("words", PRINTING, ids=" ".join)
-def test_what_prints_as_it_goes_on_shows_how_far_it_is_and_wipes_it_away(day, tmp_path, capfd, words):
+def test_what_prints_as_it_goes_on_shows_how_far_it_is_and_wipes_it_away(day, tmp_path, capfd, words, short):
     log, _field = day
     with Terminal() as terminal, contextlib.suppress(SystemExit):
-        main([word.format(log=log, out=tmp_path / "out") for word in words], standalone_mode=False)
+        main([word.format(log=log, out=tmp_path / "out", **short) for word in words], standalone_mode=False)
     shown, wiped = re.subn(r"(\d+%|\d+ of \d+ logs)\r\x1b\[K", "", terminal.said)
     assert wiped >= 1
     assert not re.search(r"\d%|of \d+ logs|\r(?!\n)", shown)
+
+
+def test_alerts_and_how_far_it_is_do_not_share_a_line_of_the_terminal(short):
+    with Terminal() as terminal, contextlib.redirect_stdout(sys.stderr):
+        main(["replay", str(short["scenario"])], standalone_mode=False)
+    before = re.findall(r"([^\n]*)(?:STOP|over) +2026-", re.sub(r"\x1b\[[0-9;]*m", "", terminal.said))
+    assert len(before) == 2
+    assert all(re.search(r"replaying \d+%\r\x1b\[K$", text) for text in before)
+    assert terminal.said.endswith("\r\x1b[K")

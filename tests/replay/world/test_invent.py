@@ -9,8 +9,8 @@ import pyrtcm
 import pytest
 from witnesspost.daemon.stream.framing import BAD_FRAME, FRAME, OTHER, SENTENCE, Framer
 from witnesspost.replay.play.proving import run
-from witnesspost.replay.play.tape import Chunk, Tape, Truth
-from witnesspost.replay.world.invent import header, invent, invent_tape
+from witnesspost.replay.play.tape import Chunk, Tape, Truth, write_tape
+from witnesspost.replay.world.invent import header, invent
 from witnesspost.replay.world.scenario import ScenarioError, bundled, scenario, scenarios
 from witnesspost.replay.world.truth import truths
 from witnesspost.replay.world.world import World, ecef, geodetic, minus
@@ -42,22 +42,24 @@ def test_the_same_seed_gives_the_same_bytes(tmp_path):
     one = short("quiet-hour-rover", 90)
     assert list(invent(one)) == list(invent(one))
     for name in ("a.jsonl.gz", "b.jsonl.gz"):
-        invent_tape(one, tmp_path / name)
+        write_tape(tmp_path / name, header(one), invent(one))
     assert (tmp_path / "a.jsonl.gz").read_bytes() == (tmp_path / "b.jsonl.gz").read_bytes()
     assert list(invent(one, seed=5)) != list(invent(one, seed=6))
 
 
 def test_a_tape_gives_the_records_back(tmp_path):
     one = short("radio-cable-pulled-and-back", 300)
-    invent_tape(one, tmp_path / "t.jsonl")
+    write_tape(tmp_path / "t.jsonl", header(one), invent(one))
     with Tape(tmp_path / "t.jsonl") as tape:
         assert tape.header == header(one)
+        assert tape.part < 0.1
         assert list(tape) == list(invent(one))
+        assert tape.part == 1.0
 
 
 def test_a_tape_elsewhere_still_finds_the_projects_geoid(tmp_path):
     one = scenario("datum-america:other-geoid")
-    invent_tape(one, tmp_path / "t.jsonl")
+    write_tape(tmp_path / "t.jsonl", header(one), invent(one))
     with Tape(tmp_path / "t.jsonl") as tape:
         site = site_from_table(tape.header.site, str(tmp_path / "t.jsonl"))
     assert expected_arp(site) == expected_arp(one.site)
