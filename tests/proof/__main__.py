@@ -21,7 +21,9 @@ PARTS = ("kill_rounds", "kills", "power_cuts", "flood", "hostile", "fuzz", "cloc
 @click.command()
 @click.option("--short", is_flag=True, help="As few cases as show that each part works: some minutes.")
 @click.option("--minutes", default=10.0, help="How long the fuzz goes on, all readers together.")
-@click.option("--first", default=0, help="The number of the fuzz's first case: others than the last time.")
+@click.option(
+    "--first", default=0, help="The number of the first case of the fuzz and of the kills: others than the last time."
+)
 @click.option("--only", multiple=True, type=click.Choice(PARTS), help="This part; several times for several.")
 def main(short: bool, minutes: float, first: int, only: tuple[str, ...]) -> None:
     """Attack the whole of it and print one table; hours, or minutes with --short."""

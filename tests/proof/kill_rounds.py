@@ -1,6 +1,6 @@
 """Kill the service at a random moment, again and again, and count what its log has lost.
 
-    python -m tests.proof.kill_rounds [ROUNDS [POSTS]]        500 rounds on 2 posts at once
+    python -m tests.proof.kill_rounds [ROUNDS [POSTS [FIRST]]]       500 rounds on 4 posts at once; FIRST: others than the last time
 
 Each round runs `witnesspost watch` on two ptys that carry numbered frames, lets a neighbour's base come and go so that
 alerts are raised, and kills the service (SIGKILL) at any moment; one time in five within one and a half times what a start was
@@ -269,13 +269,13 @@ def folder_in_memory() -> tempfile.TemporaryDirectory[str]:
     return tempfile.TemporaryDirectory(prefix="witnesspost-kills-", dir=memory)
 
 
-def run(rounds: int, posts: int, folder: Path) -> list[Outcome]:
+def run(rounds: int, posts: int, folder: Path, first: int = 0) -> list[Outcome]:
     """`rounds` rounds, spread over `posts` posts that run at once."""
 
     def one_post(post: int) -> list[Outcome]:
         place = folder / f"post{post}"
         place.mkdir()
-        rng = random.Random(post)
+        rng = random.Random(first + post)
         outcomes: list[Outcome] = []
         start_s = None
         for _ in range(rounds // posts + (post < rounds % posts)):
@@ -289,12 +289,12 @@ def run(rounds: int, posts: int, folder: Path) -> list[Outcome]:
 
 def rows(length: Length) -> Iterator[Row]:
     """One row: 500 rounds, or eight."""
-    yield _row(length.of(500, 8), 2)
+    yield _row(length.of(500, 8), 4, length.first)
 
 
-def _row(rounds: int, posts: int) -> Row:
+def _row(rounds: int, posts: int, first: int = 0) -> Row:
     with folder_in_memory() as folder:
-        outcomes = run(rounds, posts, Path(folder))
+        outcomes = run(rounds, posts, Path(folder), first)
     lags = sorted(outcome.missing_s for outcome in outcomes)
     wrong = [f"kills: {text}" for outcome in outcomes for text in outcome.wrong]
     return Row(
@@ -311,8 +311,8 @@ def _row(rounds: int, posts: int) -> Row:
 
 def main() -> None:
     """Run and print the row; exit status 1 where anything was wrong."""
-    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 500
-    row = _row(rounds, int(sys.argv[2]) if len(sys.argv) > 2 else 2)
+    rounds, posts, first = (*map(int, sys.argv[1:]), *(500, 4, 0)[len(sys.argv) - 1 :])
+    row = _row(rounds, posts, first)
     print(row.line(), *row.wrong, sep="\n    ")
     sys.exit(1 if row.wrong else 0)
 

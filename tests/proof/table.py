@@ -21,7 +21,7 @@ class Row(NamedTuple):
 
 class Length(NamedTuple):
     """How much is tried: `short` as little as shows that it can be, else until `minutes` have gone by for a part that has no
-    number of its own; `first` is the number of the fuzz's first case."""
+    number of its own; `first` is the number of the first case, where cases have one."""
 
     short: bool
     minutes: float
