@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import errno
 import fcntl
 import itertools
 import os
@@ -82,7 +83,12 @@ class Folder:
                 return
             self.unlock()
         self.path.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
+        try:
+            handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
+        except OSError as error:
+            if error.errno != errno.ELOOP:
+                raise
+            raise OSError(f"{path}: is a link, and none is followed; remove it") from None
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

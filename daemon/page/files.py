@@ -146,7 +146,7 @@ class Files:
     def _bundled(self, status: Status | None, target: Path, progress: Progress) -> None:
         if status is None or self._write_bundle is None:
             raise OSError("the post is only just starting")
-        with target.open("wb") as file:
+        with target.open("xb") as file:
             self._write_bundle(file, status, target.parent, progress)
 
     def end(self) -> None:

@@ -76,7 +76,8 @@ class Outbox:
     def mark(self, marker: Marker) -> None:
         """All up to this row has been published. Raises OSError where the disk does not take it."""
         begun = self._path.with_name(f".{self._path.name}.new")
-        with begun.open("wb") as file:
+        begun.unlink(missing_ok=True)  # what a crash has left; or a link, which is not followed
+        with begun.open("xb") as file:
             file.write(msgspec.json.encode(marker))
             file.flush()
             os.fsync(file.fileno())

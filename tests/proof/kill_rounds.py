@@ -1,6 +1,6 @@
 """Kill the service at a random moment, again and again, and count what its log has lost.
 
-    python -m tests.proof.kill_rounds [ROUNDS [POSTS [FIRST]]]       500 rounds on 4 posts at once; FIRST: others than the last time
+    python -m tests.proof.kill_rounds [ROUNDS [POSTS [FIRST]]]        500 rounds on 4 posts at once, unless said otherwise
 
 Each round runs `witnesspost watch` on two ptys that carry numbered frames, lets a neighbour's base come and go so that
 alerts are raised, and kills the service (SIGKILL) at any moment; one time in five within one and a half times what a start was

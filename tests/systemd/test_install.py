@@ -144,6 +144,22 @@ def test_a_brokers_password_becomes_the_services_alone(machine):
     assert [line for line in told if line.startswith("chown")] == [f"chown witnesspost:witnesspost {password}"]
 
 
+def test_a_site_file_with_a_pin_is_not_for_everybody_to_read(machine):
+    folder = machine.root / "etc/witnesspost"
+    page, plain, link = folder / "alpha.toml", folder / "bravo.toml", folder / "charlie.toml"
+    page.write_text('[page]\nlisten = "0.0.0.0:8017"\npin = "48291377"\n')
+    plain.write_text("[button]\npin = 17\n")
+    link.unlink()
+    link.symlink_to(machine.root / "elsewhere.toml")
+    (machine.root / "elsewhere.toml").write_text(page.read_text())
+    for file in (page, plain, link):
+        file.chmod(0o644)
+    assert machine.install().returncode == 0
+    assert [file.stat().st_mode & 0o777 for file in (page, plain, link)] == [0o640, 0o644, 0o644]
+    told = (machine.root / "told").read_text().splitlines()
+    assert [line for line in told if line.startswith("chown")] == [f"chown root:witnesspost {page}"]
+
+
 def test_under_a_umask_of_077_others_can_still_run_it(machine):
     machine.program("2.0")
     assert machine.install(umask=0o077).returncode == 0

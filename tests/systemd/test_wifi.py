@@ -65,7 +65,7 @@ def test_the_page_listens_there_alone_behind_a_pin(machine):
     done = machine.install("--wifi", "alpha")
     site = open_site(machine.site)
     assert (site.page.host, site.page.port) == ("10.88.17.1", 8017)
-    assert re.fullmatch(r"\d{6}", site.page.pin)
+    assert re.fullmatch(r"\d{8}", site.page.pin)
     assert done.stdout.count(site.page.pin) == 1
     assert machine.site.stat().st_mode & 0o777 == 0o640
     assert machine.site.read_text().startswith(SITE)

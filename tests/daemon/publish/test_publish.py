@@ -12,7 +12,7 @@ import pytest
 import trustme
 from witnesspost.daemon.log.folder import Folder
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.publish.outbox import Outbox
+from witnesspost.daemon.publish.outbox import Marker, Outbox
 from witnesspost.daemon.publish.publish import STATE_S, Sender
 from witnesspost.daemon.status.snapshot import FixStatus
 from witnesspost.rules.book.words import words
@@ -433,6 +433,18 @@ def test_the_marker_is_whole_or_the_one_before(tmp_path, post):
     assert marker.waiting() == 1
     (one.folder / "kestrel-base.published").write_bytes(os.urandom(20))
     assert marker.waiting() == 3
+
+
+def test_the_marker_is_never_written_through_a_link(tmp_path):
+    precious = tmp_path / "precious"
+    precious.write_text("precious")
+    for name in (".kestrel-base.published.new", "kestrel-base.published"):
+        (tmp_path / name).symlink_to(precious)
+    outbox = Outbox(tmp_path, "kestrel-base", precise=True)
+    for n in (1, 2):
+        outbox.mark(Marker("a run", n))
+        assert outbox.marked() == Marker("a run", n)
+    assert precious.read_text() == "precious"
 
 
 @pytest.mark.parametrize("payload", [b'"\xf9"', b'{"\xf9": 1}', b"[" * 100_000, b"", b"null", b"[]"])
