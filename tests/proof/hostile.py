@@ -8,7 +8,9 @@ the time of the last quarter of the bytes against the second. Each kind is a fun
 
 from __future__ import annotations
 
+import contextlib
 import random
+import sqlite3
 import tempfile
 import time
 from collections import deque
@@ -29,6 +31,7 @@ MOST_KEPT = 5000  # items of any one container: every reference station there ca
 BYTES_AN_ITEM = 64  # a text counts by what it takes, as so many items of a container would
 MOST_ROWS_A_MINUTE = 3000  # of any one table: fifty positions a second
 MOST_SLOWER = 2.0
+MANY_BYTES = 100_000_000
 BYTES_A_S = 40_000
 SLOW_BYTES_A_S = (
     5_000  # by which a pattern's first part is over when every window of the rules is full, and every station known
@@ -183,6 +186,7 @@ class Kept(NamedTuple):
     largest: tuple[int, str]
     rows: dict[str, int]
     slower: float
+    failed: list[str]
     wrong: list[str]
 
 
@@ -190,29 +194,22 @@ def attack(kind: Callable[[random.Random], bytes], role: str, size: int, seed: i
     """About `size` bytes of one kind through a pipeline with a log."""
     site = site_from_toml(SITE.format(role=role))
     chance = random.Random(seed)
-    data = b"".join(kind(chance) for _ in range(200))
-    failed: list[str] = []
     times = []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "hostile.db")
         log = Log.start(folder, site, "", path=path)
         pipeline = Pipeline(site, log)
-        see = pipeline.engine.see
-
-        def seen(fact: Any) -> None:
-            if isinstance(fact, RuleFailed | ReadingFailed):
-                failed.append(fact.error)
-            see(fact)
-
-        pipeline.engine.see = seen  # type: ignore[method-assign]
+        failed = _failures(pipeline)
         t = done = 0
         began = time.process_time()
         while done < size:
             data = b"".join(kind(chance) for _ in range(40))
-            pipeline.feed(t / 1000, "line", data)
+            with _told(failed):
+                pipeline.feed(t / 1000, "line", data)
             done += len(data)
             t = done * 1000 // BYTES_A_S
-            pipeline.tick(t / 1000)
+            with _told(failed):
+                pipeline.tick(t / 1000)
             times.append(time.process_time() - began)
         largest = max(containers(pipeline))
         log.close(t / 1000, "stopped")
@@ -225,7 +222,30 @@ def attack(kind: Callable[[random.Random], bytes], role: str, size: int, seed: i
     wrong += [f"{count:.0f} rows of {name} a minute" for name, count in often.items()]
     wrong += [f"{largest[1]} has {largest[0]} items"] if largest[0] > MOST_KEPT else []
     wrong += [f"the last quarter took {slower:.1f} times the second"] if slower > MOST_SLOWER else []
-    return Kept(kind.__name__, role, done, largest, rows, slower, wrong)
+    return Kept(kind.__name__, role, done, largest, rows, slower, failed, wrong)
+
+
+def _failures(pipeline: Pipeline) -> list[str]:
+    """What fails in it from now on: rules, and readers of what was framed."""
+    failed: list[str] = []
+    see = pipeline.engine.see
+
+    def seen(fact: Any) -> None:
+        if isinstance(fact, RuleFailed | ReadingFailed):
+            failed.append(fact.error)
+        see(fact)
+
+    pipeline.engine.see = seen  # type: ignore[method-assign]
+    return failed
+
+
+@contextlib.contextmanager
+def _told(failed: list[str]) -> Iterator[None]:
+    """An exception that comes out of the pipeline itself."""
+    try:
+        yield
+    except Exception as error:
+        failed.append(f"{type(error).__name__}: {error}")
 
 
 def containers(root: Any) -> Iterator[tuple[int, str]]:
@@ -255,54 +275,76 @@ def containers(root: Any) -> Iterator[tuple[int, str]]:
 
 
 def _rows(path: Path) -> dict[str, int]:
-    import sqlite3
-
     with sqlite3.connect(path) as connection:
         tables = ("raw", "clock", "fix", "station", "traffic", "alert", "event")
         return {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
 
 
 def rows(length: Length) -> Iterator[Row]:
-    """A row a kind of invention, both roles together; and one for bytes of every other pattern."""
+    """A row a kind of invention, both roles together; one for every other pattern of bytes; and one for all that was fed."""
     size = length.of(5_000_000, 100_000)
+    all_fed = []
     for kind in KINDS:
         both = [attack(kind, role, size) for role in ("base", "rover")]
         most = max(max(kept.rows.values()) for kept in both)
-        result = f"largest container {max(kept.largest[0] for kept in both):,}, most rows of a table {most:,}"
         wrong = tuple(f"hostile: {kind.__name__} {kept.role}: {text}" for kept in both for text in kept.wrong)
+        name = kind.__name__.replace("_", " ")
+        all_fed += [_Fed(name, kept.size, len(kept.failed), kept.slower) for kept in both]
         yield Row(
-            f"hostile: {kind.__name__.replace('_', ' ')}", f"{sum(kept.size for kept in both) / 1e6:.1f} MB", result, wrong
+            f"hostile: {name}",
+            f"{sum(kept.size for kept in both) / 1e6:.1f} MB",
+            f"largest container {max(kept.largest[0] for kept in both):,}, most rows of a table {most:,}",
+            wrong,
         )
-    if not length.short:
-        yield _noise(130_000)
-
-
-def _noise(size: int) -> Row:
-    """Each pattern of the bench through a pipeline: what a byte costs in the last quarter against the second eighth."""
-    growth: dict[str, float] = {}
-    total = 0
-    wrong: list[str] = []
-    for name, pattern in PATTERNS.items():
-        pipeline = Pipeline(site_from_toml(SITE.format(role="rover")), None)
-        done = 0
-        costs = [time.process_time()]
-        for part in pattern():
-            for at in range(0, len(part), 1 << 9):
-                piece = part[at : at + (1 << 9)]
-                done += len(piece)
-                pipeline.feed(done / SLOW_BYTES_A_S, "line", piece)
-                if done >= len(costs) * size:
-                    costs.append(time.process_time())
-            if len(costs) > 8:
-                break
-        total += done
-        growth[name] = (costs[8] - costs[6]) / 2 / (costs[2] - costs[1])
-        if growth[name] > MOST_SLOWER:
-            wrong.append(f"hostile: {name}: a byte costs {growth[name]:.1f} times as much after seven times as many")
-    worst = max(growth, key=growth.__getitem__)
-    return Row(
+    if length.short:
+        return
+    noise = [_noise(name, 130_000) for name in PATTERNS]
+    worst = max(noise, key=lambda fed: fed.slower)
+    yield Row(
         "hostile: patterns of bytes",
-        f"{len(PATTERNS)} patterns, {total / 1e6:.0f} MB",
-        f"a byte costs at most {growth[worst]:.2f} times as much after seven times as many ({worst})",
-        tuple(wrong),
+        f"{len(PATTERNS)} patterns, {sum(fed.size for fed in noise) / 1e6:.0f} MB",
+        f"a byte costs at most {worst.slower:.2f} times as much after seven times as many ({worst.name})",
+        tuple(
+            f"hostile: {fed.name}: {fed.failed} failed, a byte costs {fed.slower:.1f} times as much after seven times as many"
+            for fed in noise
+            if fed.failed or fed.slower > MOST_SLOWER
+        ),
     )
+    all_fed += noise
+    worst = max(all_fed, key=lambda fed: fed.slower)
+    count = sum(fed.size for fed in all_fed)
+    yield Row(
+        "hostile: all of these",
+        f"{count:,} bytes",
+        f"{sum(fed.failed for fed in all_fed)} exceptions; "
+        f"a byte costs at most {worst.slower:.2f} times as much later ({worst.name})",
+        () if count >= MANY_BYTES else (f"hostile: {count:,} bytes are too few",),
+    )
+
+
+class _Fed(NamedTuple):
+    """How many bytes of what, what failed, and how many times as much a byte cost later."""
+
+    name: str
+    size: int
+    failed: int
+    slower: float
+
+
+def _noise(name: str, size: int) -> _Fed:
+    """A pattern of the bench through a pipeline: what a byte costs in the last quarter against the second eighth."""
+    pipeline = Pipeline(site_from_toml(SITE.format(role="rover")), None)
+    failed = _failures(pipeline)
+    done = 0
+    costs = [time.process_time()]
+    for part in PATTERNS[name]():
+        for at in range(0, len(part), 1 << 9):
+            piece = part[at : at + (1 << 9)]
+            done += len(piece)
+            with _told(failed):
+                pipeline.feed(done / SLOW_BYTES_A_S, "line", piece)
+            if done >= len(costs) * size:
+                costs.append(time.process_time())
+        if len(costs) > 8:
+            break
+    return _Fed(name, done, len(failed), (costs[8] - costs[6]) / 2 / (costs[2] - costs[1]))

@@ -42,6 +42,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import EventRow
 from witnesspost.daemon.log.verifying import verify
 
+from tests.proof.flood import WATCH
 from tests.proof.numbered_lines import SITE, Line, epoch, numbered
 from tests.proof.table import Length, Row
 
@@ -91,7 +92,7 @@ def kill_round(folder: Path, rng: random.Random, start_s: float | None = None) -
     in_start = rng.random() < 0.2 and start_s is not None
     after_s = rng.uniform(0.0, 1.5 * start_s if in_start and start_s is not None else LONGEST_S)
     once = rng.random() < 0.5
-    command = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
+    command = [sys.executable, "-c", WATCH, "watch", str(site), "--json"]
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(folder)}
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
     begun = time.monotonic()
@@ -117,7 +118,7 @@ def kill_round(folder: Path, rng: random.Random, start_s: float | None = None) -
     os.waitid(os.P_PID, process.pid, os.WSTOPPED | os.WEXITED | os.WNOWAIT)
     killed.set()
     feeder.join()
-    moments.append(_moment(lines, process.pid)._replace(at=killed_at))
+    moments = [moment for moment in moments if moment.at < killed_at] + [_moment(lines, process.pid)._replace(at=killed_at)]
     process.kill()
     process.wait()
     for thread in pumps:
@@ -192,11 +193,11 @@ def _waited(moments: list[Moment], name: str, kept: int) -> tuple[float, float]:
     or waited for a core. A wait is known when it is over, and lies before that."""
     since = [moment for moment in moments if moment.read[name] > kept] or moments[-1:]
     busy_s = [0.0] * len(since)
-    for thread in since[-1].busy_s:
+    for thread in {thread for moment in since for thread in moment.busy_s}:
         left_s = 0.0
         for index in range(len(since) - 1, 0, -1):
             before, after = since[index - 1 : index + 1]
-            left_s += after.busy_s.get(thread, 0.0) - before.busy_s.get(thread, 0.0)
+            left_s += max(0.0, after.busy_s.get(thread, 0.0) - before.busy_s.get(thread, 0.0))
             spent_s = min(left_s, after.at - before.at)
             busy_s[index] += spent_s
             left_s -= spent_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from typing import NamedTuple
 
 
@@ -30,3 +31,14 @@ class Length(NamedTuple):
     def of(self, whole: int, short: int) -> int:
         """A number of cases."""
         return short if self.short else whole
+
+
+def rows_of(part: str, length: Length) -> list[Row]:
+    """Of one part, `tests.proof.PART`; in a process of its own, since a part may fork, and end processes. An error that ends it
+    is a row, too."""
+    found: list[Row] = []
+    try:
+        found.extend(importlib.import_module(f"tests.proof.{part}").rows(length))
+    except Exception as error:
+        found.append(Row(part, "none", "it did not come to its end", (f"{part}: {type(error).__name__}: {error}",)))
+    return found
