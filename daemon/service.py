@@ -20,13 +20,14 @@ import msgspec
 from witnesspost.daemon.clock import Clock
 from witnesspost.daemon.companion import Pulse, TooMuchTold
 from witnesspost.daemon.log.recorder import Recorder
-from witnesspost.daemon.pipeline import GRID_MS, Pipeline
+from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.state import state_of
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
 from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
 from witnesspost.daemon.stream.intake import Intake, Item
 from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
+from witnesspost.daemon.stream.reading import GRID_MS
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, line_of
 from witnesspost.rules.alert import Change, RowKey
 from witnesspost.rules.facts import Acknowledge, CheckIn, CompanionFailed, Fact, Frozen, Health, Planned, SetUp, Shelve, Solved

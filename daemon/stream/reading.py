@@ -1,13 +1,31 @@
-"""All lines of a site: bytes in, facts out. Each has its framer, and a decoder that sums the traffic up between turns."""
+"""All lines of a site: bytes in, facts out. Each has its framer, and a decoder that sums the traffic up between turns.
+
+    feed(t, stream, data) ─► framer ─► decoder ─► facts ─┐
+    until(t) ──► every 0.2 s of t: each line's traffic ──┴─► a Read, in the order in which the rules are to have it
+
+What is read does not hang on what the rules say of it: a replay may read ahead of them, and keep what it read.
+"""
 
 from __future__ import annotations
 
+import math
+
 from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import Framer
-from witnesspost.rules.facts import Fact, ReadingFailed
+from witnesspost.daemon.stream.inbox import Chunk
+from witnesspost.rules.facts import Antenna, Fact, ReadingFailed, Station
 from witnesspost.rules.site.model import Site
 
+GRID_MS = 200
+"""The rules are judged at each such moment."""
+JUDGED_AT_ONCE = frozenset((Antenna, Station))
+"""Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 SILENT_LINE_MS = 3000  # a line that is silent for so long will not finish the frame that it began
+
+Read = tuple[int, list[tuple[int, list[Fact]]], Chunk | Fact | None, list[Fact], list[Fact] | None]
+"""What one input comes to: up to which millisecond; what is to be told at moments of the grid until then, before the rules are
+judged there; the input, where there is one; what its bytes say; and what else is told before the rules are judged at once, None
+where they are not. A plain tuple, of which there are as many as reads of a port."""
 
 
 class Line:
@@ -67,3 +85,52 @@ class Lines:
             if traffic is not None:
                 facts.append(traffic)
         return facts
+
+    def waits(self) -> bool:
+        """True while a line has begun something that it may yet give up."""
+        return any(line.framer.waiting for line in self.by_name.values())
+
+
+class Reading:
+    """The lines by the pipeline's clock, which never steps back, and the grid on which the rules are judged; milliseconds."""
+
+    def __init__(self, site: Site, wanted: frozenset[type[Fact]], begins_t: float):
+        self.lines = Lines(site, wanted)
+        self.now_ms = round(begins_t * 1000)
+        self._turned_ms = grid_before(self.now_ms)
+
+    def feed(self, chunk: Chunk) -> Read:
+        """Bytes that came; their `t` counts to the millisecond, an earlier one as the latest. KeyError where the site has no
+        such stream."""
+        if chunk.stream not in self.lines:
+            raise KeyError(chunk.stream)
+        turns = self._turns(chunk.t)
+        facts = self.lines.feed(self.now_ms, chunk.stream, chunk.data)
+        at_once = not JUDGED_AT_ONCE.isdisjoint(map(type, facts)) if facts else False
+        return self.now_ms, turns, chunk, facts, self.lines.turn(self.now_ms) if at_once else None
+
+    def until(self, t: float, told: Fact | None = None) -> Read:
+        """Time goes on to `t`, when a fact may have been told from outside."""
+        turns = self._turns(t)
+        return self.now_ms, turns, told, [], None
+
+    def rest(self) -> list[Fact]:
+        """Nothing more comes: what is left."""
+        return self.lines.rest(self.now_ms)
+
+    def _turns(self, t: float) -> list[tuple[int, list[Fact]]]:
+        turns: list[tuple[int, list[Fact]]] = []
+        self.now_ms = max(self.now_ms, math.floor(t * 1000 + 1e-6))
+        while self._turned_ms + GRID_MS <= self.now_ms:
+            self._turned_ms += GRID_MS
+            facts = self.lines.turn(self._turned_ms)
+            if facts:
+                turns.append((self._turned_ms, facts))
+            elif not self.lines.waits():  # nothing will, until something comes
+                self._turned_ms = self.now_ms // GRID_MS * GRID_MS
+        return turns
+
+
+def grid_before(ms: int) -> int:
+    """The last moment of the grid before `ms`."""
+    return -(-ms // GRID_MS) * GRID_MS - GRID_MS

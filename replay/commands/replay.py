@@ -20,6 +20,7 @@ from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.replay.play.player import play
+from witnesspost.replay.play.reading_ahead import read_ahead
 from witnesspost.replay.play.source import NoSource, Source, open_all
 from witnesspost.replay.play.stored_facts import StoredFacts, stored_facts
 from witnesspost.replay.play.tape import TapeError
@@ -114,8 +115,7 @@ def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | 
 def _through(
     opened: Source, as_json: bool, log: Log | None, speed: float | None, known: StoredFacts | None = None
 ) -> list[Change]:
-    pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t, read=known.read if known else None)
-    records = known.records() if known else opened.records
+    pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t)
     if opened.damage is not None:
         click.echo(opened.damage, err=True)
     if opened.kind == "log":
@@ -132,7 +132,10 @@ def _through(
                 passing.show(f"replaying {opened.part(t):.0%}")
             printed.look(pipeline.last_check)
 
-        for change in play(pipeline, records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached):
+        reader = known.reads if known else read_ahead
+        for change in play(
+            pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached, reader=reader
+        ):
             changes.append(change)
             printed.put(change)
         printed.look(pipeline.last_check)

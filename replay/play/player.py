@@ -10,10 +10,14 @@ from collections.abc import Callable, Iterable, Iterator
 
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.replay.play.reading_ahead import ReadingAhead
+from witnesspost.daemon.stream.reading import Read
+from witnesspost.replay.play.reading_ahead import read, read_ahead
 from witnesspost.replay.play.tape import Record, Truth
 from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import Fact
+
+Reader = Callable[[Pipeline, Iterable[Chunk | Fact]], Iterable[Read]]
+"""What gives what each record comes to."""
 
 
 def play(
@@ -24,35 +28,41 @@ def play(
     speed: float | None = None,
     truths: list[Truth] | None = None,
     moved: Callable[[float], None] = lambda t: None,
+    reader: Reader = read_ahead,
 ) -> Iterator[Change]:
     """Play `records` (in the order of `t`) and yield the changes as they come.
 
     `speed` paces them (1.0: real time; None: as fast as it goes), `truths` collects the truth lines, which the pipeline
-    never sees; `moved` is told the time reached. Streams that the site does not name are passed over.
+    never sees; `moved` is told the time reached. Streams that the site does not name are passed over. `reader` may know what
+    the records come to without reading them (`replay.play.stored_facts`).
     """
     started = time.monotonic()
-    coming: Iterator[Chunk | Fact] = _of_the_site(pipeline, records, truths)
-    ahead = ReadingAhead(pipeline) if speed is None else None
-    if ahead is not None:
-        pipeline.lines, coming = ahead, ahead.records(coming)
-    try:
-        for record in coming:
-            if speed is not None:
-                yield from _wait(pipeline, started, record.t, speed)
-            if isinstance(record, Chunk):
-                yield from pipeline.feed(record.t, record.stream, record.data)
-                if pipeline.log is not None:
-                    pipeline.log.tick(pipeline.t)
-            else:
-                yield from pipeline.tell(record)
-            moved(record.t)
-    finally:
-        if ahead is not None:
-            pipeline.lines = ahead.lines
+    coming = _of_the_site(pipeline, records, truths)
+    if speed is not None:
+        yield from _paced(pipeline, coming, started, speed, moved)
+    else:
+        for one in reader(pipeline, coming):
+            yield from _taken(pipeline, one, moved)
     if end_t is not None and end_t > pipeline.t:
         if speed is not None:
             yield from _wait(pipeline, started, end_t, speed)
         yield from pipeline.tick(end_t)
+
+
+def _taken(pipeline: Pipeline, one: Read, moved: Callable[[float], None]) -> list[Change]:
+    changes = pipeline.take(one)
+    if pipeline.log is not None and isinstance(one[2], Chunk):
+        pipeline.log.tick(pipeline.t)
+    moved(pipeline.t)
+    return changes
+
+
+def _paced(
+    pipeline: Pipeline, records: Iterable[Chunk | Fact], started: float, speed: float, moved: Callable[[float], None]
+) -> Iterator[Change]:
+    for record in records:
+        yield from _wait(pipeline, started, record.t, speed)
+        yield from _taken(pipeline, read(pipeline.reading, record), moved)
 
 
 def _of_the_site(pipeline: Pipeline, records: Iterable[Record], truths: list[Truth] | None) -> Iterator[Chunk | Fact]:

@@ -1,8 +1,8 @@
 """The facts of a log, kept in the user's cache: a later replay under other figures needs no bytes read again.
 
-    first replay:   log ─► chunks ─► lines ─► facts ─► rules          a file of blocks, deflated:
-                                        └────────────► cache            MAGIC | key | (size, block) … | digest
-    a later one:                        cache ─► facts ─► rules
+    first replay:   log ─► chunks ─► what is read of them ─► rules     a file of blocks, deflated:
+                                              └────────────► cache       MAGIC | key | (size, block) … | digest
+    a later one:                cache ─► what was read ───► rules
 
 What the facts hang on is in the key: the log's digest (its chain covers every byte and every told fact), the site's streams and
 tilt, the kinds of facts that the rules in force read, and the program that reads them, by its own source. A file that is cut,
@@ -18,8 +18,7 @@ import os
 import sys
 import tempfile
 import zlib
-from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache, reduce
 from importlib.metadata import version
 from operator import or_
@@ -30,13 +29,13 @@ import msgspec
 from witnesspost.daemon import pipeline
 from witnesspost.daemon.log import blocks
 from witnesspost.daemon.log import reading as log_reading
-from witnesspost.daemon.pipeline import LinesLike
+from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream import decoding, framing, nmea, reading, rtcm2
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.daemon.stream.reading import Lines
-from witnesspost.replay.play import player
+from witnesspost.daemon.stream.reading import Read
+from witnesspost.replay.play import player, reading_ahead
+from witnesspost.replay.play.reading_ahead import read_ahead
 from witnesspost.replay.play.source import Source
-from witnesspost.replay.play.tape import Record
 from witnesspost.rules import facts, gnss
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
@@ -44,31 +43,26 @@ from witnesspost.rules.site.model import Site
 MOST_BYTES = 2 << 30
 """Of all files in the cache together: some forty days of a 10 Hz rover. The longest unused go first."""
 
-_MAGIC = b"witnesspost facts 1\n"
+_MAGIC = b"witnesspost facts 2\n"
 _NEW = ".new"
 _DIGEST_BYTES = 32
-_BLOCK_FACTS = 4000
+_BLOCK_READS = 2000
 _SIZE_BYTES = 4
-_READS = (blocks, decoding, facts, framing, gnss, log_reading, nmea, pipeline, player, reading, rtcm2)
+_READS = (blocks, decoding, facts, framing, gnss, log_reading, nmea, pipeline, player, reading, reading_ahead, rtcm2)
 _LIBRARIES = ("anycrc", "msgspec", "pynmeagps", "pyrtcm")
 _KINDS = tuple(kind for kind in vars(facts).values() if isinstance(kind, type) and issubclass(kind, Fact) and kind is not Fact)
 _AnyFact: Any = reduce(or_, _KINDS)
 
 
-class _Block(msgspec.Struct, array_like=True):
-    """A stretch of a run. `heard` has what was fed (milliseconds, stream, its facts; of a told fact the stream is None),
-    `turns` what the lines gave before the rules were judged, by the running number of that turn."""
-
-    heard: list[tuple[int, str | None, list[_AnyFact]]]
-    turns: list[tuple[int, list[_AnyFact]]]
-
+_Kept = tuple[int, list[tuple[int, list[_AnyFact]]], _AnyFact | None, list[_AnyFact], list[_AnyFact] | None]
+"""A Read without its bytes."""
 
 _encode = msgspec.msgpack.Encoder().encode
-_decode = msgspec.msgpack.Decoder(_Block).decode
+_decode = msgspec.msgpack.Decoder(list[_Kept]).decode
 
 
 class StoredFacts:
-    """The facts of one source. Give `read` to the pipeline, then play `records`; `keep` what came when all was played."""
+    """The facts of one source. Let `reads` be the player's reader; `keep` what was read when all was played."""
 
     def __init__(self, source: Source, folder: Path):
         self._source = source
@@ -77,26 +71,21 @@ class StoredFacts:
         self._noted: _Noted | None = None
         self._known: _Known | None = None
 
-    def read(self, site: Site, wanted: frozenset[type[Fact]]) -> LinesLike:
-        """The lines: those that remember, or those that read and note."""
-        key = _key(self._source, site, wanted)
+    def reads(self, pipeline: Pipeline, records: Iterable[Chunk | Fact]) -> Iterable[Read]:
+        """What the records of the source come to: as it is remembered, or as it is read and noted."""
+        key = _key(self._source, pipeline.site, pipeline.wanted)
         self._path = self._folder / f"{key.hex()}.facts"
-        self._known = _Known.open(self._path, key, site)
+        self._known = _Known.open(self._path, key)
         if self._known is not None:
-            return self._known
-        self._noted = _Noted.begin(self._folder, key, Lines(site, wanted))
-        return self._noted if self._noted is not None else Lines(site, wanted)
+            return self._known.reads()
+        read = read_ahead(pipeline, records)
+        self._noted = _Noted.begin(self._folder, key)
+        return self._noted.noting(read) if self._noted is not None else read
 
     @property
     def are_known(self) -> bool:
-        """True where no byte need be read again."""
+        """True where no byte was read again."""
         return self._known is not None
-
-    def records(self) -> Iterator[Record]:
-        """What to play, in its order."""
-        if self._known is not None:
-            return self._known.records()
-        return self._noted.noting(self._source.records) if self._noted is not None else self._source.records
 
     def keep(self) -> None:
         """All was played: what was noted goes into the cache."""
@@ -119,54 +108,35 @@ def stored_facts(source: Source) -> StoredFacts | None:
 
 
 class _Noted:
-    """Lines that read, and note what they give."""
+    """Notes what is read."""
 
-    def __init__(self, path: Path, file: BinaryIO, key: bytes, lines: Lines):
+    def __init__(self, path: Path, file: BinaryIO, key: bytes):
         self._path: Path | None = path
         self._file = file
-        self._lines = lines
         self._digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
-        self._block = _Block([], [])
-        self._count = self._turns = 0
+        self._block: list[Read] = []
         self._write(_MAGIC + key)
 
     @classmethod
-    def begin(cls, folder: Path, key: bytes, lines: Lines) -> _Noted | None:
+    def begin(cls, folder: Path, key: bytes) -> _Noted | None:
         """Note into a file that nobody finds yet; None where the cache cannot be written."""
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             handle, name = tempfile.mkstemp(dir=folder, suffix=_NEW)
         except OSError:
             return None
-        return cls(Path(name), os.fdopen(handle, "wb"), key, lines)
+        return cls(Path(name), os.fdopen(handle, "wb"), key)
 
-    def __contains__(self, stream: str) -> bool:
-        return stream in self._lines
-
-    def feed(self, now_ms: int, stream: str, data: bytes) -> list[Fact]:
-        found = self._lines.feed(now_ms, stream, data)
-        if found:
-            self._block.heard.append((now_ms, stream, found))
-            self._add(len(found))
-        return found
-
-    def turn(self, at_ms: int) -> list[Fact]:
-        self._turns += 1
-        found = self._lines.turn(at_ms)
-        if found:
-            self._block.turns.append((self._turns, found))
-            self._add(len(found))
-        return found
-
-    def rest(self, now_ms: int) -> list[Fact]:
-        return self._lines.rest(now_ms)
-
-    def noting(self, records: Iterator[Record]) -> Iterator[Record]:
-        for record in records:
-            if isinstance(record, Fact):
-                self._block.heard.append((0, None, [record]))
-                self._add(1)
-            yield record
+    def noting(self, reads: Iterable[Read]) -> Iterator[Read]:
+        """What is read, each noted before it is given: those that take it may set its `t`."""
+        for one in reads:
+            now_ms, turns, came, said, at_once = one
+            told = None if isinstance(came, Chunk) else came
+            if turns or said or at_once is not None or told is not None:
+                self._block.append((now_ms, turns, told, said, at_once))
+                if len(self._block) >= _BLOCK_READS:
+                    self._flush()
+            yield one
 
     def put(self, path: Path) -> None:
         """Whole, or not at all."""
@@ -184,14 +154,9 @@ class _Noted:
         if self._path is not None:
             self._path.unlink(missing_ok=True)
 
-    def _add(self, count: int) -> None:
-        self._count += count
-        if self._count >= _BLOCK_FACTS:
-            self._flush()
-
     def _flush(self) -> None:
         data = zlib.compress(_encode(self._block), 1)
-        self._block, self._count = _Block([], []), 0
+        self._block = []
         self._write(len(data).to_bytes(_SIZE_BYTES, "big") + data)
 
     def _write(self, data: bytes) -> None:
@@ -206,19 +171,14 @@ class _Noted:
 
 
 class _Known:
-    """Lines that remember: what they are fed are places in the file, without bytes."""
+    """What was read once."""
 
-    def __init__(self, file: BinaryIO, ends_at: int, site: Site):
+    def __init__(self, file: BinaryIO, ends_at: int):
         self._file = file
         self._ends_at = ends_at
-        self._streams = frozenset(stream.name for stream in site.stream)
-        self._heard: deque[tuple[int, str | None, list[Fact]]] = deque()
-        self._fed: list[Fact] = []
-        self._coming: deque[tuple[int, list[Fact]]] = deque()
-        self._turns = 0
 
     @classmethod
-    def open(cls, path: Path, key: bytes, site: Site) -> _Known | None:
+    def open(cls, path: Path, key: bytes) -> _Known | None:
         """What is known under that key; None where nothing whole is."""
         try:
             file = path.open("rb")
@@ -229,49 +189,17 @@ class _Known:
             if size >= 0 and file.read(len(_MAGIC) + len(key)) == _MAGIC + key and _is_whole(file, size):
                 file.seek(len(_MAGIC) + len(key))
                 os.utime(path)  # the longest unused go first
-                return cls(file, size, site)
+                return cls(file, size)
         except OSError:
             pass
         file.close()
         return None
 
-    def __contains__(self, stream: str) -> bool:
-        return stream in self._streams
-
-    def feed(self, now_ms: int, stream: str, data: bytes) -> list[Fact]:
-        return self._fed
-
-    def turn(self, at_ms: int) -> list[Fact]:
-        self._turns += 1
-        if not self._heard and not self._coming:  # all that comes before what was heard last is here
-            self._load()
-        if self._coming and self._coming[0][0] == self._turns:
-            return self._coming.popleft()[1]
-        return []
-
-    def rest(self, now_ms: int) -> list[Fact]:
-        return []
-
-    def records(self) -> Iterator[Record]:
-        while self._heard or self._load():
-            if not self._heard:
-                continue
-            ms, stream, found = self._heard.popleft()
-            if stream is None:
-                yield from found
-            else:
-                self._fed = found
-                yield Chunk(ms / 1000.0, stream, b"")
-
-    def _load(self) -> bool:
-        """The next block; False where there is none."""
-        if self._file.tell() >= self._ends_at:
-            return False
-        size = int.from_bytes(self._file.read(_SIZE_BYTES), "big")
-        block = _decode(zlib.decompress(self._file.read(size)))
-        self._heard.extend(block.heard)
-        self._coming.extend(block.turns)
-        return True
+    def reads(self) -> Iterator[Read]:
+        """All of it, a block at a time."""
+        while self._file.tell() < self._ends_at:
+            size = int.from_bytes(self._file.read(_SIZE_BYTES), "big")
+            yield from _decode(zlib.decompress(self._file.read(size)))
 
     def close(self) -> None:
         self._file.close()

@@ -57,8 +57,8 @@ def _write(name: str, path: Path, duration_s: float) -> None:
 def _replayed(path: Path, cache: Path, site_file: Path) -> Cost:
     def run() -> None:
         with open_source(str(path), str(site_file)) as source, contextlib.closing(StoredFacts(source, cache)) as known:
-            pipeline = Pipeline(source.site, begins_t=source.begins_t, read=known.read)
-            for _ in play(pipeline, known.records(), end_t=source.end_t):
+            pipeline = Pipeline(source.site, begins_t=source.begins_t)
+            for _ in play(pipeline, source.records, end_t=source.end_t, reader=known.reads):
                 pass
             known.keep()
 

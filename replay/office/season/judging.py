@@ -12,6 +12,7 @@ from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.office.season.figures import Tables, judged_as_then, judged_by
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.replay.play.player import play
+from witnesspost.replay.play.reading_ahead import read_ahead
 from witnesspost.replay.play.source import NoSource, Source, open_source
 from witnesspost.replay.play.stored_facts import stored_facts
 from witnesspost.rules.site.model import SiteError
@@ -65,9 +66,9 @@ def _sounded(source: Source) -> dict[Key, int]:
         known = stored_facts(source)
         if known is not None:
             opened.callback(known.close)
-        pipeline = Pipeline(source.site, begins_t=source.begins_t, read=known.read if known is not None else None)
-        records = known.records() if known is not None else source.records
-        for change in play(pipeline, records, end_t=source.end_t):
+        pipeline = Pipeline(source.site, begins_t=source.begins_t)
+        reader = known.reads if known is not None else read_ahead
+        for change in play(pipeline, source.records, end_t=source.end_t, reader=reader):
             if change.change in ("normal", "cleared"):
                 standing.discard(change.alert)
             elif change.sounds and change.alert not in standing:

@@ -54,8 +54,8 @@ def logged(tmp_path, told, extra=()):
 def replayed(path, cache, site_file=None, keep=True):
     """The changes in bytes, with their words, and whether the bytes of the log were left alone."""
     with open_source(str(path), site_file) as source, contextlib.closing(StoredFacts(source, cache)) as known:
-        pipeline = Pipeline(source.site, begins_t=source.begins_t, read=known.read)
-        said = [*play(pipeline, known.records(), end_t=source.end_t), *pipeline.tick(0.0)]
+        pipeline = Pipeline(source.site, begins_t=source.begins_t)
+        said = [*play(pipeline, source.records, end_t=source.end_t, reader=known.reads), *pipeline.tick(0.0)]
         if keep:
             known.keep()
         return b"\n".join(ENCODE([change, words(change)]) for change in said), known.are_known
@@ -70,7 +70,7 @@ def fresh(path, site_file=None):
 
 @pytest.mark.parametrize("family", SOME)
 def test_a_block_may_end_anywhere(tmp_path, monkeypatch, family):
-    monkeypatch.setattr(stored_facts, "_BLOCK_FACTS", 1)
+    monkeypatch.setattr(stored_facts, "_BLOCK_READS", 1)
     path = logged(tmp_path, FAMILIES[family])
     expected = fresh(path)
     assert expected
