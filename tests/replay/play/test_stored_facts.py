@@ -78,7 +78,7 @@ def test_a_block_may_end_anywhere(tmp_path, monkeypatch, family):
     assert replayed(path, tmp_path / "cache") == (expected, True)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("family", sorted(set(FAMILIES) - set(SOME)))
 def test_each_other_family_of_scenarios_says_the_same(tmp_path, family):
     path = logged(tmp_path, FAMILIES[family])

@@ -92,12 +92,12 @@ def test_every_cause_of_the_list_has_a_case():
     assert {truth for _, truth in CASES if "+" not in truth} == {*BASE_ORDER, "unexplained"}
 
 
-@pytest.mark.parametrize(("count", "seed"), [(30, 7), pytest.param(150, 8, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(("count", "seed"), [(30, 7), pytest.param(150, 8, marks=pytest.mark.long)])
 def test_right_bases_raise_nothing(count, seed):
     assert right_bases(count, seed) == []
 
 
-@pytest.mark.parametrize("count", [60, pytest.param(240, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [60, pytest.param(240, marks=pytest.mark.long)])
 def test_autonomous_bases_are_not_explained_away(count):
     found, allowed, what = autonomous_bases(count, seed=7)
     assert found <= allowed + 3 * math.sqrt(allowed) + 1, what
