@@ -35,10 +35,16 @@ class Comparison:
     def __init__(self, field: FieldFile, frame: FieldFrame, site: Site, track: Track, visits: Sequence[Sequence[Occupation]]):
         self.frame = frame
         self._site = site
+        self._track = track
         first = np.array([point.first for point in field.points])
         second = np.array([point.second for point in field.points])
         self._east_m, self._north_m = frame.plane(first, second)
-        self.difference = self._solved(field, track, visits)
+        self._single = np.array([number for number, ones in enumerate(visits) if len(ones) == 1], int)
+        self._means = track.means([visits[number][0] for number in self._single])
+        self._separation_m = frame.separation(self._means[:, 3], self._means[:, 4])
+        self._row = np.full(len(field.points), -1)
+        self._row[self._single] = np.arange(len(self._single))
+        self.difference = self._solved(field)
         _refuse_other_units(field, self.difference)
         self._log_east_m, self._log_north_m = self.difference.to_log(self._east_m, self._north_m)
 
@@ -54,11 +60,20 @@ class Comparison:
         """East and north of a point of the file on the log's plane."""
         return float(self._log_east_m[number]), float(self._log_north_m[number])
 
-    def up_left_m(self, point: FieldPoint, mean: Mean) -> float | None:
+    def mean(self, number: int, visit: Occupation) -> Mean:
+        """The means over a visit to a point of the file."""
+        row = self._row[number]
+        return self._track.mean(visit) if row < 0 else Mean(*self._means[row].tolist())
+
+    def up_left_m(self, number: int, point: FieldPoint, mean: Mean) -> float | None:
         """What the file's height is more than the log's, once what is shared is taken off; None where it cannot be said."""
         if point.height is None:
             return None
-        separation_m = self.separation_m(mean.latitude, mean.longitude, mean.separation_m)
+        row = self._row[number]
+        if self.difference.geoid is None and row >= 0:
+            separation_m = float(self._separation_m[row])
+        else:
+            separation_m = self.separation_m(mean.latitude, mean.longitude, mean.separation_m)
         log_m = mean.height_m - self.pole_m(point) - separation_m
         left_m = self.height_m(point) - log_m - self.difference.up_m
         return left_m if math.isfinite(left_m) else None
@@ -75,15 +90,12 @@ class Comparison:
             return math.nan if found is None else found
         return self.frame.separation_at(latitude, longitude, project=name == _PROJECTS)
 
-    def _solved(self, field: FieldFile, track: Track, visits: Sequence[Sequence[Occupation]]) -> Difference:
-        frame = self.frame
-        single = [number for number, ones in enumerate(visits) if len(ones) == 1]
-        if not single:
+    def _solved(self, field: FieldFile) -> Difference:
+        frame, single, own_m = self.frame, self._single, self._separation_m
+        if not len(single):
             return Difference(names={}, of=0)
         points = [field.points[number] for number in single]
-        means = np.array([track.mean(visits[number][0]) for number in single])
-        east_m, north_m, height_m, latitude, longitude, receivers_m = means.T
-        own_m = frame.separation(latitude, longitude)
+        east_m, north_m, height_m, latitude, longitude, receivers_m = self._means.T
         poles_m = np.array([self.pole_m(point) for point in points])
         up_m = np.array([self.height_m(point) for point in points]) - (height_m - poles_m - own_m)
         models: dict[str, Array] = {}
@@ -92,12 +104,12 @@ class Comparison:
                 (_BUNDLED, separations(bundled_geoid(), latitude, longitude)),
                 (_RECEIVERS, receivers_m),
                 (_NO_GEOID, np.zeros(len(single))),
-                (_PROJECTS, frame.separation(latitude, longitude, project=True)),
+                (_PROJECTS, own_m if frame.on_projects_geoid else frame.separation(latitude, longitude, project=True)),
             ):
                 if not np.allclose(other_m, own_m, atol=0.005, equal_nan=True):
                     models[name] = own_m - other_m
         file_m = self._east_m[single] + 1j * self._north_m[single]
-        steps = _steps(frame, self._site, float(track.epochs.utc[0]))
+        steps = _steps(frame, self._site, float(self._track.epochs.utc[0]))
         return solve(file_m, east_m + 1j * north_m, up_m, models=models, frames=steps, grid=frame.grid,
                      convergence_deg=_convergence_deg(frame, latitude, longitude))  # fmt: skip
 

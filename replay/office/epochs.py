@@ -11,7 +11,7 @@ import datetime as dt
 import math
 from bisect import bisect_right
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,14 +24,16 @@ from witnesspost.rules.facts import Fix, Tilt
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.model import Site
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 _TILT_S = 1.5  # a word of the sensor farther off says nothing of an epoch
 _SIGMA_S = 1.5  # a GST is of the second before at most
 _UNBROKEN_S = 3.0  # two fixed epochs further apart are two fixes
 _ANCHORED_S = 20.0  # between two looks at the clock's anchors
-_COLUMNS = ("utc", "t", "log", "stream", "quality", "latitude", "longitude", "height_m", "separation_m", "age_s", "station",
-            "sigma_east_m", "sigma_north_m", "sigma_up_m", "tilt_deg", "aligned", "fixed_s")  # fmt: skip
+_COLUMNS = {"utc": "d", "t": "d", "log": "H", "stream": "B", "quality": "B", "latitude": "d", "longitude": "d", "height_m": "d",
+            "separation_m": "d", "age_s": "f", "station": "f", "sigma_east_m": "f", "sigma_north_m": "f", "sigma_up_m": "f",
+            "tilt_deg": "f", "aligned": "f", "fixed_s": "f"}  # fmt: skip
+"""As narrow as what they hold allows: a day at 10 Hz is a million epochs."""
 
 
 class Epochs(NamedTuple):
@@ -69,7 +71,7 @@ class Epochs(NamedTuple):
 
 def read_epochs(post: PostLogs, site: Site, progress: Callable[[float], None] = lambda part: None) -> Epochs:
     """All epochs with a position of a post's logs; `progress` is given the part done. Raises a LogError."""
-    columns = {name: array.array("d") for name in _COLUMNS}
+    columns = _no_columns()
     streams: list[str] = []
     for number, log in enumerate(post.files):
         for row in log.rows(StreamRow, "ORDER BY rowid"):
@@ -84,7 +86,7 @@ def read_epochs(post: PostLogs, site: Site, progress: Callable[[float], None] = 
 def read_seconds(post: PostLogs) -> Epochs:
     """What a picture of the day needs of its epochs, from the table `fix`: one a second and each change of the fix, without the
     pole's tilt. Raises a LogError."""
-    columns = {name: array.array("d") for name in _COLUMNS}
+    columns = _no_columns()
     streams: list[str] = []
     for number, log in enumerate(post.files):
         clock = _Clock(log)
@@ -103,14 +105,18 @@ def read_seconds(post: PostLogs) -> Epochs:
     return _in_order(post, streams, columns)
 
 
-def _in_order(post: PostLogs, streams: list[str], columns: dict[str, array.array[float]]) -> Epochs:
+def _no_columns() -> dict[str, array.array[Any]]:
+    return {name: array.array(kind) for name, kind in _COLUMNS.items()}
+
+
+def _in_order(post: PostLogs, streams: list[str], columns: dict[str, array.array[Any]]) -> Epochs:
     order = np.argsort(_array(columns["utc"]), kind="stable")
-    # One column after the other: a day at 10 Hz is a hundred megabytes, which need not be there twice.
+    # One column after the other: none of them need be there twice for longer.
     return Epochs(list(post.files), streams, **{name: _array(columns.pop(name))[order] for name in _COLUMNS})
 
 
-def _array(values: array.array[float]) -> Array:
-    return np.frombuffer(values, dtype=float) if values else np.zeros(0)
+def _array(values: array.array[Any]) -> Array:
+    return np.frombuffer(values, dtype=values.typecode) if values else np.zeros(0, values.typecode)
 
 
 def rows_of(log: LogFile, stream: str) -> Callable[[float, float], tuple[int, int] | None]:
@@ -125,7 +131,7 @@ def rows_of(log: LogFile, stream: str) -> Callable[[float, float], tuple[int, in
     return rows
 
 
-def _read(log: LogFile, number: int, stream: str, index: int, site: Site, columns: dict[str, array.array[float]]) -> None:
+def _read(log: LogFile, number: int, stream: str, index: int, site: Site, columns: dict[str, array.array[Any]]) -> None:
     first = len(columns["utc"])
     framer, decoder = Framer(), Decoder(stream, site.tilt, frozenset((Fix, Tilt)))
     clock = _Clock(log)
@@ -176,14 +182,14 @@ def _read(log: LogFile, number: int, stream: str, index: int, site: Site, column
         _join_tilt(columns, first, np.frombuffer(leans, dtype=float).reshape(-1, 3))
 
 
-def _join_tilt(columns: dict[str, array.array[float]], first: int, words: Array) -> None:
+def _join_tilt(columns: dict[str, array.array[Any]], first: int, words: Array) -> None:
     """Each epoch's lean is the sensor's word nearest to it: it is said before or after the position of its second."""
-    t = np.frombuffer(columns["t"], dtype=float)[first:]
+    t = _array(columns["t"])[first:]
     after = np.searchsorted(words[:, 0], t).clip(1, max(1, len(words) - 1))
     nearest = np.where(t - words[after - 1, 0] <= words[after % len(words), 0] - t, after - 1, after % len(words))
     near = np.abs(words[nearest, 0] - t) <= _TILT_S
     for name, column in (("tilt_deg", 1), ("aligned", 2)):
-        columns[name][first:] = array.array("d", np.where(near, words[nearest, column], math.nan).tolist())
+        columns[name][first:] = array.array(_COLUMNS[name], np.where(near, words[nearest, column], math.nan).tolist())
 
 
 def _gst(t: float, sentence: bytes) -> tuple[float, float, float, float] | None:

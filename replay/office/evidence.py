@@ -36,6 +36,7 @@ class Evidence:
         self._alerts = _alerts(post)
         self._zone = post.zone
         self._scatter = {segment.number: _scatter(segment) for segment in bases.segments}
+        self._alone: dict[int | None, tuple[Segment | None, ...]] = {}
         self._compensates = site.tilt is not None and site.tilt.compensates
 
     def seen(self, number: int, point: FieldPoint, visit: Occupation) -> Seen:
@@ -55,11 +56,11 @@ class Evidence:
                 segment = self._bases.in_force(utc, station)
                 if segment not in segments:
                     segments.append(segment)
-        mean = self._track.mean(visit)
+        mean = self._comparison.mean(number, visit)
         east_m, north_m = self._comparison.on_log_plane(number)
         spread_m = self._spread_m(part, mean) if fixed == epochs else []
         leans, aligned, ages = (_known(column, part) for column in (e.tilt_deg, e.aligned, e.age_s))
-        up_left_m = self._comparison.up_left_m(point, mean)
+        up_left_m = self._comparison.up_left_m(number, point, mean)
         return Seen(
             first_utc=first_utc,
             last_utc=last_utc,
@@ -68,7 +69,7 @@ class Evidence:
             fixed_s=fixed_s,
             age_s=max(ages, default=None),
             age_limit_s=self._age_limit_s,
-            segments=tuple(segments),
+            segments=self._hangs_on(segments),
             station=stations[-1] if stations else None,
             own_station=not self._bases.numbers_count or all(one is None or is_ours(self._site, one) for one in heard),
             lean_deg=_quantile(leans, 0.9),
@@ -84,6 +85,13 @@ class Evidence:
             geoid_change=self._comparison.difference.geoid,
             zone=self._zone,
         )
+
+    def _hangs_on(self, segments: list[Segment | None]) -> tuple[Segment | None, ...]:
+        """As a tuple; most of 200,000 points hang on one of a few, and share it."""
+        if len(segments) > 1:
+            return tuple(segments)
+        number = segments[0].number if segments[0] is not None else None
+        return self._alone.setdefault(number, (segments[0],))
 
     def uncertainty(self, point: FieldPoint, seen: Seen, visit: Occupation) -> tuple[Uncertainty, Uncertainty]:
         """Of the point as it is stored, and as it is once repaired."""

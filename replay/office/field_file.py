@@ -12,12 +12,11 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import io
+import itertools
 import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +51,7 @@ _DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _TIME = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?")
+_LINE = re.compile(r"[^\r\n]*(\r\n|\r|\n)|[^\r\n]+")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
 _FARTHEST_M = 1e9  # over a hundred earth radii: no coordinate, height or pole
 _IS_NEAR_M = 200_000.0  # of the control: a day's drive (common practice, no source)
@@ -153,7 +153,8 @@ def _text(path: Path, data: bytes) -> str:
 
 def _csv(path: Path, text: str, near: Near, columns: str | None) -> FieldFile:
     delimiter, decimal = _separators(path, text)
-    rows = list(_rows(text, delimiter))
+    coming = _rows(text, delimiter)
+    rows = list(itertools.islice(coming, _LOOKED_AT + 1))  # the columns are told from them; there may be 200,000
     if not rows:
         raise FieldError(f"{path}: holds no points; expected one a line")
     header = _header(rows[0][1]) if columns is None else {}
@@ -179,8 +180,8 @@ def _csv(path: Path, text: str, near: Near, columns: str | None) -> FieldFile:
         )
         words = "northing and easting, or latitude and longitude" if first in lacking or second in lacking else words
         raise FieldError(f"{path}: no column says the {words} (read {read}); state them: {_COLUMNS_EXAMPLE}")
-    count = Counter(len(cells) for _, cells in body).most_common(1)[0][0] if body else 0
-    points = [_point(path, line, cells, by_meaning, decimal, count) for line, cells in body]
+    count = Counter(len(cells) for _, cells in body).most_common(1)[0][0]
+    points = [_point(path, line, cells, by_meaning, decimal, count) for line, cells in itertools.chain(body, coming)]
     shown = {
         meaning: rows[0][1][index].strip() if header and index < len(rows[0][1]) else f"column {index + 1}"
         for meaning, index in sorted(by_meaning.items(), key=lambda item: item[1])
@@ -192,19 +193,25 @@ def _csv(path: Path, text: str, near: Near, columns: str | None) -> FieldFile:
 
 def _rows(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     if delimiter == " ":
-        for line, one in enumerate(text.splitlines(), 1):
+        for line, one in enumerate(_lines(text), 1):
             if one.strip() and not one.lstrip().startswith(("#", "//")):
                 yield line, one.split()
         return
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    reader = csv.reader(_lines(text), delimiter=delimiter)
     for cells in reader:
         if any(cell.strip() for cell in cells) and not cells[0].lstrip().startswith(("#", "//")):
             yield reader.line_num, cells
 
 
+def _lines(text: str) -> Iterator[str]:
+    """Line by line, with its end: a large file is not there twice."""
+    return (match[0] for match in _LINE.finditer(text))
+
+
 def _separators(path: Path, text: str) -> tuple[str, str]:
     """What stands between the columns, and before the decimals."""
-    lines = [line for line in text.splitlines()[: 4 * _LOOKED_AT] if line.strip() and not line.startswith(("#", "//"))]
+    first = (line.rstrip("\r\n") for line in itertools.islice(_lines(text), 4 * _LOOKED_AT))
+    lines = [line for line in first if line.strip() and not line.startswith(("#", "//"))]
     lines = lines[:_LOOKED_AT]
     if not lines:
         raise FieldError(f"{path}: holds no points, only remarks; expected one a line")
@@ -303,7 +310,7 @@ def _unheaded(path: Path, body: list[tuple[int, list[str]]], decimal: str, near:
         index for index in range(usual) if all(_number(cells[index], decimal) is not None for cells in looked) and index > 0
     ]
     meanings: dict[int, str] = {0: "name"}
-    for one, two in pairwise(numeric):
+    for one, two in itertools.pairwise(numeric):
         a, b = (sorted(_number(cells[index], decimal) or 0.0 for cells in looked)[len(looked) // 2] for index in (one, two))
         order = _which_is_north(body, decimal, near, one, two)
         if order is not None:

@@ -55,8 +55,8 @@ class FieldFrame:
         self.site = site
         self.code = stated.frame or project.frame
         self.vertical = stated.vertical or project.vertical or "geoid"
-        self.geoid: Geoid = stated.geoid or open_geoid(site)
         self.project_geoid: Geoid = open_geoid(site)
+        self.geoid: Geoid = stated.geoid or self.project_geoid
         unit_m = HEIGHT_UNIT_M[stated.unit] if stated.unit else None
         own_m = self.frame.unit_m or 1.0
         if unit_m is not None and grid and abs(unit_m / own_m - 1.0) > 1e-3 and self.frame.calibration is None:
@@ -131,6 +131,12 @@ class FieldFrame:
             self.separation_at(la, lo, project=project) for la, lo in zip(latitude.tolist(), longitude.tolist(), strict=True)
         )
         return np.fromiter(found, dtype=float, count=len(latitude))
+
+    @property
+    def on_projects_geoid(self) -> bool:
+        """True where the file's heights are the project's own."""
+        vertical = self.site.project.vertical if self.site.project else None
+        return self.geoid is self.project_geoid and self.frame is self.project_frame and self.vertical == vertical
 
     def separation_at(self, latitude: float, longitude: float, *, project: bool = False) -> float:
         """The same at one place."""

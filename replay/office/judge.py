@@ -10,6 +10,7 @@ bytes.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from msgspec import Struct
@@ -44,9 +45,6 @@ class Judged(Struct, kw_only=True, gc=False):
     new_height: float | None = None
     vector_m: Enu | None = None
     visit: Occupation | None = None
-    log: str = ""
-    digest: str = ""
-    rows: tuple[int, int] | None = None
     by: str = ""
     proposed: Name | None = None
 
@@ -68,6 +66,7 @@ class Judgement(Struct, kw_only=True):
     checks: list[Check]
     epochs: Epochs
     evidence: Evidence
+    sources: Sources
     notes: list[str] = []
     by_time: bool = True
 
@@ -81,6 +80,10 @@ class Judgement(Struct, kw_only=True):
         if judged.seen is None or judged.visit is None:
             return None
         return self.evidence.uncertainty(judged.point, judged.seen, judged.visit)
+
+    def source(self, judged: Judged) -> Source | None:
+        """Where the epochs of a point stand; None where the log did not see it."""
+        return self.sources.of(judged.visit) if judged.visit is not None else None
 
 
 _READ = 0.5  # of the bar; judging has the rest
@@ -108,19 +111,19 @@ def judge(
     matching = Matching(field, frame, track, times=times, zone=post.zone)
     matches = matching.visits()
     comparison = Comparison(field, frame, site, track, matches)
-    evidence, sources = Evidence(post, site, track, bases, comparison), _Sources(post, epochs)
+    evidence = Evidence(post, site, track, bases, comparison)
     points = []
     for number, (point, visits) in enumerate(zip(field.points, matches, strict=True)):
         if visits:
-            points.append(_judged(number, point, visits, epochs, comparison, evidence, sources))
+            points.append(_judged(number, point, visits, epochs, comparison, evidence))
         else:
             points.append(Judged(point=point, decided=Decided(name="not-witnessed", reason=matching.why_not(number))))
         if number % 500 == 0:
             progress(_READ + (1 - _READ) * number / len(field.points))
     return Judgement(
         field=field, frame=frame, post=post, points=points, difference=comparison.difference, bases=bases,
-        checks=checks_of(post), epochs=epochs, evidence=evidence, notes=[*post.missing(), *matching.notes],
-        by_time=field.has_times,
+        checks=checks_of(post), epochs=epochs, evidence=evidence, sources=Sources(post, epochs),
+        notes=[*post.missing(), *matching.notes], by_time=field.has_times,
     )  # fmt: skip
 
 
@@ -138,7 +141,15 @@ def _rover_of(day: Day) -> PostLogs:
     return rovers[0]
 
 
-class _Sources:
+class Source(NamedTuple):
+    """Of a point's epochs: the log's name, its last digest, and the first and last row of raw bytes."""
+
+    log: str
+    digest: str
+    rows: tuple[int, int] | None
+
+
+class Sources:
     """Where a point's epochs stand in the logs."""
 
     def __init__(self, post: PostLogs, epochs: Epochs):
@@ -148,11 +159,11 @@ class _Sources:
         self._rows = {(number, stream): rows_of(log, name) for number, log in enumerate(post.files)
                       for stream, name in enumerate(epochs.streams)}  # fmt: skip
 
-    def of(self, visit: Occupation) -> tuple[str, str, tuple[int, int] | None]:
-        """The log's name, its last digest, and the first and last row of raw bytes."""
+    def of(self, visit: Occupation) -> Source:
+        """Of the epochs of a visit."""
         e, log = self._epochs, int(self._epochs.log[visit.first])
         rows = self._rows[log, int(e.stream[visit.first])](float(e.t[visit.first]), float(e.t[visit.last]))
-        return self._names[log], self._digests[log], rows
+        return Source(self._names[log], self._digests[log], rows)
 
 
 def _judged(
@@ -162,7 +173,6 @@ def _judged(
     epochs: Epochs,
     comparison: Comparison,
     evidence: Evidence,
-    sources: _Sources,
 ) -> Judged:
     """A point that was visited: the verdict of all its visits, and the evidence of the one that it hangs on."""
     all_seen = [evidence.seen(number, point, visit) for visit in visits]
@@ -171,7 +181,6 @@ def _judged(
     chosen = next((index for index, one in enumerate(decided) if one is verdict), 0)
     seen, visit = all_seen[chosen], visits[chosen]
     judged = Judged(point=point, decided=verdict, seen=seen, visits=len(visits))
-    judged.log, judged.digest, judged.rows = sources.of(visit)
     judged.visit = visit
     if verdict.name == "repair":
         new = repaired(comparison, number, point, seen.segment, float(epochs.separation_m[visit.first]))

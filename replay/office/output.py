@@ -54,10 +54,11 @@ def row(judgement: Judgement, judged: Judged) -> dict[str, Any]:
         "visits": judged.visits,
         "check_before": _check(judged.decided.before),
         "check_after": _check(judged.decided.after),
-        "log": judged.log,
-        "log_digest": judged.digest,
-        "log_rows": f"{judged.rows[0]}-{judged.rows[1]}" if judged.rows is not None else "",
     }
+    source = judgement.source(judged)
+    if source is not None:
+        rows = f"{source.rows[0]}-{source.rows[1]}" if source.rows is not None else ""
+        said |= {"log": source.log, "log_digest": source.digest, "log_rows": rows}
     if judged.vector_m is not None:
         for axis, metres in zip(("east", "north", "up"), judged.vector_m, strict=True):
             said[f"vector_{axis}_m"] = _rounded(metres, 4)
@@ -92,7 +93,7 @@ def row(judgement: Judgement, judged: Judged) -> dict[str, Any]:
 
 def write_csv(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> None:
     """The audit head (lines that begin with #), a header, a row a point. UTF-8, RFC 4180."""
-    text = io.TextIOWrapper(file, "utf-8", newline="", write_through=True)
+    text = io.TextIOWrapper(file, "utf-8", newline="")
     for line in head:
         text.write(f"# {line}\r\n")
     writer, names = csv.writer(text), columns(judgement.frame)

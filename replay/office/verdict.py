@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import sys
 from collections.abc import Sequence
 from typing import Literal
 
@@ -83,7 +84,7 @@ def decide(seen: Seen) -> Decided:
     before, after = around(segment.checks if segment is not None else [], seen.first_utc, seen.last_utc)
 
     def says(name: Name, reason: str) -> Decided:
-        return Decided(name=name, reason=reason, before=before, after=after)
+        return Decided(name=name, reason=sys.intern(reason), before=before, after=after)
 
     again = _again(seen)
     if again is not None:

@@ -3,6 +3,10 @@
 import csv
 import io
 import json
+import resource
+import subprocess
+import sys
+from collections import Counter
 
 import pytest
 from click.testing import CliRunner
@@ -204,6 +208,28 @@ def test_nothing_is_written_over_and_nothing_read_is_changed(day, tmp_path):
     assert (result.exit_code, out.read_text()) == (2, "precious")
     assert (log.read_bytes(), field.read_bytes()) == before
     assert sorted(path.name for path in log.parent.iterdir() if path.suffix == ".db") == [log.name]
+
+
+@pytest.mark.slow
+def test_of_200_000_lines_each_is_judged_as_the_point_that_it_repeats_in_500_mib(day, tmp_path):
+    log, field = day
+    head, *lines = field.read_text().splitlines()
+    many = tmp_path / "many.csv"
+    cells = [line.partition(",")[2] for line in lines]
+    many.write_text("\n".join([head, *(f"{n},{cells[n % len(cells)]}" for n in range(200_000)), ""]))
+    out = tmp_path / "out.csv"
+    words = [sys.executable, "-m", "witnesspost.daemon", "points", str(log), "--points", str(many), "-o", str(out)]
+    done = subprocess.run(words, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    # Linux gives the largest of all children that have been waited for, in KiB: of none that this test did not start.
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 500 * 1024
+    few, _ = judged(log, "--points", field)
+    wanted = [row["verdict"] for row in few]
+    with out.open(newline="") as file:
+        found = csv.DictReader(line for line in file if not line.startswith("#"))
+        told = Counter((int(row["point"]) % len(cells), row["verdict"]) for row in found)
+    assert sum(told.values()) == 200_000
+    assert set(told) == set(enumerate(wanted))
 
 
 def test_a_true_base_from_elsewhere_takes_the_sheets_place(day):
