@@ -220,15 +220,18 @@ class Controller:
         return utc.replace(tzinfo=None).isoformat(sep=" ", timespec="seconds")
 
     def _row(self, point: Stored, place: Ecef, *, antenna: bool) -> dict[str, Any]:
-        """A place as the controller's file has it; the antenna's comes down by the typed pole."""
-        told, unit_m = self._told, _UNIT_M[self._told.unit]
+        """A place as the controller's file has it; the antenna's comes down by the typed pole. GeoJSON knows only degrees, and
+        metres above the ellipsoid (RFC 7946, 4)."""
+        told, by_the_rfc = self._told, self._told.form == "geojson"
+        unit_m = 1.0 if by_the_rfc else _UNIT_M[told.unit]
         typed_m = self._scenario.site.rover.pole_height_m if told.pole_height_m is None else told.pole_height_m
         latitude, longitude, ellipsoidal_m = geodetic(place)
         height_m = ellipsoidal_m - (typed_m if antenna else 0.0)
-        if self._scenario.site.project is not None and self._scenario.site.project.vertical == "geoid":
+        project = self._scenario.site.project
+        if project is not None and project.vertical == "geoid" and not by_the_rfc:
             height_m -= self._separation(latitude, longitude, antenna)
         row: dict[str, Any] = {"name": point.name, "height": height_m / unit_m, "code": point.code, "pole": typed_m / unit_m}
-        grid = self._grid()
+        grid = None if by_the_rfc else self._grid()
         if grid is None:
             row |= {"latitude": latitude, "longitude": longitude}
         else:
@@ -335,7 +338,7 @@ def _geojson(rows: Iterable[dict[str, Any]], unit: str) -> str:
             "type": "Feature",
             "geometry": {"type": "Point", "coordinates": [round(row["longitude"], 10), round(row["latitude"], 10),
                                                           round(row["height"], 4)]},
-            "properties": {key: row[key] for key in ("name", "code", "start", "end") if key in row},
+            "properties": {key: row[key] for key in ("name", "code", "pole", "start", "end") if key in row},
         }
         for row in rows
     ]  # fmt: skip

@@ -105,6 +105,7 @@ def test_the_bytes_are_the_authority_where_a_table_was_changed(day, tmp_path):
         ({"form": "csv", "unit": "us-ft"}, ["--unit", "us-ft"]),
         ({"form": "landxml"}, []),
         ({"form": "landxml", "unit": "us-ft"}, []),
+        ({"form": "geojson"}, ["--vertical", "ellipsoidal"]),
         ({"form": "csv", "ground_scale": 1.00069}, []),
         ({"form": "csv", "rotation_s": 40.0, "east_m": 12.5, "north_m": -3.25}, []),
     ],
