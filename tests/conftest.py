@@ -23,6 +23,16 @@ def run_folder(tmp_path_factory):
         yield
 
 
+@pytest.fixture(scope="module")
+def chromium(tmp_path_factory):
+    """A browser, for who looks at a page as a person does."""
+    from tests.daemon.page.chromium import Chromium
+
+    one = Chromium(tmp_path_factory.mktemp("chromium"))
+    yield one
+    one.close()
+
+
 @pytest.fixture
 def open_folder():
     """A folder that every user may look into, as pytest's own is not."""

@@ -18,7 +18,7 @@ from msgspec import json as msgspec_json
 from msgspec import structs
 from witnesspost.daemon.page.server import REQUEST_S as SLOW_S
 
-from tests.daemon.page.chromium import AXE, PROGRAM, Chromium
+from tests.daemon.page.chromium import AXE, PROGRAM
 from tests.daemon.page.conftest import ALERT, PIN
 from tests.daemon.page.rover import LiveRover
 from tests.daemon.strip.quarry import write_day
@@ -34,13 +34,6 @@ PICTURES = Path(__file__).parents[3] / ".pictures"
 HEARD_S = 3.0
 FORGED = "This form was not made by this page. Nothing was changed; do it here once more."
 THUMB_PX = 44
-
-
-@pytest.fixture(scope="module")
-def chromium(tmp_path_factory):
-    one = Chromium(tmp_path_factory.mktemp("chromium"))
-    yield one
-    one.close()
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,61 @@
+"""The report of a day in a real Chromium, opened as a file: what a surveyor sees at a desk, on a phone, and on paper."""
+
+import base64
+import re
+
+import pytest
+from click.testing import CliRunner
+from witnesspost.replay.commands.report import report
+
+from tests.daemon.page.chromium import AXE, PROGRAM
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(PROGRAM is None, reason="Debian's chromium is not installed (the gate installs it)"),
+]
+
+
+@pytest.fixture(scope="module")
+def made(day, tmp_path_factory):
+    log, field = day
+    out = tmp_path_factory.mktemp("report") / "day.html"
+    result = CliRunner().invoke(report, [str(log), "--points", str(field), "-o", str(out)])
+    assert result.exit_code == 0, result.output
+    return out
+
+
+@pytest.fixture
+def window(chromium, made):
+    """The report, its pictures drawn, on a machine without a network."""
+    one = chromium.phone(1280, 900)
+    one.ask("Network.emulateNetworkConditions", offline=True, latency=0, downloadThroughput=0, uploadThroughput=0)
+    one.go(made.as_uri())
+    one.until("window.Bokeh && Bokeh.documents.length && Bokeh.documents.every(one => one.is_idle)")
+    yield one
+    one.close()
+
+
+@pytest.mark.skipif(not AXE.exists(), reason="axe-core is not installed (the gate does: npm install --prefix .tools axe-core)")
+def test_axe_finds_nothing_wide_or_narrow(window):
+    found = []
+    for width in (1280, 380):
+        window.look(width, 900)
+        found += [f"{width}: {line}" for line in window.axe()]
+    assert found == []
+    # Of a page with a fault it finds one.
+    window.js("document.querySelector('main').insertAdjacentHTML('beforeend', '<img src=data:,>')")
+    assert any("image-alt" in line for line in window.axe())
+
+
+def test_nothing_is_wider_than_the_window_and_the_console_is_silent(window):
+    for width in (1280, 380):
+        window.look(width, 900)
+        assert window.js("document.documentElement.scrollWidth") <= width
+    window.text()
+    assert window.complaints == []
+
+
+def test_on_paper_it_is_one_a4(window):
+    printed = window.ask("Page.printToPDF", preferCSSPageSize=True, printBackground=True)["data"]
+    pages = re.findall(rb"/Type\s*/Page\b(?!s)", base64.b64decode(printed))
+    assert len(pages) == 1
