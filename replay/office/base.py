@@ -16,6 +16,7 @@ from typing import NamedTuple
 from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.rules.book.coordinate_words import NAMES
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Verdict as Explained
 from witnesspost.rules.datum.explanation import in_words
@@ -29,6 +30,12 @@ _SHEET_M = 5 * TYPED_M  # a cause that the sheet's own numbers predict so sharpl
 _SAME_M = 0.0002  # two logs of one 1005: tenths of a millimetre
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _BEYOND_REPAIR = frozenset(("unexplained", "height-not-judged"))
+_OTHER_CAUSES = {
+    "autonomous-base": "a position that the base took by itself",
+    "unexplained": "no usual mistake explains it",
+    "height-not-judged": "not to be judged without the project's geoid",
+    "given": "against the given position",
+}
 
 
 class Check(Struct, frozen=True, kw_only=True):
@@ -55,7 +62,7 @@ class Segment(Struct, kw_only=True):
     `to_utc` is until when a rover goes on with it, `heard_to_utc` when it was last said.
     `ours` is whether the station is the project's; `judged` whether there is anything to judge it by. `offset` is broadcast
     minus true at the point, `vector` true minus broadcast (ECEF): what a point tied to it lacks. `confirmed_by` are the facts
-    beside the sheet that say the same; `doubt` is what stands against it.
+    beside the sheet that say the same. `sure` is whether the cause is the only one that fits.
     """
 
     number: int
@@ -73,6 +80,7 @@ class Segment(Struct, kw_only=True):
     vector: Ecef = Ecef(0.0, 0.0, 0.0)
     cause: str | None = None
     explained: bool = False
+    sure: bool = False
     confirmed_by: list[str] = []
     repaired_checks: list[tuple[Check, Enu, bool]] = []
     checks: list[Check] = []
@@ -100,8 +108,17 @@ class Segment(Struct, kw_only=True):
             return f"station {self.station_id}, whose coordinate nothing here can judge"
         if self.right:
             return f"station {self.station_id} on {self.point}, right to {self.wrong_m * 1000:.0f} mm"
-        why = f", {self.cause}" if self.cause else ""
-        return f"station {self.station_id} on {self.point}, {in_words(self.offset)}{why}"
+        return f"station {self.station_id} on {self.point}, {in_words(self.offset)}: {self.why}"
+
+    @property
+    def why(self) -> str:
+        """What made it wrong, in a few words; "" of a right one."""
+        if self.cause is None:
+            return ""
+        if self.cause in _OTHER_CAUSES:
+            return _OTHER_CAUSES[self.cause]
+        found = " and ".join(NAMES.get(one, one) for one in self.cause.split("+"))
+        return found if self.sure else f"perhaps {found}"
 
 
 class Bases:
@@ -260,6 +277,7 @@ def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, giv
         first = explained.causes[0]
         segment.cause = first.cause
         segment.explained = first.cause not in _BEYOND_REPAIR
+        segment.sure = explained.sure
         prediction = first.prediction
         if explained.sure and prediction is not None and max(prediction.horizontal_m, prediction.vertical_m) <= _SHEET_M:
             segment.confirmed_by = ["the sheet"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from typing import Any
+from typing import Any, NamedTuple
 
 from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
@@ -19,6 +19,7 @@ from witnesspost.rules.facts import Acknowledge, Health, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
 _LOST = 0.01  # of the frames, past which the first sentence says so
+_SAME_S = 0.001  # two times of the log that differ by less are one
 _OFF_S = 10.0  # between two logs of a post; shorter, one went on from the other
 
 
@@ -96,7 +97,7 @@ def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
     for segment in facts.bases.segments:
         if segment.judged and not segment.right:
             span = f"From {facts.clock(segment.from_utc)} to {facts.clock(facts.until(segment))}"
-            parts.append(f"{span} the base was {in_words(segment.offset)}{_why(segment)}.")
+            parts.append(f"{span} the base was {in_words(segment.offset)} ({segment.why}).")
     wrong = bool(parts)
     judged = [segment for segment in facts.bases.segments if segment.judged]
     if judged and not wrong:
@@ -162,16 +163,13 @@ def span_in_words(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 6000 else f"{seconds / 3600:.1f} h"
 
 
-def _why(segment: Segment) -> str:
-    return f" ({segment.cause})" if segment.cause else ""
-
-
 def _alerts(post: PostLogs) -> list[AlertLine]:
     """Each stretch of an alert, from its raising to its end; one that became graver meanwhile is one."""
     lines: list[AlertLine] = []
     for log in post.files:
         open_lines: dict[int, tuple[float, AlertLine]] = {}
-        told: dict[int, tuple[float, AlertLine]] = {}
+        told: list[_Told] = []
+        waiting: set[int] = set()
         for change in log.changes():
             since = open_lines.get(change.alert)
             if change.change == "raised" and since is not None:
@@ -182,33 +180,45 @@ def _alerts(post: PostLogs) -> list[AlertLine]:
                     post=post.name, utc=utc.timestamp() if utc is not None else None, lasted_s=None, severity=change.severity,
                     rule=change.rule, say=change.say, seen_after_s=None,
                 )  # fmt: skip
-                open_lines[change.alert] = told[change.alert] = (change.t, line)
+                open_lines[change.alert] = change.t, line
+                told.append(_Told(change.alert, change.t, line))
                 lines.append(line)
             elif change.change in ("normal", "cleared") and since is not None:
                 since[1].lasted_s = change.t - since[0]
                 del open_lines[change.alert]
-            if change.change == "acknowledged" and change.alert in told:
-                begun, line = told[change.alert]
-                line.seen_after_s = change.t - begun
-        _done(log, list(told.values()))
+            # What is over and waits to be seen is cleared by being seen.
+            if change.change == "acknowledged" or (change.change == "cleared" and change.alert in waiting):
+                for one in told:  # one that came again before anybody saw it has the same number
+                    if one.alert == change.alert and one.line.seen_after_s is None:
+                        one.line.seen_after_s = change.t - one.begun
+            (waiting.add if change.change == "normal" else waiting.discard)(change.alert)
+        _done(log, told)
     return sorted(lines, key=lambda line: line.utc or math.inf)
 
 
-def _done(log: LogFile, told: list[tuple[float, AlertLine]]) -> None:
-    """What people said that they did: of the rule that they name the alert that was raised last, of none all that stood or
-    that nobody had seen."""
+class _Told(NamedTuple):
+    """A raising: the alert's number, the log's seconds, and its line."""
+
+    alert: int
+    begun: float
+    line: AlertLine
+
+    def concerned(self, t: float) -> bool:
+        """True where it stood at `t`, or nobody had seen it before."""
+        lasted_s, seen_after_s = self.line.lasted_s, self.line.seen_after_s
+        return lasted_s is None or max(lasted_s, seen_after_s or 0.0) >= t - self.begun - _SAME_S
+
+
+def _done(log: LogFile, told: list[_Told]) -> None:
+    """What people said that they did: seeing is of all that stood or that nobody had seen, of the rule that they name or of
+    any; the rest is of the rule's alert that was raised last."""
     for t, _, fact in log.inputs(stream=""):
         if not isinstance(fact, Acknowledge | Shelve | Solved):
             continue
-        open_then = [(begun, line) for begun, line in told if begun <= t]
-        if fact.rule is None:
-            chosen = [
-                line
-                for begun, line in open_then
-                if line.lasted_s is None or begun + line.lasted_s >= t or (line.seen_after_s or 0.0) + begun >= t
-            ]
-        else:
-            chosen = [line for _, line in open_then if line.rule == fact.rule][-1:]
+        before = [one for one in told if one.begun <= t and fact.rule in (None, one.line.rule)]
+        chosen = [one.line for one in before if one.concerned(t)]
+        if fact.rule is not None and (not chosen or not isinstance(fact, Acknowledge)):
+            chosen = [one.line for one in before[-1:]]
         who = f" by {fact.by}" if fact.by else ""
         if isinstance(fact, Solved):
             words = f"solved{who}: {fact.step}"

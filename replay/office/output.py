@@ -24,7 +24,7 @@ def columns(frame: FieldFrame) -> list[str]:
     return [
         "point", "code", f"stored_{first}", f"stored_{second}", "stored_height", f"repaired_{first}", f"repaired_{second}",
         "repaired_height", "vector_east_m", "vector_north_m", "vector_up_m", "verdict", "reason", "proposed", "decided_by",
-        "u95_plan_m", "u95_height_m", "u95_plan_repaired_m", "u95_height_repaired_m", "u95_parts", "first_utc", "last_utc",
+        "u95_plan_m", "u95_height_m", "u95_plan_repaired_m", "u95_height_repaired_m", "u95_parts", "first_time", "last_time",
         "epochs", "visits", "fixed_share", "age_s", "station", "distance_m", "base", "base_x_m", "base_y_m", "base_z_m",
         "lean_deg", "file_less_log_plan_m", "file_less_log_up_m", "check_before", "check_after", "alerts", "log", "log_digest",
         "log_rows",
@@ -52,8 +52,8 @@ def row(judgement: Judgement, judged: Judged) -> dict[str, Any]:
         "proposed": judged.proposed or judged.decided.name,
         "decided_by": judged.by,
         "visits": judged.visits,
-        "check_before": _check(judged.decided.before),
-        "check_after": _check(judged.decided.after),
+        "check_before": _check(judged.decided.before, judgement.post.zone),
+        "check_after": _check(judged.decided.after, judgement.post.zone),
     }
     source = judgement.source(judged)
     if source is not None:
@@ -73,8 +73,8 @@ def row(judgement: Judgement, judged: Judged) -> dict[str, Any]:
         )
     if seen is not None:
         said |= {
-            "first_utc": _utc(seen.first_utc),
-            "last_utc": _utc(seen.last_utc),
+            "first_time": _local(seen.first_utc, seen.zone),
+            "last_time": _local(seen.last_utc, seen.zone),
             "epochs": seen.epochs,
             "fixed_share": _rounded(seen.fixed_share, 3),
             "age_s": _rounded(seen.age_s, 1),
@@ -130,16 +130,17 @@ def write_geojson(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> 
 
 
 @functools.lru_cache(maxsize=256)
-def _check(check: Check | None) -> str:
+def _check(check: Check | None, zone: dt.tzinfo) -> str:
     if check is None:
         return ""
     east, north, up = (1000.0 * metres for metres in check.offset)
     passed = "passed" if check.passed else "failed"
-    return f"{check.point} {_utc(check.utc)} {passed} dE {east:+.0f} dN {north:+.0f} dU {up:+.0f} mm"
+    return f"{check.point} {_local(check.utc, zone)} {passed} dE {east:+.0f} dN {north:+.0f} dU {up:+.0f} mm"
 
 
-def _utc(utc: float) -> str:
-    return dt.datetime.fromtimestamp(utc, dt.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+def _local(utc: float, zone: dt.tzinfo) -> str:
+    """The post's time with its offset, as the field file, the reasons and the report have it."""
+    return dt.datetime.fromtimestamp(utc, zone).isoformat(timespec="milliseconds")
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

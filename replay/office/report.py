@@ -161,7 +161,7 @@ def _bases(facts: DayFacts) -> str:
 
 def _base(facts: DayFacts, segment: Segment) -> list[str]:
     whose = "" if segment.ours else "not the project's"
-    cause = "right" if segment.right else segment.cause or whose or "not judged"
+    cause = "right" if segment.right else segment.why or whose or "not judged"
     offsets = [_mm(metres) for metres in segment.offset] if segment.judged else ["", "", ""]
     return [
         facts.clock(segment.from_utc), facts.clock(facts.until(segment)), str(segment.station_id), *offsets,
@@ -268,7 +268,7 @@ def _alerts(facts: DayFacts) -> str:
         for line in facts.alerts
     ]
     heads = ("at", "severity", "what", "lasted", "seen")
-    return f"<h2>Alerts</h2>{_table('Each that was nobody’s consequence', heads, rows)}"
+    return f"<h2>Alerts</h2>{_table('Without those that another one explains', heads, rows)}"
 
 
 def _when(facts: DayFacts, line: AlertLine) -> str:

@@ -162,7 +162,7 @@ def _doubts(seen: Seen) -> list[str]:
 
 
 def _repair(seen: Seen, segment: Segment, before: Check | None, after: Check | None) -> tuple[Name, str]:
-    wrong = f"The base was {length_in_words(segment.wrong_m)} out ({segment.cause})"
+    wrong = f"The base was {length_in_words(segment.wrong_m)} out ({segment.why})"
     if not segment.confirmed_by:
         return "undecided", f"{wrong}, and no second fact confirms it."
     passes = {check: ok for check, _, ok in segment.repaired_checks}

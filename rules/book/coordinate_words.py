@@ -54,7 +54,7 @@ _ROVER_CLAUSES = {
     "leaning-pole": "That {is} a leaning pole ({which}).",
     "mark-or-point": "That {is} the wrong mark, or the wrong point picked: {which}.",
 }
-_NAMES = {
+NAMES = {
     "orthometric-as-ellipsoidal": "a missing geoid separation",
     "geoid-applied-twice": "a geoid separation added twice",
     "other-geoid": "another geoid",
@@ -75,6 +75,7 @@ _NAMES = {
     "leaning-pole": "a leaning pole",
     "mark-or-point": "a wrong mark or point",
 }
+"""Each usual mistake as a few words within a sentence."""
 
 _MEASURE_AGAIN = "Measure the base's antenna height again, to the mark named on the antenna's drawing, and compare."
 _ASK_THE_OFFICE = "Nobody converts coordinates in the field: ask the office for the one in {frame_words}."
@@ -235,12 +236,12 @@ def words_of(
 
 
 def _height_words(verdict: Verdict) -> str:
-    named = [_NAMES[one.cause] for one in verdict.causes if one.cause in _NAMES and verdict.causes[0].cause == NOT_JUDGED]
+    named = [NAMES[one.cause] for one in verdict.causes if one.cause in NAMES and verdict.causes[0].cause == NOT_JUDGED]
     return f" This one looks like {' or '.join(named)}." if named else ""
 
 
 def _others(verdict: Verdict) -> str:
     if verdict.causes[0].cause == NOT_JUDGED:
         return ""
-    names = [" and ".join(_NAMES[part] for part in one.cause.split("+")) for one in verdict.causes[1:3]]
+    names = [" and ".join(NAMES[part] for part in one.cause.split("+")) for one in verdict.causes[1:3]]
     return f" It may also be {', or '.join(names)}." if names else ""

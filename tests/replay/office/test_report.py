@@ -10,7 +10,7 @@ from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.commands.replay import replay
 from witnesspost.replay.commands.report import report
-from witnesspost.replay.office.facts_of_day import power_of
+from witnesspost.replay.office.facts_of_day import facts_of, power_of
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
 from witnesspost.rules.facts import Acknowledge, Health, Solved
@@ -66,7 +66,8 @@ def made(day, tmp_path_factory):
 def test_it_begins_with_what_the_base_said_and_what_becomes_of_the_points(made):
     _, text = read(made)
     first = text[text.index("From 07:00 to 07:1") :]
-    assert first.startswith("From 07:00 to 07:11 the base was 16.7 m high (orthometric-as-ellipsoidal).")
+    assert first.startswith("From 07:00 to 07:11 the base was 16.7 m high (a missing geoid separation).")
+    assert "orthometric-as-ellipsoidal" not in text  # a cause's words, not its key
     assert re.search(r"Of 30 points \d+ can be kept, \d+ can be repaired by computation", first)
 
 
@@ -151,6 +152,29 @@ def test_an_alert_says_what_was_done_and_by_whom_and_the_power_when_it_was_low(t
         ((begins, ends, how),) = power_of(day.posts[0])
     assert how == "low"
     assert ends - begins > 30
+
+
+def test_what_came_again_before_anybody_saw_it_was_seen_when_it_was(tmp_path):
+    """One alert, raised twice, has one acknowledgement: it is of both raisings, note and all."""
+    told = tmp_path / "twice.toml"
+    fade = '[[event]]\ndo = "fade"\nat_s = {}\nfor_s = 20\n'
+    told.write_text(f'like = "quiet-hour-rover"\nseed = 3\nduration_s = 300\n{fade.format(60.6)}{fade.format(150.6)}')
+    source = open_source(str(told))
+    log = tmp_path / "kestrel-rover.0001.db"
+    written = Log.start(tmp_path, source.site, source.site_text, path=log)
+    pipeline = Pipeline(source.site, written)
+    asked = False
+    for _ in play(pipeline, source.records, end_t=source.end_t):
+        if not asked and pipeline.t > 190:
+            asked = True
+            pipeline.tell(Acknowledge(t=pipeline.t, stream="", by="K. Merle", note="truck in the way"))
+    pipeline.end()
+    written.close(pipeline.t, "ended")
+    with Day.open([log]) as day:
+        lines = [line for line in facts_of(day, source.site, None).alerts if line.rule == "corrections-stopped"]
+    assert [line.done for line in lines] == [["seen by K. Merle: truck in the way"]] * 2
+    first, second = (line.seen_after_s for line in lines)
+    assert first - second == pytest.approx(90, abs=5)
 
 
 def test_the_first_sentence_names_a_strangers_base_and_the_table_says_when_it_was_on_the_air(tmp_path):

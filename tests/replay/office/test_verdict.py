@@ -25,7 +25,7 @@ def segment(**more):
 
 
 WRONG = {
-    "right": False, "offset": Enu(0.0, 0.0, -24.8), "cause": "orthometric-as-ellipsoidal", "explained": True,
+    "right": False, "offset": Enu(0.0, 0.0, -24.8), "cause": "orthometric-as-ellipsoidal", "explained": True, "sure": True,
     "confirmed_by": ["the sheet", "the check-in on KQ-2"], "checks": [check(100.0, False, up=-24.8)],
     "repaired_checks": [(check(100.0, False, up=-24.8), Enu(0.0, 0.0, 0.0), True)],
 }  # fmt: skip
@@ -101,7 +101,7 @@ def test_one_explained_and_confirmed_vector_repairs():
     found = decide(wrong())
     assert found.name == "repair"
     assert found.reason == (
-        "The base was 24.8 m out (orthometric-as-ellipsoidal); the sheet and the check-in on KQ-2 confirm it."
+        "The base was 24.8 m out (a missing geoid separation); the sheet and the check-in on KQ-2 confirm it."
     )
 
 
