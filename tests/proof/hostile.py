@@ -275,7 +275,7 @@ def containers(root: Any) -> Iterator[tuple[int, str]]:
 
 
 def _rows(path: Path) -> dict[str, int]:
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         tables = ("raw", "clock", "fix", "station", "traffic", "alert", "event")
         return {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
 

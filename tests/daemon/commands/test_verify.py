@@ -1,5 +1,6 @@
 """`witnesspost verify` over several logs: what is missing between them is damage, how they are named is not."""
 
+import contextlib
 import shutil
 import sqlite3
 
@@ -81,7 +82,7 @@ def test_two_cards_of_one_post_that_each_begin_with_the_first_number(tmp_path):
 
 def test_a_changed_file_is_damage_and_so_is_what_claims_to_follow_it(tmp_path):
     one, two = logs(tmp_path, 2)
-    with sqlite3.connect(one) as connection:
+    with contextlib.closing(sqlite3.connect(one)) as connection, connection:
         connection.execute("UPDATE raw SET data = x'616263FF'")
     status, damaged, _ = verified(two, one)
     assert status == 1

@@ -3,6 +3,7 @@
 The rounds are those of `tests/proof/kill_rounds.py`, which runs as many as one likes.
 """
 
+import contextlib
 import os
 import random
 import sqlite3
@@ -57,7 +58,7 @@ def test_the_rounds_can_fail(lines, tmp_path):
         outcome = proof.kill_round(tmp_path, rng)
     assert outcome.wrong == []
     path = max((tmp_path / "log").glob("*.db"))
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("UPDATE raw SET data = zeroblob(length(data)) WHERE n = (SELECT min(n) FROM raw)")
         connection.execute("DELETE FROM alert")
     connection.close()

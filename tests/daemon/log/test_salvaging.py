@@ -1,5 +1,6 @@
 """A damaged log gives what it still proves, and nothing that it does not."""
 
+import contextlib
 import random
 import sqlite3
 
@@ -42,7 +43,7 @@ def test_a_whole_log_gives_all(whole):
 
 def test_one_changed_block_and_one_removed(whole):
     path, data = whole
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         numbers = [n for (n,) in connection.execute("SELECT n FROM raw ORDER BY n")]
         connection.execute("UPDATE raw SET data = CAST(replace(data, 'block', 'BLOCK') AS BLOB) WHERE n = ?", (numbers[10],))
         connection.execute("DELETE FROM raw WHERE n = ?", (numbers[40],))
@@ -70,7 +71,7 @@ def test_pages_that_are_overwritten_cost_their_own_rows(whole, seed):
 
 def test_the_command(whole, tmp_path):
     path, data = whole
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("UPDATE raw SET stream = 'receiver' WHERE n = (SELECT min(n) FROM raw)")
     output = tmp_path / "out"
     done = CliRunner().invoke(main, ["extract", str(path), "--stream", "corrections", "--what-is-sound", "-o", str(output)])

@@ -216,7 +216,7 @@ def test_a_base_coordinate_that_comes_back_is_a_new_span_and_spans_of_a_station_
         log.fact(msgspec.structs.replace(station(float(t), foreign), station_id=901))
         log.tick(float(t))
     log.close(3000.0, "stopped")
-    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         found = connection.execute("SELECT z_m, from_t, to_t FROM base_coordinates WHERE station_id = 417").fetchall()
         assert found == [(one[2], 0.0, 1000.0), (two[2], 1000.0, 1500.0), (one[2], 2000.0, 3000.0)]
         on_air = "SELECT z_m FROM base_coordinates WHERE station_id = 417 AND ? >= from_t AND ? < to_t"
@@ -263,7 +263,7 @@ def test_offsets_are_in_the_projects_own_axes_with_cause_span_and_words(tmp_path
     pipeline.tick(300.0)
     pipeline.end()
     log.close(300.0, "stopped")
-    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         sql = "SELECT from_t, to_t, station_id, point, passed, east_m, north_m, up_m, cause IS NULL, say FROM offsets"
         found = connection.execute(sql).fetchall()
         assert [row[:5] for row in found] == [
@@ -286,7 +286,7 @@ def test_fixes_in_project_are_the_poles_foot_by_proj(tmp_path):
     log.fact(msgspec.structs.replace(fix(2.0, 4), latitude=39.15, longitude=-104.93))
     log.fact(msgspec.structs.replace(fix(3.0, 4), latitude=41.0))  # in another county
     log.close(4.0, "stopped")
-    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         found = connection.execute("SELECT t, easting, northing, height, error_m FROM fixes_in_project").fetchall()
         assert found.pop() == (3.0, None, None, None, None)
         to_grid = Transformer.from_crs("EPSG:6318", "EPSG:6342", always_xy=True)
@@ -313,7 +313,7 @@ def test_points_windows_are_roots_of_stop_alerts_between_the_checks_around_them(
     ):
         what(t)
     log.close(80.0, "stopped")
-    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         found = connection.execute(
             "SELECT from_t, to_t, rule, checked_before_utc, checked_after_utc FROM points_window"
         ).fetchall()
@@ -329,7 +329,7 @@ def test_an_antenna_word_stands_beside_the_position(tmp_path):
     for t in (1.0, 2.0, 700.0):
         log.fact(Antenna(t=t, stream="corrections", station_id=417, message=1033, descriptor="KEST-3 NONE", serial="7"))
     log.close(701.0, "stopped")
-    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         assert connection.execute("SELECT t, message, antenna, serial, x_m FROM station").fetchall() == [
             (1.0, "1033", "KEST-3 NONE", "7", None),
             (700.0, "1033", "KEST-3 NONE", "7", None),
@@ -341,7 +341,7 @@ def test_where_no_receiver_said_the_time_utc_is_null(tmp_path):
     log = Log.start(tmp_path, site_from_toml(SITE), SITE)
     log.change(change(1.0, "raised"))
     log.close(2.0, "stopped")
-    with sqlite3.connect(tmp_path / "kestrel-base.0001.db") as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         assert connection.execute("SELECT raised_utc, raised_t FROM alerts").fetchall() == [(None, 1.0)]
     connection.close()
 

@@ -1,5 +1,6 @@
 """Ready for work or not: of invented days played through the real pipeline into a real log, and said once a morning."""
 
+import contextlib
 import sqlite3
 import zoneinfo
 
@@ -62,7 +63,7 @@ def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
     assert status.ready[4].startswith(f"last check-in {status.check.point} at ")
     assert status.ready[4].endswith(f" ({status.check.millimetres})")
     assert ready_words("yes", "not yet", status.ready, status.missing) == f"yes: {', '.join(status.ready)}"
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         checks = connection.execute(
             "SELECT point, passed, east_m, north_m, up_m, tolerance_horizontal_m > 0 FROM checks"
         ).fetchall()

@@ -46,7 +46,7 @@ def sound(tmp_path_factory):
     pipeline.tick(130.0)
     log.close(pipeline.t, "stopped")
     (path,) = folder.glob("*.db")
-    with sqlite3.connect(path) as connection:
+    with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("PRAGMA journal_mode = DELETE")
         for table in ("raw", "fix", "station", "traffic", "alert", "event", "clock"):
             assert connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0], table

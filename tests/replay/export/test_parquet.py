@@ -1,5 +1,6 @@
 """Every table as Parquet: what SQLite itself reads from the log, column by column, whole or not at all."""
 
+import contextlib
 import datetime as dt
 import shutil
 import sqlite3
@@ -30,7 +31,7 @@ def tables(day, tmp_path_factory):
 def test_each_table_holds_what_sqlite_reads_from_the_log(tables, kind):
     log, folder = tables
     found = pq.read_table(folder / f"{kind.table}.parquet")
-    with sqlite3.connect(f"file:{log}?mode=ro", uri=True) as connection:
+    with contextlib.closing(sqlite3.connect(f"file:{log}?mode=ro", uri=True)) as connection, connection:
         cursor = connection.execute(f"SELECT * FROM {kind.table} ORDER BY {kind.key or 'rowid'}")
         names, stored = [name for name, *_ in cursor.description], cursor.fetchall()
     connection.close()
@@ -81,7 +82,7 @@ def test_a_stretch_of_the_day_is_what_falls_into_it(day, tmp_path):
 def test_a_damaged_log_leaves_nothing(day, tmp_path):
     log = tmp_path / "kestrel-rover.0001.db"
     shutil.copy(day[0], log)
-    with sqlite3.connect(log) as connection:
+    with contextlib.closing(sqlite3.connect(log)) as connection, connection:
         connection.execute("UPDATE station SET station_id = 'who'")
     connection.close()
     done = extract(log, "--as", "parquet", "-o", tmp_path / "out")

@@ -1,5 +1,6 @@
 """Points judged, from a log and a field file to a CSV: verdicts against the invented truth, whatever the file looks like."""
 
+import contextlib
 import csv
 import io
 import json
@@ -84,7 +85,7 @@ def test_the_bytes_are_the_authority_where_a_table_was_changed(day, tmp_path):
     log, field = day
     for name in ("kestrel-rover.0001.db", "kestrel.gtx"):
         shutil.copy(log.parent / name, tmp_path / name)
-    with sqlite3.connect(tmp_path / log.name) as connection:
+    with contextlib.closing(sqlite3.connect(tmp_path / log.name)) as connection, connection:
         connection.execute("UPDATE station SET x_m = x_m + 0.5 WHERE x_m IS NOT NULL")
     connection.close()
     by_tables, _ = judged(tmp_path / log.name, "--points", field)
