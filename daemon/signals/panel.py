@@ -107,7 +107,7 @@ class Panel:
         if trouble is not None and driver.name not in known.troubles:
             known.troubles[driver.name] = trouble
             if driver.refused is not None and driver.name not in known.answered:
-                self._post.say(driver.refused, lasting=True)  # the site file names what this machine has not
+                self._post.say(driver.refused, lasting=True)  # the site file names what this machine does not have
             else:
                 self._post.tell(OutputFailed(t=t, stream="", output=driver.name, error=trouble))
         elif trouble is None and driver.works and known.troubles.pop(driver.name, None) is not None:

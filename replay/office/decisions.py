@@ -41,7 +41,7 @@ def apply_decisions(judgement: Judgement, path: str | Path) -> int:
         if not row["by"].strip() or not row["reason"].strip():
             raise FieldError(f"{where}: a decision needs who made it and why; expected both in the columns by and reason")
         if row["point"].strip() not in by_name:
-            raise FieldError(f"{where}: point: read {row['point']!r}, which the field file has not")
+            raise FieldError(f"{where}: point: read {row['point']!r}, which the field file does not have")
         for number in by_name[row["point"].strip()]:
             judged = judgement.points[number]
             if name == "repair" and judged.new_first is None:

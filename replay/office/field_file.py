@@ -425,7 +425,7 @@ def _landxml(path: Path, text: str) -> FieldFile:
     from xml.etree import ElementTree
 
     if "<!ENTITY" in text or "<!DOCTYPE" in text:
-        raise FieldError(f"{path}: XML with a document type, which LandXML has not; export it anew")
+        raise FieldError(f"{path}: XML with a document type, which LandXML never has; export it anew")
     try:
         root = ElementTree.fromstring(text)
     except (ElementTree.ParseError, ValueError) as error:

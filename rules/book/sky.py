@@ -344,7 +344,7 @@ def _mean(drops: Iterable[tuple[float, int]]) -> float | None:
 
 
 def _pattern(fallen: list[str], known: list[str]) -> str:
-    """ "all", "constellation", "band" or "some": what the fallen signals have in common that the others have not."""
+    """ "all", "constellation", "band" or "some": what the fallen signals have in common and the others lack."""
     if len(fallen) == len(known):
         return "all"
     systems = {signal[:1] for signal in fallen}

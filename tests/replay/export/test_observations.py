@@ -169,7 +169,9 @@ def test_a_lock_lasts_between_the_two_times_that_its_indicator_says(lock_s):
     """RTCM 10403.3, tables 3.5-74, 3.5-75 and 3.4-2: the invented base's encoder is tested against pyrtcm's indicators."""
     ms = math.floor(lock_s * 1000) / 1000
     for kind in (4, 7):
-        for one in measurements(invented(kind, lock_s)[0][3:-3]):
+        found = measurements(invented(kind, lock_s)[0][3:-3])
+        assert found
+        for one in found:
             assert one.lock_s <= ms + 1e-9 < one.lock_below_s or one.lock_below_s == LOCKED_FOR_EVER_S
             assert one.lock_s <= ms + 1e-9
 

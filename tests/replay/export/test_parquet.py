@@ -61,6 +61,7 @@ def test_types_are_those_of_sqlite():
 def test_utc_of_a_row_is_that_of_its_second(tables):
     _log, folder = tables
     fixes = pq.read_table(folder / "fix.parquet")
+    assert fixes.num_rows
     for t, said_s, utc in zip(*(fixes.column(name).to_pylist() for name in ("t", "time_s", "t_utc")), strict=True):
         midnight = utc.replace(hour=0, minute=0, second=0, microsecond=0)
         late_s = (utc - midnight) / dt.timedelta(seconds=1) - said_s

@@ -177,7 +177,7 @@ def test_decisions_stand_over_the_verdicts_with_who_and_why(day, tmp_path):
         (name, "verdict: read ''; expected one of keep"),
         ("x" * 200_000, "a cell of over 131,072 characters"),
         (f"{name},kept,A. Surveyor,because", "read 'kept'; expected one of keep"),
-        ("nobody,keep,A. Surveyor,because", "which the field file has not"),
+        ("nobody,keep,A. Surveyor,because", "which the field file does not have"),
         (f"{name},repair,A. Surveyor,because", "no vector to be repaired by"),
     ):
         path.write_text(f"point,verdict,by,reason\n{text}\n")

@@ -87,7 +87,9 @@ def test_every_row_says_whose_it_is_and_when_it_was(written, archive):
     for path in written.glob("*.db"):
         with LogFile.open(path) as log:
             for table in ("changes", "fixes", "traffic", "minutes"):
-                for row in of_run(archive, table, path):
+                found = of_run(archive, table, path)
+                assert found or table == "changes"
+                for row in found:
                     assert (row["digest"], row["about"]) == (log.last_digest().hex(), False)
                     utc = log.utc_at(row["t"])
                     assert abs(row["utc"] - utc.replace(tzinfo=None)) <= dt.timedelta(milliseconds=1)
