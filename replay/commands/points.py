@@ -235,13 +235,13 @@ def _day(logs: tuple[str, ...], from_bytes: bool, site_file: str | None, grids: 
 
 def _make_again(log: LogFile, path: Path, site_file: str | None, grids: Path | None) -> None:
     """A log with the same bytes and told facts; all its tables and alerts made anew."""
-    source = open_source(str(log.path), site_file, grids=grids)
-    again = Log.start(".", source.site, source.site_text, path=path, t=source.begins_t)
-    pipeline = Pipeline(source.site, again, begins_t=source.begins_t)
-    for _ in play(pipeline, source.records, end_t=source.end_t):
-        pass
-    pipeline.end()
-    again.close(pipeline.t, "made again from the bytes")
+    with open_source(str(log.path), site_file, grids=grids) as source:
+        again = Log.start(".", source.site, source.site_text, path=path, t=source.begins_t)
+        pipeline = Pipeline(source.site, again, begins_t=source.begins_t)
+        for _ in play(pipeline, source.records, end_t=source.end_t):
+            pass
+        pipeline.end()
+        again.close(pipeline.t, "made again from the bytes")
 
 
 def _write(judgement: Judgement, site: Site, options: dict[str, Any], output: str) -> None:
