@@ -11,13 +11,13 @@ what was read (`replay.play`), and gives that to `take`, as `feed`, `tell` and `
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 import msgspec
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import GRID_MS, Read, Reading, grid_before
-from witnesspost.rules.alert import Change
+from witnesspost.rules.alert import AnyChange, Change
 from witnesspost.rules.book.contents import rules_in_force
 from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.open_alert import OpenAlert
@@ -79,6 +79,9 @@ class Pipeline:
     `t` is seconds since the run began, used to the millisecond, and never steps back: an earlier `t` counts as the
     latest. `alarm` hears of changes before the log does: a slow card must not hold up the buzzer. `begins_t` is the
     first `t` (a log that continues another begins late). `wanted` has the kinds of facts that somebody reads.
+
+    `alone` is a rule that alone is judged, with those that it needs; `others` are then the changes of the rest, as a log has
+    them.
     """
 
     def __init__(
@@ -87,16 +90,23 @@ class Pipeline:
         log: LogLike | None = None,
         alarm: Callable[[list[Change]], None] | None = None,
         begins_t: float = 0.0,
+        alone: str | None = None,
+        others: Iterable[AnyChange] = (),
     ):
         self.site = site
         self.log = log
         self.alarm = alarm
         self.scene = Scene(site, begins_t)
         self.last_check: tuple[float, dict[str, Any]] | None = None  # on a control point: when, and what was measured
-        self.engine = Engine(rules_in_force(site, self.scene), self.scene)
+        rules = rules_in_force(site, self.scene)
+        self.wanted = READ_BY_ALL.union(*(rule.sees for rule in rules))
+        if alone is not None:
+            judged = next({rule.name, *rule.needs} for rule in rules if rule.name == alone)
+            rules = [rule for rule in rules if rule.name in judged]
+            others = [change for change in others if change.rule not in judged]
+        self.engine = Engine(rules, self.scene, others)
         if log is not None:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
-        self.wanted = self.engine.wanted | READ_BY_ALL
         self.reading = Reading(site, self.wanted, begins_t)
         self._events = _Events()
         self._now_ms = self.reading.now_ms

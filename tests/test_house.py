@@ -88,7 +88,7 @@ ALLOWED = {
     "replay.office.archive": "rules daemon.log daemon.recomputing daemon.local_time daemon.atomic replay.export",
     "replay.office.season": "rules daemon.log daemon.pipeline replay.play",  # it replays
     "replay.export": "rules daemon.log daemon.strip daemon.stream daemon.atomic daemon.local_time",  # RINEX is in the bytes
-    "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.progress daemon.log daemon.pipeline replay",
+    "replay.commands": f"rules {TOLD} daemon.cli daemon.naming daemon.atomic daemon.progress daemon.log daemon.pipeline replay",
 }
 """What each room may import beside the rooms within it, the standard library and other distributions. A room that is not
 named has the arrows of the room around it."""

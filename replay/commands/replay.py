@@ -13,6 +13,7 @@ from witnesspost.daemon.lines import Teller, check_line, json_line
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
+from witnesspost.daemon.naming import did_you_mean, meant
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.progress import PassingLine
 from witnesspost.daemon.screen import Entry, Look, entry_text
@@ -26,6 +27,8 @@ from witnesspost.replay.play.stored_facts import StoredFacts, stored_facts
 from witnesspost.replay.play.tape import TapeError
 from witnesspost.replay.world.scenario import ScenarioError
 from witnesspost.rules.alert import Change
+from witnesspost.rules.book.contents import FIGURES, rules_in_force
+from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.language.speech import Speech
 from witnesspost.rules.site.model import SiteError
 
@@ -35,6 +38,7 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 @click.command()
 @click.argument("source", metavar="SOURCE")
 @click.option("--site", "site_file", metavar="SITE", help="Judge by this site file instead of the source's own.")
+@click.option("--rule", metavar="RULE", help="Judge one rule alone; the others' alerts are as the log has them.")
 @click.option("--grids", type=_FOLDER, metavar="FOLDER", help="A folder with the grids that a log was judged with.")
 @click.option("--json", "as_json", is_flag=True, help="Print each change of an alert as one JSON object a line.")
 @click.option("--log", "log_file", metavar="OUT.db", help="Write a log of the replay, as the live service would.")
@@ -49,6 +53,7 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 def replay(
     source: str,
     site_file: str | None,
+    rule: str | None,
     grids: Path | None,
     as_json: bool,
     log_file: str | None,
@@ -77,7 +82,8 @@ def replay(
             with opened:
                 if graded and opened.kind == "log":
                     raise Unusable(_no_truth(name))
-                changes = _played(opened, as_json, log_file, speed, fresh)
+                alone = _rule_of(opened, name, rule, log_file) if rule is not None else None
+                changes = _played(opened, as_json, log_file, speed, fresh, alone)
             if graded:
                 if not (opened.truths or opened.invented):
                     raise Unusable(_no_truth(name))
@@ -94,13 +100,33 @@ def _no_truth(name: str) -> str:
     return f"{name}: holds no truth lines to grade by; expected a scenario, or a tape that `witnesspost invent` wrote"
 
 
-def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | None, fresh: bool) -> list[Change]:
+def _rule_of(opened: Source, name: str, typed: str, log_file: str | None) -> str:
+    """The rule of the site's that was meant, which the log's own alerts stand beside. Raises Unusable."""
+    if opened.changes is None:
+        raise Unusable(f"--rule: {name} has no alerts that were judged then; expected a log (NAME.0001.db), or no --rule")
+    if log_file is not None:
+        raise Unusable("--rule with --log: a log has the alerts of every rule; leave one of the two out")
+    in_force = [one.name for one in rules_in_force(opened.site, Scene(opened.site))]
+    rule = meant(typed, in_force)
+    if rule is not None:
+        return rule
+    if typed in FIGURES:
+        off = opened.site.rules.get(typed, {}).get("off", False)
+        why = "switched off in the site file" if off else f"not a rule for a {opened.site.post.role}"
+        raise Unusable(f"--rule {typed}: is {why}; expected one of {', '.join(sorted(in_force))}")
+    hint = did_you_mean(typed, in_force) or f"; expected one of {', '.join(sorted(in_force))}"
+    raise Unusable(f"--rule {typed}: there is no such rule{hint}")
+
+
+def _played(
+    opened: Source, as_json: bool, log_file: str | None, speed: float | None, fresh: bool, alone: str | None
+) -> list[Change]:
     if log_file is None:
         known = stored_facts(opened) if speed is None and not fresh else None
         if known is None:
-            return _through(opened, as_json, None, speed)
+            return _through(opened, as_json, None, speed, alone=alone)
         with contextlib.closing(known):
-            changes = _through(opened, as_json, None, speed, known)
+            changes = _through(opened, as_json, None, speed, known, alone)
             known.keep()
         return changes
     with new_file(log_file) as written:
@@ -113,13 +139,19 @@ def _played(opened: Source, as_json: bool, log_file: str | None, speed: float | 
 
 
 def _through(
-    opened: Source, as_json: bool, log: Log | None, speed: float | None, known: StoredFacts | None = None
+    opened: Source,
+    as_json: bool,
+    log: Log | None,
+    speed: float | None,
+    known: StoredFacts | None = None,
+    alone: str | None = None,
 ) -> list[Change]:
-    pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t)
+    others = opened.changes() if alone is not None and opened.changes is not None else ()
+    pipeline = Pipeline(opened.site, log, begins_t=opened.begins_t, alone=alone, others=others)
     if opened.damage is not None:
         click.echo(opened.damage, err=True)
     if opened.kind == "log":
-        for text in differences(opened.figures, pipeline):
+        for text in differences(opened.figures, pipeline, alone):
             click.echo(text, err=True)
     changes: list[Change] = []
     passing = PassingLine()
@@ -136,6 +168,8 @@ def _through(
         for change in play(
             pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached, reader=reader
         ):
+            if alone not in (None, change.rule):
+                continue
             changes.append(change)
             printed.put(change)
         printed.look(pipeline.last_check)
@@ -146,7 +180,8 @@ def _through(
         passing.clear()
         ended = "replay ended"
         if not changes and not as_json:
-            click.echo(f"played to {pipeline.t:.0f} s, and nothing sounded", err=True)
+            what = "nothing" if alone is None else f"{alone} never"
+            click.echo(f"played to {pipeline.t:.0f} s, and {what} sounded", err=True)
     finally:
         passing.clear()
         printed.put_rest()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from witnesspost.replay.play.grids import find_grids
 from witnesspost.replay.play.tape import Record, Tape, Truth
 from witnesspost.replay.world.invent import invent
 from witnesspost.replay.world.scenario import Scenario, scenario, scenarios
-from witnesspost.rules.alert import Change, RowKey
+from witnesspost.rules.alert import AnyChange, Change, RowKey
 from witnesspost.rules.book.contents import FIGURES, open_site
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.file import NotReadable, bytes_of
@@ -60,6 +60,7 @@ class Source:
         self.digest: bytes | None = None  # a whole log's: what its chain ends with, which stands for all that was fed
         self.instant_at: Callable[[float], Instant | None] | None = None  # a log's: what time it was at a `t`
         self.row_key: Callable[[Change], RowKey | None] = lambda change: None  # a log's own, of a change that is in it
+        self.changes: Callable[[], Sequence[AnyChange]] | None = None  # a log's own: of its alerts, as they were judged then
         self.figures: dict[str, dict[str, Any]] | None = None  # a log's: what its run judged by
 
     def part(self, t: float) -> float:
@@ -160,6 +161,7 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
         source.digest = log.last_digest() if source.damage is None else None
         source.instant_at = log.instant_at
         source.row_key = log.row_key
+        source.changes = log.changes
         figures = log.figures()
         source.figures = under_new_names(figures) if figures else None
         opened.pop_all()

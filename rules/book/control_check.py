@@ -94,6 +94,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
     name = "control-check"
     severity = "stop"
     roles = ("rover",)
+    needs = ("base-datum",)
     sees: tuple[type[Fact], ...] = (Fix, Tilt, CheckIn, SetUp)
     causes = CONTROL_CAUSES
     Figures = ControlCheckFigures

@@ -15,6 +15,9 @@ A stop that nobody had seen when the run before ended is told by `Unseen`, and w
 What is open is told as it is now. Its figures follow the moment; another first cause that has lasted 3 s is a change
 `cause`, without a sound. An alert that becomes graver is raised again under its number, and ends as what it became.
 
+Where some rules alone are judged, the alerts of the others come from a log (`others`): they explain, and are active, as they
+were then.
+
 Time is an argument: `judge(t)` is called on a fixed grid by the pipeline, and nothing here reads a clock.
 """
 
@@ -22,10 +25,11 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable
 from typing import Any
 
-from witnesspost.rules.alert import GRAVITY, Change, ChangeKind
+from witnesspost.rules.alert import GRAVITY, AnyChange, Change, ChangeKind
 from witnesspost.rules.engine.consequences import (
     LONGEST_HOLD_S,
     Explanation,
@@ -48,15 +52,18 @@ _AT_ONCE = -math.inf  # due, whatever the rule says
 
 
 class Engine:
-    """All rules at one site, and their open alerts. `events` collects what rules want recorded beside alerts."""
+    """All rules at one site, and their open alerts. `events` collects what rules want recorded beside alerts; `others` are the
+    changes of rules that are not among these, in their order."""
 
-    def __init__(self, rules: list[Rule[Any]], scene: Scene):
+    def __init__(self, rules: list[Rule[Any]], scene: Scene, others: Iterable[AnyChange] = ()):
         self.scene = scene
         self.rules = roots_first(rules)
         self.events: list[tuple[float, str, dict[str, Any]]] = []
         self._alerts: dict[tuple[str, str], OpenAlert] = {}
         self._raises: dict[tuple[str, str], list[float]] = {}
         self._over: list[Trouble] = []
+        self._others = deque(others)
+        self._active_others: dict[int, Trouble] = {}  # by the alert's number in their log
         self._shelved: dict[str, Shelve] = {}  # by rule: what a person has said last
         self._numbers = 0
         self._waiting: list[Change] = []
@@ -73,11 +80,6 @@ class Engine:
         self._to_ask: list[_InForce] = []  # when they are due: what they have seen may have brought it forward
         self._next_due = _AT_ONCE  # none of the others is due before it
         self._put_in_force(self.rules)
-
-    @property
-    def wanted(self) -> frozenset[type[Fact]]:
-        """The kinds of facts that some rule in force reads."""
-        return frozenset(self._listeners)
 
     def open_alerts(self) -> list[OpenAlert]:
         """The alerts that are raised and not cleared, worst first."""
@@ -114,6 +116,8 @@ class Engine:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
         if self._to_ask:
             self._ask_when_due(t)
+        if self._others and self._others[0].t <= t:
+            self._heed_others(t)
         if t < self._next_due and not self._alerts and not self._waiting:
             return []
         changes, self._waiting = self._waiting, []
@@ -152,6 +156,20 @@ class Engine:
                 continue
             if due_t < self._next_due:
                 self._next_due = due_t
+
+    def _heed_others(self, t: float) -> None:
+        """What has changed until `t` of the alerts that are not judged here."""
+        while self._others and self._others[0].t <= t:
+            change = self._others.popleft()
+            before = self._active_others.pop(change.alert, None)
+            if change.change not in ("normal", "cleared"):
+                raised_t = change.t if before is None else before.raised_t
+                trouble = Trouble(change.rule, change.cause, change.severity, change.stream, raised_t, raised_t)
+                self._active_others[change.alert] = trouble
+                if before is None:
+                    self._activate(change.rule)
+            elif before is not None:
+                self._is_over(before._replace(over_t=change.t), change.t)
 
     def ask_all(self) -> None:
         """Which rules are active has changed, and some rules judge by it: each is asked at the next `judge`."""
@@ -210,13 +228,13 @@ class Engine:
         alert.active, alert.acknowledged, alert.seen = True, False, None
         alert.because_of = self._explained(alert, t)
         alert.shelved = self._is_shelved(alert.rule, t)
-        self.scene.active_rules.add(alert.rule)
-        self.ask_all()
+        self._activate(alert.rule)
         changes.append(self._change(alert, t, "raised"))
 
     def _explained(self, alert: OpenAlert, t: float) -> str | None:
         active = [other.trouble() for other in self._alerts.values() if other.active]
-        return explained_by(self._explanations[alert.rule], alert.trouble(), [*active, *self._over], t)
+        others = [*active, *self._active_others.values(), *self._over]
+        return explained_by(self._explanations[alert.rule], alert.trouble(), others, t)
 
     def _end(self, alert: OpenAlert, rule: Rule[Any], t: float, changes: list[Change]) -> None:
         where = (alert.rule, alert.key)
@@ -236,17 +254,23 @@ class Engine:
             alert.held_times = len(recent)
             return
         alert.active = False
-        self._over = [trouble for trouble in self._over if trouble.over_t >= t - LONGEST_HOLD_S] + [alert.trouble(over_t=t)]
-        self._deactivate(alert.rule)
+        self._is_over(alert.trouble(over_t=t), t)
         if alert.severity == "stop" and not alert.acknowledged:
             changes.append(self._change(alert, t, "normal"))
         else:
             del self._alerts[where]
             changes.append(self._change(alert, t, "cleared"))
 
-    def _deactivate(self, rule: str) -> None:
-        if not any(alert.active and alert.rule == rule for alert in self._alerts.values()):
-            self.scene.active_rules.discard(rule)
+    def _activate(self, rule: str) -> None:
+        self.scene.active_rules.add(rule)
+        self.ask_all()
+
+    def _is_over(self, trouble: Trouble, t: float) -> None:
+        """It explains for a while yet; its rule is active as long as another alert of it is."""
+        self._over = [*(one for one in self._over if one.over_t >= t - LONGEST_HOLD_S), trouble]
+        active = {alert.rule for alert in self._alerts.values() if alert.active}
+        if trouble.rule not in active.union(other.rule for other in self._active_others.values()):
+            self.scene.active_rules.discard(trouble.rule)
             self.ask_all()
 
     def _acknowledge(self, seen: Acknowledge) -> None:

@@ -39,7 +39,8 @@ FiguresT = TypeVar("FiguresT", bound=HasDelays)
 
 
 class Rule(Generic[FiguresT]):
-    """The base of each rule. `sees` names the facts it wants, `roles` where it works; `causes` has the words of each.
+    """The base of each rule. `sees` names the facts it wants, `roles` where it works; `causes` has the words of each; `needs`
+    names the rules whose judgement it asks the scene for.
 
     `site` is as it holds now: another one after a `SetUp`, which a rule that keeps something of the site has in `sees`.
     """
@@ -48,6 +49,7 @@ class Rule(Generic[FiguresT]):
     severity: Severity
     roles: ClassVar[tuple[str, ...]] = ("base", "rover")
     sees: tuple[type[Fact], ...] = ()
+    needs: ClassVar[tuple[str, ...]] = ()
     causes: ClassVar[dict[str, Advice]]
     Figures: ClassVar[type[Delays]] = Delays
 

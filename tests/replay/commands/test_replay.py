@@ -193,6 +193,30 @@ def test_tapes_that_cannot_be_played_to_the_end(tmp_path, tape):
     assert "cut off" in refused("replay", broken)
 
 
+def test_one_rule_of_a_log_is_judged_alone(log, tape, tmp_path):
+    whole = [json.loads(line) for line in call("replay", log, "--json").stdout.splitlines()]
+    alone = [json.loads(line) for line in call("replay", log, "--rule", "Corrections-Stopped", "--json").stdout.splitlines()]
+    assert alone
+    assert [{**one, "alert": 0} for one in alone] == [
+        {**one, "alert": 0} for one in whole if one["rule"] == "corrections-stopped"
+    ]
+    quiet = call("replay", log, "--rule", "sky")
+    assert (quiet.stdout, quiet.stderr) == ("", "played to 120 s, and sky never sounded\n")
+
+    assert refused("replay", log, "--rule", "voltage").startswith(
+        "--rule voltage: there is no such rule; expected one of antenna-mismatch, "
+    )
+    assert refused("replay", log, "--rule", "fix-lots") == "--rule fix-lots: there is no such rule; did you mean fix-lost?"
+    assert "--rule: " in (told := refused("replay", tape, "--rule", "sky"))
+    assert "expected a log" in told
+    assert "leave one of the two out" in refused("replay", log, "--rule", "sky", "--log", tmp_path / "out.db")
+    with LogFile.open(log) as file:
+        site = tomllib.loads(file.run.site_toml)
+    other = tmp_path / "other.toml"
+    other.write_text(tomli_w.dumps({**site, "rules": {"sky": {"off": True}}}))
+    assert "sky: is switched off in the site file" in refused("replay", log, "--site", other, "--rule", "sky")
+
+
 def test_sources_that_are_none(tmp_path, tape):
     assert "there is no such file" in refused("replay", tmp_path / "none.db")
     assert "did you mean quiet-hour-base" in refused("replay", "quiet-hour-bas")
