@@ -81,17 +81,20 @@ class Now:
 def state(sight: Sight) -> Html:
     """The state over the whole width, for Now and for whoever has not come in (who reads the word alone: `bare`)."""
     key, roots = sight.key, sight.roots
+    paused = sight.status.paused if sight.status is not None else None
     lines: list[Html] = []
     if key == "unheard":
         lines.append(tag("p", words.UNHEARD_WHY))
-    elif key in ("starting", "well"):
-        lines.append(tag("p", words.STARTING_WHY if key == "starting" else words.WELL_WHY))
+    elif key == "starting":
+        lines.append(tag("p", words.STARTING_WHY))
+    elif key == "well" and paused is None:
+        lines.append(tag("p", words.WELL_WHY))
     elif roots and key != "fault":
         lines += [tag("p", roots[0].say, class_="say"), tag("p", _since(sight, roots[0]), class_="since")]
         if roots[0].state == "normal":
             lines.append(tag("p", words.OVER_ASK))
-    if key != "unheard" and sight.status is not None and sight.status.paused is not None:
-        lines.append(tag("p", _paused(sight, sight.status.paused), class_="say"))
+    if key != "unheard" and paused is not None:
+        lines.append(tag("p", _paused(sight, paused)))
     return tag("section", _word(sight), *lines, **_attributes(sight))
 
 
@@ -118,7 +121,9 @@ def todo(sight: Sight, form: Form) -> Html:
         unseen = any(
             alert.state == "normal" or (alert.state == "raised" and alert.because_of is None) for alert in sight.alerts
         )
-        inside.append(_say(form, seen=unseen, quiet=any(alert.state != "normal" and not alert.shelved for alert in roots)))
+        quiet = any(alert.state != "normal" and not alert.shelved for alert in roots)
+        if inside or unseen or quiet:
+            inside.append(_say(form, seen=unseen, quiet=quiet))
     card = tag("form", *inside, method="post", action="/", class_="card") if inside else None
     return tag("section", card, id="todo")
 
@@ -127,7 +132,7 @@ def beside(sight: Sight) -> Html:
     """What else stands, and what the post says of itself."""
     inside: list[Html] = []
     follows = [alert for alert in sight.alerts if alert.because_of is not None]
-    for title, alerts in ((words.BESIDE, sight.roots[1:]), (words.FOLLOWS, follows)):
+    for title, alerts in ((words.BESIDE, sight.roots[1:]), (words.FOLLOWS if sight.roots else words.BESIDE, follows)):
         if alerts:
             inside += [tag("h2", title), *(_other(sight, alert) for alert in alerts)]
     if sight.status is not None and sight.status.problems:
@@ -233,5 +238,7 @@ def _other(sight: Sight, alert: AlertStatus) -> Html:
     over = alert.state == "normal"
     kind = "past" if over else alert.severity
     steps = tag("ol", *(tag("li", step) for step in alert.steps)) if alert.steps and not over else None
-    line = tag("summary", sign(kind), tag("span", tag("b", words.phrase(kind) if not over else words.OVER), " ", alert.say))
+    held = f" {alert.held[:1].upper()}{alert.held[1:]}." if alert.held else ""
+    word = words.OVER if over else words.phrase(kind)
+    line = tag("summary", sign(kind), tag("span", tag("b", word), f" {alert.say}{held}"))
     return tag("details", line, tag("p", _since(sight, alert), class_="since"), steps, class_=f"other is-{kind}")

@@ -82,7 +82,7 @@ def settings(site: Site) -> Html:
     for field in msgspec.structs.fields(RadioTable):
         said = [getattr(end, field.name) for end in ends]
         differs = None not in said and said[0] != said[1] and field.name != "antenna_above_ground_m"
-        cells = [tag("td", _said(value)) for value in said]
+        cells = [tag("td", _said(value), class_="figure" if type(value) in (int, float) else None) for value in said]
         name = words.RADIO_KEYS[field.name]
         title = tag("th", f"{name}: {words.DIFFERS}" if differs else name, scope="row")
         rows.append(tag("tr", title, *cells, class_="differs" if differs else None))

@@ -299,7 +299,6 @@ def _noted(open_alerts: list[OpenAlert]) -> bool:
 
 
 def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float, shelve: Shelve | None) -> AlertStatus:
-    held = alert.held(t)
     said = words(alert.sentence)
     began_t = alert.raised_t if alert.active or alert.gone_since is None else alert.gone_since
     began_t = t if began_t is None else began_t
@@ -322,7 +321,7 @@ def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float,
         shelved=alert.shelved,
         say=said.say,
         steps=said.steps,
-        held=held_words(held) if held is not None else None,
+        held=_held(alert, t),
         of_run=alert.of_run,
         seen_by=seen.by if seen is not None else None,
         seen_note=seen.note if seen is not None else None,
@@ -332,6 +331,13 @@ def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float,
         words=alert.finding.words,
         silent_left_s=round(shelve.t + shelve.for_s - t, 1) if shelve is not None and alert.shelved else None,
     )
+
+
+def _held(alert: OpenAlert, t: float) -> str | None:
+    """Why it is open although its condition has ended: it chatters, or its end has not lasted yet."""
+    if (held := alert.held(t)) is not None:
+        return held_words(held)
+    return f"good again for {t - alert.gone_since:.0f} s" if alert.active and alert.gone_since is not None else None
 
 
 def _solved(tally: Tally, rule: str, cause: str, step: str) -> SolvedStatus:

@@ -232,6 +232,16 @@ def test_nothing_is_wider_than_the_narrowest_phone(rover, phone, path):
     assert phone.js("document.documentElement.scrollWidth") <= 320
 
 
+def test_a_frequency_is_not_broken_on_the_narrowest_phone(rover, phone):
+    phone.go(f"{rover.address}/radio")
+    lines = """[...document.querySelectorAll('.figure')].map(cell => {
+        const text = document.createRange();
+        text.selectNodeContents(cell);
+        return [cell.innerText, text.getClientRects().length];
+    })"""
+    assert phone.js(lines) == [["461.025", 1], ["461.025", 1], ["4", 1], ["2", 1]]
+
+
 # ── lost, and back ──────────────────────────────────────────────────────────────────────────────────────────────────
 
 

@@ -54,6 +54,27 @@ def status_of(pipeline, state="open"):
     )
 
 
+def test_an_alert_whose_end_has_not_lasted_yet_says_that_it_is_good_again():
+    """What is said of old corrections is true of the moment in which it is read, or says that it is over."""
+    ((_, source),) = open_all("corrections-late:old-at-rover")
+    pipeline = Pipeline(source.site)
+    ages, told = [], []
+
+    def moved(t):
+        fix = pipeline.scene.fix
+        for alert in status_of(pipeline).alerts:
+            if alert.rule == "corrections-late" and fix is not None and fix.age_s is not None:
+                ages.append(fix.age_s)
+                told.append(alert.held)
+
+    for _ in play(pipeline, source.records, end_t=source.end_t, moved=moved):
+        pass
+    assert {held for age_s, held in zip(ages, told, strict=True) if age_s > 6.0} == {None}
+    fresh = [held for age_s, held in zip(ages, told, strict=True) if age_s < 2.0]
+    assert {f"good again for {second} s" for second in range(1, 19)} <= set(fresh)
+    assert None not in fresh[2:]
+
+
 def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
     pipeline, path = played("control-check:quiet-passed", tmp_path)
     status = status_of(pipeline)
