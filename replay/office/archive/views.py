@@ -76,7 +76,7 @@ QUESTIONS: dict[str, Question] = {
         SELECT lost.post, cause, CAST(hour(hour_begins) AS INTEGER) AS hour, count(DISTINCT (run, seq)) AS times,
             round(sum(epoch(least(ended_local, hour_begins + INTERVAL 1 HOUR) - greatest(raised_local, hour_begins))))
                 AS lost_s,
-            round(lost_s / any_value(days), 1) AS lost_s_a_day
+            CASE WHEN any_value(days) >= 0.25 THEN round(lost_s / any_value(days), 1) END AS lost_s_a_day
         FROM lost JOIN watched ON watched.post = lost.post
         GROUP BY lost.post, cause, hour ORDER BY lost_s DESC, lost.post, cause, hour""",
     ),
