@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from witnesspost.replay.office.field_frame import Stated
     from witnesspost.replay.office.judge import Judgement
 
+_GEOJSON = (".geojson", ".json")
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
@@ -92,6 +93,7 @@ def points(
         from witnesspost.replay.office.field_frame import Stated
     except ImportError:
         raise Unusable(f"points {INSTALL}") from None
+    _expect_a_form(output)
     try:
         with _day(logs, from_bytes, site_file, grids) as day:
             site = site_of_day(day, site_file, grids)
@@ -107,6 +109,12 @@ def points(
         raise Unusable(str(error)) from None
     if not passed:
         raise SystemExit(1)
+
+
+def _expect_a_form(output: str) -> None:
+    """Refuse, before the work, a name whose ending says what this command does not write."""
+    if Path(output).suffix.lower() not in (*_GEOJSON, ".csv", ".txt", ""):
+        raise Unusable(f"-o: read {output!r}; expected a name that ends in .csv, or in .geojson for GeoJSON")
 
 
 def _judged(
@@ -248,7 +256,7 @@ def _write(judgement: Judgement, site: Site, options: dict[str, Any], output: st
     from witnesspost.replay.office.audit import audit
     from witnesspost.replay.office.output import write_csv, write_geojson
 
-    write = write_geojson if output.endswith((".geojson", ".json")) else write_csv
+    write = write_geojson if Path(output).suffix.lower() in _GEOJSON else write_csv
     with output_to(output) as file:
         write(judgement, audit(judgement, site, options), file)
 

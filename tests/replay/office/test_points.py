@@ -201,6 +201,21 @@ def test_geojson_has_each_point_where_it_stands_now(day, tmp_path):
         assert feature["properties"]["verdict"] == row["verdict"]
 
 
+@pytest.mark.parametrize("name", ["points.xlsx", "points.html", "points.geojsn"])
+def test_an_ending_that_is_not_written_is_refused_in_a_line(day, tmp_path, name):
+    log, field = day
+    result = run(log, "--points", field, "-o", tmp_path / name)
+    assert (result.exit_code, result.stdout, result.stderr.count("\n")) == (2, "", 1)
+    assert "expected a name that ends in .csv, or in .geojson for GeoJSON" in result.stderr
+    assert not (tmp_path / name).exists()
+
+
+def test_an_ending_in_capitals_is_the_same_ending(day, tmp_path):
+    log, field = day
+    assert run(log, "--points", field, "-o", tmp_path / "POINTS.GEOJSON").exit_code == 0
+    assert json.loads((tmp_path / "POINTS.GEOJSON").read_text())["type"] == "FeatureCollection"
+
+
 def test_nothing_is_written_over_and_nothing_read_is_changed(day, tmp_path):
     log, field = day
     before = log.read_bytes(), field.read_bytes()
