@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import sys
 from collections.abc import Iterator
@@ -36,7 +37,8 @@ def audit(judgement: Judgement, site: Site, options: dict[str, Any]) -> Iterator
     for name, words in found.names.items():
         yield f"{name}: {words}"
     for segment in judgement.bases.segments:
-        yield f"base: from {_utc(segment.from_utc)}: {segment.in_words}"
+        begins = dt.datetime.fromtimestamp(segment.from_utc, judgement.post.zone)
+        yield f"base: from {begins:%Y-%m-%d %H:%M:%S %z}: {segment.in_words}"
     for note in judgement.notes:
         yield f"note: {note}"
     figures = {**verdict.FIGURES, **uncertainty.FIGURES}
@@ -66,7 +68,7 @@ def _project(site: Site) -> Iterator[str]:
     if project is None:
         return
     yield f"project frame {project.frame} at {project.epoch}, vertical {project.vertical}, geoid {project.geoid}"
-    for name in (project.geoid, *site.moved):
+    for name in dict.fromkeys((project.geoid, *site.moved)):
         path = site.file(name)
         if name != "bundled" and path.is_file():
             yield f"grid {name}, SHA-256 {_digest(path)}"
@@ -75,9 +77,3 @@ def _project(site: Site) -> Iterator[str]:
 def _digest(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _utc(utc: float) -> str:
-    import datetime as dt
-
-    return f"{dt.datetime.fromtimestamp(utc, dt.UTC):%Y-%m-%dT%H:%M:%SZ}"

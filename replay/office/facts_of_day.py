@@ -38,7 +38,7 @@ class AlertLine(Struct, kw_only=True):
 
 
 class DayFacts(Struct, kw_only=True):
-    """All of it. `post` is the rover where there is one."""
+    """All of it. `post` is the rover where there is one; `unmatched` says why there is no `link`."""
 
     post: PostLogs
     zone: dt.tzinfo
@@ -50,7 +50,7 @@ class DayFacts(Struct, kw_only=True):
     first_utc: float | None
     last_utc: float | None
     power: list[tuple[float, float, str]] = []
-    said: list[str] = []
+    unmatched: str = ""
 
     def until(self, segment: Segment) -> float:
         """Until when a coordinate counts, and no longer than the day (UTC seconds)."""
@@ -74,6 +74,7 @@ def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:
             found = bases_of(day, post, site, said)
         except DatumError:
             found = Bases([])
+    matched, unmatched = _matched(bases, rovers)
     spans = [log.span() for log in post.files]
     first = post.files[0].utc_at(spans[0][0])
     last = post.files[-1].utc_at(spans[-1][1])
@@ -84,11 +85,31 @@ def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:
         checks=checks_of(post),
         alerts=[line for one in day.posts for line in _alerts(one)],
         gaps=_gaps(post),
-        link=link(bases[0], rovers[0]) if bases and rovers else [],
+        link=matched,
+        unmatched=unmatched,
         first_utc=first.timestamp() if first is not None else None,
         last_utc=last.timestamp() if last is not None else None,
         power=power_of(post),
     )
+
+
+def _matched(bases: list[PostLogs], rovers: list[PostLogs]) -> tuple[list[LinkBin], str]:
+    """The link between a base and its rover, or why nothing can be said of it."""
+    if not bases or not rovers:
+        return [], "It takes both posts' logs to say what was lost on the way; here is one's."
+    found = link(bases[0], rovers[0])
+    if not found:
+        return [], (
+            "What was lost on the way cannot be said: there is no time at which both logs heard corrections, or one of them "
+            "does not know what time it was."
+        )
+    if not any(part.arrived for part in found):
+        sent = sum(part.sent for part in found)
+        return [], (
+            f"None of the {sent:,} frames in the log of {bases[0].name} is in that of {rovers[0].name}: they are not the two "
+            "ends of one radio link, or nothing arrived at all."
+        )
+    return found, ""
 
 
 def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:

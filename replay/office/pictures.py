@@ -156,14 +156,17 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
                   x_axis_label="east, m", y_axis_label="north, m", toolbar_location="above")  # fmt: skip
     plot.toolbar.logo = None
     plot.xaxis.formatter = plot.yaxis.formatter = NumeralTickFormatter(format="0")
+    framed: list[Any] = []
     east, north = plane(epochs.latitude[shown], epochs.longitude[shown])
     kind = _kind(epochs.quality[shown])
     for number, (name, colour) in enumerate(_FIX):
         part = kind == number
         if part.any():
-            plot.scatter(
+            drawn = plot.scatter(
                 x=east[part], y=north[part], size=(2, 4, 5)[number], color=colour, alpha=0.5, legend_label=f"track, {name}"
             )
+            if number == 0:
+                framed.append(drawn)
     without = np.flatnonzero(_without_corrections(epochs, shown))
     if len(without):
         plot.scatter(x=east[without], y=north[without], marker="inverted_triangle", size=9, color="#222222", fill_alpha=0.0,
@@ -175,8 +178,13 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
         for name, (marker, colour) in VERDICTS.items():
             at = [number for number, judged in enumerate(judgement.points) if judged.name == name]
             if at:
-                plot.scatter(x=x[at], y=y[at], marker=marker, size=9, color=colour, fill_alpha=0.4, line_width=2,
-                             legend_label=f"{name} ({len(at)})")  # fmt: skip
+                drawn = plot.scatter(x=x[at], y=y[at], marker=marker, size=9, color=colour, fill_alpha=0.4, line_width=2,
+                                     legend_label=f"{name} ({len(at)})")  # fmt: skip
+                if name != "not-witnessed":
+                    framed.append(drawn)
+    if framed:  # a stray position without a fix, or a point of another day, would make all the rest small
+        plot.x_range.update(renderers=framed)
+        plot.y_range.update(renderers=framed)
     plot.add_layout(plot.legend[0], "right")
     return plot
 

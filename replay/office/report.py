@@ -65,7 +65,10 @@ def page(
         f"<h1>{_t(name)}{_day(facts)}</h1>",
         f'<p class="verdict">{_t(verdict_of(facts, judgement))}</p>',
         _figure(
-            "The day", places.get("strip"), "Times are the post's. Drag or turn the wheel to zoom. Taller is worse.", strip
+            "The day",
+            places.get("strip"),
+            "Times are the post's. Drag or turn the wheel to zoom. The taller a bar, the worse.",
+            strip,
         ),
         _bases(facts),
         _checks(facts),
@@ -154,7 +157,7 @@ def _bases(facts: DayFacts) -> str:
     if not facts.bases.segments:
         return "<h2>The base</h2><p>No base said where it stood.</p>"
     rows = [_base(facts, segment) for segment in facts.bases.segments]
-    heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna said", "typed", "confirmed by")
+    heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna height sent", "in the site file", "confirmed by")
     caption = "Each coordinate on the air, minus the sheet (mm)"
     return f"<h2>The base</h2>{_table(caption, heads, rows, (2, 3, 4, 5))}"
 
@@ -248,8 +251,8 @@ def _largest(judgement: Judgement, points: Sequence[Judged]) -> str:
 
 
 def _radio(facts: DayFacts) -> str:
-    if not facts.link:
-        return "<h2>The radio</h2><p>It takes both posts' logs to say what was lost on the way; here is one's.</p>"
+    if facts.unmatched:
+        return f"<h2>The radio</h2><p>{_t(facts.unmatched)}</p>"
     rows = [
         [facts.clock(part.utc), str(part.sent), f"{part.arrived:.0%}", "" if part.delay_s is None else f"{part.delay_s:.2f} s"]
         for part in facts.link

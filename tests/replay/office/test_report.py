@@ -120,6 +120,21 @@ def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
     assert re.search(r"Of all frames of corrections (9|10|11)% did not arrive\. No check-in was made\.", text)
 
 
+def test_logs_that_are_not_of_one_link_are_said_to_be_none(tmp_path):
+    """Another sky's base: no share of what arrived, and no alarm about it in the first sentence."""
+    logs = []
+    for name, seed in (("base", 3), ("rover", 4)):
+        source = tmp_path / f"{name}.toml"
+        source.write_text(f'like = "quiet-hour-{name}"\nseed = {seed}\nduration_s = 120\n')
+        logs.append(str(tmp_path / f"kestrel-{name}.0001.db"))
+        assert CliRunner().invoke(replay, [str(source), "--log", logs[-1]]).exit_code == 0
+    assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
+    _, text = read(tmp_path / "day.html")
+    assert re.search(r"None of the \d+ frames in the log of kestrel-base is in that of kestrel-rover: they are not the", text)
+    assert "did not arrive" not in text
+    assert "arrived. Ten minutes" not in text
+
+
 def test_an_alert_says_what_was_done_and_by_whom_and_the_power_when_it_was_low(tmp_path):
     log = tmp_path / "kestrel-base.0001.db"
     source = open_source("corrections-stopped-base:line-silent")
@@ -163,11 +178,10 @@ def test_what_came_again_before_anybody_saw_it_was_seen_when_it_was(tmp_path):
     log = tmp_path / "kestrel-rover.0001.db"
     written = Log.start(tmp_path, source.site, source.site_text, path=log)
     pipeline = Pipeline(source.site, written)
-    asked = False
     for _ in play(pipeline, source.records, end_t=source.end_t):
-        if not asked and pipeline.t > 190:
-            asked = True
-            pipeline.tell(Acknowledge(t=pipeline.t, stream="", by="K. Merle", note="truck in the way"))
+        pass
+    pipeline.tell(Acknowledge(t=pipeline.t, stream="", by="K. Merle", note="truck in the way"))
+    pipeline.tick(pipeline.t + 1.0)
     pipeline.end()
     written.close(pipeline.t, "ended")
     with Day.open([log]) as day:
