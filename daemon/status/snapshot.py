@@ -213,18 +213,7 @@ def snapshot_of(
         restarts=health.restarts if health else None,
         temperature_c=health.temperature_c if health else None,
         ports=list(ports),
-        epochs=[
-            EpochStatus(
-                stream=stream,
-                station_id=epoch.station_id,
-                ago_s=round(t - epoch.t, 1),
-                interval_s=scene.usual_interval_s(stream),
-                systems=epoch.systems,
-                satellites=epoch.satellites,
-                came_share=_rounded(scene.came_share(stream, t), 3),
-            )
-            for stream, epoch in scene.last_any_epoch.items()
-        ],
+        epochs=_epochs(scene, t),
         fix=_fix(scene, t),
         base_check=_base_check(scene.site, scene, open_alerts),
         ready=ready.holds,
@@ -260,6 +249,21 @@ def _clock_source(scene: Scene, t: float) -> str:
     if scene.utc is None:
         return "none yet: no receiver has said the time"
     return f"receiver ({scene.utc.source}) on {scene.utc.stream}, {t - scene.utc.t:.0f} s ago"
+
+
+def _epochs(scene: Scene, t: float) -> list[EpochStatus]:
+    return [
+        EpochStatus(
+            stream=stream,
+            station_id=epoch.station_id,
+            ago_s=round(t - epoch.t, 1),
+            interval_s=scene.usual_interval_s(stream),
+            systems=epoch.systems,
+            satellites=epoch.satellites,
+            came_share=_rounded(scene.came_share(stream, t), 3),
+        )
+        for stream, epoch in scene.last_any_epoch.items()
+    ]
 
 
 def _fix(scene: Scene, t: float) -> FixStatus | None:
