@@ -149,11 +149,6 @@ def ready_words(yes: str, no: str, holds: Sequence[str], missing: Sequence[str],
 
 
 def json_line(change: Change, row_key: RowKey | None = None) -> str:
-    """`json_table` as one line."""
-    return msgspec.json.encode(json_table(change, row_key)).decode()
-
-
-def json_table(change: Change, row_key: RowKey | None) -> dict[str, Any]:
     """One JSON object: `causes` without empty residuals, and in place of the words' figures the words themselves. `run` and
     `seq` are null where no log has the change."""
     table = msgspec.to_builtins(change)
@@ -165,4 +160,4 @@ def json_table(change: Change, row_key: RowKey | None) -> dict[str, Any]:
     for cause in table["causes"]:
         if cause["residual_m"] is None:
             del cause["residual_m"]
-    return table
+    return msgspec.json.encode(table).decode()
