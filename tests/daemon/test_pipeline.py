@@ -59,7 +59,7 @@ def inputs_of(seed):
 
 
 @given(st.integers(0, 10_000), st.lists(st.floats(0, 120), max_size=40))
-@settings(max_examples=40)
+@settings(max_examples=15)
 def test_ticks_between_the_bytes_change_nothing(seed, ticks):
     records = inputs_of(seed)
     plain = said(play(Pipeline(SITE), records, end_t=130.0))

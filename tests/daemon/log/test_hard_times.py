@@ -40,7 +40,7 @@ SPOIL = st.tuples(
 )
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(SPOIL, min_size=1, max_size=3), st.integers(0, 1 << 32))
 def test_whatever_the_last_file_looks_like_a_new_one_begins(crashed, tmp_path, spoils, seed):
     image = tmp_path / "image"
