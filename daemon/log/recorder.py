@@ -181,15 +181,11 @@ class Recorder:
                 looked_at = self._clock()
                 tasks = self._next()
                 frozen = self._clock() - looked_at > LATE_S  # then so was the loop: it comes round first
-                for call, values, size in tasks:
-                    call(*values)
-                    self._done(size)
+                self._work(tasks)
                 now = self._clock()
                 if not (self._closed or frozen) and now - self._ticked_at > LATE_S and now - kept_at >= KEEP_EVERY_S:
                     self._keep()
-                    for call, values, size in self._next(0.0):
-                        call(*values)
-                        self._done(size)
+                    self._work(self._next(0.0))
                     if not self._closed:
                         self._log.keep(now)
                     kept_at = now
@@ -206,9 +202,11 @@ class Recorder:
             self._tasks.clear()
             return tasks
 
-    def _done(self, size: int) -> None:
-        with self._news:
-            self._waiting_bytes -= size
+    def _work(self, tasks: list[_Task]) -> None:
+        for call, values, size in tasks:
+            call(*values)
+            with self._news:
+                self._waiting_bytes -= size
 
     def _input(self, row: EventRow, at_once: bool) -> None:
         self._log.input(row, at_once=at_once)

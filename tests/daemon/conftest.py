@@ -1,5 +1,6 @@
 """A running `witnesspost watch` on real ptys and sockets, and bytes to feed it."""
 
+import atexit
 import contextlib
 import json
 import os
@@ -38,6 +39,10 @@ def started(words, **options):
             process.kill()
 
 
+# NumPy comes with the tests alone, and sqlite-utils would load it where it is, and what goes with it: seconds and 12 MiB.
+AS_ON_A_POST = "import sys; sys.modules['numpy'] = None; from witnesspost.daemon.cli import main; main(prog_name='witnesspost')"
+
+
 class Line:
     """A serial line as a pty: `path` is what the service opens."""
 
@@ -50,7 +55,7 @@ class Line:
         self.master, slave = pty.openpty()
         tty.setraw(self.master)
         tty.setraw(slave)
-        self._slave = slave
+        self.slave = slave
         if self._link.is_symlink():
             self._link.unlink()
         self._link.symlink_to(os.ttyname(slave))
@@ -61,20 +66,21 @@ class Line:
     def unplug(self):
         self._link.unlink()
         os.close(self.master)
-        os.close(self._slave)
+        os.close(self.slave)
 
 
 class Watch:
     """`witnesspost watch SITE --json` as a process; `until` waits for a line that fits."""
 
-    def __init__(self, site):
+    def __init__(self, site, **environment):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"],
+            [sys.executable, "-c", AS_ON_A_POST, "watch", str(site), "--json"],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            env={**os.environ, "RUNTIME_DIRECTORY": str(site.parent)},
+            env={**os.environ, **environment, "RUNTIME_DIRECTORY": str(site.parent)},
         )
+        atexit.register(self.process.kill)  # left by a test that failed, it would take the next pty of its port's number
         self.changes = []
         self.said = []
         self._lines = queue.Queue()

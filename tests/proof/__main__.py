@@ -38,6 +38,7 @@ def main(short: bool, minutes: float, first: int, jobs: int, only: tuple[str, ..
             for row in part.result():
                 click.echo(row.line())
                 wrong += row.wrong
+                click.echo("".join(f"{text}\n" for text in row.wrong), err=True, nl=False)
             sys.stdout.flush()
     click.echo(f"\ntook {time.monotonic() - began:.0f} s; {len(wrong)} wrong")
     for text in wrong:

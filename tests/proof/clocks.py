@@ -11,15 +11,10 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import os
-import shutil
 import struct
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from functools import cache
 from pathlib import Path
 
 from witnesspost.daemon.log.reading import LogFile
@@ -32,7 +27,9 @@ from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.reading import site_from_table
 
-from tests.proof.numbered_lines import SITE, Line, epoch, numbered
+from tests.daemon.conftest import Watch, epoch_frame
+from tests.proof.numbered_lines import SITE, NumberedLine, numbered
+from tests.proof.preloaded import compiled
 from tests.proof.table import Length, Row
 
 _BENCH = Path(__file__).parents[1] / "bench"
@@ -56,7 +53,7 @@ class WallClock:
     def __init__(self, folder: Path):
         self._path = folder / "ahead"
         self.set(0)
-        self.environment = {"LD_PRELOAD": str(_library()), "CLOCK_CONTROL": str(self._path)}
+        self.environment = {"LD_PRELOAD": str(compiled("clock")), "CLOCK_CONTROL": str(self._path)}
 
     def set(self, ahead_s: int) -> None:
         """So far ahead of the machine's, seconds."""
@@ -64,52 +61,31 @@ class WallClock:
             file.write(struct.pack("q", ahead_s))
 
 
-@cache
-def _library() -> Path:
-    compiler = shutil.which("cc")
-    assert compiler is not None, "a C compiler is needed: apt-get install gcc libc6-dev"
-    path = Path(tempfile.mkdtemp(prefix="clock-"), "clock.so")
-    source = Path(__file__).with_name("clock.c")
-    subprocess.run([compiler, "-O2", "-Wall", "-shared", "-fPIC", "-o", str(path), str(source), "-ldl"], check=True)
-    return path
-
-
 def dates_jump(folder: Path, between_s: float) -> list[str]:
     """What is wrong after the date was set to each of JUMPS_S under a watch that was fed ten epochs a second."""
-    lines = {"corrections": Line(), "receiver": Line()}
+    lines = {name: NumberedLine(folder / f"tty-{name}") for name in ("corrections", "receiver")}
     clock = WallClock(folder)
     site = folder / "site.toml"
     site.write_text(SITE.format(commit_s=1.0, **{name: line.path for name, line in lines.items()}))
-    environment = {**os.environ, **clock.environment, "RUNTIME_DIRECTORY": str(folder)}
-    words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
-    with (
-        open(folder / "changes", "wb") as changes,
-        subprocess.Popen(words, stdout=changes, stderr=subprocess.PIPE, env=environment, text=True) as watch,
-    ):
-        try:
-            assert watch.stderr is not None
-            opened = 0
-            while opened < len(lines):
-                said = watch.stderr.readline()
-                assert said, "the watch ended before its ports were open"
-                opened += said.rstrip().endswith("open")
-            number = 0
-            for ahead_s in JUMPS_S:
-                clock.set(ahead_s)
-                for _ in range(round(between_s * 10)):
-                    lines["corrections"].send(epoch(number, 417))
-                    lines["receiver"].send(numbered(number))
-                    number += 1
-                    time.sleep(0.1)
-            watch.terminate()
-            watch.communicate(timeout=30)
-        finally:
-            watch.kill()
-            for line in lines.values():
-                line.close()
-    wrong = [] if watch.returncode == 0 else [f"the watch ended with {watch.returncode}"]
-    raised = (folder / "changes").read_text().splitlines()
-    wrong += [f"an alert: {text[:200]}" for text in raised[:3]]
+    post = Watch(site, **clock.environment)
+    try:
+        for _ in lines:
+            post.until_said("open")
+        number = 0
+        for ahead_s in JUMPS_S:
+            clock.set(ahead_s)
+            for _ in range(round(between_s * 10)):
+                lines["corrections"].send(epoch_frame(number))
+                lines["receiver"].send(numbered(number))
+                number += 1
+                time.sleep(0.1)
+        status = post.stop()
+    finally:
+        post.process.kill()
+        for line in lines.values():
+            line.unplug()
+    wrong = [] if status == 0 else [f"the watch ended with {status}"]
+    wrong += [f"an alert: {json.dumps(change)[:200]}" for change in post.changes[:3]]
     (path,) = (folder / "log").glob("*.db")
     with LogFile.open(path) as log:
         wrong += [] if verify(log).sound else ["the log does not verify"]

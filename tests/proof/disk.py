@@ -10,12 +10,11 @@ from __future__ import annotations
 import errno
 import mmap
 import os
-import shutil
 import struct
-import subprocess
 import tempfile
-from functools import cache
 from pathlib import Path
+
+from tests.proof.preloaded import compiled
 
 _FIELDS = ("sync_us", "sync_error", "write_error", "room_bytes", "one_in", "syncs", "faults")
 
@@ -24,14 +23,13 @@ class Disk:
     """The disk under all files in `folder`. What it does can be changed while the program runs."""
 
     def __init__(self, folder: Path):
-        self.library = _library()
         handle, path = tempfile.mkstemp(prefix="disk-")
         os.ftruncate(handle, 4 * len(_FIELDS))
         self._control = mmap.mmap(handle, 4 * len(_FIELDS))
         os.close(handle)
         self._path = Path(path)
         self._set(room_bytes=-1)
-        self.environment = {"LD_PRELOAD": str(self.library), "DISK_FOLDER": str(folder), "DISK_CONTROL": path}
+        self.environment = {"LD_PRELOAD": str(compiled("disk")), "DISK_FOLDER": str(folder), "DISK_CONTROL": path}
 
     def is_slow(self, sync_s: float) -> None:
         """Each sync takes so long, or until the disk is well."""
@@ -72,14 +70,3 @@ class Disk:
 
     def _get(self, name: str) -> int:
         return int(struct.unpack_from("i", self._control, 4 * _FIELDS.index(name))[0])
-
-
-@cache
-def _library() -> Path:
-    """`disk.c`, compiled once a process."""
-    compiler = shutil.which("cc")
-    assert compiler is not None, "a C compiler is needed: apt-get install gcc libc6-dev"
-    path = Path(tempfile.mkdtemp(prefix="disk-"), "disk.so")
-    source = Path(__file__).with_name("disk.c")
-    subprocess.run([compiler, "-O2", "-Wall", "-shared", "-fPIC", "-o", str(path), str(source), "-ldl"], check=True)
-    return path

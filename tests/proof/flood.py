@@ -24,7 +24,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 
 from tests.bench.row import peak_mib
-from tests.daemon.conftest import Line, epoch_frame
+from tests.daemon.conftest import AS_ON_A_POST, Line, epoch_frame
 from tests.proof.table import Length, Row
 
 SITE = """
@@ -49,8 +49,6 @@ off = true
 PING_S = 5.0  # a figure to hold: the watchdog is never fed more than so far apart
 MOST_MIB = 96.0
 _LEAST_BYTES = 1_000_000  # of a flood, however slow the machine
-# As on a post: NumPy comes with the tests alone, and sqlite-utils would load it where it is (12 MiB).
-WATCH = "import sys; sys.modules['numpy'] = None; from witnesspost.daemon.cli import main; main(prog_name='witnesspost')"
 
 GGA = b"$GPGGA,120000.00,3907.40740,N,10459.25926,W,4,17,0.8,1850.0,M,-17.8,M,1.0,0417*6C\r\n"
 PATTERNS = {
@@ -135,7 +133,9 @@ def flooded(folder: Path, pattern: str, for_s: float) -> Flooded:
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(folder), "NOTIFY_SOCKET": str(folder / "manager")}
     with (
         open(folder / "said", "wb") as said,
-        subprocess.Popen([sys.executable, "-c", WATCH, "watch", str(site)], stdout=said, stderr=said, env=environment) as watch,
+        subprocess.Popen(
+            [sys.executable, "-c", AS_ON_A_POST, "watch", str(site)], stdout=said, stderr=said, env=environment
+        ) as watch,
     ):
         try:
             assert manager.ready.wait(20), "it was never ready"

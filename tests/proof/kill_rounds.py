@@ -42,8 +42,8 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import EventRow
 from witnesspost.daemon.log.verifying import verify
 
-from tests.proof.flood import WATCH
-from tests.proof.numbered_lines import SITE, Line, epoch, numbered
+from tests.daemon.conftest import AS_ON_A_POST, epoch_frame
+from tests.proof.numbered_lines import SITE, NumberedLine, numbered
 from tests.proof.table import Length, Row
 
 COMMIT_S = 1.0
@@ -85,14 +85,14 @@ class Outcome(NamedTuple):
 
 def kill_round(folder: Path, rng: random.Random, start_s: float | None = None) -> Outcome:
     """One round in `folder`, whose log goes on from the rounds before it; `start_s` is what the start of one of them took."""
-    lines = {"corrections": Line(), "receiver": Line()}
+    lines = {name: NumberedLine(folder / f"tty-{name}") for name in ("corrections", "receiver")}
     site = folder / "site.toml"
     site.write_text(QUICK.format(commit_s=COMMIT_S, **{name: line.path for name, line in lines.items()}))
     before = sorted((folder / "log").glob("*.db")) if (folder / "log").exists() else []
     in_start = rng.random() < 0.2 and start_s is not None
     after_s = rng.uniform(0.0, 1.5 * start_s if in_start and start_s is not None else LONGEST_S)
     once = rng.random() < 0.5
-    command = [sys.executable, "-c", WATCH, "watch", str(site), "--json"]
+    command = [sys.executable, "-c", AS_ON_A_POST, "watch", str(site), "--json"]
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(folder)}
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
     begun = time.monotonic()
@@ -109,29 +109,34 @@ def kill_round(folder: Path, rng: random.Random, start_s: float | None = None) -
     feeder = threading.Thread(target=_feed, args=(lines, opened, killed, once, moments, process.pid))
     feeder.start()
     took_s = None
-    if not in_start:
-        assert all(event.wait(60.0) for event in opened.values()), "the service did not open its ports"
-        took_s = time.monotonic() - begun
-    time.sleep(after_s)
-    killed_at = time.monotonic()
-    process.send_signal(signal.SIGSTOP)
-    os.waitid(os.P_PID, process.pid, os.WSTOPPED | os.WEXITED | os.WNOWAIT)
-    killed.set()
-    feeder.join()
-    moments = [moment for moment in moments if moment.at < killed_at] + [_moment(lines, process.pid)._replace(at=killed_at)]
-    process.kill()
-    process.wait()
-    for thread in pumps:
-        thread.join()
-    for stream in (process.stdout, process.stderr):
-        assert stream is not None
-        stream.close()
-    outcome = judge(folder / "log", before, lines, heard, moments)
-    if outcome.not_recorded:
-        outcome.wrong.extend(_named_by_the_next_start(command, environment, folder / "log", outcome.not_recorded))
-    for line in lines.values():
-        line.close()
-    return outcome._replace(start_s=took_s)
+    try:
+        if not in_start:
+            assert all(event.wait(60.0) for event in opened.values()), "the service did not open its ports"
+            took_s = time.monotonic() - begun
+        time.sleep(after_s)
+        killed_at = time.monotonic()
+        process.send_signal(signal.SIGSTOP)
+        os.waitid(os.P_PID, process.pid, os.WSTOPPED | os.WEXITED | os.WNOWAIT)
+        killed.set()
+        feeder.join()
+        last = _moment(lines, process.pid)._replace(at=killed_at)
+        process.kill()
+        process.wait()
+        for pump in pumps:
+            pump.join()
+        before_it = [moment for moment in moments if moment.at < killed_at]
+        outcome = judge(folder / "log", before, lines, heard, [*before_it, last])
+        if outcome.not_recorded:
+            outcome.wrong.extend(_named_by_the_next_start(command, environment, folder / "log", outcome.not_recorded))
+        return outcome._replace(start_s=took_s)
+    finally:
+        killed.set()
+        process.kill()
+        for thread in (feeder, *pumps):
+            thread.join()
+        process.communicate()
+        for line in lines.values():
+            line.unplug()
 
 
 def _named_by_the_next_start(command: list[str], environment: dict[str, str], folder: Path, alerts: list[Alert]) -> list[str]:
@@ -154,7 +159,7 @@ def _named_by_the_next_start(command: list[str], environment: dict[str, str], fo
 def judge(
     folder: Path,
     before: list[Path],
-    lines: dict[str, Line],
+    lines: dict[str, NumberedLine],
     heard: list[Alert],
     moments: list[Moment],
 ) -> Outcome:
@@ -207,7 +212,7 @@ def _waited(moments: list[Moment], name: str, kept: int) -> tuple[float, float]:
     return since[-1].at - since[0].at, idle_s
 
 
-def _moment(lines: dict[str, Line], pid: int) -> Moment:
+def _moment(lines: dict[str, NumberedLine], pid: int) -> Moment:
     busy_s = {}
     with contextlib.suppress(FileNotFoundError, ProcessLookupError):
         for task in Path(f"/proc/{pid}/task").iterdir():
@@ -228,7 +233,7 @@ def _closed(path: Path) -> list[str]:
 
 
 def _feed(
-    lines: dict[str, Line],
+    lines: dict[str, NumberedLine],
     opened: dict[str, threading.Event],
     killed: threading.Event,
     once: bool,
@@ -243,7 +248,7 @@ def _feed(
     while not killed.wait(0.02):
         half_seconds = number // 25
         station = 99 if half_seconds == 1 or (half_seconds % 2 and not once) else 417
-        lines["corrections"].send(epoch(number, station))
+        lines["corrections"].send(epoch_frame(number, station))
         lines["receiver"].send(numbered(number))
         moments.append(_moment(lines, pid))
         number += 1
@@ -280,7 +285,11 @@ def run(rounds: int, posts: int, folder: Path, first: int = 0) -> list[Outcome]:
         outcomes: list[Outcome] = []
         start_s = None
         for _ in range(rounds // posts + (post < rounds % posts)):
-            outcomes.append(kill_round(place, rng, start_s))
+            try:
+                outcomes.append(kill_round(place, rng, start_s))
+            except Exception as error:
+                wrong = f"post {post}, round {len(outcomes)}: {type(error).__name__}: {error}"
+                outcomes.append(Outcome(0.0, 0.0, 0, 0, [], [wrong], start_s))
             start_s = outcomes[-1].start_s or start_s
         return outcomes
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import fcntl
-import os
-import pty
 import struct
 import termios
-import tty
+from pathlib import Path
 
-from witnesspost.daemon.stream.framing import crc24q, nmea_checksum
+from witnesspost.daemon.stream.framing import nmea_checksum
+
+from tests.daemon.conftest import Line
 
 SITE = """
 [post]
@@ -31,40 +31,22 @@ station_id = 417
 _FULL_BYTES = 3500  # of the 4095 that a terminal keeps; what is beyond waits where nobody counts it
 
 
-class Line:
-    """A pty on which numbered frames are sent."""
+class NumberedLine(Line):
+    """A line that knows what was sent on it."""
 
-    def __init__(self) -> None:
-        self.master, slave = pty.openpty()
-        tty.setraw(self.master)
-        tty.setraw(slave)
-        self.path = os.ttyname(slave)
-        self.slave = slave
+    def __init__(self, link: Path) -> None:
+        super().__init__(link)
         self.sent = b""
 
     def send(self, data: bytes) -> None:
         """Send now."""
-        os.write(self.master, data)
+        super().send(data)
         self.sent += data
 
     def read(self) -> int:
         """How many of the bytes sent were certainly read at the other end by now: a full pty does not tell."""
         (unread,) = struct.unpack("i", fcntl.ioctl(self.slave, termios.FIONREAD, bytes(4)))
         return len(self.sent) - unread if unread < _FULL_BYTES else 0
-
-    def close(self) -> None:
-        """Let go of the pty."""
-        os.close(self.master)
-        os.close(self.slave)
-
-
-def epoch(number: int, station: int) -> bytes:
-    """An MSM4 of GPS with one satellite whose time of week is `number` seconds (RTCM 10403, table 3.5-78)."""
-    bits = f"{1074:012b}{station:012b}{number * 1000:030b}0" + "0" * 18 + "1" + "0" * 63 + "01" + "0" * 30 + "1" + "0" * 66
-    bits += "0" * (-len(bits) % 8)
-    payload = int(bits, 2).to_bytes(len(bits) // 8, "big")
-    body = b"\xd3" + len(payload).to_bytes(2, "big") + payload
-    return body + crc24q(body).to_bytes(3, "big")
 
 
 def numbered(number: int) -> bytes:

@@ -20,11 +20,11 @@ ALERT = ("sky", 7.5)
 
 
 @pytest.fixture
-def lines():
-    found = {"corrections": proof.Line(), "receiver": proof.Line()}
+def lines(tmp_path):
+    found = {name: proof.NumberedLine(tmp_path / f"our-{name}") for name in ("corrections", "receiver")}
     yield found
     for line in found.values():
-        line.close()
+        line.unplug()
 
 
 @pytest.mark.slow
