@@ -180,7 +180,7 @@ def test_what_is_no_log_is_refused_with_what_was_expected(tmp_path):
         ):
             result = run(command, *arguments)
             assert result.exit_code == 2
-            as_a_day = command is extract and path is tmp_path
+            as_a_day = command in (verify, extract) and path is tmp_path
             assert ("a folder without a log (NAME.0001.db) in it" if as_a_day else words) in result.stderr
             assert result.stderr.count("\n") == 1
     assert sorted(path.name for path in tmp_path.iterdir()) == ["empty.db", "other.db", "text.db"]
