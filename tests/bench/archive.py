@@ -7,7 +7,6 @@ cable pulled, a base on a wrong height, a check-in and what solved it, shifted f
 from __future__ import annotations
 
 import datetime as dt
-import os
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,27 +14,18 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-import tomli_w
-from witnesspost.daemon.log.log import Log
-from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.office.archive.asking import asked
 from witnesspost.replay.office.archive.folder import Archive
 from witnesspost.replay.office.archive.gathering import gather
 from witnesspost.replay.office.archive.tables import PARTS
-from witnesspost.replay.office.season.workers import on_processes
-from witnesspost.replay.play.player import play
-from witnesspost.replay.play.tape import Chunk
-from witnesspost.replay.world.invent import invent
-from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.facts import CheckIn, Fact, SetUp, Solved
 
 from tests.bench.row import Cost, Row, at_least, at_most, cost
+from tests.bench.streams import log_of
 
 QUESTIONS = ("lost_corrections", "wrong_base_coordinates", "check_ins", "what_solved")
 _POSTS, _DAYS, _HOURS = 10, 100, 24
-_SEASON_LOGS, _SEASON_S = 30, 1800.0
 _ROVER_S = 7200.0
-_NEW = {"rules": {"corrections-stopped": {"on_delay_s": 8.0}}}
 
 
 def rows(short: bool) -> Iterator[Row]:
@@ -46,11 +36,10 @@ def rows(short: bool) -> Iterator[Row]:
         folder = Path(name)
         yield from _gathering(folder / "rover")
         yield from _asking(folder / "days")
-        yield _season(folder / "season")
 
 
 def _gathering(folder: Path) -> Iterator[Row]:
-    path = _written(folder, str(Path(__file__).with_name("rover.toml")), seed=2, until_s=_ROVER_S)
+    path = log_of(folder, str(Path(__file__).with_name("rover.toml")), seed=2, until_s=_ROVER_S)
     with Archive(folder / "archive") as archive:
         taken = cost(lambda: [one.said for one in gather([path], archive)])
     size = sum(file.stat().st_size for file in (folder / "archive").rglob("*.parquet"))
@@ -84,8 +73,8 @@ def thousand_days(folder: Path) -> Path:
         SetUp(t=5.0, stream=stream, point="KQ-1", antenna_height_m=1.843, pole_height_m=2.0, by="Cleo"),
         CheckIn(t=75.0, stream=stream, point="KQ-2"),
     ]
-    cable = _written(folder / "cable", "radio-cable-pulled-and-back", told=solved)
-    wrong = _written(folder / "wrong", "control-check:under-a-base-orthometric-as-ellipsoidal", told=crew)
+    cable = log_of(folder / "cable", "radio-cable-pulled-and-back", told=solved)
+    wrong = log_of(folder / "wrong", "control-check:under-a-base-orthometric-as-ellipsoidal", told=crew)
     with Archive(folder / "hour") as hour:
         for one in gather([cable, wrong], hour):
             assert one.outcome == "gathered", one.said
@@ -135,36 +124,3 @@ def _moved(table: pa.Table, by: dt.timedelta, named: dict[str, str]) -> pa.Table
 def _with(table: pa.Table, column: str, values: pa.Array) -> pa.Table:
     at = table.column_names.index(column)
     return table.set_column(at, table.schema.field(at), values.cast(table.schema.field(at).type))
-
-
-def _season(folder: Path) -> Row:
-    base = str(Path(__file__).with_name("base.toml"))
-    paths = [str(_written(folder / str(seed), base, seed=seed, until_s=_SEASON_S)) for seed in range(_SEASON_LOGS)]
-    taken = {}
-    for jobs in (1, 2):
-        os.environ["XDG_CACHE_HOME"] = str(folder / f"cache-{jobs}")  # each begins without a fact known
-        taken[jobs] = cost(lambda jobs=jobs: list(on_processes(paths, _NEW, None, jobs))).wall_s  # type: ignore[misc]
-    note = f" by the wall ({_SEASON_LOGS} logs of {_SEASON_S / 60:g} min: {taken[1]:.3g} s, {taken[2]:.3g} s)"
-    return at_least("q", "season, two workers against one", 1.8, taken[1] / taken[2], " ×", note)
-
-
-def _written(
-    folder: Path, name: str, seed: int | None = None, until_s: float | None = None, told: list[Fact] | None = None
-) -> Path:
-    found = scenario(name)
-    if until_s is not None:
-        found.duration_s = until_s
-    folder.mkdir(parents=True)
-    path = folder / f"{found.site.post.name}.0001.db"
-    log = Log.start(folder, found.site, tomli_w.dumps(found.site_table), path=path)
-    pipeline = Pipeline(found.site, log)
-    waiting = list(told or ())
-    for record in invent(found, seed):
-        while waiting and isinstance(record, Chunk) and waiting[0].t <= record.t:
-            pipeline.tell(waiting.pop(0))
-        for _ in play(pipeline, [record]):
-            pass
-    pipeline.tick(found.duration_s)
-    pipeline.end()
-    log.close(pipeline.t, "bench")
-    return path

@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import tomli_w
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.play.player import play
@@ -16,6 +17,7 @@ from witnesspost.replay.world.invent import invent
 from witnesspost.replay.world.scenario import Scenario, scenario
 from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import FIGURES
+from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
 from witnesspost.rules.site.reading import site_from_table
 
@@ -67,6 +69,29 @@ def through_the_pipeline(name: str, fed: tuple[Chunk, ...], folder: Path) -> Cal
         return changes
 
     return run
+
+
+def log_of(
+    folder: Path, name: str, seed: int | None = None, until_s: float | None = None, told: list[Fact] | None = None
+) -> Path:
+    """A log of that scenario in a new folder, what people have `told` in it."""
+    found = scenario(name)
+    if until_s is not None:
+        found.duration_s = until_s
+    folder.mkdir(parents=True)
+    path = folder / f"{found.site.post.name}.0001.db"
+    log = Log.start(folder, found.site, tomli_w.dumps(found.site_table), path=path)
+    pipeline = Pipeline(found.site, log)
+    waiting = list(told or ())
+    for record in invent(found, seed):
+        while waiting and isinstance(record, Chunk) and waiting[0].t <= record.t:
+            pipeline.tell(waiting.pop(0))
+        for _ in play(pipeline, [record]):
+            pass
+    pipeline.tick(found.duration_s)
+    pipeline.end()
+    log.close(pipeline.t, "bench")
+    return path
 
 
 def _toml(table: Mapping[str, Any], path: str) -> Iterator[str]:
