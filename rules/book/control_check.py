@@ -193,7 +193,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return "no-position"
         if fix.quality != FixQuality.RTK_FIXED:
             return "not-fixed"
-        return "leaning" if self._leans(fix.t) else None
+        return "leaning" if self._tilt is not None and self._leans(fix.t) else None
 
     def _see_position(self, fix: Fix) -> None:
         hindrance = self._hindrance(fix)

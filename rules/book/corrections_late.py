@@ -105,8 +105,9 @@ class CorrectionsLate(Rule[LateFigures]):
 
     def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
-            self._fix = fact
-            self._age.put(fact.t, fact.age_s)
+            before, self._fix = self._fix, fact
+            if before is None or fact.age_s != before.age_s:  # the same again leaves the bound as it is
+                self._age.put(fact.t, fact.age_s)
             if fact.age_s is not None and fact.t - self._aged_t >= 1.0 - 1e-3:
                 self._aged_t = fact.t
                 self._ages.append(fact.age_s)

@@ -123,7 +123,8 @@ class FixLost(Rule[FixLostFigures]):
     def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
             # Its silence counts from later on, where it is as long as before.
-            as_before = self._lost_since is None and self._silence_s() == _SILENT_S
+            usual_s = self._interval_s
+            as_before = self._lost_since is None and usual_s is not None and 3.0 * usual_s <= _SILENT_S
             if self._last is not None:
                 gap_s = min(fact.t - self._last.t, 10.0)
                 self._interval_s = gap_s if self._interval_s is None else self._interval_s + 0.2 * (gap_s - self._interval_s)

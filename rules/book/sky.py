@@ -237,9 +237,13 @@ class _View:
         self.settles_at = fact.t + figures.settle_s
 
     def put(self, t: float, satellites: int | None, hdop: float | None) -> None:
-        self.seen_t, self.satellites, self.hdop = t, satellites, hdop
-        self.few.put(t, satellites)
-        self.poor.put(t, hdop)
+        self.seen_t = t
+        if satellites != self.satellites:  # the same again leaves a bound as it is
+            self.satellites = satellites
+            self.few.put(t, satellites)
+        if hdop != self.hdop:
+            self.hdop = hdop
+            self.poor.put(t, hdop)
         if t < self.settles_at and satellites is not None and not self.is_past():
             self.settles_at = t
 
