@@ -33,7 +33,7 @@ def sockets_of(post: str) -> list[Path]:
 
 
 def nobody_runs(post: str | None) -> str:
-    """That no post of this name runs here, or none at all; and what to look at."""
+    """That no post of this name runs here, or none at all, and what to look at."""
     folders = run_folders()
     others = sorted({path.stem for path in sockets(folders)})
     if post is None:

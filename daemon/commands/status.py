@@ -71,8 +71,11 @@ def screenful(said: Status, look: Look = PLAIN, system: dt.datetime | None = Non
     """
     now = Instant(dt.datetime.fromisoformat(said.utc)) if said.utc else Instant(system, about=True) if system else None
     speech = speech_of(said)
-    at = lambda t: now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about)  # noqa: E731
-    stamps = Stamps(_zone(said), at, speech.phrase)
+
+    def instant_at(t: float) -> Instant | None:
+        return now and Instant(now.utc + dt.timedelta(seconds=t - said.up_s), now.about)
+
+    stamps = Stamps(_zone(said), instant_at, speech.phrase)
     state = speech.phrase(said.state.upper())
     lines = look.wrapped(f"{state}  {said.post} ({said.role}), {stamps(said.up_s)}", hanging="  ")
     lines[0] = look.word(said.state.upper(), state) + lines[0].removeprefix(state)

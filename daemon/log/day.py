@@ -71,7 +71,7 @@ class Day:
 
     @classmethod
     def open(cls, paths: Iterable[str | Path]) -> Day:
-        """Open the logs at `paths`, a folder stands for the logs in it. Raises a LogError."""
+        """Open the logs at `paths`; a folder stands for the logs in it. Raises a LogError."""
         with contextlib.ExitStack() as opened:
             files: dict[bytes, LogFile] = {}
             for path in log_files(paths):
@@ -114,7 +114,7 @@ class Day:
 
 
 def log_files(paths: Iterable[str | Path]) -> Iterator[Path]:
-    """The logs at `paths`, a folder stands for the logs in it. Raises NoLogs."""
+    """The logs at `paths`; a folder stands for the logs in it. Raises NoLogs."""
     for path in map(Path, paths):
         if not path.is_dir():
             yield path
