@@ -61,7 +61,6 @@ def test_the_rounds_can_fail(lines, tmp_path):
     with contextlib.closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("UPDATE raw SET data = zeroblob(length(data)) WHERE n = (SELECT min(n) FROM raw)")
         connection.execute("DELETE FROM alert")
-    connection.close()
     lines["receiver"].send(b"something else")
     judged = proof.judge(tmp_path / "log", [], lines, [ALERT], [proof.Moment(1000.0, {"corrections": 0, "receiver": 0}, {})])
     assert any("its digest does not fit" in text or "is missing before it" in text for text in judged.wrong)

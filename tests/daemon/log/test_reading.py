@@ -161,7 +161,6 @@ def test_what_is_no_log_is_refused_with_what_was_expected(tmp_path):
     other = tmp_path / "other.db"
     with contextlib.closing(sqlite3.connect(other)) as connection, connection:
         connection.execute("CREATE TABLE raw (data BLOB)")
-    connection.close()
     empty = tmp_path / "empty.db"
     empty.touch()
     for path, error, words in (
@@ -290,7 +289,6 @@ def test_a_flipped_bit_in_a_raw_block_is_named_and_sqlite_is_blind_to_it(log_pat
 def test_doubtful_hands_are_found(log_path, sql, table, what):
     with contextlib.closing(sqlite3.connect(log_path)) as connection, connection:
         connection.execute(sql)
-    connection.close()
     with LogFile.open(log_path) as log:
         report = verified(log)
     assert (report.bad.table, report.sqlite) == (table, [])
@@ -426,7 +424,6 @@ def test_extract_by_utc_needs_a_log_that_knows_it(tmp_path):
 def test_extract_of_a_damaged_block_names_it_and_leaves_no_half_file(log_path, tmp_path):
     with contextlib.closing(sqlite3.connect(log_path)) as connection, connection:
         connection.execute("UPDATE raw SET times = x'00' WHERE n = (SELECT n FROM raw WHERE stream = 'receiver' LIMIT 1)")
-    connection.close()
     result = run(extract, log_path, "--stream", "receiver", "-o", tmp_path / "out.bin")
     assert result.exit_code == 2
     assert "(receiver, t 0.100) cannot be read: arrival times" in result.stderr

@@ -224,7 +224,6 @@ def test_a_base_coordinate_that_comes_back_is_a_new_span_and_spans_of_a_station_
             assert connection.execute(on_air, (t, t)).fetchall() == [(z,)]
         assert connection.execute(on_air, (1800.0, 1800.0)).fetchall() == []
         assert connection.execute("SELECT count(*) FROM base_coordinates WHERE station_id = 901").fetchall() == [(1,)]
-    connection.close()
 
 
 def project_site(frame, place, role="base", pole_m=0.0):
@@ -276,7 +275,6 @@ def test_offsets_are_in_the_projects_own_axes_with_cause_span_and_words(tmp_path
         assert [row[8] for row in found] == [1, 0, 0]
         assert found[0][9] is None
         assert "24.8 m low" in found[1][9]
-    connection.close()
 
 
 def test_fixes_in_project_are_the_poles_foot_by_proj(tmp_path):
@@ -294,7 +292,6 @@ def test_fixes_in_project_are_the_poles_foot_by_proj(tmp_path):
             assert row[1:3] == pytest.approx(to_grid.transform(*place), abs=1e-4)
             assert row[3] == pytest.approx(1874.322 - 17.1 - 2.0, abs=1e-9)  # antenna above the ellipsoid, less the pole
             assert row[4] < 1e-4
-    connection.close()
 
 
 def test_points_windows_are_roots_of_stop_alerts_between_the_checks_around_them(tmp_path):
@@ -321,7 +318,6 @@ def test_points_windows_are_roots_of_stop_alerts_between_the_checks_around_them(
             (30.0, 50.0, "corrections-stopped", "2026-05-04T07:30:10.000Z", "2026-05-04T07:31:00.000Z"),
             (70.0, 80.0, "corrections-stopped", "2026-05-04T07:31:00.000Z", None),  # stands to the log's end
         ]
-    connection.close()
 
 
 def test_an_antenna_word_stands_beside_the_position(tmp_path):
@@ -334,7 +330,6 @@ def test_an_antenna_word_stands_beside_the_position(tmp_path):
             (1.0, "1033", "KEST-3 NONE", "7", None),
             (700.0, "1033", "KEST-3 NONE", "7", None),
         ]
-    connection.close()
 
 
 def test_where_no_receiver_said_the_time_utc_is_null(tmp_path):
@@ -343,7 +338,6 @@ def test_where_no_receiver_said_the_time_utc_is_null(tmp_path):
     log.close(2.0, "stopped")
     with contextlib.closing(sqlite3.connect(tmp_path / "kestrel-base.0001.db")) as connection, connection:
         assert connection.execute("SELECT raised_utc, raised_t FROM alerts").fetchall() == [(None, 1.0)]
-    connection.close()
 
 
 def test_the_contract_holds_in_any_sqlite_tool(log):

@@ -89,7 +89,6 @@ def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
             "SELECT point, passed, east_m, north_m, up_m, tolerance_horizontal_m > 0 FROM checks"
         ).fetchall()
         (logged,) = connection.execute("SELECT count(*) FROM event WHERE kind = 'control-check'").fetchone()
-    connection.close()
     assert len(checks) == logged >= 1
     check = status.check
     assert checks[-1] == (check.point, 1, check.east_m, check.north_m, check.up_m, 1)

@@ -50,7 +50,6 @@ def sound(tmp_path_factory):
         connection.execute("PRAGMA journal_mode = DELETE")
         for table in ("raw", "fix", "station", "traffic", "alert", "event", "clock"):
             assert connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0], table
-    connection.close()
     return path
 
 

@@ -34,7 +34,6 @@ def test_each_table_holds_what_sqlite_reads_from_the_log(tables, kind):
     with contextlib.closing(sqlite3.connect(f"file:{log}?mode=ro", uri=True)) as connection, connection:
         cursor = connection.execute(f"SELECT * FROM {kind.table} ORDER BY {kind.key or 'rowid'}")
         names, stored = [name for name, *_ in cursor.description], cursor.fetchall()
-    connection.close()
     assert list(zip(*(found.column(name).to_pylist() for name in names), strict=True)) == stored
     assert stored
     assert set(found.column("post").to_pylist()) == {"kestrel-rover"}
@@ -85,7 +84,6 @@ def test_a_damaged_log_leaves_nothing(day, tmp_path):
     shutil.copy(day[0], log)
     with contextlib.closing(sqlite3.connect(log)) as connection, connection:
         connection.execute("UPDATE station SET station_id = 'who'")
-    connection.close()
     done = extract(log, "--as", "parquet", "-o", tmp_path / "out")
     assert done.exit_code == 2
     assert "a row of station was changed" in done.output

@@ -87,7 +87,6 @@ def test_the_bytes_are_the_authority_where_a_table_was_changed(day, tmp_path):
         shutil.copy(log.parent / name, tmp_path / name)
     with contextlib.closing(sqlite3.connect(tmp_path / log.name)) as connection, connection:
         connection.execute("UPDATE station SET x_m = x_m + 0.5 WHERE x_m IS NOT NULL")
-    connection.close()
     by_tables, _ = judged(tmp_path / log.name, "--points", field)
     by_bytes, _ = judged(tmp_path / log.name, "--points", field, "--from-bytes")
     right, _ = judged(log, "--points", field)
