@@ -1,6 +1,6 @@
 """Field files: what a controller wrote, in the forms that such files come in.
 
-    CSV        a row a point; comma, semicolon, tab or blanks between; a header or none; decimal points or commas
+    CSV        a row a point; comma, semicolon, tab, bar or blanks between; a header or none; decimal points or commas
     LandXML    CgPoints: northing, easting and elevation of each CgPoint (landxml.org, LandXML 1.2)
     GeoJSON    Point features: longitude, latitude, height (RFC 7946)
 
@@ -47,7 +47,7 @@ MEANINGS: dict[str, frozenset[str]] = {
 _MOST_BYTES = 200_000_000
 _LONGEST = 800  # characters of an error's line
 _LOOKED_AT = 200  # lines that the form is told from
-_DELIMITERS = {"\t": "tab", ";": "semicolon", ",": "comma", " ": "blanks"}
+_DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _TIME = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d+)?)?(Z|[+-]\d{2}:?\d{2})?")
@@ -227,15 +227,16 @@ def _separators(path: Path, text: str) -> tuple[str, str]:
             raise FieldError(
                 f"{path}: numbers with decimal points and with decimal commas; expected one kind in the whole file"
             )
-        if delimiter == "," and not dots and usual >= 6:
+        numbers = any(_NUMBER.fullmatch(cell) for cell in cells)
+        if delimiter == "," and numbers and not dots and usual >= 6:
             raise FieldError(
                 f"{path}: commas between the columns and, it seems, within the numbers (read {lines[-1][:60]!r}); export it "
                 "with semicolons or tabs between, or with decimal points"
             )
         return delimiter, "," if commas else "."
     raise FieldError(
-        f"{path}: no columns can be made out (read {lines[0][:60]!r}); expected commas, semicolons, tabs or blanks between at "
-        "least point, northing and easting"
+        f"{path}: no columns can be made out (read {lines[0][:60]!r}); expected commas, semicolons, tabs, bars or blanks "
+        "between at least point, northing and easting"
     )
 
 

@@ -48,6 +48,7 @@ def check(field, heights=(1874.25, 1875.5)):
         (",", ".", "code,z,x,y,point", (4, 3, 2, 1, 0)),  # x is east here, by the control
         (",", ".", "code,z,x,y,point", (4, 3, 1, 2, 0)),  # and north here
         (";", ".", "PT ID;NORTH;EAST;ELEV;DESC", (0, 1, 2, 3, 4)),
+        ("|", ".", "point|north|east|height|code", (0, 1, 2, 3, 4)),
     ],
 )
 def test_csv_of_every_kind(tmp_path, delimiter, decimal, header, order):
@@ -106,6 +107,7 @@ HEAD = "point,northing,easting,height\n"
         ("\n \n", "is empty; expected points"),
         (b"SQLite format 3\x00\x00\x01" + bytes(200), "is binary; expected text"),
         (bytes(range(1, 256)) * 4, "is binary; expected text"),
+        ("point,northing,easting,height,code,start,end\n", "holds no points (read 'point, northing, easting"),
         ("hello\nworld\n", "no columns can be made out (read 'hello')"),
         ("101,4330501,25,501100,5,1874,25\n102,4330502,25,501101,5,1875,5\n", "commas between the columns and, it seems,"),
         (HEAD + "1,4330501.2,501100.5,1874.2\n2,4330501.2,501100.5\n", None),
