@@ -20,6 +20,7 @@ import zoneinfo
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
+from xml.sax.saxutils import quoteattr
 
 from msgspec import Struct
 from witnesspost.daemon.atomic import new_file
@@ -311,7 +312,7 @@ def _landxml(rows: Sequence[dict[str, Any]], unit: str) -> str:
         ' temperatureUnit="fahrenheit" pressureUnit="inchHG"/>',
     }[unit]
     lines = [
-        f'<CgPoint name="{row["name"]}" code="{row["code"]}"'
+        f"<CgPoint name={quoteattr(row['name'])} code={quoteattr(row['code'])}"
         + (f' timeStamp="{row["start"].replace(" ", "T")}"' if "start" in row else "")
         + f">{row['north']:.4f} {row['east']:.4f} {row['height']:.4f}</CgPoint>"
         for row in rows
