@@ -95,7 +95,7 @@ class FixLost(Rule[FixLostFigures]):
             (
                 _DO_NOT_STORE,
                 "{look}",
-                "Is the cable from the receiver to the post still plugged in (port: {port})?",
+                "Is the cable from the receiver to the post still plugged in{its_port}?",
                 "Is the sky open, and the GNSS antenna's plug tight?",
                 _CHECK_IN,
             ),
@@ -256,12 +256,19 @@ class FixLost(Rule[FixLostFigures]):
             },
             words={
                 "happened": _happened(self._was_fixed, silent, state, bool(self._port_lost_t), quality),
+                "its_port": _ITS_PORT.get(port.state, "") if port is not None else "",
                 "look": _WRONG_KIND if quality else _IS_IT_ON,
                 "age": "not said" if fix is None or fix.age_s is None else f"{fix.age_s:g} s",
             },
         )
 
 
+_ITS_PORT = {
+    "open": " (its port is open)",
+    "back": " (its port is open)",
+    "lost": " (its port is gone)",
+    "waiting": " (its port is not there yet)",
+}
 _IS_IT_ON = "Is the receiver on, and its battery charged?"
 _WRONG_KIND = "Receiver: is it set to measure by RTK, not to a held or simulated position?"
 _NOT_MEASURED: dict[int, str] = {

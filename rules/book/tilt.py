@@ -56,7 +56,7 @@ class TiltRule(Rule[TiltFigures]):
             "The pole leans {angle_deg}°: {error}, if nothing corrects it.",
             (
                 "Either plumb the pole with the bubble.",
-                "Or keep it under {limit_deg}°, with tilt correction on and aligned (walk and turn for half a minute).",
+                "Or switch tilt correction on and align it (walk and turn half a minute). Keep the pole under {limit_deg}°.",
                 "Is the point out of reach of a plumb pole? Measure an offset from two plumb points.",
             ),
         ),
@@ -165,8 +165,8 @@ def _error_words(angle: float | None, length: float | None, beside: float | None
     if angle is None:
         return "how far the pole leans is not known"
     if beside is None or below is None:
-        return f"at {angle:.0f}° each metre of pole puts the point {math.sin(math.radians(angle)):.2f} m aside"
-    return f"at {angle:.0f}° a pole of {length:.2f} m puts the point {_cm(beside)} aside and {_cm(below)} too low"
+        return f"at {round(angle, 1):g}° each metre of pole puts the point {math.sin(math.radians(angle)):.2f} m aside"
+    return f"at {round(angle, 1):g}° a pole of {length:.2f} m puts the point {_cm(beside)} aside and {_cm(below)} too low"
 
 
 def _cm(metres: float) -> str:

@@ -15,7 +15,7 @@ from witnesspost.rules.datum.prediction import ALONE, Prediction, Situation, up_
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
 
 _ANTENNA_HEIGHT = "the antenna height"
-_FOOT_M = {"the foot": HEIGHT_UNIT_M["ft"], "the US survey foot": HEIGHT_UNIT_M["us-ft"]}
+_FOOT_M = {"in international feet": HEIGHT_UNIT_M["ft"], "in US survey feet": HEIGHT_UNIT_M["us-ft"]}
 _SLANT_RADII_M = (0.05, 0.20)  # of antennas in use, and how far the ARP lies under the mark that the slant is taken to:
 _SLANT_DROP_M = 0.06  # common practice, no source
 _OTHER_MODEL_M = 0.5  # of a geoid model that is not at hand: common practice, no source

@@ -64,7 +64,7 @@ def rounded(s: Situation) -> Iterator[Prediction]:
                 heights[f"{what} {how} to {decimals} decimals"] = cut(value) * arp.height_unit_m - height
     for where, (east, north, up) in places.items():
         for high, rise in heights.items():
-            which = " and ".join(part for part in (where, high) if part)
+            which = ", ".join(part for part in (where, high) if part)
             if which:
                 yield Prediction("rounded", east, north, up + rise, TYPED_M, TYPED_M + s.height_doubt_m, which)
 

@@ -20,6 +20,8 @@ from witnesspost.rules.book.own import OwnRule
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import in_words
+from witnesspost.rules.datum.height_causes import _FOOT_M
+from witnesspost.rules.datum.rover_causes import _POLE_PARTS_M
 from witnesspost.rules.language import speech as room
 from witnesspost.rules.language.speech import ENGLISH, SENTENCES, Speech, languages, read_po
 from witnesspost.rules.site.model import SiteError
@@ -175,3 +177,71 @@ def test_what_is_no_catalogue_says_where(text):
 def test_what_is_fuzzy_is_not_said():
     (entry,) = read_po('#, fuzzy\nmsgid "a"\nmsgstr "b"\n')
     assert entry.said == ""
+
+
+WAYS = {
+    "digit-slip": [
+        f"the {name} as 1784.322" for name in ("height", "ellipsoidal height", "antenna height", "easting", "northing")
+    ]
+    + [f"the {name} as 39 07 24.4441 N" for name in ("latitude", "longitude")],
+    "feet-as-metres": [
+        f"the {name}, {foot}" for name in ("height above the geoid", "ellipsoidal height", "antenna height") for foot in _FOOT_M
+    ],
+    "survey-foot": ["US survey feet as feet", "feet as US survey feet"],
+    "frame-shift": ["ITRF2014 at 2026.4", "the project's own datum (OSGB36 / British National Grid)", "WGS 84 / UTM zone 13N"],
+    "epoch-shift": ["2010.0 to 2026.4", "2010.0 to 2026.4, backwards"],
+    "other-control-point": ["KQ-2", "KQ-2 under the base"],
+    "other-zone": ["NAD83(2011) / UTM zone 14N", "GDA2020 / MGA zone 56"],
+    "rounded": [
+        f"{what} {how} to 3 decimals"
+        for what in ("degrees", "minutes", "seconds", "grid coordinates", "H", "h", "degrees cut to 5 decimals, H")
+        for how in ("rounded", "cut")
+    ],
+    "sign-or-order": [
+        "the longitude's sign",
+        "the latitude's sign",
+        "both signs",
+        "latitude and longitude swapped",
+        "latitude and longitude swapped, signs lost",
+        "easting and northing swapped",
+        "degrees, minutes and seconds typed as a decimal number",
+        "a decimal number typed as degrees, minutes and seconds",
+    ],
+}
+POLE_WAYS = [
+    "the pole's height left out",
+    "the pole's height taken off twice",
+    "the pole's height in feet, typed as metres",
+    "the pole's height in metres, typed as feet",
+    *(f"a pole {part} {way}" for part in ("5 cm", *_POLE_PARTS_M) for way in ("longer", "shorter")),
+]
+
+
+def told(rule, cause, which, **more):
+    given = {"head": "The base's position is 0.030 m high.", "is": "is", "which": which, "others": "", "note": "", **more}
+    return Sentence(rule=rule, cause=cause, stream="", role="rover", evidence={}, words=given)
+
+
+@pytest.mark.parametrize(("cause", "which"), [(cause, way) for cause, ways in WAYS.items() for way in ways])
+def test_the_way_in_which_a_coordinate_is_wrong_is_said_in_spanish(cause, which):
+    """The crew's own mark and the names of frames stay; nothing else of the English line does."""
+    frame = "NAD83(2011) / UTM zone 13N at 2010.0"
+    said = words(told("base-datum", cause, which, frame_words=frame, base_point="KQ-1"), SPANISH).say
+    assert said.startswith("La posición de la base está 0.030 m por encima. Eso es ")
+    left = re.findall(r"\b(the|as|and|to|at|under|of|swapped|typed|rounded|cut|feet|height|sign|backwards)\b", said)
+    assert left == [], said
+
+
+@pytest.mark.parametrize(
+    ("cause", "which"),
+    [
+        *(("rover-pole", way) for way in POLE_WAYS),
+        ("leaning-pole", "by 3.5°"),
+        ("mark-or-point", "KQ-2 under the pole"),
+        ("mark-or-point", "a disturbed mark"),
+    ],
+)
+def test_what_is_wrong_at_the_rover_is_said_in_spanish(cause, which):
+    said = words(told("control-check", cause, which, head="On KQ-1 the rover reads 0.030 m high."), SPANISH).say
+    assert said.startswith("En KQ-1 el rover lee 0.030 m por encima. Eso es ")
+    assert re.findall(r"\b(the|as|a pole|under|typed|left|off|feet|height|longer|shorter|by|foot)\b", said) == [], said
