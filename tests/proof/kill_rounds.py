@@ -21,7 +21,6 @@ process that is killed has written stays either way, and nobody else's syncs com
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import random
@@ -34,7 +33,6 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -44,6 +42,7 @@ from witnesspost.daemon.log.verifying import verify
 
 from tests.daemon.conftest import AS_ON_A_POST, epoch_frame
 from tests.proof.numbered_lines import SITE, NumberedLine, numbered
+from tests.proof.schedule import Moment, left_s, spent_by
 from tests.proof.table import Length, Row
 
 COMMIT_S = 1.0
@@ -61,12 +60,11 @@ class Alert(NamedTuple):
     t: float
 
 
-class Moment(NamedTuple):
-    """How much of each line was read by then, and for how long each thread of the service had run or waited for a core."""
+class Seen(NamedTuple):
+    """How much of each line was read at a moment."""
 
-    at: float
+    moment: Moment
     read: dict[str, int]
-    busy_s: dict[str, float]
 
 
 class Outcome(NamedTuple):
@@ -105,8 +103,8 @@ def kill_round(folder: Path, rng: random.Random, start_s: float | None = None) -
     for pump in pumps:
         pump.start()
     killed = threading.Event()
-    moments: list[Moment] = []
-    feeder = threading.Thread(target=_feed, args=(lines, opened, killed, once, moments, process.pid))
+    seen: list[Seen] = []
+    feeder = threading.Thread(target=_feed, args=(lines, opened, killed, once, seen, process.pid))
     feeder.start()
     took_s = None
     try:
@@ -119,12 +117,13 @@ def kill_round(folder: Path, rng: random.Random, start_s: float | None = None) -
         os.waitid(os.P_PID, process.pid, os.WSTOPPED | os.WEXITED | os.WNOWAIT)
         killed.set()
         feeder.join()
-        last = _moment(lines, process.pid)._replace(at=killed_at)
+        last = _look(lines, process.pid)
+        last = last._replace(moment=last.moment._replace(at=killed_at))
         process.kill()
         process.wait()
         for pump in pumps:
             pump.join()
-        before_it = [moment for moment in moments if moment.at < killed_at]
+        before_it = [one for one in seen if one.moment.at < killed_at]
         outcome = judge(folder / "log", before, lines, heard, [*before_it, last])
         if outcome.not_recorded:
             outcome.wrong.extend(_named_by_the_next_start(command, environment, folder / "log", outcome.not_recorded))
@@ -161,17 +160,17 @@ def judge(
     before: list[Path],
     lines: dict[str, NumberedLine],
     heard: list[Alert],
-    moments: list[Moment],
+    seen: list[Seen],
 ) -> Outcome:
-    """What a round did to the newest log in `folder`; `before` are the files of the rounds before it, the last of the `moments`
-    is the kill's."""
+    """What a round did to the newest log in `folder`; `before` are the files of the rounds before it, the last of `seen` is the
+    kill's."""
     wrong: list[str] = []
     if before:
         wrong += _closed(before[-1])
     files = sorted(path for path in folder.glob("*.db") if path not in before)
     if not files:
-        read = sum(moments[-1].read.values())
-        missing_s, idle_s = map(max, zip(*(_waited(moments, name, 0) for name in lines), strict=True))
+        read = sum(seen[-1].read.values())
+        missing_s, idle_s = map(max, zip(*(_waited(seen, name, 0) for name in lines), strict=True))
         wrong += [f"{read} bytes of {idle_s:.2f} s and no file"] if idle_s > COMMIT_S + TRANSIT_S else []
         return Outcome(missing_s, idle_s, 0, len(heard), heard, wrong)
     waited: list[tuple[float, float]] = []
@@ -186,40 +185,23 @@ def judge(
             if line.sent[: len(kept)] != kept:
                 wrong.append(f"{name}: what was kept is not what was sent")
             kept_bytes += len(kept)
-            waited.append(_waited(moments, name, len(kept)))
+            waited.append(_waited(seen, name, len(kept)))
     missing_s, idle_s = map(max, zip(*waited, strict=True))
     if idle_s > COMMIT_S + TRANSIT_S:
         wrong.append(f"{idle_s:.2f} s of bytes are missing")
     return Outcome(missing_s, idle_s, kept_bytes, len(heard), [alert for alert in heard if alert not in logged], wrong)
 
 
-def _waited(moments: list[Moment], name: str, kept: int) -> tuple[float, float]:
+def _waited(seen: list[Seen], name: str, kept: int) -> tuple[float, float]:
     """For how long the byte after the first `kept` had been read when the kill came, and the part of it in which no thread ran
-    or waited for a core. A wait is known when it is over, and lies before that."""
-    since = [moment for moment in moments if moment.read[name] > kept] or moments[-1:]
-    busy_s = [0.0] * len(since)
-    for thread in {thread for moment in since for thread in moment.busy_s}:
-        left_s = 0.0
-        for index in range(len(since) - 1, 0, -1):
-            before, after = since[index - 1 : index + 1]
-            left_s += max(0.0, after.busy_s.get(thread, 0.0) - before.busy_s.get(thread, 0.0))
-            spent_s = min(left_s, after.at - before.at)
-            busy_s[index] += spent_s
-            left_s -= spent_s
-    idle_s = sum(
-        max(0.0, after.at - before.at - spent_s) for (before, after), spent_s in zip(pairwise(since), busy_s[1:], strict=True)
-    )
-    return since[-1].at - since[0].at, idle_s
+    or waited for a core."""
+    since = [one.moment for one in seen if one.read[name] > kept] or [seen[-1].moment]
+    return since[-1].at - since[0].at, left_s(since, ran=True)
 
 
-def _moment(lines: dict[str, NumberedLine], pid: int) -> Moment:
-    busy_s = {}
-    with contextlib.suppress(FileNotFoundError, ProcessLookupError):
-        for task in Path(f"/proc/{pid}/task").iterdir():
-            with contextlib.suppress(FileNotFoundError, ProcessLookupError):
-                ran, waited, _ = (task / "schedstat").read_text().split()
-                busy_s[task.name] = (int(ran) + int(waited)) / 1e9
-    return Moment(time.monotonic(), {name: line.read() for name, line in lines.items()}, busy_s)
+def _look(lines: dict[str, NumberedLine], pid: int) -> Seen:
+    spent = spent_by(pid)
+    return Seen(Moment(time.monotonic(), spent), {name: line.read() for name, line in lines.items()})
 
 
 def _closed(path: Path) -> list[str]:
@@ -237,10 +219,10 @@ def _feed(
     opened: dict[str, threading.Event],
     killed: threading.Event,
     once: bool,
-    moments: list[Moment],
+    seen: list[Seen],
     pid: int,
 ) -> None:
-    """Fifty frames a second on each line, with a neighbour's base in every other half second, or `once`; a moment with each."""
+    """Fifty frames a second on each line, with a neighbour's base in every other half second, or `once`; a look with each."""
     while not all(event.is_set() for event in opened.values()):
         if killed.wait(0.005):
             return
@@ -250,7 +232,7 @@ def _feed(
         station = 99 if half_seconds == 1 or (half_seconds % 2 and not once) else 417
         lines["corrections"].send(epoch_frame(number, station))
         lines["receiver"].send(numbered(number))
-        moments.append(_moment(lines, pid))
+        seen.append(_look(lines, pid))
         number += 1
 
 

@@ -33,6 +33,7 @@ MORE_MIB = 4.0  # a page more of SQLite's, an allocator's arena: not what grows 
 SETTLED_S = 1800.0
 _NAME = "rover"
 _WATCH = f"""
+import sys; sys.modules["numpy"] = None  # as on a post
 import witnesspost.daemon.service as service
 class Fast(service.Clock):
     def __call__(self):

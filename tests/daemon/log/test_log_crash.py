@@ -15,8 +15,13 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 
 from tests.proof import kill_rounds as proof
+from tests.proof.schedule import Moment, Spent, left_s
 
 ALERT = ("sky", 7.5)
+
+
+def seen(at, read, busy_s=0.0):
+    return proof.Seen(Moment(at, {"7": Spent(busy_s / 3, busy_s * 2 / 3)}), read)
 
 
 @pytest.fixture
@@ -62,7 +67,7 @@ def test_the_rounds_can_fail(lines, tmp_path):
         connection.execute("UPDATE raw SET data = zeroblob(length(data)) WHERE n = (SELECT min(n) FROM raw)")
         connection.execute("DELETE FROM alert")
     lines["receiver"].send(b"something else")
-    judged = proof.judge(tmp_path / "log", [], lines, [ALERT], [proof.Moment(1000.0, {"corrections": 0, "receiver": 0}, {})])
+    judged = proof.judge(tmp_path / "log", [], lines, [ALERT], [seen(1000.0, {"corrections": 0, "receiver": 0})])
     assert any("its digest does not fit" in text or "is missing before it" in text for text in judged.wrong)
     assert any("receiver: what was kept is not what was sent" in text for text in judged.wrong)
     assert judged.not_recorded == [ALERT]
@@ -90,8 +95,8 @@ def test_bytes_before_there_is_a_file_are_lost_for_commit_s_at_most(lines, tmp_p
     def after(waited_s, busy_s=0.0):
         """Five bytes were read, and so long after came the kill; the service ran or waited for a core, and had before."""
         read = {"corrections": 5, "receiver": 0}
-        moments = [(0.0, dict.fromkeys(lines, 0), {}), (1.0, read, {"7": 3.0}), (1.0 + waited_s, read, {"7": 3.0 + busy_s})]
-        return proof.judge(tmp_path, [], lines, [ALERT], [proof.Moment(*moment) for moment in moments])
+        looks = [seen(0.0, dict.fromkeys(lines, 0)), seen(1.0, read, 3.0), seen(1.0 + waited_s, read, 3.0 + busy_s)]
+        return proof.judge(tmp_path, [], lines, [ALERT], looks)
 
     assert after(1.2).wrong == []
     assert (after(1.3).wrong, after(1.3).not_recorded) == (["5 bytes of 1.30 s and no file"], [ALERT])
@@ -106,3 +111,12 @@ def test_what_the_pty_still_has_was_not_read(lines):
         pass
     assert os.read(line.slave, 40) == b"x" * 40
     assert line.read() == 40
+
+
+def test_a_wait_goes_to_the_time_before_it_was_over():
+    def at(t, **spent):
+        return Moment(t, {name: Spent(*s) for name, s in spent.items()})
+
+    waits = [at(0.0, a=(0, 0), b=(0, 0)), at(1.0, a=(0, 0), b=(0, 1)), at(2.0, a=(0, 1.5), b=(0, 1)), at(3.0, b=(0.25, 1))]
+    assert left_s(waits, ran=False) == pytest.approx(1.0)
+    assert left_s(waits, ran=True) == pytest.approx(0.75)

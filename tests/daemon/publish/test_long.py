@@ -96,7 +96,7 @@ def test_a_watch_that_is_killed_tells_all_of_it(tmp_path, broker, listen):
     wanted = []
     deadline = time.monotonic() + 30.0
     while not wanted or office.changes() != wanted:
-        assert time.monotonic() < deadline, (office.changes(), wanted)
+        assert time.monotonic() < deadline, f"{office.changes()} of {wanted}"
         time.sleep(0.05)
         wanted = []
         for path in sorted((tmp_path / "log").glob("*.db")):
