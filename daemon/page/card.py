@@ -60,7 +60,7 @@ def _card(site: Site, antennas: Mapping[str, ExpectedAntenna], wifi: Wifi | None
 
 def page_address(site: Site, wifi: Wifi | None) -> str | None:
     """The page's address as a phone opens it; None where there is none, or where the site file does not fix it."""
-    if site.page is None or site.page.pin is None or site.page.is_of_loopback:
+    if site.page is None or not _has_page(site):
         return None
     host = site.page.host
     if host in _EVERYWHERE:
@@ -96,7 +96,8 @@ def _rhythm(what: str, said: str, rhythm: Rhythm | None) -> Html:
 
 
 def _job(site: Site, antennas: Mapping[str, ExpectedAntenna], wifi: Wifi | None, today: dt.date) -> Html:
-    steps = tag("section", tag("h2", words.CARD_FIRST_DAY), tag("ol", *(tag("li", step) for step in words.CARD_STEPS)))
+    day = words.CARD_STEPS if _has_page(site) else words.CARD_STEPS_WITHOUT_PAGE
+    steps = tag("section", tag("h2", words.CARD_FIRST_DAY), tag("ol", *(tag("li", step) for step in day)))
     caution = tag("section", tag("h2", words.CAUTION), tag("ul", *(tag("li", line) for line in words.CAUTION_LINES)))
     return _side(
         2,
@@ -178,11 +179,15 @@ def _way_in(site: Site, wifi: Wifi | None) -> Iterator[Html]:
         pin = site.page.pin if site.page is not None else None
         yield _code(head, code, [("", address), (words.CARD_PIN, pin or "")])
         return
-    listens = site.page is not None and site.page.pin is not None and not site.page.is_of_loopback
-    somewhere = (
-        words.CARD_PAGE_SOMEWHERE.format(port=site.page.port) if site.page is not None and listens else words.CARD_NO_PAGE
-    )
+    somewhere = words.CARD_NO_PAGE
+    if site.page is not None and _has_page(site):
+        somewhere = words.CARD_PAGE_SOMEWHERE.format(port=site.page.port)
     yield tag("div", tag("h2", words.CARD_PAGE_ALONE), tag("p", somewhere))
+
+
+def _has_page(site: Site) -> bool:
+    """True where a phone can open the page."""
+    return site.page is not None and site.page.pin is not None and not site.page.is_of_loopback
 
 
 def _code(head: str, code: segno.QRCode, lines: list[tuple[str, str]]) -> Html:

@@ -268,6 +268,13 @@ CARD_STEPS = (
     "Start when it has passed. Check in again after each break, after a change of battery, and at the end.",
     "STOP: store no points. Do the steps on the page in their order, and press Seen.",
 )
+CARD_STEPS_WITHOUT_PAGE = (
+    "Set up the base, measure the antenna's height twice, and write down point and height.",
+    "Wait for one short flash every three seconds. Anything else: look at side 1.",
+    "Put the rover on a second known point and stand still: two short flashes and a long one, twice, say that it has passed.",
+    "Start when it has passed. Check in again after each break, after a change of battery, and at the end.",
+    "STOP: store no points, press the button, and ask the office what to check first.",
+)
 CARD_CONTROL = "Control points"
 CARD_MORE_CONTROL = "and {count:,} more in the site file"
 CARD_NO_CONTROL = "none in the site file"

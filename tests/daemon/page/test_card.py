@@ -182,6 +182,26 @@ def test_a_name_in_bytes_is_read(tmp_path):
 
 @needs_chromium
 @pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_where_no_phone_can_open_a_page_no_step_asks_for_one(language):
+    asks = (
+        r"(?i)on the page|under Today|under Check in|press Seen|open the page|en la página|en Hoy|toque Visto|abra la página,"
+    )
+    site = SITE.replace('role = "base"', f'role = "base"\nlanguage = "{language}"')
+    steps = {}
+    for name, text in (
+        ("page", site),
+        ("none", site.partition("[page]")[0]),
+        ("loopback", site.replace("0.0.0.0", "127.0.0.1")),
+    ):
+        shown = html.unescape(card(site_from_toml(text), {}, None, dt.date(2026, 5, 4)))
+        steps[name] = re.findall(r"<li>(.*?)</li>", re.search(r"<ol>(.*?)</ol>", shown)[1])
+    assert re.search(asks, " ".join(steps["page"]))
+    assert steps["none"] == steps["loopback"]
+    assert len(steps["none"]) == 5
+    assert not re.search(asks, " ".join(steps["none"]))
+
+
 @pytest.mark.parametrize("full", [False, True])
 def test_it_prints_on_two_pages_of_a4_and_nothing_is_cut(tmp_path, full):
     """In Chromium: two pages of 210 × 297 mm; no side is higher than its page, and no coordinate wider than its cell."""
