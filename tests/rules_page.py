@@ -5,7 +5,7 @@ import sys
 from typing import Any
 
 from witnesspost.rules.book.contents import RULES
-from witnesspost.rules.engine.consequences import EXPLAINED_BY, HOLD_S, Explanation
+from witnesspost.rules.engine.consequences import ALREADY_TOLD_BY, EXPLAINED_BY, HOLD_S, Explanation
 from witnesspost.rules.engine.rule import Rule
 
 _HEAD = f"""# The rules
@@ -32,7 +32,8 @@ def _row(rule: type[Rule[Any]]) -> str:
     figures = rule.Figures()
     said = ", ".join(f"{name} {getattr(figures, name):g}" for name in figures.__struct_fields__)
     at = "both" if len(rule.roles) == 2 else rule.roles[0]
-    reasons = "; ".join(map(_reason, EXPLAINED_BY.get(rule.name, ()))) or "–"
+    explanations = (*EXPLAINED_BY.get(rule.name, ()), *ALREADY_TOLD_BY.get(rule.name, ()))
+    reasons = "; ".join(map(_reason, explanations)) or "–"
     return f"| [`{rule.name}`](#{rule.name}) | {rule.severity} | {at} | {said} | {reasons} |"
 
 

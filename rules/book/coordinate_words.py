@@ -97,7 +97,7 @@ _CHECKS = {
     "other-zone": "Choose the project's zone at the base ({frame_words}).",
     "rounded": "At the base, type every decimal of the control sheet.",
     "autonomous-base": "Pick {base_point} from the base's list, or type its coordinate; do not use 'here'.",
-    "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, position, height.",
+    "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, frame, position, height.",
 }
 _ROVER_CHECKS = {
     "rover-pole": "Measure the pole from its foot to the antenna: is it the {pole} that is set up?",

@@ -173,10 +173,10 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             ),
         ),
         "another-base": Advice(
-            "No corrections from our base for {silent_s} s: {others} on our channel instead.",
+            "No corrections from our base for {silent_s} s: {others} on our channel instead{place}.",
             (
                 _DO_NOT_STORE,
-                "Is our base still on?",
+                "Is our base still on? A restart may have changed its station number.",
                 "Change both ends to a free channel that you are licensed for.",
                 "Find out whose base that is, and tell the office.",
             ),
@@ -291,6 +291,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             evidence=evidence,
             words={
                 "others": _stations_in_words(others),
+                "place": ", from the place where ours was" if any(map(self.scene.where_ours_was, others)) else "",
                 "gone": "has not been there yet" if port and port.state == "waiting" else "is gone",
                 "reason": f": {port.reason}" if port is not None and port.reason else "",
                 "differ": ", ".join(map(setting_in_words, self._differences)),

@@ -283,7 +283,7 @@ def _happened(was_fixed: bool, silent: bool, state: str, port_gone: bool, qualit
         "float": "the rover is floating, good to decimetres",
         "differential": "the rover is only differential, good to half a metre at best",
         "autonomous": "the rover is autonomous, good to metres",
-        "no-position": "the receiver says nothing" if silent else _no_position(quality),
+        "no-position": "no position comes from the receiver" if silent else _no_position(quality),
     }[state]
     if silent and port_gone:
         now = "the receiver's port is gone"

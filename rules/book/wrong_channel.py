@@ -5,6 +5,8 @@ names no station ID, a second station on the same line. At a rover also when the
 another station, once it has used one of the project's in this run (`Scene.uses_another_station`). The numbers of the project's
 other bases are its own. A service's stations, or a moving base's, change their number at any time: there nothing is judged.
 
+A far neighbour's epoch now and then, over ten seconds apart, is a note while ours is heard beside it.
+
 Causes: `another-base` (ours is not heard beside it), `two-bases` (both are). Source: common practice, no source.
 """
 
@@ -16,10 +18,11 @@ from typing import Any
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, Traffic
+from witnesspost.rules.site.model import Severity
 
 _MOST_NAMED = 10  # stations, the loudest: a line of noise has thousands
+_STRAY_S = 10.0  # a neighbour who is heard more seldom, beside ours, is far away: common practice, no source
 _MANY = 100  # stations on a line: more than any honest one has
-_SAME_PLACE_M = 1.0  # as a base says its position anew after a start: common practice, no source
 
 
 class ChannelFigures(Delays, kw_only=True):
@@ -50,7 +53,7 @@ class WrongChannel(Rule[ChannelFigures]):
             "Corrections come from station {other}{not_ours}.",
             (
                 "Store no points: they may be tied to somebody else's base.",
-                "Is our base on, and on the project's channel?",
+                "Is our base on, and on the project's channel? A restart may have changed its station number.",
                 "Is the rover's radio on the project's channel?",
                 "Set the receiver to use {ours} only.",
                 "Note when this began: the office must check the points stored since then.",
@@ -149,40 +152,36 @@ class WrongChannel(Rule[ChannelFigures]):
         both = ours_t is not None and ours_t > since + 1.0
         loudest = max(foreign, key=lambda station: now[station].frames)
         causes = ["two-bases", "another-base"] if both else ["another-base", "two-bases"]
+        stray = both and all(now[station].interval_s > _STRAY_S for station in foreign)
         evidence = {
             "station_id": loudest,
             "stations": sorted(sorted(now, key=lambda station: now[station].frames)[-_MOST_NAMED:]),
             "frames": now[loudest].frames,
             "ours_heard_s_ago": None if ours_t is None else round(t - ours_t, 1),
         }
-        return self._finding(causes, stream, stream, since, evidence)
+        return self._finding(causes, stream, stream, since, evidence, "note" if stray else None)
 
-    def _finding(self, causes: list[str], stream: str, key: str, since: float, evidence: dict[str, Any]) -> Finding:
+    def _finding(
+        self, causes: list[str], stream: str, key: str, since: float, evidence: dict[str, Any], severity: Severity | None = None
+    ) -> Finding:
         ours = sorted(self.scene.station_ids or ())
         named = " or ".join(map(str, ours))
+        place = ", but from the place where ours was" if self.scene.where_ours_was(evidence["station_id"]) else ""
         beside = [station for station in evidence.get("stations", []) if station != evidence["station_id"]]
         return Finding(
             causes=[Cause(cause=cause) for cause in causes],
             stream=stream,
             key=key,
             since=since,
+            severity=severity,
             evidence={**evidence, "project_station_ids": ours},
             words={
                 "other": str(evidence["station_id"]),
-                "not_ours": self._not_ours(evidence["station_id"], named) if ours else "",
+                "not_ours": f", not from ours ({named}){place}" if ours else "",
                 "ours": f"station {named}" if ours else "the station of our base",
                 "beside": f"ours ({named})" if ours else f"station {', '.join(map(str, beside))}",
             },
         )
-
-    def _not_ours(self, station_id: int, named: str) -> str:
-        """A base that starts anew may have lost its number: then it is where ours was."""
-        theirs, own = self.scene.stations.get(station_id), self.scene.station()
-        if theirs is not None and own is not None and own.station_id != station_id:
-            apart_m = math.dist((theirs.x_m, theirs.y_m, theirs.z_m), (own.x_m, own.y_m, own.z_m))
-            if apart_m <= _SAME_PLACE_M:
-                return f", not from ours ({named}), but from the place where ours was"
-        return f", not from ours ({named})"
 
     def _forget_gone(self, stream: str, t: float) -> None:
         heard = self._heard[stream]

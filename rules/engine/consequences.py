@@ -2,7 +2,8 @@
 
 A consequence is recorded with `because_of` and makes no noise while what explains it is active, and for a while after. An
 explanation reaches only what it can cause, and no longer than it can: a base that moved takes no cable out, and a radio
-that is silent keeps no receiver from saying where it is. A note explains nothing graver than a note.
+that is silent keeps no receiver from saying where it is. A note explains nothing graver than a note, and nobody explains what
+explains them.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ class Explanation(NamedTuple):
 
 
 class Trouble(NamedTuple):
-    """An alert as far as explanations ask: what, on which stream, since when (of its condition), raised and over when."""
+    """An alert as far as explanations ask: what, on which stream, since when (of its condition), raised, over, and why."""
 
     rule: str
     cause: str
@@ -46,6 +47,7 @@ class Trouble(NamedTuple):
     since: float
     raised_t: float
     over_t: float = math.inf
+    because_of: str | None = None
 
 
 _MOVED_S = 10.0  # a rover starts anew from a base that moved; what lasts longer is trouble of its own
@@ -88,6 +90,12 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "wrong-channel": (Explanation("base-moved", for_s=_MOVED_S),),
 }
 
+ALREADY_TOLD_BY: dict[str, tuple[Explanation, ...]] = {
+    # A base back at once under another number: its silence has been told with that number, before three seconds of it are over.
+    "wrong-channel": (Explanation("corrections-stopped", by=frozenset({"another-base"}), same_line=True),),
+}
+"""What is the same incident seen later: a rule that is asked afterwards may have told it first. No order follows from these."""
+
 LONGEST_HOLD_S = max(explanation.hold_s for row in EXPLAINED_BY.values() for explanation in row)
 
 
@@ -98,13 +106,16 @@ def graver(one: Severity, other: Severity) -> bool:
 
 def explanations(rule: Rule[Any]) -> tuple[Explanation, ...]:
     """What can explain this rule, the first that does wins; the crew's own rules bring their own."""
-    own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
-    return EXPLAINED_BY.get(rule.name, ()) if own is None else tuple(map(Explanation, own))
+    return (*_reasons(rule), *ALREADY_TOLD_BY.get(rule.name, ()))
 
 
 def explained_by(candidates: Iterable[Explanation], trouble: Trouble, others: Iterable[Trouble], t: float) -> str | None:
     """The rule among `others` (active, or over a short while ago) that explains `trouble` at `t`; None: it is a root."""
-    others = [other for other in others if other.severity != "note" or trouble.severity == "note"]
+    others = [
+        other
+        for other in others
+        if other.because_of != trouble.rule and (other.severity != "note" or trouble.severity == "note")
+    ]
     for explanation in candidates:
         if any(_explains(explanation, other, trouble, t) for other in others):
             return explanation.rule
@@ -132,7 +143,7 @@ def roots_first(rules: list[Rule[Any]]) -> list[Rule[Any]]:
     def put_after_its_reasons(rule: Rule[Any], above: tuple[str, ...]) -> None:
         if rule in ordered or rule.name in above:
             return
-        for explanation in explanations(rule):
+        for explanation in _reasons(rule):
             if explanation.rule in by_name:
                 put_after_its_reasons(by_name[explanation.rule], (*above, rule.name))
         ordered.append(rule)
@@ -140,3 +151,8 @@ def roots_first(rules: list[Rule[Any]]) -> list[Rule[Any]]:
     for rule in rules:
         put_after_its_reasons(rule, ())
     return ordered
+
+
+def _reasons(rule: Rule[Any]) -> tuple[Explanation, ...]:
+    own: tuple[str, ...] | None = getattr(rule, "explained_by", None)
+    return EXPLAINED_BY.get(rule.name, ()) if own is None else tuple(map(Explanation, own))

@@ -83,7 +83,8 @@ class OpenAlert:
     def trouble(self, over_t: float = math.inf) -> Trouble:
         """It, as far as explanations ask."""
         raised_t = math.inf if self.raised_t is None else self.raised_t
-        return Trouble(self.rule, self.cause, self.severity, self.finding.stream, self.since, raised_t, over_t)
+        stream = self.finding.stream
+        return Trouble(self.rule, self.cause, self.severity, stream, self.since, raised_t, over_t, self.because_of)
 
     def follow(self, finding: Finding, severity: Severity, t: float) -> tuple[bool, bool]:
         """Its condition holds at `t`, as `finding` says: (another cause is to be told, it has become graver)."""

@@ -28,6 +28,7 @@ LIMIT_INTERVALS = 3.0  # of the line's usual ones, where it sends more rarely
 NETWORK_AGE_S = 15.0  # corrections computed for a place may be older: common practice of services, no source
 RESTART_S = 120.0  # a base is switched off and on in less only by a glitch: common practice, no source
 MOVED_M = 0.01  # base-moved's limit
+_SAME_PLACE_M = 1.0  # as a base says its position anew after a start: common practice, no source
 _INTERVALS_KEPT = 15
 _LONGEST_INTERVAL_S = 120.0  # epochs that are further apart have been interrupted, or their time has jumped
 
@@ -194,6 +195,13 @@ class Scene:
             return None  # nothing says yet which of them is ours
         ours = [station for station in self.stations.values() if self.is_ours(station.station_id)]
         return max(ours, key=lambda station: station.t, default=None)
+
+    def where_ours_was(self, station_id: int) -> bool:
+        """True if a station says its place and ours said the same: a base that starts anew may have lost its number."""
+        theirs, ours = self.stations.get(station_id), self.station()
+        if theirs is None or ours is None or ours.station_id == station_id:
+            return False
+        return _apart_m(theirs, ours) <= _SAME_PLACE_M
 
     def silent_for(self, stream: str, t: float) -> float:
         """Seconds since the line's last usable epoch of the project's station; since the run began, where none has come."""

@@ -423,7 +423,6 @@ def _() -> Told:
     "the base starts anew and has lost its number: 0",
     "Africa",
     stop("corrections-stopped", "another-base", after=60.0, by=63.0),
-    stop("wrong-channel", "another-base", after=62.5, by=66.0),
     right_base=True,
     group="blunder",
 )

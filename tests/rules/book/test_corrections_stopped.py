@@ -3,6 +3,7 @@
 import pytest
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
 from witnesspost.rules.book.radio import radio_horizon_km
+from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Port, Traffic
 
 RADIOS = {"base": {"frequency_mhz": 461.025, "antenna_above_ground_m": 4.0}, "rover": {"antenna_above_ground_m": 2.0}}
@@ -112,6 +113,14 @@ def test_what_came_ten_seconds_ago_is_no_longer_shown(day, ago_s, cause):
     facts = [traffic(15.0 - ago_s, frame_bytes=300, frames=3, frames_by_station={88: 3})]
     facts += [traffic(t, other_bytes=1) for t in day.every(1.0, 16.0 - ago_s, 15.0)]
     assert [change.cause for change in alerts(day, facts, 15.5)] == [cause]
+
+
+@pytest.mark.parametrize(("moved_m", "place"), [(0.0, ", from the place where ours was"), (900.0, "")])
+def test_another_number_where_ours_was_says_so(day, moved_m, place):
+    stations = [day.station(1.0), day.station(4.5, station_id=88, x_m=-1281255.0 + moved_m)]
+    line = [traffic(t, frame_bytes=300, frames=3, frames_by_station={88: 3}) for t in day.every(1.0, 4.5, 10.0)]
+    (change,) = alerts(day, [*stations, day.epoch(0.5), day.epoch(1.5), *line], 9.0)
+    assert words(change).say == f"No corrections from our base for 5.1 s: station 88 is on our channel instead{place}."
 
 
 def test_rtcm_2_is_no_noise(day):

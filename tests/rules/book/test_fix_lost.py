@@ -154,7 +154,7 @@ def test_a_receiver_that_falls_silent_has_no_position(day):
     changes = bench.play(walk(day, 60.0) + corrections(day, 90.0), 90.0)
     # The last position comes at 59 s; five seconds of silence make it certain, and the three of the on-delay are over.
     assert day.said(changes) == [(64.2, "raised", "fix-lost", "no-position")]
-    assert words(changes[0]).say == "The fix is lost: the receiver says nothing."
+    assert words(changes[0]).say == "The fix is lost: no position comes from the receiver."
 
 
 def test_one_position_alone_does_not_tell_how_often_they_come(day):

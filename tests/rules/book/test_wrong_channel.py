@@ -3,6 +3,7 @@
 import math
 from itertools import count
 
+import pytest
 from witnesspost.rules.book.words import words
 from witnesspost.rules.book.wrong_channel import WrongChannel
 from witnesspost.rules.facts import Traffic
@@ -38,6 +39,21 @@ def test_a_base_that_has_lost_its_number_is_where_ours_was(day):
 def test_another_base_beside_ours(day):
     facts = heard(day, [417], 1.0, 61.0) + heard(day, [417, 88], 61.0, 70.0)
     assert said(day, facts, 70.0)[0] == (64.2, "raised", "wrong-channel", "two-bases")
+
+
+@pytest.mark.parametrize(("every_s", "severity"), [(5.0, "stop"), (20.0, "note")])
+def test_a_stray_epoch_of_a_far_neighbour_beside_ours_is_a_note(day, every_s, severity):
+    bench = day.bench(WrongChannel, base={"station_id": 417})
+    stray = [fact for t in day.every(every_s, 61.0, 200.0) for fact in heard(day, [88], t, t + 1.0)]
+    changes = bench.play([*heard(day, [417], 1.0, 200.0), *stray], 199.0)
+    assert {(change.cause, change.severity) for change in changes} == {("two-bases", severity)}
+
+
+def test_the_same_without_ours_is_none(day):
+    bench = day.bench(WrongChannel, base={"station_id": 417})
+    stray = [fact for t in day.every(20.0, 61.0, 200.0) for fact in heard(day, [88], t, t + 1.0)]
+    changes = bench.play([*heard(day, [417], 1.0, 61.0), *stray], 199.0)
+    assert {(change.cause, change.severity) for change in changes} == {("another-base", "stop")}
 
 
 def test_a_second_base_where_none_is_named(day):

@@ -4,17 +4,17 @@ import math
 
 import pytest
 from witnesspost.rules.book.contents import RULES
-from witnesspost.rules.engine.consequences import EXPLAINED_BY, Trouble, explained_by
+from witnesspost.rules.engine.consequences import ALREADY_TOLD_BY, EXPLAINED_BY, Trouble, explained_by
 
 CAUSES = {rule.name: set(rule.causes) for rule in RULES}
 
 
-def trouble(rule, cause, severity="stop", stream="corrections", since=100.0, raised_t=100.0, over_t=math.inf):
-    return Trouble(rule, cause, severity, stream, since, raised_t, over_t)
+def trouble(rule, cause, severity="stop", stream="corrections", since=100.0, raised_t=100.0, over_t=math.inf, because_of=None):
+    return Trouble(rule, cause, severity, stream, since, raised_t, over_t, because_of)
 
 
 def reason(what, *others, t=100.0):
-    return explained_by(EXPLAINED_BY[what.rule], what, others, t)
+    return explained_by((*EXPLAINED_BY.get(what.rule, ()), *ALREADY_TOLD_BY.get(what.rule, ())), what, others, t)
 
 
 MOVED = trouble("base-moved", "coordinate-changed")
@@ -44,6 +44,16 @@ class TestOneIncident:
     def test_a_sky_that_closes_costs_the_fix_first(self):
         lost = trouble("fix-lost", "float", raised_t=103.0)
         assert reason(trouble("sky", "few-satellites", "check", since=101.0), lost, t=131.0) == "fix-lost"
+
+    def test_a_silence_that_was_told_with_the_other_number(self):
+        other = trouble("wrong-channel", "another-base")
+        assert reason(other, trouble("corrections-stopped", "another-base")) == "corrections-stopped"
+        assert reason(other, trouble("corrections-stopped", "line-silent")) is None
+        assert reason(other, trouble("corrections-stopped", "another-base", stream="modem")) is None
+
+    def test_but_nobody_explains_what_explains_them(self):
+        other = trouble("wrong-channel", "another-base")
+        assert reason(other, trouble("corrections-stopped", "another-base", because_of="wrong-channel")) is None
 
 
 class TestMasks:
@@ -105,7 +115,7 @@ class TestMasks:
 
 
 def test_the_table_names_causes_that_there_are():
-    for rule, row in EXPLAINED_BY.items():
+    for rule, row in (*EXPLAINED_BY.items(), *ALREADY_TOLD_BY.items()):
         for explanation in row:
             assert (explanation.only or set()) <= CAUSES[rule], (rule, explanation)
             assert explanation.but <= CAUSES[rule], (rule, explanation)

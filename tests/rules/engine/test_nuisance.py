@@ -56,9 +56,9 @@ def test_three_in_a_minute_chatter_and_two_do_not():
 class Incident:
     """A rover's ordinary day, second by second, in which things can be made to go wrong."""
 
-    def __init__(self, day):
+    def __init__(self, day, base=BASE, **tables):
         self.day = day
-        site = day.site(base=BASE, radio=RADIO, own_rule=OWN)
+        site = day.site(base=base, radio=RADIO, own_rule=OWN, **tables)
         scene = Scene(site)
         self.bench = type(day.bench())(site, rules_in_force(site, scene), scene)
         self.t = 0.0
@@ -143,6 +143,61 @@ def test_a_neighbour_who_takes_the_channel_sounds_once(incident):
     incident.run(20, station=9, station_id=9)
     incident.run(200, station=9, station_id=9, quality=5)
     assert [rule for rule, _ in incident.sounds()] == ["wrong-channel"]
+
+
+@pytest.mark.parametrize("away_s", [2, 3, 4])
+def test_a_base_back_at_once_under_another_number_sounds_once(incident, away_s):
+    after_an_ordinary_start(incident)
+    incident.run(away_s, corrections=False)
+    incident.run(200, station=418, quality=5)
+    assert len(incident.sounds()) == 1
+    assert {("corrections-stopped", "another-base"), ("wrong-channel", "another-base")} <= {
+        (change.rule, change.cause) for change in incident.bench.changes
+    }
+    assert [alert.rule for alert in incident.bench.engine.open_alerts() if alert.sounds] == [incident.sounds()[0][0]]
+
+
+def test_and_twice_where_silence_was_told_before(incident):
+    after_an_ordinary_start(incident)
+    incident.run(6, corrections=False)
+    incident.run(200, station=418, quality=5)
+    assert incident.sounds() == [("corrections-stopped", "line-silent"), ("wrong-channel", "another-base")]
+
+
+def test_and_once_more_where_ours_comes_back_beside_it(incident):
+    after_an_ordinary_start(incident)
+    incident.run(4, corrections=False)
+    incident.run(60, station=418, quality=5)
+    for _ in range(40):
+        incident.run(1, station=418, quality=5)
+        incident.run(1, quality=5)
+    assert incident.sounds() == [("corrections-stopped", "another-base"), ("wrong-channel", "two-bases")]
+
+
+@pytest.mark.parametrize("away_s", [0, 2, 4])
+def test_a_base_back_at_once_under_its_own_number_is_quiet(incident, away_s):
+    after_an_ordinary_start(incident)
+    incident.run(away_s, corrections=False)
+    incident.run(200)
+    assert incident.bench.changes == []
+
+
+@pytest.mark.parametrize(
+    "bases",
+    [
+        {"base": BASE | {"kind": "network"}},
+        {"base": BASE | {"station_id": [417, 418]}},
+        {"base": BASE, "other_base": [BASE | {"station_id": 418}]},
+    ],
+    ids=["a virtual station anew", "a base's second number", "the project's second base"],
+)
+def test_a_number_that_may_change_is_quiet(day, bases):
+    incident = Incident(day, **bases)
+    incident.run(200, position=False)
+    incident.bench.changes.clear()
+    incident.run(4, corrections=False)
+    incident.run(100, station=418, station_id=418, position=False)
+    assert incident.sounds() == []
 
 
 def test_a_covered_antenna_sounds_once(incident):
