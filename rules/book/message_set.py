@@ -9,7 +9,7 @@ When, of the project's station, and of observations that run without a break:
 - `no-glonass-bias`: for 60 s GLONASS without 1230 (180 s once it came: what it says does not change). 1033 does not
   replace it: it only names the base's receiver, and a rover that does not keep that receiver's biases in a table of its
   own cannot fix GLONASS. Evidence says if 1033 was there;
-- `single-frequency`: for 60 s no constellation with two carrier bands.
+- `single-frequency`: for 60 s no constellation with two carrier bands; a note while the rover says that it is fixed so.
 
 Raises nothing while `corrections-stopped` or `wrong-channel` is open; the watch begins anew after them, and what was open
 before stays open until it is over.
@@ -25,6 +25,7 @@ from typing import Any
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Station
 from witnesspost.rules.gnss import RECEIVER_AND_ANTENNA
+from witnesspost.rules.site.model import Severity
 
 _EXPLAINED_BY = {"corrections-stopped", "wrong-channel"}
 _USUAL_INTERVALS = 3  # a message that comes seldom may be lost twice running (common practice, no source)
@@ -156,7 +157,11 @@ class MessageSet(Rule[MessageSetFigures]):
             "observations_s": round(t - line.since, 1),
             "station_id": line.last.station_id if line.last is not None else None,
         }
-        return Finding(causes=[Cause(cause=cause)], stream=stream, key=key, since=since, evidence=seen | evidence)
+        # A rover that is fixed by one frequency shows that its crew works so.
+        severity: Severity | None = "note" if cause == "single-frequency" and self.scene.corrected(t) else None
+        return Finding(
+            causes=[Cause(cause=cause)], stream=stream, key=key, since=since, severity=severity, evidence=seen | evidence
+        )
 
 
 class _Message:

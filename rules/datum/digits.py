@@ -1,4 +1,4 @@
-"""Slips of the finger in a typed number: one digit another, or two neighbours swapped."""
+"""Slips of the finger in a typed number: one digit another, two neighbours swapped, the point one place on or back."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from witnesspost.rules.site.angles import degrees
 
 _MOST_DIGITS = 17  # as many as a double has
+_POINT_ON, _POINT_BACK = re.compile(r"(\.)(\d)(\d*)"), re.compile(r"(\d)\.(\d)")
 
 
 def slips(typed: float | str | None) -> Iterator[tuple[str, float | str]]:
@@ -29,6 +30,9 @@ def slips(typed: float | str | None) -> Iterator[tuple[str, float | str]]:
         if re.fullmatch(r"\.?", text[one + 1 : two]):
             swapped = text[:one] + text[two] + text[one + 1 : two] + text[one] + text[two + 1 :]
             yield from _kept(swapped, isinstance(typed, str), seen)
+    if not isinstance(typed, str):
+        for moved in (_POINT_ON.sub(r"\2.\3", text), _POINT_BACK.sub(r".\1\2", text)):
+            yield from _kept(_without_idle_zeros(moved), False, seen)
 
 
 def _kept(text: str, angle: bool, seen: set[str]) -> Iterator[tuple[str, float | str]]:
@@ -43,6 +47,13 @@ def _kept(text: str, angle: bool, seen: set[str]) -> Iterator[tuple[str, float |
     except ValueError:
         return
     yield text, text
+
+
+def _without_idle_zeros(text: str) -> str:
+    """As a person writes the number: "05." is 5, ".18" is 0.18."""
+    sign, digits = ("-", text[1:]) if text.startswith("-") else ("", text)
+    whole, _, rest = digits.partition(".")
+    return f"{sign}{whole.lstrip('0') or '0'}{'.' + rest if rest else ''}"
 
 
 def _plain(number: float) -> str:

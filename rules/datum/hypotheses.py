@@ -33,6 +33,7 @@ FAMILY = {
 }  # two ways of one family do not happen together
 IN_A_NETWORK = frozenset({"frame-shift", "epoch-shift"})  # the errors of a service's own coordinates that a crew can meet
 AUTONOMOUS_LEAST_M, AUTONOMOUS_MOST_M = 0.2, 30.0
+TYPING_TELLS_M = 0.1  # where the way out of an old datum leaves more open, one of so many slips fits by chance
 _BASE_FUNCTIONS: dict[str, Callable[[Situation], Iterator[Prediction]]] = {
     "orthometric-as-ellipsoidal": height_causes.orthometric_as_ellipsoidal,
     "geoid-applied-twice": height_causes.geoid_applied_twice,
@@ -64,6 +65,8 @@ def predictions(situation: Situation) -> list[Prediction]:
         ways = [way for way in function(situation) if LEAST_M <= math.hypot(*way.enu) < math.inf]
         doubt_m = situation.plan_doubt_m
         ways = [way._replace(alone=_tells(way, situation), horizontal_m=way.horizontal_m + doubt_m) for way in ways]
+        if doubt_m > TYPING_TELLS_M and cause in ("digit-slip", "rounded"):
+            ways = [way._replace(vague=True) for way in ways]
         family = FAMILY.get(cause, ALONE)
         found += [way._replace(weight=way.weight / len(ways), family=way.family or family) for way in ways]
     return found

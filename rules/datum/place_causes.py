@@ -9,14 +9,16 @@ import math
 from collections.abc import Iterator
 
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.geodesy import enu, from_enu
-from witnesspost.rules.datum.prediction import TYPED_M, Prediction, Situation, arp_at
+from witnesspost.rules.datum.geodesy import ExpectedArp, enu, from_enu
+from witnesspost.rules.datum.height_causes import above_geoid
+from witnesspost.rules.datum.prediction import ALONE, SURE_HEIGHT_M, TYPED_M, Prediction, Situation, arp_at, up_only
 from witnesspost.rules.datum.shifts import Shift, epoch_shift, frame_shifts, reference_epoch
 from witnesspost.rules.datum.zones import next_zones
 
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
 _LEAST_VAGUE_SHIFT_M = 0.1
 _NOTATION_M = 0.02
+_MANY_POINTS = 20  # of so many heights one in a hundred fits by chance, where they are spread over eight metres
 
 
 def survey_foot(s: Situation) -> Iterator[Prediction]:
@@ -56,7 +58,8 @@ def shift_of_epoch(s: Situation) -> Iterator[Prediction]:
 
 
 def other_control_point(s: Situation) -> Iterator[Prediction]:
-    """Another point of the list, with the same antenna height: the wrong point was picked in the base.
+    """Another point of the list, with the same antenna height: the wrong point was picked in the base, or one of its numbers
+    was read in another's row.
 
     For a rover that hears no station, the base may just as well be on the wrong mark: it then carries the same, reversed.
     """
@@ -68,11 +71,37 @@ def other_control_point(s: Situation) -> Iterator[Prediction]:
             east, north, up = offset
             back = from_enu(s.expected.ecef, Enu(-east, -north, -up), s.frame.ellipsoid)
             yield exact._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{other.point} under the base", far=back)
+        else:
+            yield from _in_another_row(s, other)
+
+
+def _in_another_row(s: Situation, other: ExpectedArp) -> Iterator[Prediction]:
+    """One number of another point among those of the right one."""
+    vague = len(s.others) > _MANY_POINTS
+    ways = []
+    if s.height_doubt_m <= SURE_HEIGHT_M:
+        height_m = other.ellipsoidal_height_m - s.expected.ellipsoidal_height_m
+        ways.append(up_only(s, "other-control-point", height_m, f"the height of {other.point}"))
+    if s.expected.grid is not None and other.grid is not None:
+        east, north = s.expected.grid
+        ways += [
+            arp_at("other-control-point", s, *s.frame.geographic(other.grid[0], north), f"the easting of {other.point}"),
+            arp_at("other-control-point", s, *s.frame.geographic(east, other.grid[1]), f"the northing of {other.point}"),
+        ]
+    elif s.expected.grid is None:
+        here, there = s.expected, other
+        ways += [
+            arp_at("other-control-point", s, there.latitude, here.longitude, f"the latitude of {other.point}"),
+            arp_at("other-control-point", s, here.latitude, there.longitude, f"the longitude of {other.point}"),
+        ]
+    for way in ways:
+        yield way._replace(family=ALONE, vague=vague)
 
 
 def sign_or_order(s: Situation) -> Iterator[Prediction]:
     """Latitude and longitude or easting and northing swapped, a hemisphere's sign lost, or 26° 06′ 44.4″ typed as 26.06444°
-    (or 26.11234° as 26° 11′ 23.4″), the height as it was.
+    (or 26.11234° as 26° 11′ 23.4″, 26° 06.7407′ as 26° 06′ 74.07″ and the like), the height as it was; or a height's sign, the
+    geoid separation or the antenna height taken off instead of added.
 
     Source: common practice, no source.
     """
@@ -93,12 +122,27 @@ def sign_or_order(s: Situation) -> Iterator[Prediction]:
     notations = {
         "degrees, minutes and seconds typed as a decimal number": _minutes_as_decimals,
         "a decimal number typed as degrees, minutes and seconds": _decimals_as_minutes,
+        "decimal minutes typed as minutes and seconds": _decimal_minutes_as_seconds,
+        "minutes and seconds typed as decimal minutes": _seconds_as_decimal_minutes,
     }
     for which, read in notations.items():
         north, east = read(latitude), read(longitude)
         if math.isfinite(north + east):
             # Nobody types the last decimals of such a number.
             yield arp_at("sign-or-order", s, north, east, which)._replace(horizontal_m=_NOTATION_M)
+    yield from _wrong_signs(s)
+
+
+def _wrong_signs(s: Situation) -> Iterator[Prediction]:
+    arp = s.expected
+    signs = {
+        "the antenna height taken off instead of added": -2 * s.antenna_height_m,
+        "the height's sign": -2 * (arp.mark_height_m if (height_m := above_geoid(arp)) is None else height_m),
+    }
+    if arp.above_geoid and arp.separation_m is not None:
+        signs["the geoid separation taken off instead of added"] = -2 * arp.separation_m
+    for which, up_m in signs.items():
+        yield up_only(s, "sign-or-order", up_m, which)._replace(family=ALONE)
 
 
 def other_zone(s: Situation) -> Iterator[Prediction]:
@@ -120,6 +164,20 @@ def _decimals_as_minutes(degrees: float) -> float:
     minutes, rest = divmod((abs(degrees) - whole) * 100.0, 1.0)
     seconds = rest * 100.0
     return math.copysign(whole + minutes / 60.0 + seconds / 3600.0, degrees) if max(minutes, seconds) < 60.0 else math.nan
+
+
+def _decimal_minutes_as_seconds(degrees: float) -> float:
+    """26° 06.4407′ read as 26° 06′ 44.07″; NaN where that has 60 seconds or more."""
+    whole, minutes = divmod(abs(degrees) * 60.0, 60.0)
+    minutes, rest = divmod(minutes, 1.0)
+    return math.copysign(whole + minutes / 60.0 + rest * 100.0 / 3600.0, degrees) if rest < 0.6 else math.nan
+
+
+def _seconds_as_decimal_minutes(degrees: float) -> float:
+    """26° 06′ 44.07″ read as 26° 06.4407′."""
+    whole, minutes = divmod(abs(degrees) * 60.0, 60.0)
+    minutes, rest = divmod(minutes, 1.0)
+    return math.copysign(whole + (minutes + rest * 0.6) / 60.0, degrees)
 
 
 def _where_it_tells(way: Prediction) -> Iterator[Prediction]:

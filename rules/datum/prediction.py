@@ -18,6 +18,7 @@ from witnesspost.rules.site.model import Control
 TYPED_M = 0.0021  # 2 mm of the sheet's rounding, and 0.1 mm of the wire's
 LEAST_M = 0.02  # a prediction smaller than this predicts no trouble
 TELLS = 5.0  # a height must be so many times the geoid's doubt to prove anything
+SURE_HEIGHT_M = 0.01  # where the geoid is less sure, some mark's height or moved point always fits
 ALONE = "alone"  # the family of what pairs with nothing
 
 

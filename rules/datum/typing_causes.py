@@ -13,7 +13,7 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.digits import slips
 from witnesspost.rules.datum.geodesy import enu, to_ecef
 from witnesspost.rules.datum.height_causes import above_geoid
-from witnesspost.rules.datum.prediction import TELLS, TYPED_M, Prediction, Situation, arp_at, up_only
+from witnesspost.rules.datum.prediction import SURE_HEIGHT_M, TELLS, TYPED_M, Prediction, Situation, arp_at, up_only
 from witnesspost.rules.site.angles import degrees
 from witnesspost.rules.site.model import Control
 
@@ -22,7 +22,8 @@ _ANGLES = (("degrees", 1, (2, 3, 4, 5, 6)), ("minutes", 60, (1, 2, 3, 4)), ("sec
 
 
 def digit_slip(s: Situation) -> Iterator[Prediction]:
-    """One typed number with one digit another, or two neighbours swapped, as the site file writes the number.
+    """One typed number with one digit another, two neighbours swapped or the point one place on or back, as the site file
+    writes the number; or easting and northing both without their first digit, as an older grid of the country may have them.
 
     Source: common practice (the commonest slip of all), no source.
     """
@@ -32,6 +33,7 @@ def digit_slip(s: Situation) -> Iterator[Prediction]:
                 there = _typed(s, s.control, name, value)
                 if math.isfinite(sum(there)):
                     yield arp_at("digit-slip", s, *there, f"the {name} as {text}")
+        yield from _both_cut(s, s.control)
     heights: list[tuple[str, float, float]] = []
     if s.control is not None:
         heights.append(("height", s.control.height, s.expected.height_unit_m))
@@ -41,6 +43,8 @@ def digit_slip(s: Situation) -> Iterator[Prediction]:
     for name, height, unit in heights:
         for text, value in slips(height):
             up_m = (float(value) - height) * unit
+            if s.height_doubt_m > SURE_HEIGHT_M and any(math.isclose(float(value), height * by) for by in (0.1, 10.0)):
+                continue
             # Neighbouring digits differ by one unit of their place: where the geoid is less sure, nothing tells them apart.
             if up_m and 10.0 ** math.floor(math.log10(abs(up_m)) + 1e-6) >= TELLS * s.height_doubt_m:
                 way = up_only(s, "digit-slip", up_m, f"the {name} as {text}")
@@ -78,6 +82,23 @@ def _typed(s: Situation, control: Control, name: str, value: float | str) -> tup
     latitude, longitude = control.latitude or 0.0, control.longitude or 0.0
     angles = (value, longitude) if name == "latitude" else (latitude, value)
     return s.frame.from_degrees(degrees(angles[0]), degrees(angles[1]))
+
+
+def _both_cut(s: Situation, control: Control) -> Iterator[Prediction]:
+    if control.easting is None or control.northing is None:
+        return
+    easting, northing = (_without_first_digit(number) for number in (control.easting, control.northing))
+    if easting is None or northing is None:
+        return
+    there = s.frame.geographic(easting, northing)
+    if math.isfinite(sum(there)):
+        yield arp_at("digit-slip", s, *there, "the first digit of easting and northing left out")
+
+
+def _without_first_digit(number: float) -> float | None:
+    """None for a number under a million, which has no such digit."""
+    top = 10.0 ** math.floor(math.log10(abs(number))) if number else 0.0
+    return number - math.copysign(top * (abs(number) // top), number) if top >= 1e6 else None
 
 
 def _cut_places(s: Situation) -> dict[str, tuple[float, float]]:

@@ -7,6 +7,7 @@ the answer; the other modules hold the situations. Importing `ALL` gathers them.
 from tests.proof.situations import (
     base_days,
     doubt,
+    journeys,
     links,
     networks,
     receivers,
@@ -33,6 +34,7 @@ ALL: tuple[Situation, ...] = tuple(
         receivers,
         base_days,
         links,
+        journeys,
     )
     for situation in module.BOOK.situations
 )

@@ -33,7 +33,7 @@ def reworded(change: Rewrite) -> Callable[[bytes], bytes]:
     return change_all
 
 
-def says(name: str, place: Place, change: Callable[[bytes], bytes], *expect: Expect, **other: Any) -> None:
+def says(name: str, place: Place, change: Callable[[bytes], bytes], *expect: Expect, group: Any = None, **other: Any) -> None:
     """A crew that checks in right on two marks, whose receiver's bytes are changed so."""
 
     def make() -> Told:
@@ -42,7 +42,7 @@ def says(name: str, place: Place, change: Callable[[bytes], bytes], *expect: Exp
         shift.rewrite("receiver", change)
         return table, shift, until
 
-    BOOK.add(name, place.region, make, *expect, right_base=True)
+    BOOK.add(name, place.region, make, *expect, right_base=True, group=group)
 
 
 def _talker(word: str) -> Rewrite:
@@ -382,3 +382,30 @@ poled("the pole is 20 cm short, 20 positions a second", ground.GDA, -0.20, "rove
 poled("the pole is 20 cm short, a position every two seconds", ground.ARABIA, -0.20, "rover-pole", interval=2.0)
 poled("the pole's height is given in feet: 6.56 as metres", ground.US_FEET, POLE_M - POLE_M / 0.3048, "rover-pole")
 poled("the pole is 20 cm short at 4,215 m", ground.ALTIPLANO, -0.20, "rover-pole")
+
+
+# Lawful, and seldom met
+
+
+def _bare(data: bytes) -> bytes:
+    return b"".join(line.split(b"*")[0] + b"\r\n" for line in data.split(b"\r\n") if line.startswith(b"$"))
+
+
+def _clocked(form: Callable[[str], str]) -> Callable[[bytes], bytes]:
+    return reworded(lambda fields: [fields[0], form(fields[1]), *fields[2:]])
+
+
+def _queries(data: bytes) -> bytes:
+    return sentence("CCGPQ", "GGA") + sentence("PKES", "1", "2.5") + data + sentence("GNTXT", "01", "01", "02", "ok")
+
+
+says(
+    "sentences without a checksum, as NMEA 0183 once left it free: none can be trusted, and that is said",
+    ground.SIRGAS,
+    _bare,
+    stop("fix-lost", "no-position"),
+    group="doubt",
+)
+says("times without decimals", ground.NZ, _clocked(lambda said: said[:6]))
+says("times with three decimals", ground.CSRS, _clocked(lambda said: said + "0"))
+says("queries, texts and a maker's own lines between the positions", ground.ETRS, _queries)

@@ -53,6 +53,7 @@ stand("pole height never taken off", ground.SIRGAS, 0.0, 0.0, 2.0, "rover-pole",
 stand("pole height taken off twice", ground.NZ, 0.0, 0.0, 0.0, "rover-pole")
 stand("pole a foot longer", ground.US_FEET, 0.0, 0.0, POLE_M + 0.3048, "rover-pole")
 stand("pole 15 cm longer: a spacer is left on", ground.HARTEBEESTHOEK, 0.0, 0.0, 2.15, "rover-pole")
+stand("the height is to the phase centre, 8.9 cm over the mount", ground.ETRS, 0.0, 0.0, POLE_M + 0.089, "rover-pole")
 stand(
     "pole leans by 4°, no sensor",
     ground.JGD,

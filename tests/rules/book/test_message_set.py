@@ -147,6 +147,17 @@ def test_one_frequency(day):
     ]
 
 
+def test_one_frequency_that_the_rover_is_fixed_by_is_a_note(day):
+    fixed = [day.fix(t) for t in day.every(1.0, 0.0, 120.0)]
+    lost = [day.fix(t, quality=1, age_s=None) for t in day.every(1.0, 120.0, 180.0)]
+    changes = day.bench(MessageSet).play([*stream(day, 180.0, frequencies=1), *fixed, *lost], 180.0)
+    assert [(change.cause, change.severity) for change in changes] == [
+        ("single-frequency", "note"),
+        ("single-frequency", "check"),
+    ]
+    assert changes[0].t == 60.0 < 120.0 < changes[1].t
+
+
 def test_one_frequency_by_the_counts_where_bands_are_not_known(day):
     bench = day.bench(MessageSet)
     facts = stream(day, 120.0, frequencies=None, satellites=20, cells=20)

@@ -8,9 +8,15 @@ from witnesspost.rules.site.angles import degrees
 
 def test_each_digit_may_be_any_other_and_neighbours_swap():
     texts = [text for text, _ in slips(12.3)]
-    assert len(texts) == len(set(texts)) == 3 * 9 + 2
-    assert {"92.3", "12.9", "21.3", "13.2"} <= set(texts)
+    assert len(texts) == len(set(texts)) == 3 * 9 + 2 + 2
+    assert {"92.3", "12.9", "21.3", "13.2", "1.23", "123"} <= set(texts)
     assert "12.3" not in texts
+
+
+def test_the_point_slips_by_one_place():
+    assert {"-4213.45", "-42.1345"} <= {text for text, _ in slips(-421.345)}
+    assert {"18.43", "0.1843"} <= {text for text, _ in slips(1.843)}
+    assert {"5", "0.05"} <= {text for text, _ in slips(0.5)}
 
 
 def test_an_angle_keeps_its_notation_and_its_parts():

@@ -3,6 +3,7 @@
 import math
 
 import pytest
+from msgspec import structs
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Noise, explain, in_words
 from witnesspost.rules.datum.frames import frame_of
@@ -21,6 +22,7 @@ from tests.proof.datum_table import (
     base_finding,
     cases,
     check_finding,
+    ecef,
     jump_finding,
     right_bases,
     rover_cases,
@@ -205,16 +207,58 @@ def test_a_slip_of_centimetres_in_a_height_may_be_chance():
         # 39.1234567° is 39° 07′ 24.44412″, and 104.9876543° is 104° 59′ 15.55548″ (by hand).
         ("39.072444412", (39.072444412, -104.591555548), "degrees, minutes and seconds typed as a decimal number"),
         ("rounded", (39.0724444, -104.5915555), "degrees, minutes and seconds typed as a decimal number"),
+        # 39° 07.40740′ and 104° 59.25926′, read as 39° 07′ 40.740″ and 104° 59′ 25.926″; 39° 07.24444′ and 104° 59.15555′.
+        ("39.12798", (39.127983339, -104.990535), "decimal minutes typed as minutes and seconds"),
+        ("39.12074", (39.120740687, -104.985925913), "minutes and seconds typed as decimal minutes"),
     ],
 )
 def test_an_angle_in_the_other_notation(place, typed, which):
-    from tests.proof.datum_table import ecef
-
     here = situation(table=site_table(PLACES[0]))
     assert (here.expected.latitude, here.expected.longitude) == (39.1234567, -104.9876543)
     offset = enu(here.expected.ecef, ecef(*typed, here.expected.ellipsoidal_height_m))
     (named,) = explain(offset, here).causes
     assert (named.cause, named.which) == ("sign-or-order", which)
+
+
+@pytest.mark.parametrize(
+    ("up_m", "which"),
+    [
+        (lambda here: -2 * here.expected.separation_m, "the geoid separation taken off instead of added"),
+        (lambda here: -2 * 1.843, "the antenna height taken off instead of added"),
+        (lambda here: -2 * 1874.322, "the height's sign"),
+    ],
+)
+def test_a_wrong_sign_in_a_height(up_m, which):
+    here = situation()
+    verdict = why(0.0, 0.0, up_m(here), here)
+    assert [(one.cause, one.which) for one in verdict.causes] == [("sign-or-order", which)]
+    assert causes(why(0.01, 0.0, up_m(here), here)) == ["unexplained"]
+
+
+def test_a_number_of_another_row_of_the_list():
+    here = situation()
+    (named,) = why(0.0, 0.0, 7.654, here).causes
+    assert (named.cause, named.which) == ("other-control-point", "the height of KQ-2")
+    (other,) = here.others
+    rows = {"latitude": (other.latitude, here.expected.longitude), "longitude": (here.expected.latitude, other.longitude)}
+    for name, place in rows.items():
+        offset = enu(here.expected.ecef, ecef(*place, here.expected.ellipsoidal_height_m))
+        (named,) = explain(offset, here).causes
+        assert (named.cause, named.which) == ("other-control-point", f"the {name} of KQ-2")
+
+
+def test_among_many_rows_a_height_fits_by_chance():
+    here = situation()
+    many = here.others * 21
+    assert why(0.0, 0.0, 7.654, here).sure
+    assert not why(0.0, 0.0, 7.654, structs.replace(here, others=many)).sure
+
+
+def test_typing_is_never_sure_where_an_old_datum_leaves_metres_open():
+    verdict = why(0.0, 0.0, 30.0)
+    assert (causes(verdict), verdict.sure) == (["digit-slip"], True)
+    verdict = why(0.0, 0.0, 30.0, structs.replace(situation(), plan_doubt_m=3.0))
+    assert (causes(verdict)[0], verdict.sure) == ("digit-slip", False)
 
 
 def test_a_slip_of_the_grid_coordinates():
@@ -224,8 +268,6 @@ def test_a_slip_of_the_grid_coordinates():
     text = repr(east)
     slipped = float(text[:3] + str((int(text[3]) + 4) % 10) + text[4:])
     latitude, longitude = here.frame.geographic(slipped, north)
-    from tests.proof.datum_table import ecef
-
     offset = enu(here.expected.ecef, ecef(latitude, longitude, here.expected.ellipsoidal_height_m))
     (named,) = explain(offset, here).causes
     assert named.cause == "digit-slip"
