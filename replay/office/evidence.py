@@ -73,6 +73,7 @@ class Evidence:
             station=stations[-1] if stations else None,
             own_station=not self._bases.numbers_count or all(one is None or is_ours(self._site, one) for one in heard),
             lean_deg=_quantile(leans, 0.9),
+            most_lean_deg=max(leans, default=math.nan),
             mean_lean_deg=sum(leans) / len(leans) if leans else math.nan,
             aligned=bool(min(aligned)) if aligned else None,
             needs_alignment=self._compensates,

@@ -29,11 +29,12 @@ NAMES: tuple[Name, ...] = ("keep", "repair", "observe-again", "undecided", "not-
 FIXED_SHARE = 0.95
 NEW_FIX_S = 10.0
 LEAN_DEG = 1.5
+MOST_LEAN_DEG = 3.0  # at one epoch; a sensor's own noise does not reach it (common practice, no source)
 CHANGED_S = 2.0  # an epoch so soon after a coordinate's first word may still be the one before's
 PLAN_M, HEIGHT_M = 0.03, 0.05  # the file beside the log
 FIGURES = {
-    "fixed_share": FIXED_SHARE, "new_fix_s": NEW_FIX_S, "lean_deg": LEAN_DEG, "changed_s": CHANGED_S, "file_plan_m": PLAN_M,
-    "file_height_m": HEIGHT_M,
+    "fixed_share": FIXED_SHARE, "new_fix_s": NEW_FIX_S, "lean_deg": LEAN_DEG, "most_lean_deg": MOST_LEAN_DEG,
+    "changed_s": CHANGED_S, "file_plan_m": PLAN_M, "file_height_m": HEIGHT_M,
 }  # fmt: skip
 
 
@@ -51,6 +52,7 @@ class Seen(Struct, kw_only=True, gc=False):
     station: int | None
     own_station: bool
     lean_deg: float  # nine tenths of what was said are less
+    most_lean_deg: float
     mean_lean_deg: float
     aligned: bool | None
     needs_alignment: bool
@@ -147,6 +149,8 @@ def _doubts(seen: Seen) -> list[str]:
     doubts = [*seen.doubts]
     if seen.lean_deg > LEAN_DEG:
         doubts.append(f"The pole leaned {seen.lean_deg:.1f}°, and nothing made up for it.")
+    elif seen.most_lean_deg > MOST_LEAN_DEG:
+        doubts.append(f"The pole leaned {seen.most_lean_deg:.1f}° for a part of it, and nothing made up for it.")
     if seen.needs_alignment and seen.aligned is False:
         doubts.append("The tilt sensor was not aligned.")
     if seen.spread_m > PLAN_M:

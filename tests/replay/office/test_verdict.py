@@ -35,7 +35,8 @@ def seen(on=None, **more):
     right = {
         "first_utc": 500.0, "last_utc": 510.0, "epochs": 11, "fixed_share": 1.0, "fixed_s": 300.0, "age_s": 1.0,
         "age_limit_s": 5.0, "segments": [on or segment()], "station": 417, "own_station": True, "lean_deg": 0.9,
-        "mean_lean_deg": 0.8, "aligned": True, "needs_alignment": False, "spread_m": 0.008, "plan_left_m": 0.002,
+        "mean_lean_deg": 0.8, "most_lean_deg": 2.2, "aligned": True, "needs_alignment": False,
+        "spread_m": 0.008, "plan_left_m": 0.002,
         "up_left_m": 0.003, "distance_m": 250.0,
     }  # fmt: skip
     return Seen(**{**right, **more})
@@ -45,7 +46,7 @@ def test_a_right_point_between_good_check_ins_is_kept():
     assert decide(seen()).name == "keep"
     # What an experienced crew does rightly: a single epoch, no tilt sensor, a service's base that nothing judges.
     assert decide(seen(epochs=1, last_utc=500.0)).name == "keep"
-    assert decide(seen(lean_deg=math.nan, aligned=None)).name == "keep"
+    assert decide(seen(lean_deg=math.nan, most_lean_deg=math.nan, aligned=None)).name == "keep"
     assert decide(seen(segment(judged=False, kind="network"))).name == "keep"
     assert decide(seen(age_s=None, fixed_s=None)).name == "keep"
 
@@ -65,6 +66,11 @@ def test_a_right_point_between_good_check_ins_is_kept():
         ({"segments": [segment(number=2, from_utc=499.0)]}, "observe-again", "Stored within seconds of another coordinate"),
         ({"segments": [None]}, "undecided", "Nobody heard which coordinate"),
         ({"lean_deg": 1.6}, "undecided", "The pole leaned 1.6°"),
+        (
+            {"most_lean_deg": 8.0},
+            "undecided",
+            "The pole leaned 8.0° for a part of it",
+        ),  # one epoch in thirty moves a mean by 9 mm
         ({"needs_alignment": True, "aligned": False}, "undecided", "The tilt sensor was not aligned"),
         ({"spread_m": 0.05}, "undecided", "The rover moved by 5 cm"),
         ({"plan_left_m": 0.2}, "undecided", "The file has it 20 cm from where the log says"),
