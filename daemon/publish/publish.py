@@ -41,8 +41,7 @@ _AGAIN_S = 5.0  # between two words to another post of the same name
 _COUNT_S, _COUNT_UP_S = 60.0, 2.0  # what waits is counted in the log: seldom while all of it waits, often while it goes
 _LOOK_AGAIN_S = 30.0  # at the log, where nobody has said that something changed
 _COMMITTED_S = 1.0
-_SOON_S = 0.02  # a change is in the log within milliseconds
-_SOON_TIMES = 25
+_SOON_S = 0.02  # a change is in the log within milliseconds, and on a slow card within seconds: looks come ever less often
 _MOST_MINUTES = 5
 
 
@@ -70,7 +69,7 @@ class Publish:
         self._disk: str | None = None
         self._checked: str | None = None
         self._waiting = 0
-        self._soon = 0
+        self._told_t = -2 * _LOOK_AGAIN_S  # when the last was told that is on its way into the log
         self._since_t = 0.0
         self._was_up = False
         self._twice = False
@@ -87,7 +86,7 @@ class Publish:
 
     def see(self, changes: list[Change]) -> None:
         """They are in the log in a moment."""
-        self._soon = _SOON_TIMES
+        self._told_t = self._look_at = self._post.now()
         self._count_at = min(self._count_at, self._post.now() + _COMMITTED_S)
 
     def turn(self, t: float) -> None:
@@ -134,18 +133,16 @@ class Publish:
         if self._sender.take_rewind():
             self._outbox.rewind()
             self._behind = True
-        if not (self._behind or self._soon or t >= self._look_at):
+        if not (self._behind or t >= self._look_at):
             return
-        self._look_at = t + _LOOK_AGAIN_S
         while MOST_WAITING - self._sender.waiting >= AT_ONCE and (items := self._outbox.more(AT_ONCE)):
-            self._soon = 0
             if not self._sender.put(items):
                 break
             connection.wake()
         self._behind = not self._outbox.read_through
-        if self._soon:
-            self._soon -= 1
-            self._post.wake(self._post.now() + _SOON_S)
+        self._look_at = t + min(_LOOK_AGAIN_S, max(_SOON_S, (t - self._told_t) / 2))
+        if t < self._told_t + _LOOK_AGAIN_S:
+            self._post.wake(self._look_at)
 
     def _look(self, t: float, connection: Connection) -> None:
         status = self._post.snapshot()
@@ -157,7 +154,8 @@ class Publish:
             self._sender.put_minute(msgspec.json.encode(row))
         state = state_message(status, self._sender.boot, self._version, precise=self._precise)
         if status.check is not None and status.check.utc != self._checked:
-            self._checked, self._soon = status.check.utc, _SOON_TIMES
+            self._checked = status.check.utc
+            self._told_t = self._look_at = t
         news = what_matters(state)
         if news != self._news or t - self._state_at >= STATE_S:
             self._news, self._state_at = news, t

@@ -17,7 +17,7 @@ from witnesspost.daemon.publish.publish import STATE_S, Sender
 from witnesspost.daemon.status.snapshot import FixStatus
 from witnesspost.rules.book.words import words
 
-from tests.daemon.log.feeding import KEYS
+from tests.daemon.log.feeding import KEYS, change
 from tests.daemon.publish.broker import Broker, Network, free_port
 from tests.daemon.publish.post import Post
 
@@ -433,6 +433,18 @@ def test_the_marker_is_whole_or_the_one_before(tmp_path, post):
     assert marker.waiting() == 1
     (one.folder / "kestrel-base.published").write_bytes(os.urandom(20))
     assert marker.waiting() == 3
+
+
+def test_a_change_that_a_slow_card_writes_late_is_told_soon_after(broker, listen, post):
+    office = listen(broker.port)
+    one = post(broker.port)
+    one.up()
+    late = change(1.0, alert=1)
+    one.publish.see([late])
+    sounded_at = time.monotonic()
+    one.until(lambda: time.monotonic() > sounded_at + 2.0)
+    one.log.change(late)
+    one.until(lambda: len(office.changes()) == 1, 15.0)
 
 
 def test_the_marker_is_never_written_through_a_link(tmp_path):
