@@ -156,20 +156,26 @@ class Controller:
     def _allowed(self, store: _Store) -> tuple[tuple[str, ...], str]:
         """The verdicts that the world allows of a point, and why: worked out from the events, not from what a post sees."""
         state, begins, ends = self._state, store.begins, store.ends
-        events = self._scenario.events
-
-        def near(kind: type[ev.Event], slack_s: float = 0.0) -> list[ev.Event]:
-            return [e for e in events if type(e) is kind and e.at_s - slack_s <= ends and begins < e.until_s + slack_s]
-
+        settled, why = self._allowed_of_a_fix(begins, ends)
+        doubtful = tuple(dict.fromkeys(("observe-again", "undecided", *settled)))
         if any(quality != FIXED for quality in store.qualities):
             share = sum(quality == FIXED for quality in store.qualities) / len(store.qualities)
-            return ("observe-again",) if share < 0.95 else ("observe-again", "undecided", "keep"), "not fixed"
+            return ("observe-again",) if share < 0.95 else doubtful, "not fixed"
         foreign = [station for station in store.stations if station is not None and not state.is_ours(station)]
         if foreign:
             return ("observe-again",), "tied to a neighbour's base"
         stretch = next((s for s in self._fixed if s[0] <= begins and ends <= s[1] + 1.0), None)
         if stretch is None or begins - stretch[0] < _SETTLES_S:
-            return ("observe-again", "undecided", "keep"), "within seconds of a new fix"
+            return doubtful, "within seconds of a new fix"
+        return settled, why
+
+    def _allowed_of_a_fix(self, begins: float, ends: float) -> tuple[tuple[str, ...], str]:
+        """The same of a point that was stored fixed, on the project's own base."""
+        state, events = self._state, self._scenario.events
+
+        def near(kind: type[ev.Event], slack_s: float = 0.0) -> list[ev.Event]:
+            return [e for e in events if type(e) is kind and e.at_s - slack_s <= ends and begins < e.until_s + slack_s]
+
         changes = [t for e in events if isinstance(e, ev.Broadcast) for t in (e.at_s, e.until_s)]
         if any(begins - 2 * _SETTLES_S <= change <= ends + 1.0 for change in changes if change):
             return ("observe-again", "undecided", "repair"), "while the base's coordinate changed"
