@@ -1,6 +1,6 @@
 """RFC 7946 (The GeoJSON Format, August 2016) as far as collections of points go: each rule with its section.
 
-Written from the RFC's text, not from what the program writes.
+Sections and rules are from memory; they were not taken from what the program writes.
 """
 
 import json
