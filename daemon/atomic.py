@@ -38,6 +38,20 @@ def output(name: str) -> Iterator[BinaryIO]:
             yield file
 
 
+def expect_new(name: str) -> None:
+    """Refuse before long work what `output` would refuse after it: what is there already, or a folder that is not or may not
+    be written to. Raises CannotWrite."""
+    if name == "-" or _is_device(name):
+        return
+    path = Path(name)
+    if os.path.lexists(path):
+        raise _exists(path)
+    with writing(name):
+        os.stat(path.parent)
+        if not os.access(path.parent, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+
 @contextlib.contextmanager
 def new_file(name: str | Path) -> Iterator[Path]:
     """A path to write to, of the same name in a folder of its own: synced and put at `name` when the block ends, removed

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 from msgspec import structs
-from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import CannotWrite, expect_new
 from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.day import Day
@@ -95,6 +95,7 @@ def points(
         raise Unusable(f"points {INSTALL}") from None
     _expect_a_form(output)
     try:
+        expect_new(output)
         with _day(logs, from_bytes, site_file, grids) as day:
             site = site_of_day(day, site_file, grids)
             stated = Stated(frame, unit, vertical, _geoid(site, geoid), None)

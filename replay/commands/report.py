@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import CannotWrite, expect_new
 from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.day import Day
@@ -56,6 +56,7 @@ def report(
     except ImportError:
         raise Unusable(f"report {INSTALL}") from None
     try:
+        expect_new(output)
         with Day.open(logs) as day:
             site = site_of_day(day, site_file, grids)
             judgement = None

@@ -197,6 +197,17 @@ def test_devices_and_pipes_take_what_comes(log, tmp_path):
     assert Path("/dev/null").is_char_device()
 
 
+@pytest.mark.parametrize(
+    "words", [("points", "no-log", "--points", "no-points"), ("report", "no-log")], ids=lambda words: words[0]
+)
+def test_before_the_work_of_minutes_its_place_is_looked_at(tmp_path, words):
+    precious = tmp_path / "precious"
+    precious.write_bytes(b"precious")
+    assert "precious: exists" in refused(*words, "-o", str(precious))
+    assert "no/day: cannot be written: No such file" in refused(*words, "-o", str(tmp_path / "no" / "day"))
+    assert precious.read_bytes() == b"precious"
+
+
 def write_while_another_does(out):
     with new_file(out) as written:
         written.write_bytes(b"ours")
