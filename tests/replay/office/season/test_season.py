@@ -55,13 +55,16 @@ def logs(tmp_path_factory):
 
 
 def sounded(folder):
-    """What the logs themselves say."""
+    """What the logs themselves say: each raising that sounds, of an alert that did not stand."""
     found = Counter()
     for path in folder.glob("*.db"):
         with contextlib.closing(sqlite3.connect(path)) as connection:
             (post,) = connection.execute("SELECT name FROM run").fetchone()
-            for rule, cause in connection.execute("""SELECT rule, cause FROM alert WHERE n IN (SELECT min(n) FROM alert
-                    WHERE change = 'raised' AND because_of IS NULL AND shelved = 0 GROUP BY alert)"""):
+            for rule, cause in connection.execute("""
+                SELECT rule, cause FROM (
+                    SELECT rule, cause, change, lag(change) OVER (PARTITION BY alert ORDER BY n) AS before FROM alert
+                    WHERE change IN ('normal', 'cleared') OR change = 'raised' AND because_of IS NULL AND shelved = 0)
+                WHERE change = 'raised' AND before IS NOT 'raised'"""):
                 found[rule, cause, post] += 1
     return found
 
