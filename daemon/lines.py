@@ -61,7 +61,7 @@ class Teller:
         word: str = change.severity
         self._follow(change)
         if change.change in ("raised", "cause"):
-            because = f"{phrase(f'Because of {change.because_of}:')} " if change.because_of else ""
+            because = f"{phrase(f'Along with {change.because_of}:')} " if change.because_of else ""
             another = f"{phrase('Another cause now:')} " if change.change == "cause" and not because else ""
             text = f"{because}{another}{say}"
             quiet = change.because_of is not None or change.shelved

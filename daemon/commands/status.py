@@ -110,7 +110,7 @@ def _entry(alert: AlertStatus, stamps: Stamps, status: Status, speech: Speech) -
     phrase = speech.phrase
     over = alert.state == "normal"
     quiet = over or alert.because_of is not None
-    because = f"{phrase(f'Because of {alert.because_of}:')} " if alert.because_of else ""
+    because = f"{phrase(f'Along with {alert.because_of}:')} " if alert.because_of else ""
     word = "over" if over else alert.severity if quiet else alert.severity.upper()
     return Entry(
         word=word,

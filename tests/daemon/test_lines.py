@@ -53,7 +53,7 @@ def test_every_line_of_an_alert_ends_with_its_rule_and_cause():
 def test_a_consequence_is_indented_under_its_root_in_small_letters_and_without_steps():
     _, lines = told(STOP, LOST)
     assert len(lines) == 1
-    assert lines[0].startswith("  stop   2026-05-04 03:11:14-06:00  Because of corrections-stopped: ")
+    assert lines[0].startswith("  stop   2026-05-04 03:11:14-06:00  Along with corrections-stopped: ")
 
 
 def test_what_is_shelved_is_not_shouted():
@@ -102,7 +102,7 @@ def test_each_raising_of_one_that_nobody_has_seen_has_its_own_length():
 
 def test_a_consequence_of_which_the_cause_changed_only_says_what_is_seen():
     _, _, (line,) = told(STOP, LOST, changed(LOST, change="cause", cause="autonomous"))
-    assert f"  Because of corrections-stopped: {words(changed(LOST, cause='autonomous')).say}" in line
+    assert f"  Along with corrections-stopped: {words(changed(LOST, cause='autonomous')).say}" in line
 
 
 def test_of_a_consequence_that_is_over_nobody_is_asked_whether_it_was_seen():

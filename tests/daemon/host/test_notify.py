@@ -143,7 +143,7 @@ def test_an_alert_in_the_journal(manager):
             "T_S": "12.346",
         },
         {
-            "MESSAGE": f"check: Because of port-lost: {say}",
+            "MESSAGE": f"check: Along with port-lost: {say}",
             "PRIORITY": "6",
             "SYSLOG_IDENTIFIER": "witnesspost",
             "MESSAGE_ID": ALERT_ID,

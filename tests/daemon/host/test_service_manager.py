@@ -157,7 +157,7 @@ def test_what_does_not_sound_is_one_line_in_the_journal(ear):
     said = journal_of(ear, consequence, SEEN, OVER)
     key = "(corrections-stopped: line-silent)"
     assert [one["MESSAGE"] for one in said] == [
-        f"stop: Because of wrong-channel: {words(STOP).say} {key}",
+        f"stop: Along with wrong-channel: {words(STOP).say} {key}",
         f"seen: By Kim (tree), after 12 s. It still stands. {key}",
         f"over: It lasted 91 s, and nobody has seen it yet. {key}",
     ]

@@ -112,7 +112,7 @@ STOP  kestrel-rover (rover), 2026-05-04 04:11:12-06:00
 STOP   2026-05-04 04:11:00-06:00  The port of corrections is gone. Raised 12 s ago. (corrections-stopped: port-lost)
        1. Cable in at both ends?
        2. Power light on at the adapter?
-  stop   2026-05-04 04:11:04-06:00  Because of corrections-stopped: No fixed solution. Raised 8 s ago, seen by Kim (radio off) at 2026-05-04 04:11:08-06:00. (fix-lost: float)
+  stop   2026-05-04 04:11:04-06:00  Along with corrections-stopped: No fixed solution. Raised 8 s ago, seen by Kim (radio off) at 2026-05-04 04:11:08-06:00. (fix-lost: float)
 
 ready             not yet: not fixed (ports open, corrections from 417)
 post              up 67 min, site /etc/witnesspost/kestrel-rover.toml
