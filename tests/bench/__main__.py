@@ -46,7 +46,7 @@ _PARTS = {
 
 
 @click.command()
-@click.option("--short", is_flag=True, help="Fewer runs of shorter streams, under a minute; exit 1 where a figure is far off.")
+@click.option("--short", is_flag=True, help="Fewer runs of shorter streams, a few minutes; exit 1 where a figure is far off.")
 @click.option("--write", is_flag=True, help="Put the table into tests/bench/README.md, its short form into README.md.")
 @click.argument("parts", nargs=-1, type=click.Choice(list(_PARTS)))
 def main(short: bool, write: bool, parts: tuple[str, ...]) -> None:

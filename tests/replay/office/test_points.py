@@ -226,7 +226,7 @@ def test_nothing_is_written_over_and_nothing_read_is_changed(day, tmp_path):
     assert sorted(path.name for path in log.parent.iterdir() if path.suffix == ".db") == [log.name]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_of_200_000_lines_each_is_judged_as_the_point_that_it_repeats_in_500_mib(day, tmp_path):
     log, field = day
     head, *lines = field.read_text().splitlines()
