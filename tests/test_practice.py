@@ -1,6 +1,6 @@
 """The situations of practice, each a test: what is expected is what is said. `python -m tests.proof.practice` has the table.
 
-Every second one is a slow test: together they take a minute of one core, which the fast suite has not.
+Every fourth one is a quick test, every fourth a slow one, the rest are long: all of them take over two minutes of one core.
 """
 
 import pytest
@@ -8,7 +8,8 @@ import pytest
 from tests.proof.practice import answer
 from tests.proof.situations import ALL
 
-PLAYED = [*ALL[::2], *(pytest.param(situation, marks=pytest.mark.slow) for situation in ALL[1::2])]
+MARKS = ([], [pytest.mark.slow], [pytest.mark.long], [pytest.mark.long])
+PLAYED = [pytest.param(situation, marks=MARKS[number % 4]) for number, situation in enumerate(ALL)]
 
 
 @pytest.mark.parametrize("situation", PLAYED, ids=lambda one: one.name)

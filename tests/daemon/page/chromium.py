@@ -148,6 +148,7 @@ class Phone:
         self._drain()
         self.ask("Page.navigate", url=address)
         self._loaded()
+        self.until("document.readyState === 'complete'")  # the event may have been of the page before
 
     def js(self, expression):
         """What the expression gives; promises are waited for."""

@@ -75,6 +75,7 @@ def test_a_job_is_graded_as_its_scenario():
     assert prove_one(Job(one, 5)).grade.passed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("told", list(all_scenarios())[::48], ids=lambda told: told.name)
 def test_rules_that_are_not_asked_would_have_found_nothing(told, monkeypatch):
     told.duration_s = min(told.duration_s, 600.0)
