@@ -87,6 +87,7 @@ def test_on_a_terminal_a_bar_goes_to_its_end_and_never_back(day, tmp_path, capfd
         assert len(set(bar)) >= FEW.get(words[0], 4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [*LONG, *PRINTING], ids=" ".join)
 def test_in_a_pipe_nothing_of_it(day, tmp_path, words, short):
     log, field = day

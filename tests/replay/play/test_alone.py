@@ -32,6 +32,7 @@ def said(path, site_file=None, alone=None):
         return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", SOME)
 def test_a_rule_alone_says_what_it_says_among_all(tmp_path, family):
     path = logged(tmp_path, FAMILIES[family])
