@@ -35,6 +35,9 @@ PRINTING = [
 ]
 
 
+_END = "\x04end of what was said\x04"
+
+
 class Terminal:
     """A pty as stderr of whatever runs within it; `said` is all that it showed."""
 
@@ -47,15 +50,16 @@ class Terminal:
 
     def __exit__(self, *_):
         terminal, sys.stderr = sys.stderr, self._stderr
+        terminal.write(_END)  # its closing is no end: a process that was started meanwhile may have it open
         terminal.close()
         self._reader.join()
         os.close(self._ours)
 
     def _read(self):
-        self.said = ""
-        with contextlib.suppress(OSError):  # EIO: the other end was closed
-            while data := os.read(self._ours, 65536):
-                self.said += data.decode()
+        said = b""
+        while not said.endswith(_END.encode()):
+            said += os.read(self._ours, 65536)
+        self.said = said.decode().removesuffix(_END)
 
 
 FEW = {"snapshot": 2, "points": 3}  # of a short day: its copy is one step, its points are judged in one
