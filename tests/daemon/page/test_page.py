@@ -38,13 +38,13 @@ def test_where_nothing_can_be_said_no_name_is_asked_for(served):
     served.stands(structs.replace(late, held="good again for 6 s"))
     text = inside.get("/").text
     assert 'name="by"' not in text
-    assert "What follows from it" not in text
+    assert "Along with it" not in text
     summary = re.search(r"<summary>.*?</summary>", text)[0]
     assert "nothing has come for 34 s &lt;&amp;&gt;. Good again for 6 s." in summary, "also where nobody has opened it"
     served.stands(ALERT, structs.replace(late), shown="stop")
     text = inside.get("/").text
     assert 'name="by"' in text
-    assert "What follows from it" in text
+    assert "Along with it" in text
 
 
 def test_a_pause_says_until_when_who_why_and_what_goes_on(served):
