@@ -5,7 +5,8 @@ names no station ID, a second station on the same line. At a rover also when the
 another station, once it has used one of the project's in this run (`Scene.uses_another_station`). The numbers of the project's
 other bases are its own. A service's stations, or a moving base's, change their number at any time: there nothing is judged.
 
-A far neighbour's epoch now and then, over ten seconds apart, is a note while ours is heard beside it.
+A far neighbour's epoch now and then, over ten seconds apart, is a note while ours is heard beside it; once it goes on for
+`on_delay_s` it is a stop as any other.
 
 Causes: `another-base` (ours is not heard beside it), `two-bases` (both are). Source: common practice, no source.
 """
@@ -33,10 +34,11 @@ class ChannelFigures(Delays, kw_only=True):
 
 
 class _Heard:
-    """One station on one line: since when without a long pause, the last time, the longest gap since, its own interval."""
+    """One station on one line: since when without a long pause, the last time, the longest gap since, its own interval, and
+    since when without any pause."""
 
     def __init__(self, t: float):
-        self.first = self.last = t
+        self.first = self.last = self.runs_since = t
         self.frames = 0
         self.gap_s = 0.0
         self.interval_s = 0.0
@@ -104,6 +106,8 @@ class WrongChannel(Rule[ChannelFigures]):
                     known = heard[station] = _Heard(fact.t)
                     known.interval_s = min(interval_s, 30.0)
                 known.gap_s = max(known.gap_s, fact.t - known.last)
+                if fact.t - known.last > self.figures.pause_s:
+                    known.runs_since = fact.t
                 known.last = fact.t
                 known.frames += frames
                 if not self._stranger:
@@ -152,7 +156,7 @@ class WrongChannel(Rule[ChannelFigures]):
         both = ours_t is not None and ours_t > since + 1.0
         loudest = max(foreign, key=lambda station: now[station].frames)
         causes = ["two-bases", "another-base"] if both else ["another-base", "two-bases"]
-        stray = both and all(now[station].interval_s > _STRAY_S for station in foreign)
+        stray = both and all(self._is_stray(now[station]) for station in foreign)
         evidence = {
             "station_id": loudest,
             "stations": sorted(sorted(now, key=lambda station: now[station].frames)[-_MOST_NAMED:]),
@@ -198,6 +202,9 @@ class WrongChannel(Rule[ChannelFigures]):
         """
         lasts_s = self.figures.on_delay_s - max(0.3, known.gap_s - 0.7)
         return known.last - known.first >= lasts_s and t - known.last <= self._pause_s(known)
+
+    def _is_stray(self, known: _Heard) -> bool:
+        return known.interval_s > _STRAY_S and known.last - known.runs_since < self.figures.on_delay_s
 
     def _pause_s(self, known: _Heard) -> float:
         return max(self.figures.pause_s, 1.5 * known.interval_s)

@@ -49,6 +49,14 @@ def test_a_stray_epoch_of_a_far_neighbour_beside_ours_is_a_note(day, every_s, se
     assert {(change.cause, change.severity) for change in changes} == {("two-bases", severity)}
 
 
+def test_a_far_neighbour_that_comes_to_stay_is_a_stop(day):
+    bench = day.bench(WrongChannel, base={"station_id": 417})
+    stray = [fact for t in day.every(20.0, 61.0, 102.0) for fact in heard(day, [88], t, t + 1.0)]
+    changes = bench.play([*heard(day, [417], 1.0, 200.0), *stray, *heard(day, [88], 110.0, 200.0)], 199.0)
+    assert [change.severity for change in changes if change.t > 120.0 or change.severity == "stop"] == ["stop"]
+    assert next(change.t for change in changes if change.severity == "stop") < 116.0
+
+
 def test_the_same_without_ours_is_none(day):
     bench = day.bench(WrongChannel, base={"station_id": 417})
     stray = [fact for t in day.every(20.0, 61.0, 200.0) for fact in heard(day, [88], t, t + 1.0)]
