@@ -157,8 +157,9 @@ class MessageSet(Rule[MessageSetFigures]):
             "observations_s": round(t - line.since, 1),
             "station_id": line.last.station_id if line.last is not None else None,
         }
-        # A rover that is fixed by one frequency shows that its crew works so.
-        severity: Severity | None = "note" if cause == "single-frequency" and self.scene.corrected(t) else None
+        # A rover that has been fixed by one frequency shows that its crew works so: when the fix goes, this is not why.
+        line.was_fixed_so = line.was_fixed_so or (cause == "single-frequency" and self.scene.corrected(t))
+        severity: Severity | None = "note" if cause == "single-frequency" and line.was_fixed_so else None
         return Finding(
             causes=[Cause(cause=cause)], stream=stream, key=key, since=since, severity=severity, evidence=seen | evidence
         )
@@ -240,6 +241,7 @@ class _Line:
         self.last: Epoch | None = None
         self.glonass_since: float | None = None
         self.single_since: float | None = None
+        self.was_fixed_so = False
         self.receiver: str | None = None
         self.found: tuple[Finding, ...] = ()
         self.position = _Position(position_limit_s)

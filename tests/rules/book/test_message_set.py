@@ -3,6 +3,7 @@
 import pytest
 from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.book.fix_lost import FixLost
 from witnesspost.rules.book.message_set import MessageSet
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Antenna, Bias
@@ -150,12 +151,11 @@ def test_one_frequency(day):
 def test_one_frequency_that_the_rover_is_fixed_by_is_a_note(day):
     fixed = [day.fix(t) for t in day.every(1.0, 0.0, 120.0)]
     lost = [day.fix(t, quality=1, age_s=None) for t in day.every(1.0, 120.0, 180.0)]
-    changes = day.bench(MessageSet).play([*stream(day, 180.0, frequencies=1), *fixed, *lost], 180.0)
-    assert [(change.cause, change.severity) for change in changes] == [
-        ("single-frequency", "note"),
-        ("single-frequency", "check"),
+    changes = day.bench(MessageSet, FixLost).play([*stream(day, 180.0, frequencies=1), *fixed, *lost], 180.0)
+    assert [(change.t, change.cause, change.severity, change.because_of) for change in changes] == [
+        (60.0, "single-frequency", "note", None),
+        (123.0, "autonomous", "stop", None),
     ]
-    assert changes[0].t == 60.0 < 120.0 < changes[1].t
 
 
 def test_one_frequency_by_the_counts_where_bands_are_not_known(day):
