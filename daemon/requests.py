@@ -172,7 +172,11 @@ def _done(request: Request, post: PostView, status: Status) -> str:
         names = [alert.rule for alert in sorted(unseen, key=lambda alert: alert.because_of is not None)]  # worst first
         if request.rule is not None and request.rule not in {alert.rule for alert in status.alerts}:
             return f"seen by {by}: no alert of {request.rule} is open"
-        what = request.rule or ", ".join(dict.fromkeys(names)) or "no alert is open"
+        what = (
+            request.rule
+            or ", ".join(dict.fromkeys(names))
+            or ("all were seen already" if status.alerts else "no alert is open")
+        )
         return f"seen by {by}: {what}{f' ({note})' if note else ''}"
     if isinstance(request, ShelveRule):
         note = plain(request.note) if request.note else None

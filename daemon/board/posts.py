@@ -104,7 +104,7 @@ class Post:
             since_at = now - said.for_s if said.for_s is not None else None
             if since_at is None or self.since_at is None or abs(since_at - self.since_at) > _LATE_S:
                 self.since_at = since_at  # else the same, counted back from a message that came more or less late
-        elif said.boot != before:
+        elif self.said is None or (said.boot, said.rule, said.since_utc) != (before, self.said.rule, self.said.since_utc):
             self.since_at = None
         self.said, self.gone = said, False
 

@@ -10,10 +10,9 @@ from witnesspost.daemon.atomic import CannotWrite, output
 from witnesspost.daemon.bundle import write_bundle
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.clock import system_utc
-from witnesspost.daemon.commands.running import socket_of
+from witnesspost.daemon.commands.running import socket_of, sockets_of
 from witnesspost.daemon.commands.status import screenful
-from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.status.server import NoAnswer, ask, sockets
+from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.rules.site.salvage import salvage
 
@@ -63,9 +62,9 @@ def _of_site(name: str) -> tuple[Status | None, str, Path | None]:
     site = salvage(name, FIGURES)
     files = Folder(log_folder(site), site.post.name).files()
     status = None
-    for path in sockets(run_folders()):
-        if path.stem == site.post.name and status is None:
-            with contextlib.suppress(NoAnswer):
-                status = ask(path)
+    for path in sockets_of(site.post.name):
+        with contextlib.suppress(NoAnswer):
+            status = ask(path)
+            break
     log = None if status is not None and status.log.path else files[-1][1] if files else None
     return status, Path(name).read_text(errors="replace"), log

@@ -149,7 +149,8 @@ def _page_warnings(site: Site, page: Page) -> Iterator[str]:
     if page.pin is None and not page.is_of_loopback:
         yield f"page.pin is not given: the page listens on {page.host}:{page.port}, where no phone reaches it."
     if page.pin is not None and (rights := _rights(site.path)) & 0o004:
-        yield f"page.pin: anybody on this machine may read it in {site.path} (its rights are {rights:04o}): chmod 640 it."
+        mend = f"chgrp witnesspost {site.path} && chmod 640 {site.path}"
+        yield f"page.pin: anybody on this machine may read it in {site.path} (its rights are {rights:04o}): {mend}"
     for key in ("certificate", "key"):
         name = getattr(page, key)
         if name is not None and not os.access(site.file(name), os.R_OK):

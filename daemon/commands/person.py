@@ -10,7 +10,7 @@ from witnesspost.daemon.commands.running import POST, socket_of
 from witnesspost.daemon.commands.telling import BY, login, tell_post
 from witnesspost.daemon.requests import PAUSE_S, SHELVE_S, Pause, Request, Seen, ShelveRule
 
-_UNITS_S = {"": 1.0, "s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
+_UNITS_S = {"s": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
 _NOTE = click.option("--note", metavar="TEXT", help="A note to keep with it.")
 
 

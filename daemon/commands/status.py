@@ -116,13 +116,13 @@ def _entry(alert: AlertStatus, stamps: Stamps, status: Status, speech: Speech) -
         word=word,
         shown=phrase(word),
         clock=stamps(status.up_s - alert.for_s, alert.since_utc),
-        text=f"{because}{say} {phrase(_state(alert, stamps, status))} ({alert.rule}: {alert.cause})",
+        text=f"{because}{say} {phrase(_state(alert, stamps))} ({alert.rule}: {alert.cause})",
         steps=[] if quiet else hinted(steps, [phrase(hint) for hint in alert.hints]),
         depth=1 if alert.because_of else 0,
     )
 
 
-def _state(alert: AlertStatus, stamps: Stamps, said: Status) -> str:
+def _state(alert: AlertStatus, stamps: Stamps) -> str:
     if alert.state == "normal" and alert.because_of is not None:
         return "Over."
     if alert.state == "normal":

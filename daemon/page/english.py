@@ -273,7 +273,7 @@ CARD_STEPS_WITHOUT_PAGE = (
     "Wait for one short flash every three seconds. Anything else: look at side 1.",
     "Put the rover on a second known point and stand still: two short flashes and a long one, twice, say that it has passed.",
     "Start when it has passed. Check in again after each break, after a change of battery, and at the end.",
-    "STOP: store no points, press the button, and ask the office what to check first.",
+    "STOP: store no points. Press the button, if there is one, and ask the office what to check first.",
 )
 CARD_CONTROL = "Control points"
 CARD_MORE_CONTROL = "and {count:,} more in the site file"

@@ -187,11 +187,11 @@ def _data(sight: Sight) -> dict[str, str | bool | None]:
     return {"data_state": sight.key, "data_sounds": sight.key == "stop" and not sight.pulse.silent}
 
 
-def _since(sight: Sight, alert: AlertStatus) -> str:
+def _since(sight: Sight, alert: AlertStatus, *, held: bool = True) -> str:
     clock = sight.clock(sight.began_t(alert), alert.since_utc)
     said = [(words.OVER_SINCE if alert.state == "normal" else words.SINCE).format(clock=clock)]
     said += [sight.lasted(alert)] if alert.state != "normal" else []
-    said += [alert.held] if alert.held else []
+    said += [alert.held] if alert.held and held else []
     lines = [f"{', '.join(said)}."]
     lines += [f"{_seen(sight, alert)}."] if alert.state == "acknowledged" else []
     if alert.silent_left_s is not None:
@@ -241,4 +241,4 @@ def _other(sight: Sight, alert: AlertStatus) -> Html:
     held = f" {alert.held[:1].upper()}{alert.held[1:]}." if alert.held else ""
     word = words.OVER if over else words.phrase(kind)
     line = tag("summary", sign(kind), tag("span", tag("b", word), f" {alert.say}{held}"))
-    return tag("details", line, tag("p", _since(sight, alert), class_="since"), steps, class_=f"other is-{kind}")
+    return tag("details", line, tag("p", _since(sight, alert, held=False), class_="since"), steps, class_=f"other is-{kind}")

@@ -100,7 +100,7 @@ def _in_another_row(s: Situation, other: ExpectedArp) -> Iterator[Prediction]:
 
 def sign_or_order(s: Situation) -> Iterator[Prediction]:
     """Latitude and longitude or easting and northing swapped, a hemisphere's sign lost, or 26° 06′ 44.4″ typed as 26.06444°
-    (or 26.11234° as 26° 11′ 23.4″, 26° 06.7407′ as 26° 06′ 74.07″ and the like), the height as it was; or a height's sign, the
+    (or 26.11234° as 26° 11′ 23.4″, 26° 06.4407′ as 26° 06′ 44.07″ and the like), the height as it was; or a height's sign, the
     geoid separation or the antenna height taken off instead of added.
 
     Source: common practice, no source.

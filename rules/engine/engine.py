@@ -164,7 +164,8 @@ class Engine:
             before = self._active_others.pop(change.alert, None)
             if change.change not in ("normal", "cleared"):
                 raised_t = change.t if before is None else before.raised_t
-                trouble = Trouble(change.rule, change.cause, change.severity, change.stream, raised_t, raised_t)
+                what = change.rule, change.cause, change.severity, change.stream
+                trouble = Trouble(*what, raised_t, raised_t, because_of=change.because_of)
                 self._active_others[change.alert] = trouble
                 if before is None:
                     self._activate(change.rule)

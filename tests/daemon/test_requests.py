@@ -134,6 +134,9 @@ def test_seen_with_nothing_standing_says_so(post):
     assert call("seen", "sky", "--by", "Kim").stdout == "kestrel-rover: seen by Kim: no alert of sky is open\n"
     post.status = msgspec.structs.replace(SAID, alerts=[])
     assert call("seen", "--by", "Kim").stdout == "kestrel-rover: seen by Kim: no alert is open\n"
+    seen = [msgspec.structs.replace(alert, state="acknowledged") for alert in SAID.alerts]
+    post.status = msgspec.structs.replace(SAID, alerts=seen)
+    assert call("seen", "--by", "Kim").stdout == "kestrel-rover: seen by Kim: all were seen already\n"
     post.status = SAID
 
 

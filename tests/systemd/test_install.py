@@ -56,6 +56,7 @@ esac
     "systemd-tmpfiles": 'mkdir -p "$ROOT/etc/witnesspost"',
     "udevadm": "",
     "chown": 'echo chown "$@" >>"$ROOT/told"',
+    "chgrp": 'echo chgrp "$@" >>"$ROOT/told"',
     "sleep": "",
 }
 PROGRAM = """#!/bin/sh
@@ -157,7 +158,7 @@ def test_a_site_file_with_a_pin_is_not_for_everybody_to_read(machine):
     assert machine.install().returncode == 0
     assert [file.stat().st_mode & 0o777 for file in (page, plain, link)] == [0o640, 0o644, 0o644]
     told = (machine.root / "told").read_text().splitlines()
-    assert [line for line in told if line.startswith("chown")] == [f"chown root:witnesspost {page}"]
+    assert [line for line in told if line.startswith("chgrp")] == [f"chgrp witnesspost {page}"]
 
 
 def test_under_a_umask_of_077_others_can_still_run_it(machine):

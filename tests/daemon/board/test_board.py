@@ -233,6 +233,14 @@ def test_what_was_kept_by_the_broker_is_not_counted_back_from():
     assert "Since" not in html_of(posts)["posts"]
 
 
+def test_another_alert_that_was_kept_has_not_stood_since_the_one_before():
+    posts = Posts("witnesspost")
+    hear(posts, "kestrel-base", said("stop", rule="corrections-stopped", say="Stopped.", utc=None, for_s=60.0), 0.0)
+    assert "Since" in html_of(posts)["posts"]
+    hear(posts, "kestrel-base", said("stop", rule="base-datum", say="Wrong.", utc=None, for_s=60.0), 1.0, kept=True)
+    assert "Since" not in html_of(posts)["posts"]
+
+
 @pytest.mark.parametrize("for_s", [-1.0, 1e300])
 def test_no_length_of_time_is_a_fault(for_s):
     posts = board_of(("kestrel-base", said("stop", for_s=for_s)))

@@ -313,8 +313,10 @@ def test_a_page_that_no_phone_reaches_is_worth_a_look(check, keys, notes):
 @pytest.mark.parametrize(("rights", "warned"), [(0o600, False), (0o640, False), (0o644, True), (0o604, True)])
 def test_a_pin_that_anybody_may_read_is_worth_a_look(check, tmp_path, rights, warned):
     found = look(check(f'{SITE}[page]\nlisten = "0.0.0.0:8017"\npin = "418820"\n', rights=rights))
+    path = tmp_path / "kestrel.toml"
     line = (
-        f"page.pin: anybody on this machine may read it in {tmp_path}/kestrel.toml (its rights are {rights:04o}): chmod 640 it."
+        f"page.pin: anybody on this machine may read it in {path} (its rights are {rights:04o}): "
+        f"chgrp witnesspost {path} && chmod 640 {path}"
     )
     assert found == ([line] if warned else [])
     assert look(check(f'{SITE}[page]\nlisten = "127.0.0.1:8017"\n', rights=rights)) == []
