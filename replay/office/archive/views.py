@@ -38,11 +38,17 @@ QUESTIONS: dict[str, Question] = {
                 ON told.post = lives.post AND told.folder = lives.folder AND told.seq >= lives.seq
         ), numbered AS (
             SELECT *, count(*) FILTER (change IN ('normal', 'cleared')) OVER (PARTITION BY post, folder, life, alert, rule
-                ORDER BY seq ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS ended_before
+                ORDER BY seq ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS ended_before,
+                lag(change) OVER (PARTITION BY post, folder, life, alert, rule ORDER BY seq) AS change_before
             FROM lived
+        ), looked_at AS ( -- what is over and waits to be seen is cleared by being seen, and so is each raising before it
+            SELECT *, min(CASE WHEN change = 'acknowledged' OR change = 'cleared' AND change_before = 'normal' THEN utc END)
+                OVER (PARTITION BY post, folder, life, alert, rule ORDER BY seq
+                ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING) AS next_seen_utc
+            FROM numbered
         ), became AS (
             SELECT post, folder, life, alert, rule, ended_before, min(seq) FILTER (change = 'raised') AS seq,
-                min(utc) FILTER (change = 'acknowledged') AS seen_utc,
+                arg_min(next_seen_utc, seq) FILTER (change = 'raised') AS seen_utc,
                 min(utc) FILTER (change IN ('normal', 'cleared')) AS ended_utc,
                 min(local) FILTER (change IN ('normal', 'cleared')) AS ended_local,
                 arg_min(run, seq) FILTER (change = 'raised') AS run, arg_min(utc, seq) FILTER (change = 'raised') AS utc,
@@ -51,7 +57,7 @@ QUESTIONS: dict[str, Question] = {
                 arg_min(stream, seq) FILTER (change = 'raised') AS stream,
                 arg_max(severity, seq) FILTER (change = 'raised') AS severity,
                 arg_max_null(because_of, seq) FILTER (change = 'raised') AS because_of
-            FROM numbered GROUP BY ALL HAVING count(*) FILTER (change = 'raised') > 0
+            FROM looked_at GROUP BY ALL HAVING count(*) FILTER (change = 'raised') > 0
         ), logs_end AS (
             SELECT post, run, utc + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS utc,
                 local + to_milliseconds(CAST(1000 * seconds AS BIGINT)) AS local

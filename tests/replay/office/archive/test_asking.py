@@ -120,7 +120,8 @@ def test_an_alert_that_outlasts_its_file_ends_in_the_next(archive):
             ("2-aaaaaa", 30, 1, "cleared", 31),  # the same alert, in the next file
             ("2-aaaaaa", 32, 2, "raised", 32),  # never over: the power went
             ("3-aaaaaa", 50, 2, "raised", 50),  # another one, of the next life
-            ("3-aaaaaa", 51, 2, "cleared", 51),
+            ("3-aaaaaa", 51, 2, "acknowledged", 50.5),
+            ("3-aaaaaa", 52, 2, "cleared", 51),
             ("1-bbbbbb", 40, 2, "cleared", 55),  # another card under the same name
             ("1-bbbbbb", 41, 3, "raised", 56),
             ("1-bbbbbb", 42, 3, "normal", 57),
@@ -128,18 +129,18 @@ def test_an_alert_that_outlasts_its_file_ends_in_the_next(archive):
             ("1-bbbbbb", 44, 3, "normal", 59),
             ("1-bbbbbb", 45, 3, "cleared", 59),
         ):
-            at = f"2026-01-01 10:{minute:02d}:00"
+            at = f"2026-01-01 10:{int(minute):02d}:{60 * (minute % 1):02.0f}"
             values = ("p", run_, change, "stop", "r", "c", None, "", "", seq, alert, at, at)
             connection.execute(f"INSERT INTO changes VALUES ({', '.join('?' * len(values))})", values)
         connection.execute("""CREATE TABLE logs AS SELECT 'p' AS post, '2-aaaaaa' AS run,
             TIMESTAMP '2026-01-01 10:20:00' AS utc, TIMESTAMP '2026-01-01 10:20:00' AS local, 1200.0 AS seconds""")
-        found = connection.execute(f"SELECT run, alert, lasted_s, open_at_the_end FROM ({view})").fetchall()
+        found = connection.execute(f"SELECT run, alert, lasted_s, open_at_the_end, seen_after_s FROM ({view})").fetchall()
     assert found == [
-        ("1-aaaaaa", 1, 1800.0, False),
-        ("2-aaaaaa", 2, 480.0, True),
-        ("3-aaaaaa", 2, 60.0, False),
-        ("1-bbbbbb", 3, 60.0, False),
-        ("1-bbbbbb", 3, 60.0, False),
+        ("1-aaaaaa", 1, 1800.0, False, None),
+        ("2-aaaaaa", 2, 480.0, True, None),
+        ("3-aaaaaa", 2, 60.0, False, 30.0),
+        ("1-bbbbbb", 3, 60.0, False, 180.0),  # over both times, then seen, which clears it
+        ("1-bbbbbb", 3, 60.0, False, 60.0),
     ]
 
 
