@@ -37,6 +37,7 @@ _HEIGHT_SHARE = 0.3  # of the points, that must agree in height: poles are chang
 _HEIGHT_AGREE_M = 0.02
 _DRAWS = 400
 _DRAWN_FROM = 2000
+_ANY_GRIDS_SCALE = 0.1  # from 1: further off than any map projection in use; common practice, no source
 _SEED = 7
 _SAME_M = 0.02
 _FRAME_M = 0.06
@@ -135,8 +136,10 @@ def is_calibration(a: complex, convergence_deg: float) -> bool:
 
 
 def agreeing(file_m: Complex, log_m: Complex) -> int:
-    """How many points one similarity brings together."""
-    return int(_similarity(file_m, log_m)[2].sum())
+    """How many points one similarity brings together; 0 where its scale is no grid's: one that shrinks the log to a spot brings
+    any stack of points there."""
+    a, _, agree = _similarity(file_m, log_m)
+    return int(agree.sum()) if abs(abs(a) - 1.0) < _ANY_GRIDS_SCALE else 0
 
 
 def similarity(file_m: Complex, log_m: Complex) -> tuple[complex, complex]:

@@ -138,8 +138,8 @@ class Matching:
             means = np.array([track.mean(visit)[:2] for _, visit in visits])
             return agreeing(self._east_m[numbers] + 1j * self._north_m[numbers], means[:, 0] + 1j * means[:, 1])
 
-        by_s = max(_OFFSETS_S, key=together)
-        if by_s and together(by_s) >= max(2 * FEWEST, _MOST * len(some)):
+        most, _, by_s = max((together(one), -abs(one), one) for one in _OFFSETS_S)
+        if by_s and most >= max(2 * FEWEST, _MOST * len(some)):
             off = f"{abs(by_s) / 3600.0:g} h {'ahead of' if by_s > 0 else 'behind'} the log"
             raise FieldError(f"{self._field.path}: its times, read as {self._times}, look {off}; {self._expected(by_s)}")
 

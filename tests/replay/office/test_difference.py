@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
-from witnesspost.replay.office.difference import Step, similarity, solve
+from witnesspost.replay.office.difference import Step, agreeing, similarity, solve
 
 RNG = np.random.default_rng(20260619)
 
@@ -130,3 +130,11 @@ def test_heights_of_points_that_share_nothing_name_no_geoid():
     found = solve(w, z, np.full(40, -16.74), models={"no geoid": np.full(40, -16.74)})
     assert list(found.names) == ["nothing shared"]
     assert (found.geoid, found.up_m) == (None, 0.0)
+
+
+def test_a_stack_of_shots_of_one_mark_agrees_with_nothing():
+    """A similarity that shrinks the log to a spot brings each of them there."""
+    _, log_m = quarry(30)
+    file_m = np.concatenate([np.full(18, log_m[0] + 90.0), quarry(12)[0]])
+    assert agreeing(file_m, log_m) == 0
+    assert agreeing(1.00069 * log_m, log_m) == 30
