@@ -13,7 +13,7 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.screen import plain
 from witnesspost.replay.commands.office_extra import INSTALL
-from witnesspost.replay.office.cell import cell
+from witnesspost.replay.export.cell import cell
 
 _WIDEST = 60  # letters of a column on a terminal
 

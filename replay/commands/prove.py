@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 
 import click
-from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import CannotWrite, expect_new
 from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
 from witnesspost.replay.play.grading import Tally
@@ -50,17 +49,19 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: str 
     rows: dict[str, str] = {}
     work = [Job(one, one.seed + SEED_STEP * step) for one in wanted for step in range(seeds)]
     try:
-        with output_to(table) if table else contextlib.nullcontext() as file:
-            for job, (graded, row) in _played(work, jobs):
-                if row:
-                    rows[job.scenario.name] = row
-                tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
-                if job.scenario.is_right_practice:
-                    quiet.append(graded.quiet)
-                if not graded.passed:
-                    click.echo(f"{job.scenario.name} seed {job.seed}:")
-                    click.echo("    " + graded.in_words().replace("\n", "\n    "))
-            if file:
+        if table:
+            expect_new(table)
+        for job, (graded, row) in _played(work, jobs):
+            if row:
+                rows[job.scenario.name] = row
+            tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
+            if job.scenario.is_right_practice:
+                quiet.append(graded.quiet)
+            if not graded.passed:
+                click.echo(f"{job.scenario.name} seed {job.seed}:")
+                click.echo("    " + graded.in_words().replace("\n", "\n    "))
+        if table:
+            with output_to(table) as file:
                 file.write(f"{scenario_table(rows.get(one.name) or scenario_row(one) for one in found)}\n".encode())
     except (ScenarioError, CannotWrite) as error:
         raise Unusable(str(error)) from None

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 
 import msgspec
 from witnesspost.daemon.log.day import PostLogs
+from witnesspost.replay.export.cell import cell
 from witnesspost.replay.export.window import Way, Window
 
 _COLUMNS = (
@@ -55,7 +56,7 @@ def write_csv(found: Iterator[dict[str, Any]], file: BinaryIO) -> int:
     writer.writeheader()
     count = 0
     for row in found:
-        writer.writerow(row)
+        writer.writerow({key: cell(value) for key, value in row.items()})
         count += 1
     text.detach()
     return count

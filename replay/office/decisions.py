@@ -9,6 +9,7 @@ import csv
 from pathlib import Path
 
 from msgspec import structs
+from witnesspost.replay.export.cell import cell
 from witnesspost.replay.office.field_file import FieldError
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.verdict import NAMES, Decided
@@ -31,7 +32,8 @@ def apply_decisions(judgement: Judgement, path: str | Path) -> int:
         raise FieldError(f"{path}: expected a CSV with a header and the columns {', '.join(_COLUMNS)}")
     by_name: dict[str, list[int]] = {}
     for number, judged in enumerate(judgement.points):
-        by_name.setdefault(judged.point.name, []).append(number)
+        for name in {judged.point.name, cell(judged.point.name)}:  # as the field file has it, and as its judged CSV does
+            by_name.setdefault(name, []).append(number)
     count = 0
     for line, row in enumerate(rows, 2):
         where = f"{path}: line {line}"

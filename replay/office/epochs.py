@@ -30,7 +30,7 @@ _TILT_S = 1.5  # a word of the sensor farther off says nothing of an epoch
 _SIGMA_S = 1.5  # a GST is of the second before at most
 _UNBROKEN_S = 3.0  # two fixed epochs further apart are two fixes
 _ANCHORED_S = 20.0  # between two looks at the clock's anchors
-_COLUMNS = {"utc": "d", "t": "d", "log": "H", "stream": "B", "quality": "B", "latitude": "d", "longitude": "d", "height_m": "d",
+_COLUMNS = {"utc": "d", "t": "d", "log": "H", "stream": "B", "quality": "f", "latitude": "d", "longitude": "d", "height_m": "d",
             "separation_m": "d", "age_s": "f", "station": "f", "sigma_east_m": "f", "sigma_north_m": "f", "sigma_up_m": "f",
             "tilt_deg": "f", "aligned": "f", "fixed_s": "f"}  # fmt: skip
 """As narrow as what they hold allows: a day at 10 Hz is a million epochs."""

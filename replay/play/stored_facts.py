@@ -128,7 +128,7 @@ class _Noted:
         return cls(Path(name), os.fdopen(handle, "wb"), key)
 
     def noting(self, reads: Iterable[Read]) -> Iterator[Read]:
-        """What is read, each noted before it is given: those that take it may set its `t`."""
+        """What is read, each noted as it passes; who takes a told fact sets its `t`, to the same each time."""
         for one in reads:
             now_ms, turns, came, said, at_once = one
             told = None if isinstance(came, Chunk) else came

@@ -4,6 +4,7 @@ import contextlib
 import csv
 import io
 import json
+import re
 import resource
 import subprocess
 import sys
@@ -170,6 +171,11 @@ def test_decisions_stand_over_the_verdicts_with_who_and_why(day, tmp_path):
             assert (row["decided_by"], row["reason"]) == ("A. Surveyor", "The pole was mended afterwards.")
         else:
             assert row["verdict"] == was["verdict"]
+    other = tmp_path / field.name
+    other.write_text(re.sub(rf"\b{name}\b", "-A1", field.read_text()))
+    path.write_text("point,verdict,by,reason\n'-A1,observe-again,A. Surveyor,because\n")  # as its judged CSV writes the name
+    after, _ = judged(log, "--points", other, "--decisions", path)
+    assert [row["verdict"] for row in after if row["point"] == "'-A1"] == ["observe-again"]
     for text, words in (
         (f"{name},keep,,because", "needs who made it and why"),
         (f"{name},keep", "needs who made it and why"),

@@ -1,6 +1,9 @@
 """The report: a page that stands by itself, says what it knows, and says what it does not."""
 
+import contextlib
 import re
+import shutil
+import sqlite3
 from html.parser import HTMLParser
 
 import pytest
@@ -251,3 +254,14 @@ def test_on_paper_each_verdict_has_its_total_and_what_is_left_out_is_counted(day
     assert left >= 4
     for name in ("repair", "undecided", "not-witnessed"):
         assert any(row.startswith(name) for row in printed), name
+
+
+def test_a_quality_that_no_receiver_says_is_no_fault(day, tmp_path):
+    log, _ = day
+    changed = tmp_path / log.name
+    shutil.copyfile(log, changed)
+    with contextlib.closing(sqlite3.connect(changed)) as connection:
+        connection.execute("UPDATE fix SET quality = 300 WHERE rowid = (SELECT min(rowid) FROM fix)")
+        connection.commit()
+    result = run(changed, "-o", tmp_path / "day.html")
+    assert (result.exit_code, result.exception) == (0, None), result.output

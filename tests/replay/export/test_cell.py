@@ -5,8 +5,8 @@ from types import SimpleNamespace
 
 import pytest
 from witnesspost.replay.commands import ask
+from witnesspost.replay.export.cell import cell
 from witnesspost.replay.office import output
-from witnesspost.replay.office.cell import cell
 
 
 @pytest.mark.parametrize(
