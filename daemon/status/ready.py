@@ -105,15 +105,15 @@ def base_is_judged(site: Site) -> bool:
 def _coordinate(now: Readiness, mark: str, scene: Scene, *, noted: bool) -> None:
     agrees = scene.base_agrees()
     if agrees:
-        now.holds.append(f"its coordinate agrees with {mark} ({millimetres(scene.agreement_m() or 0.0)})")
+        now.holds.append(f"the base's coordinate agrees with {mark} ({millimetres(scene.agreement_m() or 0.0)})")
     elif scene.station() is None:
         now.missing.append("the base has not said its position")
     elif noted:
-        now.holds.append(f"its coordinate agrees with {mark} in plan, its height is not judged")
+        now.holds.append(f"the base's coordinate agrees with {mark} in plan, its height is not judged")
     elif agrees is not None:
-        now.missing.append(f"its coordinate is not that of {mark}")
+        now.missing.append(f"the base's coordinate is not that of {mark}")
     elif base_is_judged(scene.plan):
-        now.missing.append("its coordinate is not judged yet")
+        now.missing.append("the base's coordinate is not judged yet")
 
 
 def _check(now: Readiness, check: CheckStatus | None, site: Site, scene: Scene, t: float) -> None:

@@ -96,7 +96,7 @@ def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:
 def _matched(bases: list[PostLogs], rovers: list[PostLogs]) -> tuple[list[LinkBin], str]:
     """The link between a base and its rover, or why nothing can be said of it."""
     if not bases or not rovers:
-        return [], "It takes both posts' logs to say what was lost on the way; here is one's."
+        return [], "It takes both posts' logs to say what was lost on the way; this is one post's."
     found = link(bases[0], rovers[0])
     if not found:
         return [], (

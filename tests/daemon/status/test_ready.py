@@ -79,7 +79,7 @@ def test_a_day_with_a_check_in_is_ready_and_the_log_has_the_check(tmp_path):
     pipeline, path = played("control-check:quiet-passed", tmp_path)
     status = status_of(pipeline)
     assert status.missing == []
-    assert status.ready[:4] == ["ports open", "corrections from 417", "its coordinate agrees with KQ-1 (0 mm)", "fixed"]
+    assert status.ready[:4] == ["ports open", "corrections from 417", "the base's coordinate agrees with KQ-1 (0 mm)", "fixed"]
     assert status.check.passed
     assert status.ready[4].startswith(f"last check-in {status.check.point} at ")
     assert status.ready[4].endswith(f" ({status.check.millimetres})")
@@ -141,11 +141,11 @@ def test_after_a_set_up_a_right_base_is_judged_anew_and_not_blamed_until_then(tm
     base, t = pipeline.site.base, pipeline.t
     pipeline.tell(SetUp(t=t, stream="", point="KQ-1", antenna_height_m=base.antenna_height_m, pole_height_m=2.0))
     status = status_of(pipeline)
-    assert (status.base_check, status.missing) == ("not judged yet", ["its coordinate is not judged yet"])
+    assert (status.base_check, status.missing) == ("not judged yet", ["the base's coordinate is not judged yet"])
     pipeline.tick(t + 0.4)
     status = status_of(pipeline)
     assert (status.base_check, status.missing) == ("agrees with KQ-1", [])
-    assert "its coordinate agrees with KQ-1 (0 mm)" in status.ready
+    assert "the base's coordinate agrees with KQ-1 (0 mm)" in status.ready
 
 
 def test_where_the_rule_is_off_the_base_s_coordinate_is_not_asked_for(tmp_path):
@@ -162,7 +162,7 @@ def test_a_height_that_cannot_be_judged_is_not_held_against_the_base(tmp_path):
     status = status_of(pipeline)
     assert ("base-datum", "note", "height-not-judged") in [(one.rule, one.severity, one.cause) for one in status.alerts]
     assert status.base_check == "agrees with KQ-1 in plan; its height cannot be judged without the project's geoid file"
-    assert "its coordinate agrees with KQ-1 in plan, its height is not judged" in status.ready
+    assert "the base's coordinate agrees with KQ-1 in plan, its height is not judged" in status.ready
     assert not [text for text in status.missing if "coordinate" in text]
 
 

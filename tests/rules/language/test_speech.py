@@ -117,7 +117,7 @@ def test_weight_and_colour_go_by_the_state_and_not_by_its_word():
 
 
 KNOWN = [
-    ("its coordinate agrees with KQ-1 (3 mm)", "su coordenada coincide con KQ-1 (3 mm)"),
+    ("the base's coordinate agrees with KQ-1 (3 mm)", "la coordenada de la base coincide con KQ-1 (3 mm)"),
     ("last check-in KQ-2 at 09:12 (4, 0, −3 mm)", "última comprobación en KQ-2 a las 09:12 (4, 0, −3 mm)"),
     ("no check-in since the base came back at 09:12", "sin comprobación desde que la base volvió a las 09:12"),
     (
