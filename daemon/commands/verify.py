@@ -101,9 +101,7 @@ def _print(log: LogFile, report: Report) -> None:
     click.echo(f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes{_span(log)}")
     for gap in report.gaps[:_GAPS_SHOWN]:
         lost = f", {gap.lost_bytes} bytes lost" if gap.lost_bytes is not None else ""
-        click.echo(
-            f"  gap: {gap.stream} from {_when(log, gap.t, gap.utc is not None)} for {gap.seconds:.1f} s: {gap.why}{lost}"
-        )
+        click.echo(f"  gap: {gap.stream} from {_when(log, gap.t, bool(log.anchors))} for {gap.seconds:.1f} s: {gap.why}{lost}")
     if len(report.gaps) > _GAPS_SHOWN:
         click.echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
     for text in report.sqlite[:_DAMAGES_SHOWN]:

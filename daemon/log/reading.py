@@ -76,7 +76,6 @@ class Gap(NamedTuple):
 
     stream: str
     t: float
-    utc: str | None
     seconds: float
     lost_bytes: int | None
     why: str

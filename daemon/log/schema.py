@@ -37,11 +37,12 @@ _FIX_COUNTS_FOR_S = 5  # a fix says nothing of the time after it once this much 
 
 def utc_of(t: str) -> str:
     """SQL for the UTC of `t`, a column with its table (a bare `t` would be the anchor's own): by the last anchor before it
-    or else the first one after it; null where no receiver ever said the time."""
+    or else the first one after it; null where no receiver ever said the time. Anchors are written in the order of `t`: by their
+    rowid none is sorted, which for each of a day's 86,400 fixes took two minutes."""
     shifted = f"SELECT strftime('%Y-%m-%dT%H:%M:%fZ', c.utc, printf('%+.3f seconds', {t} - c.t)) FROM clock AS c"
     return f"""coalesce(
-            ({shifted} WHERE c.t <= {t} ORDER BY c.t DESC LIMIT 1),
-            ({shifted} WHERE c.t > {t} ORDER BY c.t LIMIT 1))"""
+            ({shifted} WHERE c.t <= {t} ORDER BY c.rowid DESC LIMIT 1),
+            ({shifted} WHERE c.t > {t} ORDER BY c.rowid LIMIT 1))"""
 
 
 def utc_from(text: Any) -> dt.datetime | None:
