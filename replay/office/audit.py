@@ -27,7 +27,7 @@ def audit(judgement: Judgement, site: Site, options: dict[str, Any]) -> Iterator
     yield f"{unit}; heights: {frame.vertical}{', ' + frame.geoid.name if frame.vertical == 'geoid' else ''}"
     yield from _project(site)
     for log in judgement.post.files:
-        yield f"log {log.path.name}, written by {log.run.program}, digest {log.last_digest().hex()}"
+        yield f"log {log.path.name}, written by witnesspost {log.run.program}, digest {log.last_digest().hex()}"
     for key, value in options.items():
         if value is not None:
             yield f"option {key}: {value}"
@@ -51,7 +51,7 @@ def logs_and_programs(day: Day, site: Site) -> Iterator[str]:
     yield from _programs()
     yield from _project(site)
     for log in day.files:
-        yield f"log {log.path.name}, written by {log.run.program}, digest {log.last_digest().hex()}"
+        yield f"log {log.path.name}, written by witnesspost {log.run.program}, digest {log.last_digest().hex()}"
 
 
 def _programs() -> Iterator[str]:

@@ -57,8 +57,21 @@ class DayFacts(Struct, kw_only=True):
         return min(segment.shown_to_utc, segment.shown_to_utc if self.last_utc is None else self.last_utc)
 
     def clock(self, utc: float) -> str:
-        """The time of day in the post's zone."""
-        return f"{dt.datetime.fromtimestamp(utc, dt.UTC).astimezone(self.zone):%H:%M}"
+        """The time of day in the post's zone, to the minute that it is in; with its weekday where that is not the first's."""
+        at, first = self._local(utc), self._local(utc if self.first_utc is None else self.first_utc)
+        return f"{at:%H:%M}" if at.date() == first.date() else f"{at:%a %H:%M}"
+
+    @property
+    def span(self) -> str:
+        """Such as "Friday 2026-06-19, 07:00 to 17:30 (-0600)"."""
+        if self.first_utc is None:
+            return "at an unknown time"
+        begun = self._local(self.first_utc)
+        return f"{begun:%A %Y-%m-%d}, {begun:%H:%M} to {self.clock(self.last_utc or self.first_utc)} ({begun:%z})"
+
+    def _local(self, utc: float) -> dt.datetime:
+        """To the nearest second: what came a moment before the hour is told by the hour."""
+        return dt.datetime.fromtimestamp(round(utc), dt.UTC).astimezone(self.zone)
 
 
 def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:

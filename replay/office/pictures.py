@@ -6,7 +6,6 @@ Chromium without a graphics card (measured).
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -25,9 +24,8 @@ VERDICTS = {
     "keep": ("circle", "#1b6e45"), "repair": ("square", "#1f4e9c"), "undecided": ("diamond", "#8a5a00"),
     "observe-again": ("x", "#a3001b"), "not-witnessed": ("cross", "#555555"),
 }  # fmt: skip
-_MOST_GAPS = 500
-_MOST = 12_000  # epochs drawn: each second of a day is more than a screen has
-_MOST_AGE_S = 30.0
+_BINS = 3_000  # of a day's width, and of the map's: two or three to a screen's pixel, so that there is something to zoom into
+_MOST_AGE_S, _AGE_STEP_S = 30.0, 0.5  # a step is a pixel of its lane
 
 
 def pictures(
@@ -39,9 +37,8 @@ def pictures(
 
     figures: dict[str, Any] = {}
     if epochs is not None and len(epochs):
-        shown = _thinned(epochs)
-        figures["strip"] = _strip(facts, epochs, shown, strip)
-        figures["map"] = _map(epochs, shown, judgement, plane)
+        figures["strip"] = _strip(facts, epochs, strip)
+        figures["map"] = _map(epochs, judgement, plane)
     if not figures:
         return "", {}
     script, places = components(figures)
@@ -64,91 +61,94 @@ def on_paper(strip: Strip) -> str:
 _TITLES = Titles("The day", "fix", "corr.", "age", "off", {"stop": "stop", "check": "check", "note": "note"})
 
 
-def _thinned(epochs: Epochs) -> Any:
-    """Which epochs are drawn: a day's evenly, and each where the fix changes."""
-    n = len(epochs)
-    step = max(1, math.ceil(n / _MOST))
-    changes = np.flatnonzero(np.diff(epochs.quality)) + 1
-    return np.unique(np.concatenate([np.arange(0, n, step), changes[:_MOST], [n - 1]]).astype(int)).clip(0, n - 1)
-
-
 def _kind(quality: Any) -> Any:
     return np.where(quality == FixQuality.RTK_FIXED, 0, np.where(quality == FixQuality.RTK_FLOAT, 1, 2))
 
 
 _LANES = {"fix": 6.0, "age of corrections": 5.0, "base": 4.0, "check-ins": 3.0, "alerts": 2.0, "power": 1.0}
+_FROM, _TO = 0.4, 6.6
 _POWER = {"off": (0.8, "#222222"), "low": (0.4, "#8a5a00")}
 
 
-def _strip(facts: DayFacts, epochs: Epochs, shown: Any, strip: Strip) -> Any:
+def _strip(facts: DayFacts, epochs: Epochs, strip: Strip) -> Any:
     from bokeh.models import DatetimeTickFormatter
-    from bokeh.models.annotations import BoxAnnotation
     from bokeh.models.ranges import Range1d
     from bokeh.plotting import figure
 
     offset = _offset_s(facts, float(epochs.utc[0]))
     plot = figure(
-        x_axis_type="datetime", y_range=Range1d(start=0.4, end=6.6), height=370, sizing_mode="stretch_width",
+        x_axis_type="datetime", y_range=Range1d(start=_FROM, end=_TO), height=370, sizing_mode="stretch_width",
         tools="xpan,xwheel_zoom,xbox_zoom,reset", toolbar_location="above",
     )  # fmt: skip
     plot.toolbar.logo = None
     plot.yaxis.ticker = [*_LANES.values()]
     plot.yaxis.major_label_overrides = {at: name for name, at in _LANES.items()}
     plot.ygrid.visible = False
+
+    def bars(lane: str, spans: Any, height: float, colour: str, **look: Any) -> None:
+        """UTC from and to of each: one glyph for all, since each glyph of its own costs the browser milliseconds."""
+        if len(spans):
+            left, right = (np.asarray(spans, float).T + offset) * 1000.0
+            y = np.full(len(left), _LANES[lane])
+            plot.hbar(y=y, left=left, right=right, height=height, color=colour, **look)
+
     for number, (name, colour) in enumerate(_FIX):
-        begins, ends = _runs(epochs, number)
-        height = (0.2, 0.5, 0.8)[number]
-        if len(begins):
-            y = np.full(len(begins), _LANES["fix"])
-            left, right = (begins + offset) * 1000.0, (ends + offset) * 1000.0
-            plot.hbar(y=y, left=left, right=right, height=height, color=colour, legend_label=name)
-    ages = np.nan_to_num(epochs.age_s[shown], nan=0.0).clip(0, _MOST_AGE_S) / _MOST_AGE_S
-    ms = (epochs.utc[shown] + offset) * 1000.0
+        bars("fix", _runs(epochs, number), (0.2, 0.5, 0.8)[number], colour, legend_label=name)
+    utc, age_s = _ages(epochs)
     lane = _LANES["age of corrections"] - 0.4
-    plot.varea(x=ms, y1=np.full(len(ms), lane), y2=lane + 0.8 * ages, color="#444444")
-    for segment in facts.bases.segments:
-        begins_s, ends_s = segment.from_utc + offset, facts.until(segment) + offset
-        right_base = segment.right or not segment.judged
-        plot.hbar(
-            y=[_LANES["base"]], left=[begins_s * 1000], right=[ends_s * 1000], height=0.3 if right_base else 0.8,
-            color="#1b6e45" if right_base else "#a3001b", fill_alpha=0.6, hatch_pattern=" " if right_base else "/",
-        )  # fmt: skip
-    for check in facts.checks:
-        plot.scatter(
-            x=[(check.utc + offset) * 1000], y=[_LANES["check-ins"]], size=11, marker="circle" if check.passed else "x",
-            color="#1b6e45" if check.passed else "#a3001b", line_width=3,
-        )  # fmt: skip
-    begin_s = strip.begin.timestamp() + offset if strip.begin is not None else 0.0
-    for band in strip.alerts:
-        if band.severity != "note" and strip.begin is not None:
-            plot.hbar(
-                y=[_LANES["alerts"]], left=[(begin_s + band.from_s) * 1000], right=[(begin_s + band.to_s) * 1000],
-                height=0.8 if band.severity == "stop" else 0.4, color="#a3001b" if band.severity == "stop" else "#8a5a00",
-            )  # fmt: skip
-    for begins_s, ends_s, how in facts.power:
-        height, colour = _POWER[how]
-        left, right = (begins_s + offset) * 1000, (ends_s + offset) * 1000
-        plot.hbar(y=[_LANES["power"]], left=[left], right=[right], height=height, color=colour, legend_label=f"power {how}")
-    for _, utc, seconds, _ in facts.gaps[:_MOST_GAPS]:
-        left_ms, right_ms = (utc + offset) * 1000, (utc + seconds + offset) * 1000
-        plot.add_layout(BoxAnnotation(left=left_ms, right=right_ms, fill_color="#999999", fill_alpha=0.35))
+    ms = (utc + offset) * 1000.0
+    plot.varea(x=ms, y1=np.full(len(ms), lane), y2=lane + 0.8 * age_s / _MOST_AGE_S, color="#444444")
+    for fits, height, colour, hatch in ((True, 0.3, "#1b6e45", " "), (False, 0.8, "#a3001b", "/")):
+        segments = [one for one in facts.bases.segments if (one.right or not one.judged) == fits]
+        spans = [(one.from_utc, facts.until(one)) for one in segments]
+        bars("base", spans, height, colour, fill_alpha=0.6, hatch_pattern=hatch)
+    for passed, marker, colour in ((True, "circle", "#1b6e45"), (False, "x", "#a3001b")):
+        at = np.array([check.utc + offset for check in facts.checks if check.passed == passed])
+        if len(at):
+            y = np.full(len(at), _LANES["check-ins"])
+            plot.scatter(x=at * 1000.0, y=y, size=11, marker=marker, color=colour, line_width=3)
+    begin_s = strip.begin.timestamp() if strip.begin is not None else None
+    for severity, height, colour in (("stop", 0.8, "#a3001b"), ("check", 0.4, "#8a5a00")):
+        bands = [band for band in strip.alerts if band.severity == severity]
+        if begin_s is not None:
+            bars("alerts", [(begin_s + band.from_s, begin_s + band.to_s) for band in bands], height, colour)
+    for how, (height, colour) in _POWER.items():
+        spans = [(begins, ends) for begins, ends, said in facts.power if said == how]
+        bars("power", spans, height, colour, legend_label=f"power {how}")
+    if facts.gaps:
+        left, right = ((np.array([(utc, utc + seconds) for _, utc, seconds, _ in facts.gaps]).T) + offset) * 1000.0
+        plot.quad(left=left, right=right, bottom=_FROM, top=_TO, fill_color="#999999", fill_alpha=0.35, line_color=None)
     plot.xaxis.formatter = DatetimeTickFormatter(hours="%H:%M", minutes="%H:%M", seconds="%H:%M:%S", days="%d %b")
     plot.legend.orientation = "horizontal"
     plot.add_layout(plot.legend[0], "below")
     return plot
 
 
-def _runs(epochs: Epochs, number: int) -> tuple[Any, Any]:
-    """The stretches of one kind of fix, UTC seconds from and to; a pause of three seconds ends one."""
+def _ages(epochs: Epochs) -> tuple[Any, Any]:
+    """The age of corrections as the corners of steps, UTC seconds and seconds: of each bin the oldest, so that no peak is lost;
+    none for what stays the same."""
+    first, last = float(epochs.utc[0]), float(epochs.utc[-1])
+    width_s = max(1.0, (last - first) / _BINS)
+    bins = ((epochs.utc - first) / width_s).astype(int)
+    begins = np.flatnonzero(np.diff(bins, prepend=-1))
+    ages = np.nan_to_num(epochs.age_s, nan=0.0).clip(0, _MOST_AGE_S)
+    oldest = np.ceil(np.maximum.reduceat(ages, begins) / _AGE_STEP_S) * _AGE_STEP_S
+    changes = np.flatnonzero(np.diff(oldest, prepend=-1.0))
+    utc = np.append(epochs.utc[begins[changes]], last + 1.0)
+    return np.repeat(utc, 2)[1:-1], np.repeat(oldest[changes], 2)
+
+
+def _runs(epochs: Epochs, number: int) -> Any:
+    """The stretches of one kind of fix, UTC seconds from and to, a row each; a pause of three seconds ends one."""
     kind = _kind(epochs.quality)
     breaks = np.flatnonzero((np.diff(kind) != 0) | (np.diff(epochs.utc) > 3.0)) + 1
     first = np.concatenate([[0], breaks]).astype(int)
     last = np.concatenate([breaks - 1, [len(kind) - 1]]).astype(int)
     mine = kind[first] == number
-    return epochs.utc[first[mine]], epochs.utc[last[mine]] + 1.0
+    return np.column_stack([epochs.utc[first[mine]], epochs.utc[last[mine]] + 1.0])
 
 
-def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) -> Any:
+def _map(epochs: Epochs, judgement: Judgement | None, plane: Any) -> Any:
     from bokeh.models import NumeralTickFormatter
     from bokeh.plotting import figure
 
@@ -157,17 +157,18 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
     plot.toolbar.logo = None
     plot.xaxis.formatter = plot.yaxis.formatter = NumeralTickFormatter(format="0")
     framed: list[Any] = []
-    east, north = plane(epochs.latitude[shown], epochs.longitude[shown])
-    kind = _kind(epochs.quality[shown])
+    east, north = plane(epochs.latitude, epochs.longitude)
+    kind = _kind(epochs.quality)
     for number, (name, colour) in enumerate(_FIX):
-        part = kind == number
-        if part.any():
+        part = _places(east, north, kind == number)
+        if len(part):
             drawn = plot.scatter(
-                x=east[part], y=north[part], size=(2, 4, 5)[number], color=colour, alpha=0.5, legend_label=f"track, {name}"
-            )
+                x=east[part], y=north[part], size=(2, 4, 5)[number], fill_color=colour, line_color=None, alpha=0.5,
+                legend_label=f"track, {name}",
+            )  # fmt: skip
             if number == 0:
                 framed.append(drawn)
-    without = np.flatnonzero(_without_corrections(epochs, shown))
+    without = _places(east, north, _without_corrections(epochs))
     if len(without):
         plot.scatter(x=east[without], y=north[without], marker="inverted_triangle", size=9, color="#222222", fill_alpha=0.0,
                      legend_label="no corrections arrived")  # fmt: skip
@@ -189,9 +190,22 @@ def _map(epochs: Epochs, shown: Any, judgement: Judgement | None, plane: Any) ->
     return plot
 
 
-def _without_corrections(epochs: Epochs, shown: Any) -> Any:
-    """Of the epochs that are drawn: where the corrections were too old, or the receiver used none."""
-    age_s, quality = epochs.age_s[shown], epochs.quality[shown]
+def _places(east_m: Any, north_m: Any, wanted: Any) -> Any:
+    """Which of the wanted positions are drawn: of those that a screen shows at one place, the first. A cell is a part of where
+    nearly all of them are: a stray one far off makes no cell wider."""
+    at = np.flatnonzero(wanted)
+    if not len(at):
+        return at
+    east_m, north_m = east_m[at], north_m[at]
+    extent_m = max(np.ptp(np.quantile(column, (0.01, 0.99))) for column in (east_m, north_m))
+    cell_m = max(0.01, extent_m / _BINS * 2)
+    cells = np.round(np.column_stack([east_m, north_m]) / cell_m)
+    return at[np.sort(np.unique(cells, axis=0, return_index=True)[1])]
+
+
+def _without_corrections(epochs: Epochs) -> Any:
+    """Where the corrections were too old, or the receiver used none."""
+    age_s, quality = epochs.age_s, epochs.quality
     none = np.isnan(age_s) & (quality != FixQuality.RTK_FIXED) & (quality != FixQuality.RTK_FLOAT)
     return none | (age_s > age_limit_s(epochs))
 

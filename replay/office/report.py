@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import html
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
@@ -62,7 +61,7 @@ def page(
 ) -> str:
     """The whole page. `script` and `places` are the pictures', `strip` the day's strip as SVG, `audit` the head's lines."""
     parts = [
-        f"<h1>{_t(name)}{_day(facts)}</h1>",
+        f"<h1>{_t(name)}, {facts.span}</h1>",
         f'<p class="verdict">{_t(verdict_of(facts, judgement))}</p>',
         _figure(
             "The day",
@@ -99,14 +98,6 @@ def _made_with(line: str) -> str:
 
 def _t(text: object) -> str:
     return html.escape(str(text))
-
-
-def _day(facts: DayFacts) -> str:
-    if facts.first_utc is None:
-        return ", at an unknown time"
-    begun = dt.datetime.fromtimestamp(facts.first_utc, dt.UTC).astimezone(facts.zone)
-    ended = dt.datetime.fromtimestamp(facts.last_utc or facts.first_utc, dt.UTC).astimezone(facts.zone)
-    return f", {begun:%A %Y-%m-%d}, {begun:%H:%M} to {ended:%H:%M} ({begun:%z})"
 
 
 def _figure(title: str, place: str | None, caption: str, paper: str = "") -> str:

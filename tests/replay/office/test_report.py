@@ -1,11 +1,14 @@
 """The report: a page that stands by itself, says what it knows, and says what it does not."""
 
 import contextlib
+import datetime as dt
 import re
 import shutil
 import sqlite3
 from html.parser import HTMLParser
+from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.log.day import Day
@@ -13,7 +16,9 @@ from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.commands.replay import replay
 from witnesspost.replay.commands.report import report
-from witnesspost.replay.office.facts_of_day import facts_of, power_of
+from witnesspost.replay.office import pictures
+from witnesspost.replay.office.epochs import Epochs
+from witnesspost.replay.office.facts_of_day import DayFacts, facts_of, power_of
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
 from witnesspost.rules.facts import Acknowledge, Health, Solved
@@ -96,6 +101,34 @@ def test_a_day_without_points_and_without_check_ins_says_so_in_large_type(tmp_pa
     assert "It takes both posts' logs" in text
     refused = run(log, "-o", tmp_path / "quiet.html")
     assert (refused.exit_code, "exists; name a file that does not" in refused.stderr) == (2, True)
+
+
+def test_a_day_that_goes_past_midnight_says_which_day():
+    """And what came a hundredth of a second before the hour is told by the hour."""
+    first = dt.datetime(2026, 6, 19, 12, 59, 59, 990_000, dt.UTC).timestamp()  # a Friday, at 06:59:59.99 in Denver
+    denver = ZoneInfo("America/Denver")
+    found = DayFacts(post=None, zone=denver, bases=None, checks=[], alerts=[], gaps=[], link=[], first_utc=first,
+                     last_utc=first + 86_400.0)  # fmt: skip
+    assert found.span == "Friday 2026-06-19, 07:00 to Sat 07:00 (-0600)"
+    assert (found.clock(first + 600.0), found.clock(first + 65_000.0)) == ("07:10", "Sat 01:03")
+
+
+def test_a_peak_of_a_second_in_a_day_is_drawn_and_what_one_pixel_shows_is_drawn_once():
+    """A day at 10 Hz on a circle; the age is 1 s but once 25 s, for one epoch."""
+    n = 864_000
+    columns = {name: np.zeros(n) for name in Epochs._fields[2:]}
+    turn = np.arange(n) / n * 100 * 2 * np.pi
+    columns |= {"utc": np.arange(n) / 10.0, "age_s": np.full(n, 1.0)}
+    columns["age_s"][431_234] = 25.0
+    epochs = Epochs([], [], **columns)
+    utc, age_s = pictures._ages(epochs)
+    assert (len(utc), age_s.max()) == (6, 25.0)  # before, the peak, after: two corners each
+    assert utc[2] <= 43_123.4 <= utc[3] <= utc[2] + 30.0
+    assert list(age_s) == [1.0, 1.0, 25.0, 25.0, 1.0, 1.0]
+    shown = pictures._places(100 * np.cos(turn), 100 * np.sin(turn), columns["utc"] >= 0)
+    assert 2_000 < len(shown) < 6_000
+    drawn = np.angle(np.exp(1j * turn[shown]))
+    assert np.diff(np.sort(drawn)).max() * 100 < 1.0  # metres: no place that was walked is left out
 
 
 def test_what_a_file_says_is_text_and_no_markup(day, tmp_path):
