@@ -277,7 +277,8 @@ class Connection:
         if isinstance(error, ssl.SSLCertVerificationError):
             return f"the certificate of {where} is not trusted: {error.verify_message.rstrip('.')}"
         if isinstance(error, ssl.SSLError):
-            return f"no TLS with {where}: {(error.reason or 'it ended').replace('_', ' ').lower()}"
+            why = f": {error.reason.replace('_', ' ').lower()}" if error.reason else ""
+            return f"no TLS with {where}{why}"
         if isinstance(error, socket.gaierror | ValueError):
             return f"{office.host}: no such name in this network"
         if isinstance(error, TimeoutError):

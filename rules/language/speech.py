@@ -4,8 +4,8 @@
 
 English is made first and everywhere; a language is one gettext catalogue beside this file (`es.po`), and another one is another
 file. Its entries are sentences, so that a step is translated sentence by sentence; `msgctxt "phrase"` marks words that stand
-within sentences, with fields: `{v1}` is a figure or a name and stays, `{t1}` is a phrase again. What the catalogue cannot say
-whole stays English whole: a sentence is never half translated.
+within sentences, with fields: `{v1}` is a figure or a name and stays, `{n1}` is figures alone, `{t1}` is a phrase again. What
+the catalogue cannot say whole stays English whole: a sentence is never half translated.
 """
 
 from __future__ import annotations
@@ -110,6 +110,9 @@ class Speech:
             or self._joined(bare.split(_LIST), _LIST, depth)  # before a pattern takes words of a list for its figure
             or self._matched(bare, depth)
         )
+        if found is None and bare[0].isupper():  # a phrase that begins a sentence
+            said = self._known(bare[0].lower() + bare[1:], depth + 1)
+            found = f"{said[0].upper()}{said[1:]}" if said else None
         if found is None and bare.endswith("."):
             said = self._known(bare[:-1], depth + 1)
             found = f"{said}." if said is not None else None
@@ -124,12 +127,12 @@ class Speech:
     def _matched(self, text: str, depth: int) -> str | None:
         for pattern, said, few in self._patterns:
             match = pattern.fullmatch(text)
-            if match is None or (few and any(_is_words(value) for value in match.groups())):
+            if match is None:
                 continue
-            groups = {
-                name: value if name.startswith("v") else self._known(value, depth + 1)
-                for name, value in match.groupdict().items()
-            }
+            fields = match.groupdict()
+            if any(_is_words(value) for name, value in fields.items() if name[0] == "n" or (few and name[0] == "v")):
+                continue
+            groups = {name: self._known(value, depth + 1) if name[0] == "t" else value for name, value in fields.items()}
             if None not in groups.values():
                 return said.format_map(groups)
         return None
@@ -188,6 +191,6 @@ def _pattern(text: str) -> re.Pattern[str]:
 def _is_words(text: str) -> bool:
     """True of what must be translated: a word in small letters. Figures, units, names of points, files and ports are none."""
     return (
-        re.search(r"(?<![\w./-])[a-z]{2,}(?![\w(/-]|\.\w|://)", re.sub(r"\b(mm|cm|km|dB|bit/s|bytes|min|or)\b", "", text))
+        re.search(r"(?<![\w./-])[a-z]{2,}(?![\w(/-]|\.\w|://)", re.sub(r"\b(mm|cm|km|dB|bit/s|bytes?|min|or)\b", "", text))
         is not None
     )

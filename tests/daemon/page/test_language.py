@@ -36,6 +36,7 @@ from tests.daemon.strip.quarry import write_day
 from tests.daemon.view import LOG, View, port, until
 from tests.documentation import TOP
 from tests.rules.language.test_speech import CATALOGUES
+from tests.sayings import sayings
 
 OTHERS = [language for language in languages() if language != "en"]
 
@@ -180,12 +181,9 @@ PORT, CHECKED = (
     SAID.ports[0],
     CheckInStatus(point="KQ-2", by="Kim", ago_s=3.0, stood_s=4.0, needed_s=10.0, hindrance=None, outcome=None, line=""),
 )
+PYSERIAL_S = {"exclusively lock", "Could not configure port", "could not open port"}
 REASONS = [
-    "no rights to it; be in the group dialout",
-    "not there yet",
-    "in use by another program",
-    "is not a serial port",
-    "device disappeared",
+    *sorted(sayings(TOP / "daemon" / "stream" / "ports.py") - PYSERIAL_S),
     *(os.strerror(number) for number in (errno.EIO, errno.ENODEV, errno.ENXIO, errno.ECONNREFUSED, errno.ETIMEDOUT)),
     *(os.strerror(number) for number in (errno.EHOSTUNREACH, errno.ENETUNREACH, errno.ECONNRESET, errno.EPIPE)),
 ]
@@ -268,16 +266,9 @@ def test_the_offices_link_in_spanish():
     link = OfficeStatus(broker="b:1", up=True, since_s=7200.0, waiting=0, error=None)
     assert spanish.phrase(link.line) == "enlace activo desde hace 2 h, no hay nada pendiente"
     down = msgspec.structs.replace(link, up=False, waiting=42, twice=True)
-    for error in (
-        *REFUSED.values(),
-        "broker:8883 does not answer",
-        "nothing listens on broker:8883",
-        "the connection to broker:8883 was lost",
-        "broker: no such name in this network",
-        "the certificate of broker:8883 is not trusted: certificate has expired",
-        "no TLS with broker:8883: wrong version number",
-        "/etc/witnesspost/a.password: others than its owner may read it (its rights are 0644); chmod 600 it",
-    ):
+    errors = sayings(TOP / "daemon" / "publish" / "connection.py") | sayings(TOP / "daemon" / "publish" / "secret.py")
+    assert errors >= set(REFUSED.values())
+    for error in errors:
         said = spanish.phrase(msgspec.structs.replace(down, error=error).line)
         assert said.startswith("enlace caído desde hace 2 h, 42 cambios pendientes, "), said
         assert "another post" not in said

@@ -8,6 +8,7 @@ import zoneinfo
 from pathlib import Path
 from string import Formatter
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -16,18 +17,25 @@ from witnesspost.daemon.local_time import Stamps
 from witnesspost.daemon.screen import PLAIN, Look, entry_text
 from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book import words as book
-from witnesspost.rules.book.own import OwnRule
+from witnesspost.rules.book.coordinate_words import words_of
+from witnesspost.rules.book.measures import MEASURES
+from witnesspost.rules.book.own import OwnRule, own_rules
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.explanation import in_words
-from witnesspost.rules.datum.height_causes import _FOOT_M
-from witnesspost.rules.datum.rover_causes import _POLE_PARTS_M
+from witnesspost.rules.datum import height_causes, place_causes, rover_causes, typing_causes
+from witnesspost.rules.datum.explanation import Explanation, Verdict, in_words
+from witnesspost.rules.datum.hypotheses import ROVER_ORDER, predictions, rover_predictions
+from witnesspost.rules.datum.prediction import Rover
+from witnesspost.rules.datum.verdict import Datum
+from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.language import speech as room
 from witnesspost.rules.language.speech import ENGLISH, SENTENCES, Speech, languages, read_po
 from witnesspost.rules.site.model import SiteError
-from witnesspost.rules.site.reading import site_from_toml
+from witnesspost.rules.site.reading import site_from_table, site_from_toml
 
 from tests.daemon.test_lines import OVER, SEEN, STOP, changed
+from tests.proof.datum_table import PLACES, TODAY, fix_at, site_table
+from tests.sayings import pieces, sayings
 
 ZONE = zoneinfo.ZoneInfo("America/Denver")
 
@@ -49,6 +57,12 @@ def sentences():
         bare = re.sub(r"^\{head\} |(\{others\}\{note\}|\{height_words\})$", "", text)
         found |= {piece for piece in SENTENCES.split(bare) if not re.fullmatch(r"\{\w+\}", piece)}
     return found
+
+
+def left_in_english(told):
+    """What Spanish leaves of an alert's line and steps as it is in English."""
+    spanish, english = ((said.say, *said.steps) for said in (words(told, SPANISH), words(told)))
+    return [text for text, other in zip(spanish, english, strict=True) if text == other and re.search("[a-z]{2}", text)]
 
 
 def fields(text):
@@ -108,6 +122,19 @@ def test_a_stop_in_spanish_word_steps_and_end():
     assert "(corrections-stopped: line-silent)" in lines[0]  # names of rules and causes stay
 
 
+@pytest.mark.parametrize(
+    ("over", "said"),
+    [
+        ({"over_utc": "2026-05-04T08:00:00.000Z"}, "kestrel.0041.db, terminado desde 2026-05-04 02:00:00-06:00"),
+        ({}, "kestrel.0041.db"),
+    ],
+)
+def test_a_stop_of_the_run_before_in_spanish(over, said):
+    before = changed(STOP, change="normal", evidence={**STOP.evidence, "of_run": "kestrel.0041.db", "of_alert": 3, **over})
+    entry = Teller(Stamps(ZONE), SPANISH).entry(before)
+    assert entry.text.startswith(f"Nadie lo vio en la sesión anterior ({said}): Sin correcciones desde hace ")
+
+
 def test_weight_and_colour_go_by_the_state_and_not_by_its_word():
     look = Look(120, weight=True, colour=True)
     spanish = entry_text(Teller(Stamps(ZONE), SPANISH).entry(STOP), look)
@@ -117,6 +144,7 @@ def test_weight_and_colour_go_by_the_state_and_not_by_its_word():
 
 
 KNOWN = [
+    ("Epochs every 2 s instead of every 1 s: 0.63 of the interval", "Épocas cada 2 s en lugar de cada 1 s: 0.63 del intervalo"),
     ("the base's coordinate agrees with KQ-1 (3 mm)", "la coordenada de la base coincide con KQ-1 (3 mm)"),
     ("last check-in KQ-2 at 09:12 (4, 0, −3 mm)", "última comprobación en KQ-2 a las 09:12 (4, 0, −3 mm)"),
     ("no check-in since the base came back at 09:12", "sin comprobación desde que la base volvió a las 09:12"),
@@ -126,6 +154,15 @@ KNOWN = [
     ),
     ("The fix is lost: the rover has no position", "Se perdió la solución fija: el rover no tiene posición"),
     ("Raised 8 s ago, seen by Kim.", "Avisado hace 8 s, visto por Kim."),
+    (
+        ", not from ours (417), but from the place where ours was",
+        ", no de la nuestra (417), pero desde el lugar donde estaba la nuestra",
+    ),
+    ("back for 12 s; came twice within a minute", "terminó hace 12 s; ocurrió dos veces en un minuto"),
+    (
+        "a maker's own messages in RTCM 3 (4001, 4072) and RTCM 3 without observations (1019, 1020 …)",
+        "mensajes propios de un fabricante en RTCM 3 (4001, 4072) y RTCM 3 sin observaciones (1019, 1020 …)",
+    ),
 ]
 
 
@@ -179,69 +216,106 @@ def test_what_is_fuzzy_is_not_said():
     assert entry.said == ""
 
 
-WAYS = {
-    "digit-slip": [
-        f"the {name} as 1784.322" for name in ("height", "ellipsoidal height", "antenna height", "easting", "northing")
-    ]
-    + [f"the {name} as 39 07 24.4441 N" for name in ("latitude", "longitude")],
-    "feet-as-metres": [
-        f"the {name}, {foot}" for name in ("height above the geoid", "ellipsoidal height", "antenna height") for foot in _FOOT_M
-    ],
-    "survey-foot": ["US survey feet as feet", "feet as US survey feet"],
-    "frame-shift": ["ITRF2014 at 2026.4", "the project's own datum (OSGB36 / British National Grid)", "WGS 84 / UTM zone 13N"],
-    "epoch-shift": ["2010.0 to 2026.4", "2010.0 to 2026.4, backwards"],
-    "other-control-point": ["KQ-2", "KQ-2 under the base"],
-    "other-zone": ["NAD83(2011) / UTM zone 14N", "GDA2020 / MGA zone 56"],
-    "rounded": [
-        f"{what} {how} to 3 decimals"
-        for what in ("degrees", "minutes", "seconds", "grid coordinates", "H", "h", "degrees cut to 5 decimals, H")
-        for how in ("rounded", "cut")
-    ],
-    "sign-or-order": [
-        "the longitude's sign",
-        "the latitude's sign",
-        "both signs",
-        "latitude and longitude swapped",
-        "latitude and longitude swapped, signs lost",
-        "easting and northing swapped",
-        "degrees, minutes and seconds typed as a decimal number",
-        "a decimal number typed as degrees, minutes and seconds",
-    ],
-}
-POLE_WAYS = [
-    "the pole's height left out",
-    "the pole's height taken off twice",
-    "the pole's height in feet, typed as metres",
-    "the pole's height in metres, typed as feet",
-    *(f"a pole {part} {way}" for part in ("5 cm", *_POLE_PARTS_M) for way in ("longer", "shorter")),
-]
-
-
-def told(rule, cause, which, **more):
-    given = {"head": "The base's position is 0.030 m high.", "is": "is", "which": which, "others": "", "note": "", **more}
-    return Sentence(rule=rule, cause=cause, stream="", role="rover", evidence={}, words=given)
-
-
-@pytest.mark.parametrize(("cause", "which"), [(cause, way) for cause, ways in WAYS.items() for way in ways])
-def test_the_way_in_which_a_coordinate_is_wrong_is_said_in_spanish(cause, which):
-    """The crew's own mark and the names of frames stay; nothing else of the English line does."""
-    frame = "NAD83(2011) / UTM zone 13N at 2010.0"
-    said = words(told("base-datum", cause, which, frame_words=frame, base_point="KQ-1"), SPANISH).say
-    assert said.startswith("La posición de la base está 0.030 m por encima. Eso es ")
-    left = re.findall(r"\b(the|as|and|to|at|under|of|swapped|typed|rounded|cut|feet|height|sign|backwards)\b", said)
-    assert left == [], said
-
-
-@pytest.mark.parametrize(
-    ("cause", "which"),
-    [
-        *(("rover-pole", way) for way in POLE_WAYS),
-        ("leaning-pole", "by 3.5°"),
-        ("mark-or-point", "KQ-2 under the pole"),
-        ("mark-or-point", "a disturbed mark"),
-    ],
+OTHER_FRAMES = ("EPSG:4314", "EPSG:7912")  # DHDN, an old datum; ITRF2014, whose coordinates are of any epoch
+CAUSES = (height_causes, place_causes, typing_causes, rover_causes)
+ENGLISH_WORDS = re.compile(
+    r"\b(?:the|as|and|to|at|under|of|by|or|swapped|typed|taken|added|rounded|cut|left|off|out|feet|foot|height|sign|signs"
+    r"|backwards|longer|shorter|half|strip|model|another|base's|pole)\b"
 )
-def test_what_is_wrong_at_the_rover_is_said_in_spanish(cause, which):
-    said = words(told("control-check", cause, which, head="On KQ-1 the rover reads 0.030 m high."), SPANISH).say
-    assert said.startswith("En KQ-1 el rover lee 0.030 m por encima. Eso es ")
-    assert re.findall(r"\b(the|as|a pole|under|typed|left|off|feet|height|longer|shorter|by|foot)\b", said) == [], said
+
+
+def situations():
+    """Marks in angles, on a grid and in other frames, the receiver's geoid not the project's; a rover on another mark."""
+    europe = site_table(PLACES[1])
+    tables = [europe | {"project": europe["project"] | {"frame": frame}} for frame in OTHER_FRAMES]
+    tables += [site_table(place, on_grid=on_grid) for place in PLACES for on_grid in (False, True)]
+    for table in tables:
+        datum = Datum(site_from_table(table))
+        (other,) = datum.others(datum.expected)
+        rover = Rover(point=other, pole_m=2.0, others=(datum.expected,))
+        receiver = fix_at(1.0, datum.expected.ecef, 1, (datum.expected.separation_m or 0.0) + 3.0)
+        for beside in (None, rover):
+            yield datum.site, datum.situation(datum.expected, TODAY, receiver, rover=beside)
+
+
+@pytest.fixture(scope="module")
+def ways():
+    """The sentence of each way in which a coordinate may be wrong, by cause and way, as the causes' own functions and the words
+    of the book say it; of those that differ in figures alone one.
+    """
+    found = {}
+    for site, here in situations():
+        for way in (*predictions(here), *rover_predictions(here, Enu(0.1, 0.05, 0.0))):
+            found.setdefault((way.cause, re.sub(r"\d+", "7", way.which)), sentence(site, here, way, way.which))
+            if way.cause == "frame-shift" and way.way:  # another frame; two that cannot be told apart are both named
+                found.setdefault((way.cause, "two"), sentence(site, here, way, f"{way.which} or {way.which}"))
+    return found
+
+
+def sentence(site, here, way, which):
+    verdict = Verdict(
+        causes=[Explanation(cause=way.cause, residual_m=0.0, prediction=way, score=0.0, fits=True, which=which)],
+        best=[],
+        sure=True,
+    )
+    said = words_of(way.enu, here.expected, verdict, site, 1.843, 300.0, base_point="KQ-1")
+    known = {"head": f"The base's position is {said['offset']}.", "point": "KQ-2", "geoid": "EGM2008"}
+    return Sentence(rule="control-check", cause=way.cause, stream="", role="rover", evidence={}, words=said | known)
+
+
+@pytest.mark.parametrize("module", CAUSES, ids=lambda module: module.__name__.rpartition(".")[2])
+def test_the_situations_bring_out_each_way_that_there_is(module, ways):
+    said = "\n".join(told.words["which"] for told in ways.values())
+    texts = {text for text in pieces(Path(module.__file__)) if re.search(r"[a-z] | [a-z]", text)}
+    assert len(texts) > 5
+    assert {text for text in texts if text not in said} == set()
+
+
+@pytest.mark.parametrize("rule", ["base-datum", "control-check"])
+def test_each_way_in_which_a_coordinate_is_wrong_is_said_in_spanish(rule, ways):
+    """The crew's own marks and the names of frames stay; nothing else of the English does."""
+    left = {}
+    for (cause, which), found in ways.items():
+        if rule == "base-datum" and cause in ROVER_ORDER:
+            continue
+        told = msgspec.structs.replace(found, rule=rule)
+        if left_in_english(told) or ENGLISH_WORDS.search(words(told, SPANISH).say):
+            left[cause, which] = words(told, SPANISH).say
+    assert left == {}
+
+
+FRAGMENTS = {
+    "back for 7 s; came 7 within a minute",
+    "Epochs every 7 s instead of every 7 s",
+    "7: 7 of the interval",
+    ", but from the place where ours was",
+    ", not from ours (7)7",
+}
+"""Parts of phrases, each of which is in `KNOWN` whole."""
+NOT_TOLD = {"measures", "reach"}
+"""What is in these is said by `check` alone, of a site file, in English; what is measured is in the crew's own rules, below."""
+BOOK = sorted(path for path in Path(book.__file__).parent.glob("*.py") if path.stem not in NOT_TOLD)
+
+
+def test_whatever_a_rule_can_say_is_known_in_spanish():
+    whole = sentences()
+    found = set().union(*map(sayings, BOOK))
+    assert len(found) > 300
+    unknown = {text for text in found if not set(SENTENCES.split(text)) <= whole}
+    unknown = {text for text in unknown if SPANISH.phrase(re.sub(r"\{\w+\}", "7", text)) == text}
+    assert unknown == FRAGMENTS
+
+
+@pytest.mark.parametrize("cause", OwnRule.causes)
+def test_what_the_crew_s_own_rules_measure_is_said_in_spanish(cause):
+    for name in MEASURES:
+        site = site_from_table({
+            "post": {"name": "kestrel", "role": "rover"},
+            "stream": [{"name": "a", "port": "loop://", "carries": ["positions"]}],
+            "own_rule": [{"name": "mine", "measure": name, cause: 6}],
+        })  # fmt: skip
+        (rule,) = own_rules(site, Scene(site))
+        rule._value = 5.0
+        told = Sentence(rule="mine", cause=cause, stream="a", role="rover", evidence={}, words=rule._words(cause, 6.0))
+        assert left_in_english(told) == [], name
+        assert not re.search(r"\b(of|the|in|below|above|equals|and|that)\b", words(told, SPANISH).say)
