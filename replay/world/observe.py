@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 
 import msgspec
-from witnesspost.replay.world.sky import GLONASS_CHANNELS, SPEED_OF_LIGHT_M_S, Sky, local_axes, look
+from witnesspost.replay.world.sky import GLONASS_CHANNELS, SPEED_OF_LIGHT_M_S, Sky, Vector, local_axes, look
 from witnesspost.rules.coordinates import Ecef
 
 FREQUENCY_MHZ = {
@@ -98,6 +99,8 @@ class Observer:
         self._tracks: list[_Track] = []
         self._knot: int | None = None
         self._knot_ecef_m = ecef_m
+        self._seen: dict[int, tuple[Vector, Vector]] = {}
+        self._below_until: dict[int, int] = {}
         self._last_s: float | None = None
 
     def move(self, ecef_m: Ecef) -> None:
@@ -190,18 +193,23 @@ class Observer:
         sky, ecef_m = self.sky, self.ecef_m
         axes = local_axes(ecef_m)
         start, end = knot * _KNOT_S, (knot + 1) * _KNOT_S
+        if math.dist(ecef_m, self._knot_ecef_m) > 100.0:
+            self._below_until.clear()
+        seen_before = self._seen if ecef_m == self._knot_ecef_m and knot - 1 == self._knot else {}
+        self._seen = {}
         tracks = []
         for index, orbit in enumerate(sky.orbits):
             codes = self._signals.get(orbit.system, ())
-            if not codes:
+            if not codes or knot < self._below_until.get(index, knot):
                 continue
-            here, here_rate = sky.seen(index, start, ecef_m)
+            here, here_rate = seen_before.get(index) or sky.seen(index, start, ecef_m)
             azimuth, elevation, _range = look(ecef_m, axes, here)
             if elevation < self.mask_deg - 1.0:
-                # No satellite climbs a degree in half a minute: it stays below.
+                # No satellite climbs a degree in half a minute: it stays below, the longer the deeper it is.
+                self._below_until[index] = knot + int(self.mask_deg - elevation)
                 self._channels.pop((orbit.system, orbit.prn), None)
                 continue
-            there, there_rate = sky.seen(index, end, ecef_m)
+            there, there_rate = self._seen[index] = sky.seen(index, end, ecef_m)
             _azimuth, later, _range = look(ecef_m, axes, there)
             if elevation < self.mask_deg and later < self.mask_deg:
                 self._channels.pop((orbit.system, orbit.prn), None)
@@ -349,8 +357,9 @@ def _hermite(start: float, rate: float, end: float, end_rate: float) -> tuple[fl
     return start, rate, (3 * slope - 2 * rate - end_rate) / h, (rate + end_rate - 2 * slope) / h**2
 
 
-def _gauss_table(seed: int, noise: float) -> list[float]:
+@lru_cache(maxsize=8)
+def _gauss_table(seed: int, noise: float) -> tuple[float, ...]:
     """Normal noise, cut at three sigma, long enough that an epoch may start anywhere and read on."""
     source = random.Random(f"{seed} noise")
-    table = [noise * max(-3.0, min(3.0, source.gauss(0.0, 1.0))) for _draw in range(_NOISE_SIZE)]
+    table = tuple(noise * max(-3.0, min(3.0, source.gauss(0.0, 1.0))) for _draw in range(_NOISE_SIZE))
     return table + table[:1024]

@@ -132,6 +132,21 @@ def test_ranges_are_the_skys_at_every_moment(sky: Sky) -> None:
                 assert s.rate_m_s == pytest.approx(after[key] - before[key] + clock_rate, abs=1e-4)
 
 
+def test_who_rises_is_seen_however_long_it_was_below(sky: Sky) -> None:
+    """What is far below is not asked for a while; over three hours nobody comes up late."""
+    observer = Observer(sky, BASE, seed=9)
+    above: set[tuple[str, int]] = set()
+    risen = 0
+    for t in range(0, 3 * 3600, 30):
+        seen = {(o.system, o.prn) for o in observer.observe(float(t))}
+        high = {(s.system, s.prn) for s in sky.visible(BASE, float(t), 11.0)}
+        assert high - seen == set()
+        assert seen - {(s.system, s.prn) for s in sky.visible(BASE, float(t), 9.99)} == set()
+        risen += len(high - above)
+        above = high
+    assert risen > 40  # some thirty are up at first
+
+
 def test_base_and_rover_share_one_sky_to_whole_wavelengths(sky: Sky) -> None:
     """Double differences of phase less those of geometry are whole cycles: what a fixed solution lives on."""
     rover_at = (BASE[0] + 800.0, BASE[1] + 1200.0, BASE[2] - 300.0)
