@@ -44,10 +44,12 @@ carries = ["corrections"]
 [base]
 station_id = 417
 [rules.corrections-stopped]
-on_delay_s = 3.0
+on_delay_s = {silence_s}
+first_silence_s = {silence_s}
 [rules.fix-lost]
 off = true
 """
+SILENCE_S = 3.0  # fifteen times as long as between two frames of the line beside the flood
 PING_S = 5.0  # a figure to hold: the watchdog is never fed more than so far apart
 MOST_MIB = 96.0
 _LEAST_BYTES = 1_000_000  # of a flood, however slow the machine
@@ -60,6 +62,14 @@ PATTERNS = {
     "sentences": GGA * 1000,
     "nothing": bytes(1 << 16),
 }
+
+
+class Sent(NamedTuple):
+    """A frame on the line beside the flood: the time before and after it was sent, and how many bytes that made."""
+
+    before: float
+    after: float
+    total: int
 
 
 class Flooded(NamedTuple):
@@ -99,10 +109,11 @@ class Flood:
 
 
 class Manager:
-    """The service manager's ear: when each ping came."""
+    """The service manager's ear: when each ping came, and what the process `pid` had spent by then."""
 
     def __init__(self, path: Path):
-        self.pings: list[float] = []
+        self.pid = 0
+        self.pings: list[Moment] = []
         self.ready = threading.Event()
         self._ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._ear.bind(str(path))
@@ -116,7 +127,7 @@ class Manager:
             with contextlib.suppress(TimeoutError):
                 said = self._ear.recv(65536)
                 if said == b"WATCHDOG=1":
-                    self.pings.append(time.monotonic())
+                    self.pings.append(_look(self.pid))
                 elif said == b"READY=1":
                     self.ready.set()
 
@@ -131,8 +142,9 @@ def flooded(folder: Path, pattern: str, for_s: float) -> Flooded:
     """What a watch in `folder` does while the pattern comes for so long."""
     manager, line, flood = Manager(folder / "manager"), Line(folder / "tty-corrections"), Flood(PATTERNS[pattern])
     site = folder / "site.toml"
-    site.write_text(SITE.format(port=flood.port, line=line.path))
+    site.write_text(SITE.format(port=flood.port, line=line.path, silence_s=SILENCE_S))
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(folder), "NOTIFY_SOCKET": str(folder / "manager")}
+    begun = time.monotonic()
     with (
         open(folder / "said", "wb") as said,
         subprocess.Popen(
@@ -140,45 +152,62 @@ def flooded(folder: Path, pattern: str, for_s: float) -> Flooded:
         ) as watch,
     ):
         try:
-            assert manager.ready.wait(20), "it was never ready"
-            began, sent, number = time.monotonic(), b"", 0
-            moments: list[Moment] = []
-            while time.monotonic() < began + for_s or (flood.sent < _LEAST_BYTES and time.monotonic() < began + 10 * for_s):
-                frame = epoch_frame(number)
+            manager.pid = watch.pid
+            assert manager.ready.wait(60), "it was never ready"
+            began, sent = _look(watch.pid), b""
+            looks: list[Moment] = []
+            sends = [Sent(begun, begun, 0)]
+            while (gone_s := time.monotonic() - began.at) < for_s or (flood.sent < _LEAST_BYTES and gone_s < 10 * for_s):
+                frame, before = epoch_frame(len(sends)), time.monotonic()
                 line.send(frame)
-                sent, number = sent + frame, number + 1
-                moments.append(Moment(time.monotonic(), spent_by(watch.pid)))
+                sent += frame
+                sends.append(Sent(before, time.monotonic(), len(sent)))
+                looks.append(_look(watch.pid))
                 time.sleep(0.2)
             mib = peak_mib(watch.pid)
-            ended_at = time.monotonic()
+            ended = _look(watch.pid)
             watch.send_signal(signal.SIGTERM)
-            status = watch.wait(20)
+            status = watch.wait(60)
         finally:
             watch.kill()
             flood.stop()
             line.unplug()
             manager.stop()
-    pings = pairwise([began, *(at for at in manager.pings if at > began), ended_at])
-    ping_s = max(_own_s(earlier, later, moments) for earlier, later in pings)
-    paused_s = max(later.at - earlier.at for earlier, later in pairwise(moments))  # by a machine that starves this process, too
+    pings = pairwise([began, *(ping for ping in manager.pings if began.at < ping.at < ended.at), ended])
+    ping_s = max(_own_s(earlier, later, looks) for earlier, later in pings)
     with LogFile.open(folder / "log" / "kestrel-rover.0001.db") as log:
-        kept = b"".join(what for _, _, what in log.inputs(stream="corrections") if isinstance(what, bytes))
-        raised = {(c.rule, c.stream) for c in log.changes() if c.change == "raised"}
+        came = [(t, what) for t, _, what in log.inputs(stream="corrections") if isinstance(what, bytes)]
+        kept = b"".join(what for _, what in came)
+        raised = [change for change in log.changes() if change.change == "raised"]
         wrong = [] if (status, log.ended()) == (0, "stopped") else [f"it ended with {status}, its log: {log.ended()}"]
         wrong += [] if verify(log).sound else ["its log does not verify"]
     wrong += [] if kept == sent else [f"of the line beside it {len(sent)} bytes were sent, {len(kept)} kept"]
-    wrong += ["it told a silence that was none"] if ("corrections-stopped", "corrections") in raised and paused_s < 2.0 else []
+    for change in raised:
+        paused_s = _paused_s(sends, sum(len(what) for at, what in came if at <= change.t), ended.at)
+        if (change.rule, change.stream) == ("corrections-stopped", "corrections") and paused_s < SILENCE_S:
+            wrong.append(f"it told a silence at {change.t:.1f} s; the sender had paused {paused_s:.1f} s")
     wrong += [] if ping_s <= PING_S else [f"{ping_s:.1f} s between two pings"]
     wrong += [] if mib <= MOST_MIB else [f"{mib:.0f} MiB"]
     wrong += [] if flood.sent >= _LEAST_BYTES else [f"that was no flood: {flood.sent} bytes"]
     return Flooded(ping_s, mib, flood.sent, wrong)
 
 
-def _own_s(earlier: float, later: float, moments: list[Moment]) -> float:
+def _look(pid: int) -> Moment:
+    return Moment(time.monotonic(), spent_by(pid))
+
+
+def _own_s(earlier: Moment, later: Moment, looks: list[Moment]) -> float:
     """So long between two pings; where that is too long, without what the machine let the watch wait for a core."""
-    if later - earlier <= PING_S:
-        return later - earlier
-    return left_s([moment for moment in moments if earlier <= moment.at <= later], ran=False)
+    if later.at - earlier.at <= PING_S:
+        return later.at - earlier.at
+    return left_s([earlier, *(look for look in looks if earlier.at < look.at < later.at), later], ran=False)
+
+
+def _paused_s(sends: list[Sent], came: int, ended_at: float) -> float:
+    """For how long the sender itself can have been silent at most, after the first `came` of its bytes: as it measured that."""
+    last = max(index for index, one in enumerate(sends) if one.total <= came)
+    until = sends[last + 1].after if last + 1 < len(sends) else ended_at
+    return until - sends[last].before
 
 
 def rows(length: Length) -> Iterator[Row]:

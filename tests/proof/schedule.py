@@ -40,7 +40,9 @@ def spent_by(pid: int) -> dict[str, Spent]:
 def left_s(moments: Sequence[Moment], *, ran: bool) -> float:
     """The seconds between the first moment and the last in which no thread waited for a core, nor, with `ran`, ran.
 
-    A wait is known when it is over, and lies before that: what a thread spent goes to the time before each moment.
+    A process is held up for as long as its slowest thread: of what its threads spent between two moments the most counts, and
+    not the sum, since they wait at the same time. A wait is known when it is over, and lies before that: what a thread spent
+    goes to the time before each moment.
     """
     totals = [{thread: s.waited_s + (s.ran_s if ran else 0.0) for thread, s in one.spent.items()} for one in moments]
     spent_s = [0.0] * len(moments)
@@ -49,6 +51,6 @@ def left_s(moments: Sequence[Moment], *, ran: bool) -> float:
         for index in range(len(moments) - 1, 0, -1):
             over_s += max(0.0, totals[index].get(thread, 0.0) - totals[index - 1].get(thread, 0.0))
             here_s = min(over_s, moments[index].at - moments[index - 1].at)
-            spent_s[index] += here_s
+            spent_s[index] = max(spent_s[index], here_s)
             over_s -= here_s
-    return sum(max(0.0, b.at - a.at - s) for (a, b), s in zip(pairwise(moments), spent_s[1:], strict=True))
+    return sum(b.at - a.at - s for (a, b), s in zip(pairwise(moments), spent_s[1:], strict=True))
