@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
-import struct
-import termios
 from pathlib import Path
 
 from witnesspost.daemon.stream.framing import nmea_checksum
@@ -28,8 +25,6 @@ carries = ["positions"]
 station_id = 417
 """
 
-_FULL_BYTES = 3500  # of the 4095 that a terminal keeps; what is beyond waits where nobody counts it
-
 
 class NumberedLine(Line):
     """A line that knows what was sent on it."""
@@ -42,11 +37,6 @@ class NumberedLine(Line):
         """Send now."""
         super().send(data)
         self.sent += data
-
-    def read(self) -> int:
-        """How many of the bytes sent were certainly read at the other end by now: a full pty does not tell."""
-        (unread,) = struct.unpack("i", fcntl.ioctl(self.slave, termios.FIONREAD, bytes(4)))
-        return len(self.sent) - unread if unread < _FULL_BYTES else 0
 
 
 def numbered(number: int) -> bytes:
