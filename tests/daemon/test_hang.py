@@ -18,11 +18,12 @@ from witnesspost.rules.facts import Frozen
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import Line, Watch, epoch_frame
-from tests.daemon.test_service import SITE, replayed
+from tests.daemon.test_service import ON_DELAY_S, SITE, replayed
 from tests.daemon.view import until
 from tests.proof.disk import Disk
 
-SYNC_S = 60.0  # beyond what a busy machine takes for anything else here
+SYNC_S = 300.0  # until the disk is well, much sooner; who waits for it comes when it has synced again
+LATE_S = 0.3  # an alert comes no later after its on-delay (design, lifecycle)
 
 
 def kept(path):
@@ -223,29 +224,26 @@ def test_a_slow_card_holds_up_neither_ports_nor_alarms(tmp_path):
     disk.is_slow(SYNC_S)
     environment = {**os.environ, **disk.environment, "RUNTIME_DIRECTORY": str(tmp_path)}
     words = [sys.executable, "-m", "witnesspost.daemon", "watch", str(site), "--json"]
-    opened_at = heard_at = None
-    syncs = 0
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True) as watch:
         try:
-            began = time.monotonic()
-            while "open" not in watch.stderr.readline():
-                pass
-            opened_at = time.monotonic() - began
+            assert any("open" in text for text in watch.stderr)
             sent = feed(line, 0, 10)
-            silent_at = time.monotonic()
-            while "corrections-stopped" not in watch.stdout.readline():
-                pass
-            heard_at = time.monotonic() - silent_at
+            assert any("corrections-stopped" in text for text in watch.stdout)
             syncs = disk.syncs()
             disk.is_well()
             watch.terminate()
             watch.communicate(timeout=60)
         finally:
             watch.kill()
-    assert syncs >= 1, "the disk was not slow at all"
-    assert opened_at < SYNC_S
-    assert heard_at < SYNC_S
-    assert kept(tmp_path / "log" / "kestrel-rover.0001.db") == sent
+    assert syncs == 1  # it had begun and did not come back, whatever was done meanwhile
+    path = tmp_path / "log" / "kestrel-rover.0001.db"
+    assert kept(path) == sent
+    with LogFile.open(path) as log:
+        inputs = [(t, what) for t, _, what in log.inputs()]
+        (raised,) = [change for change in log.changes() if change.change == "raised"]
+    last_t = max(t for t, what in inputs if isinstance(what, bytes))
+    frozen_s = sum(what.for_s for t, what in inputs if isinstance(what, Frozen) and t >= last_t)  # by a machine that starves it
+    assert ON_DELAY_S <= raised.t - last_t <= ON_DELAY_S + LATE_S + frozen_s
 
 
 def test_a_disk_that_never_answers_costs_bytes_in_bounded_memory_and_says_so(tmp_path):
