@@ -102,9 +102,6 @@ def test_a_watch_that_is_killed_tells_all_of_it(tmp_path, broker, listen, watch)
             with contextlib.suppress(sqlite3.Error), LogFile.open(path) as log:
                 rows = log.select("SELECT alert, n FROM alert ORDER BY n")
                 wanted += [("kestrel-rover", log.run_name, alert, n) for alert, n in rows]
-    # What the log had not written a second after its alarm is printed without its place there.
-    printed = [(told["run"], told["seq"]) for told in post.changes if told["seq"] is not None]
-    assert set(printed) <= {(run, seq) for _, run, _, seq in wanted}
     status = subprocess.run(
         [sys.executable, "-m", "witnesspost.daemon", "status", "kestrel-rover", "--json"],
         env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)},
@@ -113,6 +110,15 @@ def test_a_watch_that_is_killed_tells_all_of_it(tmp_path, broker, listen, watch)
     )
     assert json.loads(status.stdout)["office"]["up"] is True
     assert post.stop() == 0
+    with LogFile.open(tmp_path / "log" / "kestrel-rover.0003.db") as log:
+        rows = log.select("SELECT alert, change, rule, t, n FROM alert ORDER BY n")
+        logged = [((alert, change, rule, t), (log.run_name, n)) for alert, change, rule, t, n in rows]
+    printed = [tuple(told[key] for key in ("alert", "change", "rule", "t")) for told in post.changes]
+    assert printed == [change for change, _ in logged]
+    assert ("raised", "corrections-stopped") in [(change, rule) for _, change, rule, _ in printed]
+    for told, (_, row) in zip(post.changes, logged, strict=True):
+        # What the log had not written a second after its alarm is printed without its place there.
+        assert (told["run"], told["seq"]) in (row, (None, None))
 
 
 def test_where_there_is_no_office_nothing_of_it_is_loaded():
