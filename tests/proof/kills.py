@@ -37,14 +37,16 @@ _FROM = {"log-version-1.sql": 1, "log-version-2.sql": 2}
 
 
 class Kills:
-    """Kills of work that is done in a process of its own, each at a random share of the time that it takes."""
+    """Kills of work that is done in a process of its own, each at a random share of the time that it takes. `left` counts what
+    those that were cut short had left to be judged."""
 
     def __init__(self) -> None:
         self.takes_s = math.inf  # of the last that came to its end; the first is left to
         self.hits = 0
+        self.left = 0
 
-    def during(self, work: Callable[[], object], chance: random.Random) -> None:
-        """Do it in a fork of this process and kill that. AssertionError where it fails by itself."""
+    def during(self, work: Callable[[], object], chance: random.Random) -> bool:
+        """Do it in a fork of this process and kill that; whether it was cut short. AssertionError where it fails by itself."""
         begins, tell = os.pipe()
         child = os.fork()
         if child == 0:
@@ -64,15 +66,18 @@ class Kills:
         ended = os.waitpid(child, 0)[1]
         assert os.WIFSIGNALED(ended) or ended == 0, "what was to be killed had failed by itself"
         self.hits += os.WIFSIGNALED(ended)
+        return os.WIFSIGNALED(ended)
 
-    def of(self, group: subprocess.Popen[bytes], chance: random.Random, number: signal.Signals) -> None:
-        """Send the signal to a program that was just begun as the leader of a group, and to whatever it has begun."""
+    def of(self, group: subprocess.Popen[bytes], chance: random.Random, number: signal.Signals) -> bool:
+        """Send the signal to a program that was just begun as the leader of a group, and to whatever it has begun; whether it
+        was cut short."""
         done = self._ended_by_itself(group.pid, chance)
         if not done:
             os.killpg(group.pid, number)
         status = group.wait()
         assert not done or status == 0, "what was to be killed had failed by itself"
         self.hits += status != 0
+        return status != 0
 
     def _ended_by_itself(self, pid: int, chance: random.Random) -> bool:
         """Wait for a moment of its work, which has begun; whether it was done before."""
@@ -106,8 +111,9 @@ def rotation(folder: Path, chance: random.Random, kills: Kills) -> list[str]:
             if second % 5 == 4:  # commit_s is 5: what came five seconds ago is on the disk
                 told.write_text(str((second - 5) * 5))
 
-    kills.during(work, chance)
+    cut_short = kills.during(work, chance)
     promised = _committed(told)
+    kills.left += cut_short and promised > 0 and len(list(log_folder.glob("*.db"))) > 1
     log = start(log_folder)
     log.close(0.0, "stopped")
     wrong = [f"set aside: {path.name}" for path in log_folder.glob("*.damaged*")]
@@ -144,6 +150,7 @@ def migration(folder: Path, chance: random.Random, kills: Kills) -> list[str]:
             return connection.execute("SELECT * FROM raw ORDER BY n").fetchall()
 
     before = raw()
+    assert before, "the older log has no bytes"
 
     def work() -> None:
         log = start(log_folder)
@@ -151,7 +158,7 @@ def migration(folder: Path, chance: random.Random, kills: Kills) -> list[str]:
         log.tick(7.0)
         log.close(8.0, "stopped")
 
-    kills.during(work, chance)
+    kills.left += kills.during(work, chance)
     work()
     newest = max(log_folder.glob("kestrel-base.*.db"))
     with LogFile.open(newest) as opened:
@@ -168,14 +175,20 @@ def copying(source: Path) -> Round:
     def round_(folder: Path, chance: random.Random, kills: Kills) -> list[str]:
         out = folder / "copy.db"
         before = source.read_bytes()
-        kills.during(lambda: CliRunner().invoke(snapshot, [str(source), str(out)]), chance)
-        wrong = [] if source.read_bytes() == before else ["the log that is copied was changed"]
-        if out.exists():
-            with LogFile.open(out) as copy:
-                wrong += [] if verify(copy).sound else ["there is a copy, and it is not whole"]
-        else:
+
+        def copied() -> list[str]:
             done = CliRunner().invoke(snapshot, [str(source), str(out)])
-            wrong += [] if done.exit_code == 0 else [f"the next one ended with {done.exit_code}: {done.output}"]
+            return [] if done.exit_code == 0 else [f"the next one ended with {done.exit_code}: {done.output}"]
+
+        def work() -> None:
+            assert copied() == []
+
+        kills.left += kills.during(work, chance)
+        wrong = [] if source.read_bytes() == before else ["the log that is copied was changed"]
+        wrong += [] if out.exists() else copied()
+        with LogFile.open(source) as log, LogFile.open(out) as copy:
+            report = verify(copy)
+            wrong += [] if report.sound and report.digest == verify(log).digest else ["there is a copy, and it is not whole"]
         return wrong
 
     return round_
@@ -193,7 +206,7 @@ def installing(folder: Path, chance: random.Random, kills: Kills) -> list[str]:
     with subprocess.Popen(
         command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     ) as process:
-        kills.of(process, chance, chance.choice((signal.SIGKILL, signal.SIGKILL, signal.SIGTERM)))
+        kills.left += kills.of(process, chance, chance.choice((signal.SIGKILL, signal.SIGKILL, signal.SIGTERM)))
     program = folder / "opt/witnesspost/venv/bin/witnesspost"
     wrong = [] if program.exists() and machine.version in ("1.0", "2.0") else ["no program is in place"]
     if not wrong and subprocess.run([program, "--version"], env=environment, capture_output=True, check=False).returncode:
@@ -220,7 +233,8 @@ def rows(length: Length) -> Iterator[Row]:
 
 
 def _rounds(what: str, round_: Round, count: int) -> Row:
-    """So many that were cut short; those that were done before their kill are judged too, and do not count."""
+    """So many that were cut short; those that were done before their kill are judged too, and do not count. In some of them
+    there must have been something to judge: files, after a rotation, and bytes that were promised."""
     wrong: list[str] = []
     kills = Kills()
     number = 0
@@ -234,5 +248,6 @@ def _rounds(what: str, round_: Round, count: int) -> Row:
             shutil.rmtree(folder)
         number += 1
     wrong += [] if kills.hits >= count or wrong else [f"{what}: of {number} rounds {kills.hits} were cut short, not {count}"]
+    wrong += [] if kills.left or wrong else [f"{what}: those that were cut short left nothing to judge: nothing was tried"]
     result = f"what was whole is whole, and the next one comes through ({kills.takes_s * 1000:.0f} ms undisturbed)"
     return Row(what, f"{kills.hits} cut short of {number} rounds", result, tuple(wrong))

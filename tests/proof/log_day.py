@@ -62,6 +62,7 @@ def main() -> None:
 def _wrong(paths: list[Path], sums: dict[str, hashlib.blake2b]) -> list[str]:
     command = [sys.executable, "-m", "witnesspost.daemon"]
     wrong = [] if len(paths) == 2 else [f"{len(paths)} files"]
+    wrong += [f"nothing was fed on {stream}" for stream, fed in sums.items() if fed.digest() == hashlib.blake2b().digest()]
     done = subprocess.run([*command, "verify", *paths], capture_output=True, text=True, check=False)
     if done.returncode:
         wrong.append(done.stdout + done.stderr)

@@ -308,7 +308,11 @@ def _swapped(rule: type[Rule], one: str, other: str) -> type[Rule]:
 def main(arguments: list[str]) -> int:
     """Print the table; the status is 1 where something survived that no line of `BECAUSE` accounts for."""
     only_survivors = "--survivors" in arguments
-    names = [name for name in arguments if not name.startswith("--")] or [*book.FIGURES, OWN_RULE]
+    known = (*book.FIGURES, OWN_RULE)
+    if unknown := [name for name in arguments if name != "--survivors" and name not in known]:
+        print(f"no rule of this name: {', '.join(unknown)}; expected some of {', '.join(known)}", file=sys.stderr)
+        return 2
+    names = [name for name in arguments if not name.startswith("--")] or known
     print("| rule | mutation | caught by | because |", "|---|---|---|---|", sep="\n")
     tried = caught = beside = accounted = 0
     for rule in (*book.RULES, own.OwnRule):

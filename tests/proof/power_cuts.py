@@ -160,8 +160,15 @@ def _name(names: dict[str, _File], changes: list[tuple[str, _File | None]]) -> N
             names[path] = file
 
 
-def after_a_cut(changes: list[Change], chance: random.Random, folder: Path, *, lies: bool) -> list[str]:
-    """What is wrong with the log that the next start finds after a cut somewhere in the changes."""
+class Cut(NamedTuple):
+    """What is wrong with the log that the next start found after a cut, and how many chunks had been promised by then."""
+
+    wrong: list[str]
+    promised: int
+
+
+def after_a_cut(changes: list[Change], chance: random.Random, folder: Path, *, lies: bool) -> Cut:
+    """A cut somewhere in the changes, and the next start."""
     promised = image(changes[: chance.randrange(1, len(changes))], chance, folder, lies=lies)
     log = start(folder)
     log.chunk(1.0, "corrections", b"after")
@@ -182,12 +189,13 @@ def after_a_cut(changes: list[Change], chance: random.Random, folder: Path, *, l
         except LogError as error:
             wrong += [] if lies else [f"{path.name}: {error}"]
     if lies:
-        return wrong
+        return Cut(wrong, promised)
     wrong += [f"set aside: {path.name}" for path in folder.glob("*.damaged*")]
     wrong += (
         [] if stored == [b"%07d " % n * 12 for n in range(len(stored))] else ["what is there is not what was fed, in its order"]
     )
-    return wrong + ([] if len(stored) >= promised else [f"{promised} chunks were promised, {len(stored)} are there"])
+    wrong += [] if len(stored) >= promised else [f"{promised} chunks were promised, {len(stored)} are there"]
+    return Cut(wrong, promised)
 
 
 def fails_late(folder: Path, chance: random.Random) -> tuple[list[str], int]:
@@ -249,15 +257,19 @@ def rows(length: Length) -> Iterator[Row]:
     count = length.of(1000, 10)
     for lies in (False, True):
         wrong: list[str] = []
+        promised = 0
         for number in range(count):
             place = Path(tempfile.mkdtemp(prefix="witnesspost-cut-"))
             chance = random.Random(f"cut {lies} {number}")
             what = "lying disk" if lies else "honest disk"
             try:
-                wrong += [f"power cut, {what}, {number}: {text}" for text in after_a_cut(changes, chance, place, lies=lies)]
+                cut = after_a_cut(changes, chance, place, lies=lies)
+                wrong += [f"power cut, {what}, {number}: {text}" for text in cut.wrong]
+                promised += cut.promised
             except Exception as error:
                 wrong.append(f"power cut, {what}, {number}: {type(error).__name__}: {error}")
             shutil.rmtree(place)
+        wrong += [] if promised else [f"power cut, {what}: nothing had been promised: nothing was tried"]
         kind = "a disk that lies about every other sync" if lies else "an honest disk"
         result = (
             "the next start begins, and what it writes verifies"

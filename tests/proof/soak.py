@@ -31,6 +31,7 @@ from tests.proof.table import Length, Row
 SPEED = 20.0
 MORE_MIB = 4.0  # a page more of SQLite's, an allocator's arena: not what grows with the bytes
 SETTLED_S = 1800.0
+_LEAST_READINGS = 8  # from then on: what one reading shows is flat
 _NAME = "rover"
 _WATCH = f"""
 import sys; sys.modules["numpy"] = None  # as on a post
@@ -141,6 +142,7 @@ def rows(length: Length) -> Iterator[Row]:
     with tempfile.TemporaryDirectory(prefix="witnesspost-soak-") as name:
         soaked = soak(duration_s, Path(name), 30.0 if length.short else 60.0)
     settled = [one for one in soaked.readings if one.t >= min(SETTLED_S, duration_s / 2)]
+    assert len(settled) >= _LEAST_READINGS, f"{len(settled)} readings"
     first, most = settled[0].mib, max(one.mib for one in settled)
     threads, descriptors = {one.threads for one in settled}, {one.descriptors for one in settled}
     wrong = [] if most - first <= MORE_MIB else [f"soak: {first:.1f} MiB grew to {most:.1f}"]

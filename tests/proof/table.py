@@ -35,10 +35,10 @@ class Length(NamedTuple):
 
 def rows_of(part: str, length: Length) -> list[Row]:
     """Of one part, `tests.proof.PART`; in a process of its own, since a part may fork, and end processes. An error that ends it
-    is a row, too."""
+    is a row, too, and that it has none."""
     found: list[Row] = []
     try:
         found.extend(importlib.import_module(f"tests.proof.{part}").rows(length))
     except Exception as error:
         found.append(Row(part, "none", "it did not come to its end", (f"{part}: {type(error).__name__}: {error}",)))
-    return found
+    return found or [Row(part, "none", "it has tried nothing", (f"{part}: no row",))]

@@ -11,7 +11,7 @@ import pytest
 from tests.proof import cases, fuzz, kills, power_cuts
 from tests.proof.clocks import dates_jump, turn_of
 from tests.proof.disk import Disk
-from tests.proof.table import Length
+from tests.proof.table import Length, rows_of
 
 
 def test_a_reader_that_raises_another_error_is_named_with_its_case():
@@ -52,7 +52,7 @@ def cuts(changes, tmp_path, count):
     for number in range(count):
         folder = tmp_path / str(number)
         folder.mkdir()
-        wrong += power_cuts.after_a_cut(changes, random.Random(number), folder, lies=False)
+        wrong += power_cuts.after_a_cut(changes, random.Random(number), folder, lies=False).wrong
     return wrong
 
 
@@ -87,13 +87,30 @@ def test_what_fails_before_it_is_killed_is_no_kill():
 
 @pytest.mark.parametrize("takes_s", [0.003, 0.1])
 def test_kills_come_while_the_work_is_done_however_long_it_takes(takes_s):
-    row = kills._rounds("kills", lambda folder, chance, of: of.during(lambda: time.sleep(takes_s), chance) or [], 5)
+    def round_(folder, chance, of):
+        of.left += of.during(lambda: time.sleep(takes_s), chance)
+        return []
+
+    row = kills._rounds("kills", round_, 5)
     assert row.wrong == ()
     assert row.cases.startswith("5 cut short of ")
 
 
 def test_rounds_that_are_never_cut_short_try_nothing():
     assert kills._rounds("kills", lambda folder, chance, of: [], 3).wrong == ("kills: of 60 rounds 0 were cut short, not 3",)
+
+    def leaves_nothing(folder, chance, of):
+        of.during(lambda: time.sleep(0.01), chance)
+        return []
+
+    (nothing,) = kills._rounds("kills", leaves_nothing, 3).wrong
+    assert nothing == "kills: those that were cut short left nothing to judge: nothing was tried"
+
+
+def test_a_part_without_a_row_has_tried_nothing(monkeypatch):
+    monkeypatch.setattr(kills, "rows", lambda length: iter(()))
+    (row,) = rows_of("kills", Length(short=True, minutes=0.0))
+    assert row.wrong == ("kills: no row",)
 
 
 @pytest.mark.slow
