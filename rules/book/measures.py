@@ -85,7 +85,7 @@ def _signals(system: str, name: str) -> Measure:
 
 
 MEASURES: dict[str, Measure] = {
-    "fix.quality": _fix("1", "GGA quality: 1 autonomous, 2 differential, 4 fixed, 5 float", lambda f, s: f.quality, _NO_FIX),
+    "fix.quality": _fix("1", "GGA quality (1 autonomous, 2 differential, 4 fixed, 5 float)", lambda f, s: f.quality, _NO_FIX),
     "fix.satellites": _fix("1", "satellites used in the position", lambda f, s: f.satellites, ("sky",)),
     "fix.hdop": _fix("1", "horizontal dilution of precision", lambda f, s: f.hdop, ("sky",)),
     "fix.age_s": _fix("s", "age of the corrections that the rover uses", lambda f, s: f.age_s, _NO_FIX),
@@ -121,7 +121,7 @@ MEASURES: dict[str, Measure] = {
     ),
     "tilt.aligned": Measure(
         "1",
-        "tilt sensor aligned: 1 yes, 0 no",
+        "tilt sensor aligned (1 yes, 0 no)",
         Tilt,
         lambda f, s: float(f.aligned),
         5.0,

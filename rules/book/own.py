@@ -17,11 +17,14 @@ from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import OwnRuleTable, Site
 
+AS_THEY_SAID = "said"
+"""The field of the crew's own words: no language changes them."""
+
 
 class OwnRule(Rule[OwnRuleTable]):
     """One `[[own_rule]]`, whose table has its figures. `explained_by` names the rules that make it a consequence."""
 
-    causes = dict.fromkeys(("below", "above", "equals"), Advice("{said}", ("Set by your own rule {rule}: {measured}.",)))
+    causes = dict.fromkeys(("below", "above", "equals"), Advice("{said}{measured}", ()))
 
     def begin(self) -> None:
         own = self.figures
@@ -66,10 +69,12 @@ class OwnRule(Rule[OwnRuleTable]):
         )
 
     def _words(self, cause: str, limit: float) -> dict[str, str]:
-        """The crew's own words; where they left none, the measurement and its bound."""
+        """The crew's own words, which say what to do, and the measurement with its bound."""
         unit = "" if self.measure.unit == "1" else f" {self.measure.unit}"
         measured = f"{self.measure.meaning}: {self._value:g}{unit}, {cause} {limit:g}{unit}"
-        return {"said": self.figures.say or f"{measured[:1].upper()}{measured[1:]}.", "measured": measured}
+        said = self.figures.say.strip()
+        stop = "" if said.endswith((".", "!", "?")) else "."
+        return {AS_THEY_SAID: f"{said}{stop} " if said else "", "measured": f"{measured[:1].upper()}{measured[1:]}."}
 
 
 def own_rules(site: Site, scene: Scene) -> list[Rule[OwnRuleTable]]:

@@ -20,6 +20,7 @@ from typing import Any, NamedTuple
 
 SENTENCES = re.compile(r"(?<=[.?!]) (?=[A-Z{'])")
 _FIELD = re.compile(r"\{(\w+)\}")
+_FIELDS = re.compile(r"(\{\w+\})+")
 _AROUND = re.compile(r"^(?P<before>\{head\} )?(?P<text>.*?)(?P<after>\{others\}\{note\}|\{height_words\})?$", re.DOTALL)
 _LIST = ", "
 _DEEPEST = 8
@@ -90,7 +91,7 @@ class Speech:
         assert around is not None
         pieces: list[str] = []
         for piece in SENTENCES.split(around["text"]):
-            said = piece if _FIELD.fullmatch(piece) else self._sentences.get(piece)
+            said = piece if _FIELDS.fullmatch(piece) else self._sentences.get(piece)
             if said is None:
                 return None
             pieces.append(said)

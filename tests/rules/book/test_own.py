@@ -1,11 +1,16 @@
 """The crew's own rules, and the measurements they can use."""
 
+import itertools
+import re
+
 import pytest
+from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import MEASURES, measure_problems
-from witnesspost.rules.book.own import own_rules
+from witnesspost.rules.book.own import OwnRule, own_rules
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Epoch, Fix, Health, SignalLevels, Station, Tilt
+from witnesspost.rules.language.speech import Speech, languages
 
 
 def own_bench(day, **own):
@@ -21,7 +26,7 @@ def test_below_for_the_on_delay(day):
     facts = [day.fix(t, satellites=5 if t >= 20 else 6) for t in day.every(1.0, 0.0, 60.0)]
     changes = bench.play(facts, 60.0)
     assert day.said(changes) == [(30.0, "raised", "mine", "below")]
-    assert words(changes[0]).say == "Too few: wait."
+    assert words(changes[0]) == ("Too few: wait. Satellites used in the position: 5, below 6.", [])
     assert changes[0].severity == "check"
     assert changes[0].evidence == {"measure": "fix.satellites", "value": 5, "limit": 6.0, "unit": "1"}
 
@@ -56,7 +61,27 @@ def test_what_is_not_said_is_no_trouble(day):
 def test_without_words_of_its_own_it_says_the_measurement(day):
     bench = own_bench(day, measure="corrections.size_bytes", above=500, on_delay_s=0)
     (raised,) = bench.play([day.epoch(1.0, size_bytes=900)], 2.0)
-    assert words(raised).say == "Size of one epoch's observations: 900 byte, above 500 byte."
+    assert words(raised) == ("Size of one epoch's observations: 900 byte, above 500 byte.", [])
+
+
+def test_the_crew_s_own_words_stay_and_the_measurement_is_said_in_its_language(day):
+    bench = own_bench(day, measure="fix.satellites", below=6, on_delay_s=0, say="Espere, o salga de los árboles")
+    (raised,) = bench.play([day.fix(1.0, satellites=5)], 2.0)
+    said = "Espere, o salga de los árboles. Satélites usados en la posición: 5, por debajo de 6."
+    assert words(raised, Speech.of("es")).say == said
+
+
+@pytest.mark.parametrize("language", [language for language in languages() if language != "en"])
+@pytest.mark.parametrize("measure", sorted(MEASURES))
+def test_each_measurement_can_be_said_in_each_language(day, language, measure):
+    for cause, bound in itertools.product(OwnRule.causes, (13.0, 0.25)):
+        own = {"name": "mine", "measure": measure, cause: bound}
+        (rule,) = own_rules(day.site(own_rule=[own]), day.bench(own_rule=[own]).scene)
+        rule._value = 12.5
+        told = Sentence(rule="mine", stream="", role="rover", cause=cause, evidence={}, words=rule._words(cause, bound))
+        english, said = words(told).say, words(told, Speech.of(language)).say
+        assert english != said
+        assert re.findall(rf"12\.5|\b{bound:g}\b", english) == re.findall(rf"12\.5|\b{bound:g}\b", said) != []
 
 
 def test_a_foreign_station_s_corrections_are_not_measured(day):

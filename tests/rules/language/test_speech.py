@@ -55,7 +55,7 @@ def sentences():
     found = set()
     for text in texts:
         bare = re.sub(r"^\{head\} |(\{others\}\{note\}|\{height_words\})$", "", text)
-        found |= {piece for piece in SENTENCES.split(bare) if not re.fullmatch(r"\{\w+\}", piece)}
+        found |= {piece for piece in SENTENCES.split(bare) if not re.fullmatch(r"(\{\w+\})+", piece)}
     return found
 
 
