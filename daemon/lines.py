@@ -135,9 +135,9 @@ def millimetres(*metres: float) -> str:
     return ", ".join(f"{round(part * 1000)}".replace("-", "−") for part in metres) + " mm"
 
 
-def check_line(point: str, east_m: float, north_m: float, up_m: float) -> str:
-    """What a person reads of a check that has passed."""
-    return f"check-in on {point} passed ({millimetres(east_m, north_m, up_m)}: east, north, up)"
+def check_line(point: str, east_m: float, north_m: float, up_m: float, by: str | None = None) -> str:
+    """What a person reads of a check that has passed; `by` is who has declared it."""
+    return f"check-in on {point}{f' by {by}' if by else ''} passed ({millimetres(east_m, north_m, up_m)}: east, north, up)"
 
 
 def ready_words(yes: str, no: str, holds: Sequence[str], missing: Sequence[str], phrase: Callable[[str], str] = str) -> str:

@@ -142,7 +142,7 @@ def answer(said: bytes, post: PostView) -> Answer:
         return Answer(refused=str(why))
     except TooMuchTold:
         return Answer(refused="too much is being told to the post; try again in a second")
-    if not isinstance(request, Seen):  # the alerts' own lines say by whom they were seen
+    if not isinstance(request, Seen | CheckInNow):  # the alerts' own lines say by whom they were seen, a check-in's how it went
         post.say(done)
     return Answer(done=done)
 
@@ -246,7 +246,7 @@ def _solved(request: SolvedIt, by: str, t: float, post: PostView, status: Status
         raise Refused(f"{rule} has no cause {plain(request.cause)!r}{_or_else(request.cause, causes)}")
     steps = steps_of(rule, cause, role)
     if request.step > len(steps):
-        raise Refused(f"{rule}: {cause} has no step {request.step}; it has {len(steps)}")
+        raise Refused(f"{rule}: {cause} has no step {request.step}; it has {len(steps) or 'none'}")
     if rule not in {*status.stood, *(alert.rule for alert in status.alerts)}:
         raise Refused(f"no alert of {rule} has stood in this run: nothing was solved")
     post.tell(Solved(t=t, stream="", rule=rule, cause=cause, step=steps[request.step - 1], by=by))

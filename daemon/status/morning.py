@@ -57,8 +57,8 @@ class Morning:
         check = status.check
         if check is not None and (self._checked_t is None or status.up_s - check.ago_s > self._checked_t + 0.5):
             self._checked_t = status.up_s - check.ago_s
-            if check.passed:
-                self._post.say(self._phrase(check_line(check.point, check.east_m, check.north_m, check.up_m)))
+            if check.passed and not check.again:
+                self._post.say(self._phrase(check_line(check.point, check.east_m, check.north_m, check.up_m, check.by)))
 
     def _begin_day(self, day: str, up_s: float) -> None:
         if day == self._day:

@@ -20,7 +20,8 @@ _FIX_S = 5.0  # an older position says nothing of now
 
 
 class CheckStatus(Struct, kw_only=True, frozen=True):
-    """A check on a control point, `ago_s` before: observed minus known, metres. `utc` is None until the time is known."""
+    """A check on a control point, `ago_s` before: observed minus known, metres. `utc` is None until the time is known. `by` has
+    declared it; `again` where the check before has said the same of the same stand."""
 
     point: str
     passed: bool
@@ -29,6 +30,8 @@ class CheckStatus(Struct, kw_only=True, frozen=True):
     east_m: float
     north_m: float
     up_m: float
+    by: str | None = None
+    again: bool = False
 
     @property
     def millimetres(self) -> str:
@@ -55,6 +58,8 @@ def check_of(found: tuple[float, dict[str, Any]], scene: Scene, t: float) -> Che
         east_m=detail["east_m"],
         north_m=detail["north_m"],
         up_m=detail["up_m"],
+        by=detail["by"],
+        again=detail["again"],
     )
 
 

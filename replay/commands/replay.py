@@ -214,7 +214,7 @@ class _Printed:
         if check is None or check[0] == self._checked_t:
             return
         self._checked_t = check[0]
-        if check[1]["passed"] and not self._as_json:
+        if check[1]["passed"] and not check[1]["again"] and not self._as_json:
             self.put(check)
 
     def put(self, change: Change | tuple[float, dict[str, Any]]) -> None:
@@ -232,7 +232,8 @@ class _Printed:
                 click.echo(json_line(change, self._row_key(change)) if self._as_json else self._teller.text(change, look))
                 continue
             t, detail = change
-            phrase, line = self._speech.phrase, check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"])
+            phrase = self._speech.phrase
+            line = check_line(detail["point"], detail["east_m"], detail["north_m"], detail["up_m"], detail["by"])
             click.echo(entry_text(Entry("well", self._stamps(t), phrase(line), [], shown=phrase("well")), look))
 
     def _instant(self, t: float) -> Instant | None:

@@ -11,7 +11,8 @@ A declared point over 10 m away is asked about, and no check, where nothing expl
 With a moving base nothing is judged; a network's coordinate can only be of another frame.
 
 Every check is an event, passed or not: the proof that the crew checked in. The mean goes on while the rover stands, and is
-judged anew whenever its time has doubled.
+judged anew whenever its time has doubled. A check that only says again what the one before said says so (`again`): the same
+mark passed within the minute, by the same set-up and the same fix, because the pole wobbled or a person declared the stand.
 
 Causes: the rover's own (`rover-pole`, `leaning-pole`, `mark-or-point`); and, while the base is not proven right, those of
 `base-datum`, since a rover carries its base's error. It never asks anyone to give the base the rover's point.
@@ -41,6 +42,7 @@ from witnesspost.rules.gnss import FixQuality
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
 _RAREST_S = 6.0  # a receiver that says its position more rarely checks nothing
 _TILT_S = 5.0  # an older word of the tilt sensor says nothing
+_SAME_S = 60.0  # who stands on the same mark again within it has not gone on: common practice, no source
 _FAR_M = 10.0  # no rover error but a wrong point is as large; common practice, no source
 _DAY_S = 86_400.0
 _EASY_AT, _OWN_AT = 2, 3  # so many marks must show the same step: stakes stand on round metres
@@ -110,6 +112,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._finding: Finding | None = None
         self._moves: tuple[float | None, Moves, Moves] | None = None
         self._steps = Steps()
+        self._set_up = self.site.base, self.site.rover
+        self._passed: tuple[object, ...] | None = None  # what the last check was of, where it passed
+        self._passed_t = -math.inf  # until then the rover stood for it, as far as is known
         self._events: list[tuple[float, str, dict[str, Any]]] = []
 
     def see(self, fact: Fact) -> bool | None:
@@ -122,7 +127,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return True
         if isinstance(fact, CheckIn):
             self._see_check_in(fact)
-        elif isinstance(fact, SetUp):
+        elif isinstance(fact, SetUp) and self._set_up != (self.site.base, self.site.rover):
+            self._set_up = self.site.base, self.site.rover
             self._datum = Datum(self.site)
             self._points = self._moves = None
             self._steps = Steps()
@@ -199,6 +205,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
         hindrance = self._hindrance(fix)
         if hindrance is not None:
             self._leave(hindrance)
+            if hindrance != "leaning":  # once fixed anew, the same mark is an independent check
+                self._passed = None
             return
         occupation = self._occupation
         if occupation is not None and self._in_time(occupation, fix) and occupation.add_if_near(fix, self.figures.still_m):
@@ -214,6 +222,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._occupation.add(fix)
 
     def _leave(self, hindrance: Hindrance) -> None:
+        if self._occupation is not None and self._occupation.judged_s is not None:
+            self._passed_t = self._occupation.last_t
         self._occupation = self._last = None
         self._finding = None
         if self._declared is not None:
@@ -249,6 +259,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         check = self._checked(occupation, t)
         self._finding = None
         if check is None:
+            self._passed = None  # the rover has gone on
             return
         seen = _seen(occupation, check, self.site.rover.pole_height_m)
         coarse_m, (horizontal_m, vertical_m), offset = occupation.resolution_m, check.limits, check.offset
@@ -262,10 +273,17 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if first:
             declared = self._declared
             by = declared.by if declared is not None and declared.point == check.point.point else None
-            self._events.append((t, "control-check", {"passed": passed, **seen, "by": by}))
+            again = self._says_again(check.point.point, passed, t)
+            self._events.append((t, "control-check", {"passed": passed, **seen, "by": by, "again": again}))
         if not passed:
             self._finding = self._failed(check, seen, occupation.stream, t)
         self._end_check_in(t, check, seen, passed)
+
+    def _says_again(self, point: str, passed: bool, t: float) -> bool:
+        """True where the check before has said all this: the same physical check-in."""
+        before, before_t = self._passed, self._passed_t
+        self._passed, self._passed_t = (point, *self._set_up, self.scene.renewed) if passed else None, t
+        return passed and self._passed == before and t - before_t <= _SAME_S
 
     def _end_check_in(self, t: float, check: _Check, seen: dict[str, Any], passed: bool | None = None) -> None:
         """The point that a person has declared is judged (`passed` None: it cannot be)."""

@@ -269,6 +269,7 @@ def test_checkin_waits_for_the_end_and_says_it(post, monkeypatch, outcome, statu
         f"KQ-2: {outcome}",
     ]
     assert post.told == [CheckIn(t=4000.0, stream="", point="KQ-2", by="Kim")]
+    assert post.lines == [], "one check-in, one line: the one that says how it went"
 
 
 @pytest.mark.parametrize(

@@ -231,3 +231,10 @@ def test_a_check_that_passes_is_a_line_once(morning):
     assert morning(up_s=4010.0, check=msgspec.structs.replace(CHECK, ago_s=40.0)) == []
     assert morning(up_s=4020.0, check=msgspec.structs.replace(CHECK, ago_s=1.0, passed=False)) == []
     assert morning(up_s=4030.0, check=msgspec.structs.replace(CHECK, ago_s=1.0)) == line
+
+
+def test_a_check_that_says_the_same_again_is_no_line(morning):
+    morning()
+    said = msgspec.structs.replace(CHECK, ago_s=1.0, by="Kim")
+    assert morning(up_s=4000.0, check=said) == ["check-in on KQ-2 by Kim passed (4, 0, −3 mm: east, north, up)"]
+    assert morning(up_s=4020.0, check=msgspec.structs.replace(said, again=True)) == []

@@ -152,6 +152,78 @@ def test_a_pole_told_while_the_alert_stands_ends_it(rover, day):
     assert checks(bench) == [(11.2, "KQ-2", False), (20.2, "KQ-2", True)]
 
 
+class TestOnePhysicalCheckIn:
+    """Right practice on one mark: stand, say so on the phone, fill in today's set-up. It is one check-in, and told once."""
+
+    def told(self, bench):
+        """Of each check: when, where, and whether it says again what the one before said."""
+        found = [(t, detail) for t, kind, detail in bench.engine.events if kind == "control-check"]
+        return [(round(t, 1), detail["point"], detail["again"]) for t, detail in found]
+
+    def test_said_while_standing_it_is_measured_again_and_told_once(self, rover, day):
+        bench, fix = rover
+        facts = [*(fix(t) for t in day.every(1.0, 1.0, 40.0)), CheckIn(t=20.1, stream="", point="KQ-2", by="Kim")]
+        assert bench.play(facts, 40.0) == []
+        assert self.told(bench) == [(11.2, "KQ-2", False), (30.2, "KQ-2", True)]
+        assert [detail["by"] for _, _, detail in bench.engine.events] == [None, "Kim"]
+
+    def test_a_set_up_that_changes_nothing_is_no_second_check(self, rover, day):
+        bench, fix = rover
+        facts = [*(fix(t) for t in day.every(1.0, 1.0, 40.0)), set_up(15.1, point="KQ-1", antenna=1.843, pole=2.0)]
+        facts.append(set_up(25.1, point="KQ-1", antenna=1.843, pole=2.0))
+        assert bench.play(facts, 40.0) == []
+        assert checks(bench) == [(11.2, "KQ-2", True)]
+
+    @pytest.mark.parametrize(
+        "changed",
+        [{"pole": 2.02}, {"point": "KQ-3"}, {"antenna": 1.6}],
+        ids=["another pole", "the base over another mark", "another antenna height"],
+    )
+    def test_a_set_up_that_changes_something_is_a_check_of_its_own(self, rover, day, changed):
+        bench, fix = rover
+        facts = [*(fix(t) for t in day.every(1.0, 1.0, 40.0)), set_up(20.1, **{"point": "KQ-1", "antenna": 1.843, **changed})]
+        bench.play(facts, 40.0)
+        assert self.told(bench) == [(11.2, "KQ-2", False), (20.2, "KQ-2", False)]
+
+    def test_a_pole_that_wobbles_is_one_check_in(self, rover, day):
+        bench, fix = rover
+        wobbles = {20.0, 40.0}
+        bench.play([fix(t, east=0.3 if t in wobbles else 0.0) for t in day.every(1.0, 1.0, 60.0)], 60.0)
+        assert self.told(bench) == [(11.2, "KQ-2", False), (31.2, "KQ-2", True), (51.2, "KQ-2", True)]
+
+    def test_after_a_long_stand_too(self, rover, day):
+        bench, fix = rover
+        bench.play([fix(t, east=0.3 if t == 200.0 else 0.0) for t in day.every(1.0, 1.0, 220.0)], 220.0)
+        assert self.told(bench) == [(11.2, "KQ-2", False), (211.2, "KQ-2", True)]
+
+    @pytest.mark.parametrize(
+        "between",
+        [
+            lambda fix, t: fix(t, quality=5),  # initialised anew: an independent check
+            lambda fix, t: fix(t, "KQ-3"),  # another mark, and back: each a check of its own
+            lambda fix, t: fix(t, pole=1.5),  # it did not pass in between
+        ],
+        ids=["initialised anew", "another mark", "not passed"],
+    )
+    def test_the_same_mark_once_more_is_a_check_of_its_own(self, rover, day, between):
+        bench, fix = rover
+        times = [*day.every(1.0, 1.0, 15.0)], [*day.every(1.0, 17.0, 30.0)], [*day.every(1.0, 32.0, 45.0)]
+        bench.play([*map(fix, times[0]), *(between(fix, t) for t in times[1]), *map(fix, times[2])], 45.0)
+        assert [(point, again) for _, point, again in self.told(bench) if point == "KQ-2"][-1] == ("KQ-2", False)
+        assert {again for _, _, again in self.told(bench)} == {False}
+
+    def test_over_a_minute_later_it_is_a_check_of_its_own(self, rover, day):
+        bench, fix = rover
+        walks = [fix(t, east=1.4 * (t - 15.0)) for t in day.every(1.0, 16.0, 76.0)]
+        bench.play([*map(fix, day.every(1.0, 1.0, 15.0)), *walks, *map(fix, day.every(1.0, 80.0, 95.0))], 95.0)
+        assert [again for _, _, again in self.told(bench)] == [False, False]
+
+    def test_a_check_that_fails_is_never_the_same_again(self, rover, day):
+        bench, fix = rover
+        bench.play([fix(t, pole=1.5, east=0.3 if t == 20.0 else 0.0) for t in day.every(1.0, 1.0, 40.0)], 40.0)
+        assert [again for _, _, again in self.told(bench)] == [False, False]
+
+
 def words_of_finding(finding):
     said = {"rule": "control-check", "cause": finding.causes[0].cause, "role": "rover"}
     return words(Sentence(**said, stream=finding.stream, evidence=finding.evidence, words=finding.words)).say
