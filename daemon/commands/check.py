@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import stat
 from collections.abc import Iterator
 from typing import Any
@@ -12,6 +13,7 @@ import click
 from msgspec import structs
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.publish.secret import why_not_secret
+from witnesspost.daemon.screen import PLAIN, Look
 from witnesspost.rules.book.contents import open_whole_site, rules_in_force
 from witnesspost.rules.book.measures import MEASURES
 from witnesspost.rules.book.reach import cannot_judge
@@ -21,6 +23,7 @@ from witnesspost.rules.gnss import HEIGHT_UNIT_M
 from witnesspost.rules.site.model import Base, Office, Page, Radio, Site, SiteError, Stream
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
+_CELLS = re.compile(r" {3}(?=[A-Za-z])")  # what stands side by side: a figure does not stand apart from its name
 _URLS = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # pyserial's
 _FREQUENCIES_MHZ = (100.0, 1000.0)  # radio modems work well within: common practice, no source
 _HIGHEST_ANTENNA_M = 4.0  # nobody measures higher on a tripod: common practice, no source
@@ -36,9 +39,10 @@ def check(site_file: str | None, as_json: bool, measures: bool) -> None:
     Where something is wrong, every problem is printed, a line each, with exit status 2. What may be right but deserves a look
     is listed at the end.
     """
+    look = Look.of_output()
     if measures:
         for name, measure in sorted(MEASURES.items()):
-            click.echo(f"{name:28} {measure.unit:8} {measure.meaning}")
+            _echo(look, f"{name:28} {measure.unit:8} {measure.meaning}")
         return
     if site_file is None:
         raise click.UsageError("name a site file (TOML), or ask for --measures")
@@ -47,7 +51,19 @@ def check(site_file: str | None, as_json: bool, measures: bool) -> None:
     except SiteError as error:
         raise Unusable(str(error)) from None
     understood = what_it_means(site)
-    click.echo(json.dumps(understood, ensure_ascii=False) if as_json else "\n".join(in_words(site, understood)))
+    if as_json:
+        click.echo(json.dumps(understood, ensure_ascii=False))
+        return
+    for line in in_words(site, understood, look):
+        narrow = look.width is not None and len(line) > look.width
+        for cell in _CELLS.sub("\n    ", line).splitlines() if narrow else [line]:
+            _echo(look, cell)
+
+
+def _echo(look: Look, line: str) -> None:
+    """A line; where it is longer than the screen is wide, its rest stands under it, further in."""
+    text = line.lstrip(" ")
+    click.echo("\n".join(look.wrapped(text, line[: len(line) - len(text)], "    ")))
 
 
 def what_it_means(site: Site) -> dict[str, Any]:
@@ -91,7 +107,7 @@ def what_it_means(site: Site) -> dict[str, Any]:
     }
 
 
-def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
+def in_words(site: Site, understood: dict[str, Any], look: Look = PLAIN) -> Iterator[str]:
     """The same for a person, a screenful."""
     yield f"{site.path}: good. Post {site.post.name}, at the {site.post.role}. Times in {understood['time_zone']}."
     for stream in site.stream:
@@ -99,7 +115,7 @@ def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
     yield from _project_in_words(site, understood)
     for base in site.bases:
         yield from _base_in_words(site, base)
-    yield from _radio_in_words(site.radio)
+    yield from _radio_in_words(site.radio, look)
     if (office := understood["office"]) is not None:
         places = "as it knows them" if office["precise"] else "to 0.01°"
         yield f"  office: {office['broker']}, as {office['topic']}/{site.post.name}; places {places}"
@@ -111,7 +127,7 @@ def in_words(site: Site, understood: dict[str, Any]) -> Iterator[str]:
         yield f"  look: {note}"
 
 
-def _radio_in_words(radio: Radio) -> Iterator[str]:
+def _radio_in_words(radio: Radio, look: Look) -> Iterator[str]:
     rows = [(row, getattr(radio.base, row), getattr(radio.rover, row)) for row in _RADIO_ROWS]
     said = [(f"  {row}", _said(base), _said(rover)) for row, base, rover in rows if base is not None or rover is not None]
     if not said:
@@ -119,6 +135,11 @@ def _radio_in_words(radio: Radio) -> Iterator[str]:
         return
     table = [("radio", "base", "rover"), *said]
     base_width, rover_width = (max(20, *(len(row[column]) + 2 for row in table)) for column in (1, 2))
+    if look.width is not None and look.width < 30 + base_width + rover_width:
+        yield "  radio:"
+        for row, base, rover in said:
+            yield f"  {row}: {f'{base} at both' if base == rover else f'base {base}, rover {rover}'}"
+        return
     for row, base, rover in table:
         yield f"  {row:28}{base:>{base_width}}{rover:>{rover_width}}"
 
