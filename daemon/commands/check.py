@@ -23,7 +23,7 @@ from witnesspost.rules.gnss import HEIGHT_UNIT_M
 from witnesspost.rules.site.model import Base, Office, Page, Radio, Site, SiteError, Stream
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
-_CELLS = re.compile(r" {3}(?=[A-Za-z])")  # what stands side by side: a figure does not stand apart from its name
+_CELLS = re.compile(r"(?<=\S) {3}(?=[A-Za-z])")  # what stands side by side: a figure does not stand apart from its name
 _URLS = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # pyserial's
 _FREQUENCIES_MHZ = (100.0, 1000.0)  # radio modems work well within: common practice, no source
 _HIGHEST_ANTENNA_M = 4.0  # nobody measures higher on a tripod: common practice, no source

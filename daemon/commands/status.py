@@ -18,9 +18,10 @@ from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.screen import PLAIN, Entry, Look, entry_text
 from witnesspost.daemon.status.ready import CheckStatus
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
-from witnesspost.daemon.status.snapshot import AlertStatus, Status
+from witnesspost.daemon.status.snapshot import AlertStatus, EpochStatus, Status
 from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.book.words import words
+from witnesspost.rules.gnss import CONSTELLATIONS
 from witnesspost.rules.language.speech import ENGLISH, Speech
 from witnesspost.rules.site.salvage import salvage
 
@@ -154,7 +155,7 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
     rows += [(f"port {p.stream}", f"{p.port}: {p.state}{_reason(p.reason)}, {_rate(p.rate_bytes_per_s)}") for p in said.ports]
     for epoch in said.epochs:
         every = f", every {epoch.interval_s:.1f} s" if epoch.interval_s is not None else ""
-        what = f"station {epoch.station_id}, {epoch.satellites} satellites of {epoch.systems}, {_ago(epoch.ago_s)}{every}"
+        what = f"station {epoch.station_id}, {_satellites(epoch)}, {_ago(epoch.ago_s)}{every}"
         rows.append((f"epoch {epoch.stream}", what))
     if not said.epochs:
         rows.append(("epoch", "none yet"))
@@ -180,6 +181,13 @@ def _plumbing(said: Status, speech: Speech = ENGLISH) -> list[tuple[str, str]]:
     rows += [("health", _health(said))]
     rows += [("problem", problem) for problem in said.problems]
     return rows
+
+
+def _satellites(epoch: EpochStatus) -> str:
+    """How many, and of which constellations."""
+    count = "1 satellite" if epoch.satellites == 1 else f"{epoch.satellites} satellites"
+    names = ", ".join(CONSTELLATIONS.get(system, system) for system in epoch.systems)
+    return f"{count} ({names})" if names else count
 
 
 def _superseded(declared: CheckInStatus, check: CheckStatus | None) -> bool:
@@ -219,7 +227,9 @@ def _log(said: Status) -> str:
 
 def _health(said: Status) -> str:
     words = [f"{said.temperature_c:.0f} °C"] if said.temperature_c is not None else []
-    words += [f"{said.restarts} restarts since power on"] if said.restarts is not None else []
+    if said.restarts is not None:
+        times = {0: "not restarted", 1: "restarted once"}.get(said.restarts, f"restarted {said.restarts} times")
+        words.append(f"{times} since power on")
     return ", ".join(words) or "nothing known"
 
 

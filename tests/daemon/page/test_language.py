@@ -200,6 +200,8 @@ RARE = [
     *({"ports": [replaced(PORT, port="socket://kestrel-hut:2101", state=state)]} for state in ("open", "back", "opening")),
     {"ports": [replaced(PORT, port="rfc2217://192.168.8.1:2101", state="back", rate_bytes_per_s=None)]},
     {"epochs": []},
+    *({"epochs": [replaced(SAID.epochs[0], systems=of, satellites=count)]} for of, count in (("G", 1), ("", 0), ("GRECJ", 31))),
+    *({"restarts": count} for count in (0, 1, 12)),
     {"epochs": [replaced(SAID.epochs[0], ago_s=400.0, interval_s=None)]},
     {"fix": replaced(SAID.fix, quality=9, satellites=None, hdop=None, age_s=None, ago_s=5000.0)},
     {"base_check": "differs from KQ-1"},
@@ -235,7 +237,7 @@ def test_a_rare_row_of_the_status_in_spanish(rare):
     for text in (reason for reason in REASONS if reason in str(rare)):
         assert text not in rows
     words_left = re.findall(
-        r"\b(the|not|is|for|by|more|set|up|on|of|to|ago|more|lost|back|wait(?:s|ing)?|open(?:ing)?|none|quality|nothing|nobody)\b",
+        r"\b(the|not|is|for|by|more|set|up|on|of|to|ago|more|lost|back|satellites?|restarted|once|wait(?:s|ing)?|open(?:ing)?|none|quality|nothing|nobody)\b",
         re.sub(r"No space left on device|Cannot assign requested address", "", rows),
     )
     assert words_left == [], rows

@@ -118,13 +118,13 @@ ready             not yet: not fixed (ports open, corrections from 417)
 post              up 67 min, site /etc/witnesspost/kestrel-rover.toml
 port receiver     /dev/ttyACM0: open, 410 bytes/s
 port corrections  /dev/ttyUSB0: lost (not there yet), rate not known yet
-epoch receiver    station 417, 21 satellites of GRE, 0.4 s ago, every 1.0 s
+epoch receiver    station 417, 21 satellites (GPS, GLONASS, Galileo), 0.4 s ago, every 1.0 s
 fix               RTK float, 0.2 s ago, 17 satellites, HDOP 0.8, corrections 1.4 s old
 base              agrees with KQ-1
 set-up            base over KQ-1, antenna 1.843 m, pole 2.000 m (as in the site file)
 clock             receiver (RMC) on receiver, 1 s ago
 log               kestrel-rover.0042.db, 12 MB, 12 MB of them raw, disk 42% free, 38 days left at this rate
-health            51 °C, 2 restarts since power on
+health            51 °C, restarted 2 times since power on
 problem           LED blue: no such LED"""  # noqa: E501
 
 
@@ -273,6 +273,20 @@ def test_how_the_offices_link_is():
     line = "link down for 12 min, 1 change waits, broker:8883 does not answer, "
     assert f"office            {line}another post has this name: give one of them another post.name" in shown.splitlines()
     assert "office" not in screenful(SAID)
+
+
+@pytest.mark.parametrize(
+    ("systems", "satellites", "restarts", "rows"),
+    [
+        ("G", 2, 0, ["2 satellites (GPS)", "not restarted since power on"]),
+        ("GECJ", 1, 1, ["1 satellite (GPS, Galileo, BeiDou, QZSS)", "restarted once since power on"]),
+        ("", 0, 3, ["0 satellites, 0.4 s ago", "restarted 3 times since power on"]),
+    ],
+)
+def test_constellations_and_restarts_are_said_in_words(systems, satellites, restarts, rows):
+    epoch = msgspec.structs.replace(SAID.epochs[0], systems=systems, satellites=satellites)
+    shown = screenful(msgspec.structs.replace(SAID, epochs=[epoch], restarts=restarts))
+    assert [row in shown for row in rows] == [True, True], shown
 
 
 def test_an_older_check_in_is_not_shown_beside_a_newer_check():
