@@ -19,6 +19,7 @@ from collections.abc import Iterable
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Fact, SetUp, Station
+from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import Base
 
 
@@ -127,17 +128,18 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
 
     def _descriptor_finding(self, first: Antenna) -> Finding:
         base = self.scene.base_of(first.station_id)
+        descriptor = first.descriptor.strip()
         return Finding(
             causes=[Cause(cause="descriptor-differs")],
             stream=first.stream,
             since=first.t,
             evidence={
-                "broadcast": first.descriptor.strip() or None,
+                "broadcast": descriptor or None,
                 "expected": base.antenna.strip() if base is not None else None,
                 "message": first.message,
                 "station_id": first.station_id,
             },
-            words={"said": first.descriptor.strip() or "no antenna at all"},
+            words={"said": called(descriptor) if descriptor else "no antenna at all"},
         )
 
 

@@ -38,6 +38,7 @@ from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.facts import CheckIn, Fact, Fix, SetUp, Tilt
 from witnesspost.rules.gnss import FixQuality
+from witnesspost.rules.language.names import called
 
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
 _RAREST_S = 6.0  # a receiver that says its position more rarely checks nothing
@@ -325,7 +326,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             key=point.point,
             severity="note" if noted else None,
             evidence={**evidence_of(offset, point, verdict, *check.limits), **seen, "base_proven_right": proven},
-            words={**words, "head": f"On {point.point} the rover reads {words['offset']}."},
+            words={**words, "head": f"On {called(point.point)} the rover reads {words['offset']}."},
         )
 
     def _checked(self, occupation: Occupation, t: float) -> _Check | None:

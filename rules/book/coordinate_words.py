@@ -14,6 +14,7 @@ from witnesspost.rules.datum.explanation import Verdict, in_words, length_in_wor
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.hypotheses import BASE_ORDER, FAMILY
 from witnesspost.rules.datum.verdict import NOT_JUDGED, reach_of, repair_of
+from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import Site
 
 _CLAUSES = {
@@ -223,11 +224,11 @@ def words_of(
         "also": first.prediction.also if first.prediction is not None else "",
         "others": _others(verdict),
         "antenna": f"{antenna_m:.3f} m",
-        "base_point": base_point or "the base's own point",
+        "base_point": called(base_point) if base_point else "the base's own point",
         "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
         "pole": f"{site.rover.pole_height_m:.3f} m",
-        "frame_words": expected.frame_name + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
-        "check_in": points[0] if points else "a second control point",
+        "frame_words": called(expected.frame_name) + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
+        "check_in": called(points[0]) if points else "a second control point",
         "base_words": _LEAVE_THE_BASE if proven else _ASK_AT_THE_BASE,
         "repair": _REPAIR[repair_of(offset, verdict, distance_m)].format(reach=length_in_words(reach_of(offset))),
         "height_words": _height_words(verdict),

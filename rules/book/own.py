@@ -15,10 +15,8 @@ from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Fact
+from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import OwnRuleTable, Site
-
-AS_THEY_SAID = "said"
-"""The field of the crew's own words: no language changes them."""
 
 
 class OwnRule(Rule[OwnRuleTable]):
@@ -74,7 +72,7 @@ class OwnRule(Rule[OwnRuleTable]):
         measured = f"{self.measure.meaning}: {self._value:g}{unit}, {cause} {limit:g}{unit}"
         said = self.figures.say.strip()
         stop = "" if said.endswith((".", "!", "?")) else "."
-        return {AS_THEY_SAID: f"{said}{stop} " if said else "", "measured": f"{measured[:1].upper()}{measured[1:]}."}
+        return {"said": called(f"{said}{stop} ") if said else "", "measured": f"{measured[:1].upper()}{measured[1:]}."}
 
 
 def own_rules(site: Site, scene: Scene) -> list[Rule[OwnRuleTable]]:

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 
 from witnesspost.rules.book.radio import sheet_differences
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
+from witnesspost.rules.language.names import called
 
 _SET_BOTH = "Set both the same, and correct the site file."
 
@@ -71,4 +72,4 @@ class RadioSheet(Rule[Delays]):
 
 
 def _in_words(value: object) -> str:
-    return {True: "on", False: "off"}[value] if isinstance(value, bool) else str(value)
+    return {True: "on", False: "off"}[value] if isinstance(value, bool) else called(str(value))

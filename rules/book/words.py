@@ -12,7 +12,8 @@ from witnesspost.rules.advice import Advice
 from witnesspost.rules.alert import Change, Held, Sentence
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.coordinate_words import BASE_PAIRS, CONTROL_PAIRS
-from witnesspost.rules.book.own import AS_THEY_SAID, OwnRule
+from witnesspost.rules.book.own import OwnRule
+from witnesspost.rules.language.names import bare
 from witnesspost.rules.language.speech import ENGLISH, Speech
 from witnesspost.rules.site.model import Role
 
@@ -55,9 +56,11 @@ def words(told: Change | Sentence, speech: Speech = ENGLISH) -> Words:
         advice = ADVICE.get((told.rule, told.cause)) or OwnRule.causes[told.cause]
         figures = {"rule": told.rule, "stream": told.stream, **told.evidence, **told.words}
         fields = _Fields({key: value for key, value in figures.items() if value is not None})
-        phrases = {name: text for name, text in told.words.items() if name != AS_THEY_SAID}
-        steps = steps_of(told.rule, told.cause, told.role)
-        return Words(speech.template(advice.line, fields, phrases), [speech.template(step, fields, phrases) for step in steps])
+        line, *steps = (
+            bare(speech.template(text, fields, told.words))
+            for text in (advice.line, *steps_of(told.rule, told.cause, told.role))
+        )
+        return Words(line, steps)
     except Exception:  # words that do not fit their figures must not cost the alert
         return Words(f"{told.rule}: {told.cause}", [])
 

@@ -14,6 +14,7 @@ from witnesspost.rules.datum.height_causes import above_geoid
 from witnesspost.rules.datum.prediction import ALONE, SURE_HEIGHT_M, TYPED_M, Prediction, Situation, arp_at, up_only
 from witnesspost.rules.datum.shifts import Shift, epoch_shift, frame_shifts, reference_epoch
 from witnesspost.rules.datum.zones import next_zones
+from witnesspost.rules.language.names import called
 
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
 _LEAST_VAGUE_SHIFT_M = 0.1
@@ -38,7 +39,7 @@ def frame_shift(s: Situation) -> Iterator[Prediction]:
     """
     own = s.frame.on_own_datum(s.expected.latitude, s.expected.longitude)
     if own is not None:
-        yield arp_at("frame-shift", s, *own, f"the project's own datum ({s.frame.name})")
+        yield arp_at("frame-shift", s, *own, f"the project's own datum ({called(s.frame.name)})")
     for shift in frame_shifts(s.frame, s.expected.epoch, s.expected.place, s.today):
         offset = enu(s.expected.ecef, shift.ecef, s.frame.ellipsoid)
         way = Prediction("frame-shift", *offset, *_out(s, shift), shift.name, way=shift.way)
@@ -65,34 +66,38 @@ def other_control_point(s: Situation) -> Iterator[Prediction]:
     """
     for other in s.others:
         offset = enu(s.expected.ecef, other.ecef, s.frame.ellipsoid)
-        exact = Prediction("other-control-point", *offset, TYPED_M, TYPED_M + s.height_doubt_m, other.point, far=other.ecef)
+        exact = Prediction(
+            "other-control-point", *offset, TYPED_M, TYPED_M + s.height_doubt_m, called(other.point), far=other.ecef
+        )
         yield exact
         if s.rover is not None:
             east, north, up = offset
             back = from_enu(s.expected.ecef, Enu(-east, -north, -up), s.frame.ellipsoid)
-            yield exact._replace(east_m=-east, north_m=-north, up_m=-up, which=f"{other.point} under the base", far=back)
+            yield exact._replace(
+                east_m=-east, north_m=-north, up_m=-up, which=f"{called(other.point)} under the base", far=back
+            )
         else:
             yield from _in_another_row(s, other)
 
 
 def _in_another_row(s: Situation, other: ExpectedArp) -> Iterator[Prediction]:
     """One number of another point among those of the right one."""
-    vague = len(s.others) > _MANY_POINTS
+    vague, name = len(s.others) > _MANY_POINTS, called(other.point)
     ways = []
     if s.height_doubt_m <= SURE_HEIGHT_M:
         height_m = other.ellipsoidal_height_m - s.expected.ellipsoidal_height_m
-        ways.append(up_only(s, "other-control-point", height_m, f"the height of {other.point}"))
+        ways.append(up_only(s, "other-control-point", height_m, f"the height of {name}"))
     if s.expected.grid is not None and other.grid is not None:
         east, north = s.expected.grid
         ways += [
-            arp_at("other-control-point", s, *s.frame.geographic(other.grid[0], north), f"the easting of {other.point}"),
-            arp_at("other-control-point", s, *s.frame.geographic(east, other.grid[1]), f"the northing of {other.point}"),
+            arp_at("other-control-point", s, *s.frame.geographic(other.grid[0], north), f"the easting of {name}"),
+            arp_at("other-control-point", s, *s.frame.geographic(east, other.grid[1]), f"the northing of {name}"),
         ]
     elif s.expected.grid is None:
         here, there = s.expected, other
         ways += [
-            arp_at("other-control-point", s, there.latitude, here.longitude, f"the latitude of {other.point}"),
-            arp_at("other-control-point", s, here.latitude, there.longitude, f"the longitude of {other.point}"),
+            arp_at("other-control-point", s, there.latitude, here.longitude, f"the latitude of {name}"),
+            arp_at("other-control-point", s, here.latitude, there.longitude, f"the longitude of {name}"),
         ]
     for way in ways:
         yield way._replace(family=ALONE, vague=vague)

@@ -9,6 +9,7 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import enu
 from witnesspost.rules.datum.prediction import LEAST_M, Prediction, Rover
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
+from witnesspost.rules.language.names import called
 
 ON_MARK_M = 0.15
 _NOTCH_M, _NOTCHES = 0.05, 50  # a pole's notches: common practice, no source
@@ -53,5 +54,7 @@ def mark_or_point(rover: Rover) -> Iterator[Prediction]:
     """The wrong point picked or the wrong mark under the pole; or a mark that was disturbed. Source: common practice."""
     for other in rover.others:
         offset = enu(rover.point.ecef, other.ecef)
-        yield Prediction("mark-or-point", *offset, which=f"{other.point} under the pole", weight=0.5 / len(rover.others))
+        yield Prediction(
+            "mark-or-point", *offset, which=f"{called(other.point)} under the pole", weight=0.5 / len(rover.others)
+        )
     yield Prediction("mark-or-point", 0.0, 0.0, 0.0, ON_MARK_M, ON_MARK_M, "a disturbed mark", weight=0.5, vague=True)

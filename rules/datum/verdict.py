@@ -18,6 +18,7 @@ from witnesspost.rules.datum.prediction import Rover, Situation
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.gnss import WGS84
+from witnesspost.rules.language.names import bare
 from witnesspost.rules.site.model import Base, Site
 
 ONE_VECTOR_M2 = 1.2e5
@@ -263,7 +264,7 @@ def _explained(rank: int, one: Explanation) -> dict[str, Any]:
     east, north, up = one.prediction.enu
     return {
         f"cause_{rank}": one.cause,
-        f"which_{rank}": "; ".join(part for part in (one.which, one.prediction.also) if part) or None,
+        f"which_{rank}": bare("; ".join(part for part in (one.which, one.prediction.also) if part)) or None,
         f"way_{rank}": one.prediction.way or None,
         f"predicted_{rank}_east_m": _number(east),
         f"predicted_{rank}_north_m": _number(north),

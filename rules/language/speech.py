@@ -18,6 +18,8 @@ from pathlib import Path
 from string import Formatter
 from typing import Any, NamedTuple
 
+from witnesspost.rules.language.names import around_names
+
 SENTENCES = re.compile(r"(?<=[.?!]) (?=[A-Z{'])")
 _FIELD = re.compile(r"\{(\w+)\}")
 _FIELDS = re.compile(r"(\{\w+\})+")
@@ -68,7 +70,7 @@ class Speech:
         """A str.format text of the book with its fields: figures and names as they are, `words` translated too."""
         if self.language != "en" and (said := self._template(text)) is not None:
             used = {name for _, name, _, _ in Formatter().parse(text) if name} & words.keys()
-            translated = {name: self._known(words[name]) for name in used}
+            translated = {name: around_names(words[name], self._known) for name in used}
             if None not in translated.values():
                 return said.format_map(_Known({**fields, **translated}))
         return text.format_map(fields)
@@ -81,7 +83,7 @@ class Speech:
         """An English text that was made of the catalogue's phrases and sentences; itself where it is not known whole."""
         if self.language == "en":
             return text
-        return self._known(text) or text
+        return around_names(text, self._known) or text
 
     def _template(self, text: str) -> str | None:
         whole = self._sentences.get(text)

@@ -12,6 +12,7 @@ from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.geodesy import enu, expected_arp, from_enu, point_at, to_ecef, to_geodetic
 from witnesspost.rules.datum.hypotheses import BASE_ORDER
 from witnesspost.rules.facts import CheckIn, Tilt
+from witnesspost.rules.language.speech import ENGLISH, Speech
 
 from tests.proof.datum_table import PLACES, geoid_file
 
@@ -544,3 +545,52 @@ def test_how_often_positions_come(rover, day, interval_s, checks):
     bench, fix = rover
     assert bench.play([fix(t) for t in day.every(interval_s, 1.0, 61.0)], 61.0) == []
     assert len(events(bench)) == checks
+
+
+# Names: a mark may be called as words are, and no language translates it
+
+
+ODD_NAMES = [
+    "nail",
+    "the base",
+    "on",
+    "A, north of B",
+    "the mark. Then stop",
+    "nail by the gate or under it",
+    "KQ-2 at 14:00 (old)",
+]
+MISSES = {
+    "the antenna's height": ({"up": -1.843}, "KQ-2", False),
+    "the pole": ({"up": 2.0}, "KQ-2", False),
+    "nothing known": ({"east": 0.07, "up": 0.31}, "KQ-2", True),
+    "the wrong mark": ({}, "KQ-3", True),
+}
+
+
+def alert_of(day, miss, names, speech):
+    """What a person reads of a miss where the marks are called so."""
+    off, under, proven = MISSES[miss]
+    project = {**TABLES["project"]}
+    project["control"] = [{**mark, "name": names[mark["name"]]} for mark in project["control"]]
+    bench = day.bench(ControlCheck, **{**TABLES, "project": project, "base": {**TABLES["base"], "occupies": names["KQ-1"]}})
+    mark = point_at(bench.site, names[under])
+    east, north, up = off.get("east", 0.0), 0.0, off.get("up", 0.0)
+    latitude, longitude, h = to_geodetic(from_enu(mark.ecef, Enu(east, north, up + 2.0)))
+    said = {"latitude": latitude, "longitude": longitude, "height_m": h + 16.0, "separation_m": -16.0}
+    facts = [CheckIn(t=0.5, stream="", point=names["KQ-2"]), *(day.fix(t, **said) for t in day.every(1.0, 1.0, 13.0))]
+    (raised,) = bench.play([heard(day, bench), *facts] if proven else facts, 13.0)
+    return words(raised, speech)
+
+
+@pytest.mark.parametrize("name", ODD_NAMES)
+@pytest.mark.parametrize("miss", MISSES)
+def test_no_name_of_a_mark_changes_what_is_said(day, miss, name):
+    plain = {f"KQ-{n}": f"KQ-{n}" for n in range(1, 5)}
+    odd = {mark: f"{name} {'xyzw'[n]}" if n else name for n, mark in enumerate(["KQ-2", "KQ-1", "KQ-3", "KQ-4"])}
+    for speech in (ENGLISH, Speech.of("es")):
+        expected = alert_of(day, miss, plain, speech)
+        said = alert_of(day, miss, odd, speech)
+        named = [re.sub(r"KQ-[1-4]", lambda found: odd[found[0]], text) for text in (expected.say, *expected.steps)]
+        assert [said.say, *said.steps] == named
+    assert "\u2068" not in "".join(named)
+    assert re.search(r"\b(the rover reads|It may also be|Measure another)\b", " ".join(expected.steps) + expected.say) is None
