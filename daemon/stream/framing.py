@@ -10,8 +10,8 @@ D3 and $ may stand inside payloads and noise, so only a whole frame with a good 
 checksum, moves the reader on by its length; everything else moves it on by as little as is certain. A broken frame is one
 unit BAD_FRAME, then REST units for the bytes that its length covers: counting BAD_FRAME counts broken frames.
 
-Whatever comes, each byte costs about the same: what begins nothing is passed over by one search, and of the heads that
-stand in a promised frame each has its CRC taken once, when its own bytes are there.
+Whatever comes, each byte costs about the same: what begins nothing is passed over by one search, and of the heads of known
+messages that stand in a promised frame each has its CRC taken when its own bytes are there.
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ _HEAD = rb"\xd3(?:(?:\x00[\x02-\xff]|[\x01-\x03][\x00-\xff])" + _KNOWN_MESSAGE +
 _SENTENCE = rb"\$([A-Z][A-Z0-9]{3,}(?:[,*][\x20-\x23\x25-\x7e]*)?)\*([0-9A-Fa-f]{2})\r?\n"
 _ADDRESS = rb"\$(?:[A-Z][A-Z0-9]{3,}[,*]|(?:[A-Z][A-Z0-9]*)?\Z)"
 _START = re.compile(_SENTENCE + rb"|" + _ADDRESS + rb"|" + _HEAD)
-_HEAD_INSIDE = re.compile(rb"\xd3(?=(\x00[\x02-\xff]|[\x01-\x03][\x00-\xff]))")
+_HEAD_INSIDE = re.compile(rb"\xd3(?=(\x00[\x02-\xff]|[\x01-\x03][\x00-\xff])" + _KNOWN_MESSAGE + rb")")
+_HEAD_INSIDE_BYTES = 5
 _LINE = re.compile(rb"\$[\x20-\x23\x25-\x7e]*")
 _LOOKS_LIKE_SENTENCE = re.compile(rb"\$[A-Z][A-Z0-9]{3,}[,*]")
 
@@ -133,28 +134,28 @@ class Framer:
             return size, _WAITS
         end = start + 6 + (data[start + 1] << 8 | data[start + 2])
         if end > size:
-            # A whole good frame behind it shows the promise of a longer one to be false: nothing good waits for it.
+            # A whole good frame behind it shows the promise of a longer one to be false: no message waits for it.
             return end, BAD_FRAME if self._inside.holds_frame(data, self._before, start) else _WAITS
         return end, BAD_FRAME if _crc24q(data[start:end]) else FRAME
 
 
 class _Inside:
-    """The heads of frames that stand behind one that waits for its bytes. Places are bytes since the line began."""
+    """The heads of frames of known messages that stand behind one that waits for its bytes, at least four bytes apart. Places
+    are bytes since the line began."""
 
     def __init__(self) -> None:
         self._heads: list[int] = []  # where each ends, and its size in the lowest bits; the first to end on top
         self._seen = 0
 
     def holds_frame(self, data: bytes, before: int, start: int) -> bool:
-        """True if a whole good frame begins in `data` behind `start`; `before` is the place of its first byte."""
+        """True if a whole good frame of a known message begins in `data` behind `start`; `before` is its first byte's place."""
         heads = self._heads
         for found in _HEAD_INSIDE.finditer(data, max(self._seen - before, start + 1)):
-            high, low = found[1]
-            size = 6 + (high << 8 | low)
+            size = 6 + int.from_bytes(found[1], "big")
             at = found.start()
             heappush(heads, before + at + size << _SIZE_BITS | size)
             self._seen = before + at + 1
-        self._seen = max(self._seen, before + len(data) - 2)  # a head has three bytes
+        self._seen = max(self._seen, before + len(data) - _HEAD_INSIDE_BYTES + 1)
         here, now = before + start, before + len(data)
         while heads and (end := heads[0] >> _SIZE_BITS) <= now:
             at = end - (heads[0] & _SIZE_MASK)
