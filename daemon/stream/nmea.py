@@ -34,6 +34,7 @@ WAITS_S = 1.5  # a better one may follow the first of its kind in the same secon
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
 _DATE = (_LAST_YEAR, 12, 31)
 _MOST = 1e9
+_STEPS = 1e10  # of a degree: a hundredth of a millimetre
 _MINUTES = {b"%02d%02d" % divmod(minute, 60): 60.0 * minute for minute in range(1440)}  # of the day, by their four digits
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
@@ -74,7 +75,7 @@ class Sentences:
         Raises ValueError or IndexError where a field in use is not what it must be.
         """
         readers = self._readers.get(kind)
-        if self._tilt_address is not None and line[1:].upper().startswith(self._tilt_address):
+        if self._tilt_address is not None and line[1 : 1 + len(self._tilt_address)].upper() == self._tilt_address:
             readers = [self._mapped_tilt]
         if readers is None:
             return []
@@ -269,8 +270,9 @@ def _angle(field: bytes, negative: bool, most: float) -> float | None:
     if minutes < 2:
         return None
     try:
-        degrees = abs(round(abs(float(field[:minutes])) + float(field[minutes:]) / 60.0, 10))  # finer is the double's own noise
-    except ValueError:
+        degrees = abs(float(field[:minutes])) + float(field[minutes:]) / 60.0
+        degrees = abs(round(degrees * _STEPS)) / _STEPS  # finer is the double's own noise
+    except (ValueError, OverflowError):
         return None
     if degrees <= most:
         return -degrees if negative else degrees
