@@ -50,8 +50,8 @@ class Writer:
         self._tried = tail
         self._synced = synced
         self._since_checkpoint = 0
-        self._size_bytes: int | None = None  # asked for more often than it changes
-        self._files: dict[Path, int] = {}  # those that SQLite has open, and their inodes
+        self._asked_bytes = 0  # the size when SQLite was last asked for it
+        self._files: dict[str, int] = {}  # those that SQLite has open, and their inodes
         # Kept open as long as the connection: to close any handle of the file ends SQLite's locks on it (fcntl(2)).
         self._handle: int | None = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
         try:
@@ -146,22 +146,21 @@ class Writer:
             raise
         self.tail = self._tried
         self._since_checkpoint += written
-        self._size_bytes = None
 
     def tidy(self) -> None:
         """Bring the WAL into the file when it has grown enough: between commits, never within an alert's."""
         if self._since_checkpoint >= _CHECKPOINT_BYTES:
             self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
             self._since_checkpoint = 0
-            self._least_bytes = os.stat(self.path).st_size
+            self._take_sizes()
 
     def gone(self) -> NotOurs | None:
         """What of the file is not where it was, or not what it was; None where all is. What is deleted or swapped while open
         takes every byte and keeps none."""
         for path, inode in self._files.items():
             if _inode(path) != inode:
-                kind = NotOurs if path == self.path else WalGone
-                return kind(f"{path.name} was removed or replaced while it was written")
+                kind = NotOurs if path == str(self.path) else WalGone
+                return kind(f"{Path(path).name} was removed or replaced while it was written")
         assert self._handle is not None
         if os.pread(self._handle, len(_MAGIC), 0) != _MAGIC or os.fstat(self._handle).st_size < self._least_bytes:
             return NotOurs(f"{self.path.name} was cut or overwritten while it was written")
@@ -171,7 +170,7 @@ class Writer:
         """Bring into the file what its WAL holds, though that was removed; true where the file then holds all that was
         committed."""
         try:
-            if _inode(self.path) != self._files[self.path]:
+            if _inode(str(self.path)) != self._files[str(self.path)]:
                 return False
             self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
             with contextlib.closing(sqlite3.connect(f"{self.path.absolute().as_uri()}?immutable=1", uri=True)) as alone:
@@ -180,11 +179,8 @@ class Writer:
             return False
 
     def size_bytes(self) -> int:
-        """The file's size with all that was committed."""
-        if self._size_bytes is None:
-            (pages,) = self._connection.execute("PRAGMA page_count").fetchone()
-            self._size_bytes = int(pages) * schema.PAGE_BYTES
-        return self._size_bytes
+        """The file's size with all that was committed: as SQLite had it at the last checkpoint, and what was written since."""
+        return self._asked_bytes + self._since_checkpoint
 
     def close(self) -> None:
         """Let go of the file; SQLite brings the WAL in and removes it where the disk allows."""
@@ -201,9 +197,14 @@ class Writer:
         self._connection.execute("PRAGMA wal_autocheckpoint = 0")
         self._connection.execute("PRAGMA journal_size_limit = 4194304")
         self._connection.execute("SELECT count(*) FROM run").fetchone()  # opens the WAL and its index
-        for path in (self.path, *(self.path.with_name(self.path.name + end) for end in ("-wal", "-shm"))):
+        for path in (f"{self.path}{end}" for end in ("", "-wal", "-shm")):
             if (inode := _inode(path)) is not None:
                 self._files[path] = inode
+        self._take_sizes()
+
+    def _take_sizes(self) -> None:
+        (pages,) = self._connection.execute("PRAGMA page_count").fetchone()
+        self._asked_bytes = int(pages) * schema.PAGE_BYTES
         self._least_bytes = os.stat(self.path).st_size
 
 
@@ -220,7 +221,7 @@ def read_tail(connection: sqlite3.Connection) -> Tail:
     return Tail(first_n - 1, digest)
 
 
-def _inode(path: Path) -> int | None:
+def _inode(path: str) -> int | None:
     try:
         return os.stat(path).st_ino
     except OSError:

@@ -51,9 +51,10 @@ def play(
 
 def _taken(pipeline: Pipeline, one: Read, moved: Callable[[float], None]) -> list[Change]:
     changes = pipeline.take(one)
+    t = pipeline.t
     if pipeline.log is not None and isinstance(one[2], Chunk):
-        pipeline.log.tick(pipeline.t)
-    moved(pipeline.t)
+        pipeline.log.tick(t)
+    moved(t)
     return changes
 
 

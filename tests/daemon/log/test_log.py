@@ -92,6 +92,16 @@ def test_changes_come_back_as_they_were_said(tmp_path):
         assert read.changes() == [LoggedChange.of(one) for one in said]
 
 
+@pytest.mark.parametrize("until_s", [120, 1800])
+def test_the_size_that_is_counted_between_checkpoints_is_near_the_files(tmp_path, until_s):
+    log = start(tmp_path)
+    Feeder(log).feed(0, until_s)
+    with contextlib.closing(sqlite3.connect(tmp_path / FIRST)) as other:
+        (pages,) = other.execute("PRAGMA page_count").fetchone()
+    assert log.state().size_bytes == pytest.approx(1024 * pages, rel=0.2)
+    log.close(float(until_s), "stopped")
+
+
 def test_the_state_says_where_how_much_and_what_is_left(tmp_path):
     log = start(tmp_path)
     Feeder(log).feed(0, 120)
