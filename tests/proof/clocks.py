@@ -105,8 +105,12 @@ def turn_of(name: str, role: str, before_s: float = 150.0, after_s: float = 150.
     found.start_utc = TURNS[name] - dt.timedelta(seconds=before_s)
     found.duration_s = before_s + after_s
     site = site_from_table(found.site_table, found.site.path, FIGURES)
-    changes = play(Pipeline(site, None), invent(found, None))
-    return [f"{role}: {change.rule}: {change.cause} at {change.t:.1f} s" for change in changes]
+    pipeline = Pipeline(site, None)
+    wrong = [f"{role}: {change.rule}: {change.cause} at {change.t:.1f} s" for change in play(pipeline, invent(found, None))]
+    end = pipeline.scene.utc_at(found.duration_s)
+    if end is None or abs((end - TURNS[name]).total_seconds() - after_s) > 2.0:
+        wrong.append(f"{role}: its receiver says {end} at the end: it has come to no turn")
+    return wrong
 
 
 def rows(length: Length) -> Iterator[Row]:

@@ -414,5 +414,6 @@ def _row(reader: Reader, length: Length, share: float) -> Row:
             wrong.append(bad)
         worst_s = max(worst_s, time.process_time() - begun)
         count += 1
+    wrong += [] if count else [f"{reader.name}: no case: nothing was tried"]
     ends = ", ".join(kind.__name__ for kind in reader.ends) or "nothing"
     return Row(f"fuzz: {reader.name}", f"{count:,}", f"raises {ends} alone; longest {worst_s:.2f} s", tuple(wrong))

@@ -2,12 +2,29 @@
 
 import pytest
 
-from tests.proof.hostile import KINDS, attack, containers
+from tests.proof.hostile import KINDS, attack, containers, sentence
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.__name__)
 def test_what_a_sender_invents_makes_nothing_grow(kind):
     assert attack(kind, "rover", 150_000).wrong == []
+
+
+def test_a_sender_whom_nobody_reads_has_tried_nothing():
+    def silence(chance):
+        return bytes(40)
+
+    assert "no message of it was read: nothing was tried" in attack(silence, "rover", 20_000).wrong
+
+
+def test_what_takes_longer_and_longer_is_seen():
+    numbers = iter(range(1 << 20))
+
+    def slower_and_slower(chance):
+        sum(range(next(numbers) ** 2 // 4))
+        return sentence("GPZDA,120000.00,04,05,2026,00,00")
+
+    assert any("times the second" in text for text in attack(slower_and_slower, "rover", 20_000, again=False).wrong)
 
 
 def test_growth_is_seen():

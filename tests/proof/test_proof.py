@@ -113,6 +113,11 @@ def test_a_part_without_a_row_has_tried_nothing(monkeypatch):
     assert row.wrong == ("kills: no row",)
 
 
+def test_a_reader_that_was_given_no_case_has_tried_nothing():
+    reader = cases.Reader("a reader", lambda chance: b"", len)
+    assert fuzz._row(reader, Length(short=False, minutes=0.0), 1.0).wrong == ("a reader: no case: nothing was tried",)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("part", [kills, fuzz], ids=lambda part: part.__name__)
 def test_each_part_in_small_finds_nothing_wrong(part):
