@@ -180,8 +180,6 @@ def test_a_name_in_bytes_is_read(tmp_path):
     assert read_wifi(tmp_path / "w").name == "Kü"
 
 
-@needs_chromium
-@pytest.mark.slow
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_where_no_phone_can_open_a_page_no_step_asks_for_one(language):
     asks = (
@@ -202,6 +200,8 @@ def test_where_no_phone_can_open_a_page_no_step_asks_for_one(language):
     assert not re.search(asks, " ".join(steps["none"]))
 
 
+@needs_chromium
+@pytest.mark.slow
 @pytest.mark.parametrize("full", [False, True])
 def test_it_prints_on_two_pages_of_a4_and_nothing_is_cut(tmp_path, full):
     """In Chromium: two pages of 210 × 297 mm; no side is higher than its page, and no coordinate wider than its cell."""
