@@ -80,7 +80,9 @@ class Watch:
             text=True,
             env={**os.environ, **environment, "RUNTIME_DIRECTORY": str(site.parent)},
         )
-        atexit.register(self.process.kill)  # left by a test that failed, it would take the next pty of its port's number
+        # What a failed test leaves would open the ptys of the tests after it, whose numbers are the same; this ends it at the
+        # latest with pytest itself, where nobody has called `stop`.
+        atexit.register(self.process.kill)
         self.changes = []
         self.said = []
         self._lines = queue.Queue()

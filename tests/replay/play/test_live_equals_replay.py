@@ -73,18 +73,21 @@ def test_live_equals_replay(tmp_path):
     records = [record for record in invent(invented) if not isinstance(record, Truth)]
 
     post = Watch(site)
-    for _ in lines:
-        post.until_said("open")
-    began = time.monotonic()
-    for record in records:
-        time.sleep(max(0.0, began + record.t - time.monotonic()))  # real time is what this test is about
-        if isinstance(record, Chunk) and record.data:
-            lines[record.stream].send(record.data)
-        elif isinstance(record, Port):
-            line = lines[record.stream]
-            line.plug_in() if record.state == "back" else line.unplug()
-    time.sleep(max(0.0, began + invented.duration_s - time.monotonic()))
-    assert post.stop() == 0
+    try:
+        for _ in lines:
+            post.until_said("open")
+        began = time.monotonic()
+        for record in records:
+            time.sleep(max(0.0, began + record.t - time.monotonic()))  # real time is what this test is about
+            if isinstance(record, Chunk) and record.data:
+                lines[record.stream].send(record.data)
+            elif isinstance(record, Port):
+                line = lines[record.stream]
+                line.plug_in() if record.state == "back" else line.unplug()
+        time.sleep(max(0.0, began + invented.duration_s - time.monotonic()))
+        assert post.stop() == 0
+    finally:
+        post.process.kill()  # ended already, unless something above failed
 
     played = list(play(Pipeline(invented.site), records, end_t=invented.duration_s))
     with LogFile.open(tmp_path / "log" / "kestrel-rover.0001.db") as log:
