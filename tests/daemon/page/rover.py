@@ -3,6 +3,7 @@
 import contextlib
 import datetime as dt
 import signal
+import sqlite3
 import threading
 import time
 
@@ -13,6 +14,7 @@ from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import Line, Watch, epoch_frame
 from tests.daemon.page.conftest import PIN, free_port
+from tests.daemon.view import until
 from tests.kestrel import MARKS
 
 SITE = (
@@ -114,6 +116,15 @@ class LiveRover:
         for line in self.lines:
             line.unplug()
 
+    def logged(self):
+        """The log, as soon as it holds a position that is given after this call, and so all that was told before it."""
+        later = f"GNGGA,{self._clock(self._second + 1):%H%M%S}.00".encode()
+
+        path = max(self.folder.glob("log/kestrel-rover.*.db"))
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as log:
+            until(lambda: log.execute("SELECT count(*) FROM raw WHERE instr(data, ?)", (later,)).fetchone()[0], 30.0)
+        return path
+
     def _feed(self):
         next_at = time.monotonic()
         while not self._ended.wait(max(0.0, next_at - time.monotonic())):
@@ -128,8 +139,11 @@ class LiveRover:
             if self.positions:
                 self.lines[1].send(self._position())
 
+    def _clock(self, second):
+        return BEGAN + dt.timedelta(seconds=second)
+
     def _position(self):
-        now = BEGAN + dt.timedelta(seconds=self._second)
+        now = self._clock(self._second)
         clock, day = f"{now:%H%M%S}.00", f"{now:%d%m%y}"
         wander = self._second % 5 - 2  # some millimetres: a position that never moves says how coarsely it is given
         at = f"3907.{527402 + wander},N,10459.{139258 - wander},W"

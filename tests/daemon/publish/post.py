@@ -51,13 +51,17 @@ class Post:
         self.t += 1.0
         self.log.event(self.t, "control-check", detail)
 
+    def turn(self, t):
+        """One turn, at `t`."""
+        self.view.t = t
+        self.publish.turn(t)
+
     def until(self, fits, timeout_s=20.0):
         """Turns, until it is so."""
         deadline = time.monotonic() + timeout_s
         while not fits():
             assert time.monotonic() < deadline, f"it never came; the link: {self.view.office}"
-            self.view.t = time.monotonic()
-            self.publish.turn(self.view.t)
+            self.turn(time.monotonic())
             time.sleep(0.003)
 
     @property
