@@ -158,10 +158,10 @@ def test_ports_log_and_answers_on_the_terminal_in_spanish():
     lines = [line.split("  ", 2)[0::2] for line in shown]
     assert lines == [
         ["registro", "/log/kestrel.0042.db"],
-        ["puerto", "puerto de corrections (/dev/ttyKESTREL) en espera: todavía no está"],
-        ["puerto", "puerto de corrections (/dev/ttyKESTREL) abierto"],
-        ["puerto", "puerto de corrections (/dev/ttyKESTREL) perdido: el aparato desapareció"],
-        ["puerto", "puerto de corrections (/dev/ttyKESTREL) de vuelta"],
+        ["puerto", "puerto «corrections» (/dev/ttyKESTREL) en espera: todavía no está"],
+        ["puerto", "puerto «corrections» (/dev/ttyKESTREL) abierto"],
+        ["puerto", "puerto «corrections» (/dev/ttyKESTREL) perdido: el aparato desapareció"],
+        ["puerto", "puerto «corrections» (/dev/ttyKESTREL) de vuelta"],
         ["puesto", "instalado por Kim: base sobre KQ-1, antena 1.843 m, bastón 2.000 m"],
         ["puesto", "en pausa por Kim durante 5 min (battery): mientras tanto no se avisa de nada, y se registra cada byte"],
         ["puesto", "página: http://10.88.17.1:8017/"],
@@ -316,7 +316,7 @@ def test_the_alerts_of_a_day_in_spanish(spanish, tmp_path):
     shown = inside.get("/day").text
     hours = re.findall(r'href="/day\?hour=(\d+)', shown)
     told = [html.unescape(inside.get(f"/day?hour={hour}").text) for hour in hours]
-    assert any("Sin correcciones desde hace 960 s: no llega nada por el puerto de corrections." in text for text in told)
+    assert any("Sin correcciones desde hace 960 s: no llega nada por el puerto «corrections»." in text for text in told)
     assert not any("No corrections for" in text for text in told)
 
 
