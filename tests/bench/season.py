@@ -18,7 +18,6 @@ from tests.bench.streams import log_of
 _LOGS, _LASTS_S = 30, 1800.0
 _SHORT_LOGS, _SHORT_LASTS_S = 4, 300.0
 _ROUNDS = 2
-_REACHED = 1.0  # of short logs half is the start of the processes
 _NEW = {"rules": {"corrections-stopped": {"on_delay_s": 8.0}}}
 
 
@@ -32,7 +31,9 @@ def rows(short: bool) -> list[Row]:
         rounds = [(_wall_s(paths, folder / f"round-{n}", 1), _wall_s(paths, folder / f"round-{n}", 2)) for n in range(_ROUNDS)]
     one, two = map(min, zip(*rounds, strict=True))  # what else runs only adds
     note = f" by the wall ({count} logs of {lasts_s / 60:g} min: {one:.3g} s, {two:.3g} s)"
-    return [at_least("e", "days under other figures, two cores against one", 1.8, one / two, " ×", note, _REACHED)]
+    row = at_least("e", "days under other figures, two cores against one", 1.8, one / two, " ×", note)
+    # Of logs so short half is the start of the processes: that it runs is all that they show.
+    return [row._replace(held=None, off=False, measured=f"{row.measured}; too short to judge")] if short else [row]
 
 
 def _wall_s(paths: list[str], folder: Path, jobs: int) -> float:
