@@ -18,12 +18,12 @@ import msgspec
 from msgspec import Meta, Struct
 from witnesspost.daemon.companion import PostView, TooMuchTold
 from witnesspost.daemon.lines import span
-from witnesspost.daemon.naming import did_you_mean, meant
 from witnesspost.daemon.screen import plain
 from witnesspost.daemon.status.snapshot import Status
 from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.book.words import ADVICE, causes_of, steps_of
 from witnesspost.rules.facts import Acknowledge, CheckIn, Planned, SetUp, Shelve, Solved
+from witnesspost.rules.naming import did_you_mean, meant
 from witnesspost.rules.site.antenna import MOST_M, HeightError, vertical_height_m
 from witnesspost.rules.site.model import Site
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import click
-from witnesspost.daemon.naming import did_you_mean
+from witnesspost.rules.naming import did_you_mean
 
 
 def usage_words(error: click.UsageError, commands: Iterable[str] = ()) -> str:

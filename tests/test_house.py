@@ -33,17 +33,17 @@ ALLOWED = {
     "rules.advice": "",
     "rules.finding": "rules.site",  # how grave
     "rules.language": "",
-    "rules.site": "rules.coordinates rules.gnss rules.language",
+    "rules.naming": "",
+    "rules.site": "rules.coordinates rules.gnss rules.language rules.naming",
     "rules.facts": "rules.coordinates rules.gnss",
     "rules.alert": "rules.finding rules.site",
     "rules.engine": f"{PLAIN} rules.advice",
     "rules.datum": PLAIN,
-    "rules.book": f"{PLAIN} rules.advice rules.engine rules.datum",
+    "rules.book": f"{PLAIN} rules.advice rules.naming rules.engine rules.datum",
     "rules.book.words": f"{PLAIN} rules.advice rules.book rules.language",
     "daemon.__main__": "daemon.cli",
     "daemon.cli": "daemon.atomic daemon.usage",  # commands only as strings
-    "daemon.naming": "",
-    "daemon.usage": "daemon.naming",
+    "daemon.usage": "rules.naming",
     "daemon.atomic": "",
     "daemon.clock": "",
     "daemon.local_time": "",
@@ -63,7 +63,7 @@ ALLOWED = {
     "daemon.status.told": f"{PLAIN} rules.engine rules.book.words daemon.lines",
     "daemon.status.snapshot": f"{PLAIN} rules.engine rules.book.words daemon.state daemon.status.ready daemon.status.told",
     "daemon.bundle": f"{PLAIN} daemon.log daemon.status.snapshot",
-    "daemon.requests": f"{PLAIN} rules.book.words {TOLD} daemon.naming daemon.companion daemon.status.snapshot "
+    "daemon.requests": f"{PLAIN} rules.book.words {TOLD} rules.naming daemon.companion daemon.status.snapshot "
     "daemon.status.told",
     **dict.fromkeys(
         COMPANIONS,
@@ -90,7 +90,7 @@ ALLOWED = {
     "replay.office.archive": "rules daemon.log daemon.recomputing daemon.local_time daemon.atomic replay.export",
     "replay.office.season": "rules daemon.log daemon.pipeline replay.play",  # it replays
     "replay.export": "rules daemon.log daemon.strip daemon.stream daemon.atomic daemon.local_time",  # RINEX is in the bytes
-    "replay.commands": f"rules {TOLD} daemon.cli daemon.naming daemon.atomic daemon.progress daemon.log daemon.pipeline replay",
+    "replay.commands": f"rules {TOLD} daemon.cli daemon.atomic daemon.progress daemon.log daemon.pipeline replay",
 }
 """What each room may import beside the rooms within it, the standard library and other distributions. A room that is not
 named has the arrows of the room around it."""

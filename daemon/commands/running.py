@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.host.places import run_folders
-from witnesspost.daemon.naming import did_you_mean, meant
 from witnesspost.daemon.status.server import NoAnswer, NobodyThere, ask, sockets
+from witnesspost.rules.naming import did_you_mean, meant
 
 POST = click.option("--post", metavar="NAME", help="The post's name. Default: the one that runs here.")
 

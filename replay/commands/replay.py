@@ -13,7 +13,6 @@ from witnesspost.daemon.lines import Teller, check_line, json_line
 from witnesspost.daemon.local_time import Instant, Stamps
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.opening import LogError
-from witnesspost.daemon.naming import did_you_mean, meant
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.progress import PassingLine
 from witnesspost.daemon.screen import Entry, Look, entry_text
@@ -30,6 +29,7 @@ from witnesspost.rules.alert import Change
 from witnesspost.rules.book.contents import FIGURES, rules_in_force
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.language.speech import Speech
+from witnesspost.rules.naming import did_you_mean, meant
 from witnesspost.rules.site.model import SiteError
 
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)

@@ -6,7 +6,6 @@ its broadcast position, `tilt` the pole, `signals` carrier-to-noise densities, `
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Collection
 from typing import Any, NamedTuple
@@ -14,6 +13,7 @@ from typing import Any, NamedTuple
 from witnesspost.rules.book.corrections_late import delay_s
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.facts import Epoch, Fact, Fix, Health, SignalLevels, Station, Tilt
+from witnesspost.rules.naming import KEYS_ALIKE, did_you_mean
 from witnesspost.rules.site.model import Site
 from witnesspost.rules.site.tables import few, shown
 
@@ -158,11 +158,9 @@ def measure_problems(site: Site, taken: Collection[str] = ()) -> list[str]:
 
 
 def _nearest(name: str) -> str:
-    near = difflib.get_close_matches(name, MEASURES, 3, 0.6)
-    if not near:
-        tails = {known.rpartition(".")[2]: known for known in MEASURES}
-        near = [tails[tail] for tail in difflib.get_close_matches(name.rpartition(".")[2], tails, 3, 0.6)]
-    return f"; did you mean {' or '.join(near)}?" if near else "; witnesspost check --measures lists them"
+    tails = {known.rpartition(".")[2]: known for known in MEASURES}
+    near = did_you_mean(name, MEASURES, KEYS_ALIKE)
+    return near or did_you_mean(tails.get(name.rpartition(".")[2], ""), MEASURES) or "; witnesspost check --measures lists them"
 
 
 def _hypot(east: float | None, north: float | None) -> float | None:

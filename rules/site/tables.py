@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import functools
 import math
 import types
@@ -13,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
+from witnesspost.rules.naming import KEYS_ALIKE, did_you_mean
 from witnesspost.rules.site.renamed import new_name
 
 MOST_LINES = 20
@@ -136,8 +136,7 @@ def _more(left: int) -> str:
 def nearest(key: str, known: Iterable[str]) -> str:
     """How a message about an unknown name ends: with the known ones that look like it, or all of them."""
     names = list(known)
-    near = difflib.get_close_matches(key[:_LONGEST_SHOWN], names, 3)
-    return f"; did you mean {' or '.join(near)}?" if near else f"; known here: {', '.join(names)}"
+    return did_you_mean(key, names, KEYS_ALIKE) or f"; known here: {', '.join(names)}"
 
 
 def shown(value: object) -> str:
