@@ -19,6 +19,8 @@ from tests.daemon.view import LOG, View, until
 from tests.kestrel import MARKS
 
 PIN = "418820"
+PLACES = ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help")
+"""All tabs: what `test_tabs` finds in the page's own navigation."""
 SITE = (
     """
 [post]

@@ -19,7 +19,7 @@ from msgspec import structs
 from witnesspost.daemon.page.server import REQUEST_S as SLOW_S
 
 from tests.daemon.page.chromium import AXE, PROGRAM
-from tests.daemon.page.conftest import ALERT, PIN
+from tests.daemon.page.conftest import ALERT, PIN, PLACES
 from tests.daemon.page.rover import LiveRover
 from tests.daemon.strip.quarry import write_day
 from tests.daemon.view import LOG
@@ -28,7 +28,6 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(PROGRAM is None, reason="Debian's chromium is not installed (the gate installs it)"),
 ]
-PLACES = ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help")
 LOOKS = list(product((320, 1280), (False, True)))
 PICTURES = Path(__file__).parents[3] / ".pictures"
 HEARD_S = 3.0

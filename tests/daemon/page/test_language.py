@@ -29,7 +29,7 @@ from witnesspost.rules.book import words as book
 from witnesspost.rules.language.speech import Speech, languages, read_po
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.page.conftest import ALERT, Served
+from tests.daemon.page.conftest import ALERT, PLACES, Served
 from tests.daemon.page.test_card import SITE
 from tests.daemon.status.test_status import SAID
 from tests.daemon.strip.quarry import write_day
@@ -300,7 +300,7 @@ def test_each_place_in_spanish_for_all_who_ask(spanish):
     assert "Primero escriba el PIN" in html.unescape(door.send("/", do="seen").text)
     inside = spanish.inside()
     spanish.stands(ALERT, shown="stop")
-    for address in ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help"):
+    for address in PLACES:
         answer = inside.get(address)
         assert answer.status == 200, address
         text = html.unescape(re.sub(r"<[^>]*>", " ", answer.text))

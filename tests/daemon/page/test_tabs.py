@@ -23,11 +23,9 @@ from witnesspost.daemon.status.told import CheckInStatus, SetUpStatus
 from witnesspost.replay.play.tape import Tape
 from witnesspost.rules.facts import CheckIn, SetUp
 
-from tests.daemon.page.conftest import PIN, STATUS
+from tests.daemon.page.conftest import PIN, PLACES, STATUS
 from tests.daemon.strip.quarry import write_day
 from tests.daemon.view import LOG, port, until
-
-PLACES = ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help")
 
 
 @pytest.fixture
@@ -533,3 +531,8 @@ def test_help_has_every_pattern_and_the_caution(served):
     assert text.count('class="timeline"') == 18
     for words in ("Dark means dead", "sleeping phone", "licensed surveyor", "overhead lines", "tripod that was kicked"):
         assert words in text
+
+
+def test_the_places_are_the_page_s_own(served):
+    navigation = re.search(r"<nav.*?</nav>", served.inside().get("/").text, re.DOTALL)[0]
+    assert tuple(re.findall(r'href="([^"]*)"', navigation)) == PLACES

@@ -41,5 +41,7 @@ def test_a_slip_of_a_number_is_that_number_read(value):
 @given(st.integers(0, 89), st.integers(0, 59), st.integers(0, 599_999), st.sampled_from("NS"))
 def test_a_slip_of_an_angle_is_still_one(whole, minutes, seconds, letter):
     text = f"{whole:02d} {minutes:02d} {seconds / 10_000:07.4f} {letter}"
-    for _, slipped in slips(text):
+    found = list(slips(text))
+    assert found
+    for _, slipped in found:
         assert -100 < degrees(slipped) < 100

@@ -84,7 +84,9 @@ def test_the_archive_has_what_the_logs_own_tables_and_views_have(written, archiv
 
 
 def test_every_row_says_whose_it_is_and_when_it_was(written, archive):
-    for path in written.glob("*.db"):
+    paths = sorted(written.glob("*.db"))
+    assert paths
+    for path in paths:
         with LogFile.open(path) as log:
             for table in ("changes", "fixes", "traffic", "minutes"):
                 found = of_run(archive, table, path)
@@ -97,7 +99,9 @@ def test_every_row_says_whose_it_is_and_when_it_was(written, archive):
 
 
 def test_the_minutes_add_up_to_what_came(written, archive):
-    for path in written.glob("*.db"):
+    paths = sorted(written.glob("*.db"))
+    assert paths
+    for path in paths:
         minutes = of_run(archive, "minutes", path)
         with LogFile.open(path) as log:
             assert sum(row["bytes"] for row in minutes) == log.raw_bytes()
