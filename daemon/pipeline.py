@@ -197,7 +197,10 @@ class Pipeline:
 
     def _see(self, facts: list[Fact]) -> None:
         log, see = self.log, self.engine.see
+        if log is None:
+            for fact in facts:
+                see(fact)
+            return
         for fact in facts:
-            if log is not None:
-                log.fact(fact)
+            log.fact(fact)
             see(fact)

@@ -219,6 +219,8 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             return True
         if isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line.usable(fact)
+            usual_s, line.usual_s = line.usual_s, self.scene.usual_interval_s(fact.stream)
+            return usual_s is not None and usual_s == line.usual_s  # the silence is as long as before, from later on
         return None
 
     def due(self) -> float:
@@ -380,6 +382,7 @@ class _Line:
         self.rtcm2_t = -math.inf
         self.frame_t: float | None = None
         self.frame_gap_s = 0.0
+        self.usual_s: float | None = None  # between its epochs, as the last one found it
         self._epochs: deque[tuple[float, float | None]] = deque(maxlen=_MOST_EPOCHS)
 
     def usable(self, epoch: Epoch) -> None:

@@ -93,8 +93,8 @@ class MessageSet(Rule[MessageSetFigures]):
         if line is None:
             line = self._lines[fact.stream] = _Line(self.figures.rare_s * _JITTER)
         if isinstance(fact, Epoch):
-            line.observations(fact, self.scene.limit_s(fact.stream))
-        elif isinstance(fact, Station):
+            return line.observations(fact, self.scene.limit_s(fact.stream))
+        if isinstance(fact, Station):
             line.position.came(fact.t, line.since)
         elif isinstance(fact, Bias):
             line.bias.came(fact.t)
@@ -272,8 +272,10 @@ class _Line:
         """True while observations run."""
         return self.since is not None and self.last is not None and t - self.last.t <= self._limit_s
 
-    def observations(self, epoch: Epoch, limit_s: float) -> None:
+    def observations(self, epoch: Epoch, limit_s: float) -> bool:
+        """An epoch came; True where the watch goes on as before."""
         self._limit_s = limit_s
+        before = self.since, self.glonass_since, self.single_since
         if self.since is None or (self.last is not None and epoch.t - self.last.t > limit_s):
             self.since, self.glonass_since, self.single_since = epoch.t, None, None
             self.position.begin()
@@ -287,6 +289,7 @@ class _Line:
             self.single_since = None
         elif self.single_since is None:
             self.single_since = epoch.t
+        return before == (self.since, self.glonass_since, self.single_since)
 
 
 def _single_frequency(epoch: Epoch) -> bool:

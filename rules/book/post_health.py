@@ -224,7 +224,7 @@ class _Clock:
         self.stepped: tuple[float, float] | None = None
 
     def put(self, said: Utc) -> None:
-        utc = said.utc.replace(tzinfo=None)
+        utc = said.utc
         if self._first is None:
             self._first = utc
         ahead = (utc - self._first).total_seconds() - said.t
