@@ -22,7 +22,7 @@ inside the earth are judged like any other. Source: common practice (0.03 m is c
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from msgspec import Struct
@@ -60,6 +60,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
     name = "base-datum"
     severity = "stop"
     sees: tuple[type[Fact], ...] = (Station, Fix, SetUp)
+    can_wait = True
     causes = BASE_CAUSES
     Figures = BaseDatumFigures
 
@@ -78,6 +79,8 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     def see(self, fact: Fact) -> bool | None:
         """A station position, at the rover a fix, or a set-up by which all is judged anew."""
+        if isinstance(fact, Fix):
+            return self.see_positions((fact,))
         if isinstance(fact, SetUp):
             self._datum = Datum(self.site)
             if self.site.base.occupies is None:
@@ -89,10 +92,15 @@ class BaseDatum(Rule[BaseDatumFigures]):
             base = self.scene.base_of(fact.station_id)
             if base is not None and base.kind == "own" and base.occupies is not None:
                 self._pending["" if base is self.site.base else base.occupies] = base, fact
-        elif isinstance(fact, Fix) and not self._judged and self._datum.has_base:
-            self._jumps.see(fact)
-            return self._jumps.done is None
-        return isinstance(fact, Fix)
+        return None
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """A jump to the first fix tells of the base, while it has not said its position."""
+        if self._judged or not self._datum.has_base:
+            return True
+        for fix in fixes:
+            self._jumps.see(fix)
+        return self._jumps.done is None
 
     def due(self) -> float:
         """At once where a position is unjudged or something stands; a jump when its station position was waited for."""

@@ -22,7 +22,7 @@ Source: common practice (checking in on a known point; the limits are a receiver
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, words_of
@@ -46,6 +46,8 @@ _TILT_S = 5.0  # an older word of the tilt sensor says nothing
 _SAME_S = 60.0  # who stands on the same mark again within it has not gone on: common practice, no source
 _FAR_M = 10.0  # no rover error but a wrong point is as large; common practice, no source
 _DAY_S = 86_400.0
+_FIXED = int(FixQuality.RTK_FIXED)
+_SLACK_S = 1e-3  # what sums of times may be off
 _EASY_AT, _OWN_AT = 2, 3  # so many marks must show the same step: stakes stand on round metres
 
 
@@ -99,6 +101,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
     roles = ("rover",)
     needs = ("base-datum",)
     sees: tuple[type[Fact], ...] = (Fix, Tilt, CheckIn, SetUp)
+    can_wait = True
     causes = CONTROL_CAUSES
     Figures = ControlCheckFigures
 
@@ -119,10 +122,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._events: list[tuple[float, str, dict[str, Any]]] = []
 
     def see(self, fact: Fact) -> bool | None:
-        """One position: it goes on with the occupation, begins one, or ends it; or a word of the sensor or a person."""
+        """A position, or a word of the sensor or a person."""
         if isinstance(fact, Fix):
-            self._see_position(fact)
-            return not self._has_to_judge()
+            return self.see_positions((fact,))
         if isinstance(fact, Tilt):
             self._tilt = fact
             return True
@@ -136,16 +138,20 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._judge_anew()
         return None
 
-    def due(self) -> float:
-        """At once while something stands or an occupation has lasted; else only a position can change anything, or the end of
-        the time that a declared check-in has."""
-        if self._has_to_judge():
-            return 0.0
-        return math.inf if self._declared is None else self._declared.t + WITHIN_S
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """Each goes on with the occupation, begins one, or ends it."""
+        before = self._occupation
+        for fix in fixes:
+            self._see_position(fix)
+        return self._finding is None and (self._occupation is before or self._occupation is None)
 
-    def _has_to_judge(self) -> bool:
-        occupation = self._occupation
-        return self._finding is not None or (occupation is not None and self._lasted(occupation))
+    def due(self) -> float:
+        """At once while something stands; else when the occupation will have lasted, or a declared check-in's time is over."""
+        if self._finding is not None:
+            return 0.0
+        occupation, declared = self._occupation, self._declared
+        lasted_t = math.inf if occupation is None else occupation.since + occupation.next_at_s(self.figures.still_s) - _SLACK_S
+        return lasted_t if declared is None else min(lasted_t, declared.t + WITHIN_S)
 
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged when the rover has stood long enough, and each time that time has doubled."""
@@ -198,9 +204,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         """Why this position cannot be part of a check."""
         if fix is None or fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return "no-position"
-        if fix.quality != FixQuality.RTK_FIXED:
+        if fix.quality != _FIXED:
             return "not-fixed"
-        return "leaning" if self._tilt is not None and self._leans(fix.t) else None
+        return "leaning" if self._tilt is not None and self._leans(self._tilt, fix.t) else None
 
     def _see_position(self, fix: Fix) -> None:
         hindrance = self._hindrance(fix)
@@ -211,8 +217,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return
         occupation = self._occupation
         if occupation is not None and self._in_time(occupation, fix) and occupation.add_if_near(fix, self.figures.still_m):
-            if self._declared is not None:
-                self._declared.stood_s, self._declared.hindrance = occupation.lasted_s, None
+            declared = self._declared
+            if declared is not None:
+                declared.stood_s, declared.hindrance = occupation.lasted_s, None
             return
         last = self._last
         self._leave("walking")
@@ -252,9 +259,11 @@ class ControlCheck(Rule[ControlCheckFigures]):
         compensates = self.site.tilt is not None and self.site.tilt.compensates
         return compensates and bool(tilt.aligned) and abs(tilt.angle_deg or 0.0) <= self.figures.compensated_deg
 
-    def _leans(self, t: float) -> bool:
-        angle = self._angle_deg(t)
-        return angle is not None and angle > self.figures.lean_deg
+    def _leans(self, tilt: Tilt, t: float) -> bool:
+        angle = tilt.angle_deg
+        if angle is None or not abs(angle) > self.figures.lean_deg or t - tilt.t > _TILT_S:
+            return False
+        return not self._compensated(tilt)
 
     def _judge(self, occupation: Occupation, t: float, first: bool) -> None:
         check = self._checked(occupation, t)

@@ -19,11 +19,12 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.stretch import FRESH_S
 from witnesspost.rules.facts import Epoch, Fact, Fix, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
@@ -102,16 +103,11 @@ class CorrectionsLate(Rule[LateFigures]):
         self._ages: deque[float] = deque(maxlen=self.figures.window)
         self._aged_t = -math.inf
         self._fix: Fix | None = None
+        self.can_wait = self.figures.limit_s >= FRESH_S
 
     def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
-            before, self._fix = self._fix, fact
-            if before is None or fact.age_s != before.age_s:  # the same again leaves the bound as it is
-                self._age.put(fact.t, fact.age_s)
-            if fact.age_s is not None and fact.t - self._aged_t >= 1.0 - 1e-3:
-                self._aged_t = fact.t
-                self._ages.append(fact.age_s)
-            return self._age.since is None
+            return self.see_positions((fact,))
         if isinstance(fact, Epoch) and self.scene.is_ours(fact.station_id):
             line = self._lines.get(fact.stream)
             if line is None:
@@ -120,7 +116,21 @@ class CorrectionsLate(Rule[LateFigures]):
             if limit_s != self._limit_s:
                 self._move(limit_s)
             line.put(fact, delay_s(fact, self.scene.utc), self.scene.usual_interval_s(fact.stream) is not None)
-        return None
+        return not self._is_late()
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """What they say of the age of corrections."""
+        before_s, aged_t = self._fix.age_s if self._fix is not None else None, self._aged_t
+        for fix in fixes:
+            age_s = fix.age_s
+            if age_s != before_s:  # the same again leaves the bound as it is
+                before_s = age_s
+                self._age.put(fix.t, age_s)
+            if age_s is not None and fix.t - aged_t >= 1.0 - 1e-3:
+                aged_t = self._aged_t = fix.t
+                self._ages.append(age_s)
+        self._fix = fixes[-1]
+        return self._age.since is None
 
     def _move(self, limit_s: float) -> None:
         """Another limit: what is known is held against it."""
@@ -133,8 +143,10 @@ class CorrectionsLate(Rule[LateFigures]):
 
     def due(self) -> float:
         """At once while an age or an epoch is late; else one must come first."""
-        late = self._age.since is not None or any(line.late.since is not None for line in self._lines.values())
-        return 0.0 if late else math.inf
+        return 0.0 if self._is_late() else math.inf
+
+    def _is_late(self) -> bool:
+        return self._age.since is not None or any(line.late.since is not None for line in self._lines.values())
 
     def judge(self, t: float) -> Iterable[Finding]:
         fix = self._fix if self._fix is not None and t - self._fix.t <= _FRESH_FIX_S else None

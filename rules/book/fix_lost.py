@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, Port, Station
@@ -58,6 +58,7 @@ class FixLost(Rule[FixLostFigures]):
     severity = "stop"
     roles = ("rover",)
     sees = (Fix, Epoch, Station, Planned, Port)
+    can_wait = True
     causes = {
         "float": Advice(
             "{happened}.",
@@ -122,18 +123,7 @@ class FixLost(Rule[FixLostFigures]):
 
     def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
-            # Its silence counts from later on, where it is as long as before.
-            usual_s = self._interval_s
-            as_before = self._lost_since is None and usual_s is not None and 3.0 * usual_s <= _SILENT_S
-            if self._last is not None:
-                gap_s = min(fact.t - self._last.t, 10.0)
-                self._interval_s = gap_s if self._interval_s is None else self._interval_s + 0.2 * (gap_s - self._interval_s)
-            self._last = fact
-            if fact.quality == FixQuality.RTK_FIXED:
-                self._fixed(fact)
-            elif self._lost_since is None:
-                self._lost(fact.t)
-            return as_before and self._lost_since is None
+            return self.see_positions((fact,))
         if isinstance(fact, Epoch):
             if self.scene.is_ours(fact.station_id):
                 self._epoch(fact)
@@ -148,6 +138,24 @@ class FixLost(Rule[FixLostFigures]):
             if fact.state == "lost" and fact.stream in self.scene.position_streams:
                 self._port_lost_t[fact.stream] = fact.t
         return None
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """All of one quality: the first may win or lose the fix, the others tell how often they come."""
+        # Its silence counts from later on, where it is as long as before.
+        usual_s, last = self._interval_s, self._last
+        as_before = self._lost_since is None and usual_s is not None and 3.0 * usual_s <= _SILENT_S
+        for fix in fixes:
+            if last is not None:
+                gap_s = min(fix.t - last.t, 10.0)
+                usual_s = gap_s if usual_s is None else usual_s + 0.2 * (gap_s - usual_s)
+            last = fix
+        self._interval_s, self._last = usual_s, last
+        if fixes[0].quality == FixQuality.RTK_FIXED:
+            self._fixed(fixes[0])
+            self._last_fixed = last
+        elif self._lost_since is None:
+            self._lost(fixes[0].t)
+        return as_before and self._lost_since is None
 
     def due(self) -> float:
         """Always once it is lost; before that from when its silence counts as a loss, or the wait for a first fix is over."""

@@ -10,10 +10,11 @@ Causes: `no-separation` (none, or 0), `sign-reversed` (−N), `other-geoid`. Sou
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from witnesspost.rules.datum.geoid import open_geoid
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.stretch import WAIT_S
 from witnesspost.rules.facts import Fact, Fix
 from witnesspost.rules.gnss import FixQuality
 
@@ -66,19 +67,24 @@ class HeightReference(Rule[HeightReferenceFigures]):
         project = self.site.project
         if project is None or not project.control or project.vertical != "geoid":
             self.sees = ()
+        self.can_wait = self.figures.on_delay_s > 2 * WAIT_S
         self._looked: Fix | None = None
         self._last_t = 0.0
         self._finding: Finding | None = None
 
     def see(self, fact: Fact) -> bool | None:
-        """One position in a second, and each one whose separation is another."""
         assert isinstance(fact, Fix)
-        if fact.quality == FixQuality.NONE:
+        return self.see_positions((fact,))
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """One position in a second, and each one whose separation is another."""
+        if fixes[0].quality == FixQuality.NONE:
             return True
-        self._last_t = fact.t
-        before = self._looked
-        if before is None or fact.t - before.t >= _EVERY_S or fact.separation_m != before.separation_m:
-            self._look(fact)
+        self._last_t = fixes[-1].t
+        for fix in fixes:
+            before = self._looked
+            if before is None or fix.t - before.t >= _EVERY_S or fix.separation_m != before.separation_m:
+                self._look(fix)
         return self._finding is None
 
     def due(self) -> float:

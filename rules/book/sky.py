@@ -15,10 +15,11 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, insort
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.stretch import WAIT_S
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
 from witnesspost.rules.gnss import CONSTELLATIONS, FixQuality
 
@@ -108,14 +109,11 @@ class Sky(Rule[SkyFigures]):
     def begin(self) -> None:
         self._views: dict[tuple[type[Fact], str], _View] = {}
         self._levels: dict[str, _Levels] = {}
+        self.can_wait = self.figures.on_delay_s > 2 * WAIT_S
 
     def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
-            if fact.quality in _NOT_OBSERVED:
-                return True
-            view = self._views.get((Fix, fact.stream)) or self._view(fact)
-            view.put(fact.t, fact.satellites, fact.hdop if fact.quality != FixQuality.NONE else None)
-            return not view.is_past()
+            return self.see_positions((fact,))
         if isinstance(fact, SignalLevels):
             levels = self._levels.get(fact.stream)
             if levels is None:
@@ -134,6 +132,17 @@ class Sky(Rule[SkyFigures]):
             for levels in self._levels.values():
                 levels.begin_anew()
         return None
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """Of what each says of the sky, where one says it, what is new."""
+        first = fixes[0]
+        if first.quality in _NOT_OBSERVED:
+            return True
+        view = self._views.get((Fix, first.stream)) or self._view(first)
+        says_hdop = first.quality != FixQuality.NONE
+        for fix in fixes:
+            view.put(fix.t, fix.satellites, fix.hdop if says_hdop else None)
+        return not view.is_past()
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding a cause and antenna, though several streams may tell of the same antenna."""

@@ -24,6 +24,8 @@ from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Tilt
 from witnesspost.rules.site.model import Severity
 
+_SLACK_S = 1e-3  # what sums of times may be off
+
 
 class TiltFigures(Delays, kw_only=True):
     """Degrees off plumb."""
@@ -90,9 +92,12 @@ class TiltRule(Rule[TiltFigures]):
         return self.due() == math.inf
 
     def due(self) -> float:
-        """From when the pole leans, or its sensor is not aligned: never while neither is so."""
-        since = (self._over.since, self._leaning.since, self._unaligned_since)
-        return min((begun for begun in since if begun is not None), default=math.inf)
+        """From when its sensor is not aligned, or the pole has leant for long enough and can have stood: never while neither is
+        so."""
+        if self._unaligned_since is not None:
+            return self._unaligned_since
+        leans_since = min((b.since for b in (self._over, self._leaning) if b.since is not None), default=math.inf)
+        return max(leans_since, self.scene.stands_from()) + self.figures.on_delay_s - _SLACK_S
 
     def judge(self, t: float) -> Iterable[Finding]:
         if t - self._seen_t > FRESH_S:

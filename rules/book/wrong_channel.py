@@ -14,7 +14,7 @@ Causes: `another-base` (ours is not heard beside it), `two-bases` (both are). So
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
@@ -50,6 +50,7 @@ class WrongChannel(Rule[ChannelFigures]):
     name = "wrong-channel"
     severity = "stop"
     sees = (Traffic, Fix)
+    can_wait = True
     causes = {
         "another-base": Advice(
             "Corrections come from station {other}{not_ours}.",
@@ -115,11 +116,15 @@ class WrongChannel(Rule[ChannelFigures]):
             if len(heard) > self._many[fact.stream]:
                 self._forget_gone(fact.stream, fact.t)
             return not self._stranger
-        if isinstance(fact, Fix):
-            if not self.scene.uses_another_station(fact):
-                self._other_fix = None
-            elif self._other_fix is None:
-                self._other_fix = (fact.t, fact)
+        return self.see_positions((fact,)) if isinstance(fact, Fix) else None
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """All of them use the station that the first one uses."""
+        first = fixes[0]
+        if not self.scene.uses_another_station(first):
+            self._other_fix = None
+        elif self._other_fix is None:
+            self._other_fix = (first.t, first)
         return self._other_fix is None
 
     def due(self) -> float:

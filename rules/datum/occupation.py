@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.facts import Fix
 
 _METRES_PER_DEGREE = 111_320.0  # of a sphere: it measures only differences of centimetres
@@ -76,25 +75,32 @@ class Occupation:
 
     def add_if_near(self, fix: Fix, still_m: float) -> bool:
         """Take in the next epoch if it belongs here: it is within `still_m` of the mean, or within one step of its digits."""
-        offset = self._offset(fix)
-        away_m = math.hypot(offset.east_m - self._mean[0], offset.north_m - self._mean[1])
+        east, north = self._east_m(fix), self._north_m(fix)
+        mean = self._mean
+        away_m = math.hypot(east - mean[0], north - mean[1])
         if fix.stream != self.stream or away_m > max(still_m, 1.5 * self.resolution_m[0]):
             return False
-        self._add(fix, offset)
+        self._add(fix, east, north)
         return True
 
     def add(self, fix: Fix) -> None:
         """Take in one epoch, wherever it is."""
-        self._add(fix, self._offset(fix))
+        self._add(fix, self._east_m(fix), self._north_m(fix))
 
-    def _add(self, fix: Fix, offset: Enu) -> None:
+    def _add(self, fix: Fix, east: float, north: float) -> None:
         self.last_t, self._last = fix.t, fix
-        self.count += 1
+        count = self.count = self.count + 1
         mean, squares = self._mean, self._squares
-        for axis, value in enumerate(offset):
-            away = value - mean[axis]
-            mean[axis] += away / self.count
-            squares[axis] += away * (value - mean[axis])
+        away = east - mean[0]
+        mean[0] += away / count
+        squares[0] += away * (east - mean[0])
+        away = north - mean[1]
+        mean[1] += away / count
+        squares[1] += away * (north - mean[1])
+        up = (fix.height_m or 0.0) - self._origin.height_m
+        away = up - mean[2]
+        mean[2] += away / count
+        squares[2] += away * (up - mean[2])
         if self._decimals != _ENOUGH:
             self._look_at_digits(fix)
 
@@ -108,13 +114,11 @@ class Occupation:
         self._decimals = of_minute, of_metre
         self.resolution_m = _METRES_PER_DEGREE / 60.0 * 10.0**-of_minute, 10.0**-of_metre
 
-    def _offset(self, fix: Fix) -> Enu:
-        origin = self._origin
-        return Enu(
-            ((fix.longitude or 0.0) - origin.longitude) * self._east,
-            ((fix.latitude or 0.0) - origin.latitude) * _METRES_PER_DEGREE,
-            (fix.height_m or 0.0) - origin.height_m,
-        )
+    def _east_m(self, fix: Fix) -> float:
+        return ((fix.longitude or 0.0) - self._origin.longitude) * self._east
+
+    def _north_m(self, fix: Fix) -> float:
+        return ((fix.latitude or 0.0) - self._origin.latitude) * _METRES_PER_DEGREE
 
 
 def stands(one: Fix, two: Fix, still_m: float) -> bool:

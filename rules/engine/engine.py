@@ -26,7 +26,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from witnesspost.rules.alert import GRAVITY, AnyChange, Change, ChangeKind
@@ -42,7 +42,8 @@ from witnesspost.rules.engine.consequences import (
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene, Seers
-from witnesspost.rules.facts import Acknowledge, Fact, RuleFailed, SetUp, Shelve, Unseen
+from witnesspost.rules.engine.stretch import BESIDE, Stretch
+from witnesspost.rules.facts import Acknowledge, Fact, Fix, RuleFailed, SetUp, Shelve, Unseen
 from witnesspost.rules.site.model import Severity
 
 CHATTER_WINDOW_S = 60.0
@@ -75,7 +76,10 @@ class Engine:
             Unseen: self._remember,
         }
         self._scene_sees = scene.seers
-        self._listeners: dict[type[Fact], tuple[tuple[_InForce, Callable[[Fact], bool | None]], ...]] = {}
+        self._stretch = Stretch()  # positions that some rules have yet to be told
+        self._listeners: dict[type[Fact], _Listeners] = {}  # by kind: who is told of each fact
+        self._of_each_position: _Listeners = ()  # those that cannot wait
+        self._of_stretches: tuple[tuple[_InForce, Callable[[Sequence[Fix]], bool | None]], ...] = ()
         self._in_force: list[_InForce] = []
         self._to_ask: list[_InForce] = []  # when they are due: what they have seen may have brought it forward
         self._next_due = _AT_ONCE  # none of the others is due before it
@@ -95,18 +99,45 @@ class Engine:
         return {rule: shelve for rule, shelve in sorted(self._shelved.items()) if self._is_shelved(rule, t)}
 
     def see(self, fact: Fact) -> None:
-        """Tell one fact: the scene first, then each rule that wants its kind."""
+        """Tell one fact: the scene first, then each rule that wants its kind; a position that goes on as before may wait."""
+        if isinstance(fact, Fix) and self._stretch.goes_on(fact):
+            scene = self.scene
+            scene.fix = scene.fixes[fact.stream] = fact
+            if self._of_each_position:
+                self._tell(self._of_each_position, fact)
+            if scene.declared is not None:
+                self._tell_stretch()  # a person looks on
+            return
         kind = type(fact)
+        if self._stretch.fixes and kind not in BESIDE:
+            self._tell_stretch()
         scene_sees = self._scene_sees.get(kind)
         if scene_sees is not None:
             scene_sees(fact)
         if kind in self._persons:
             self._persons[kind](fact)
-        for one, see in self._listeners.get(kind, ()):
+        self._tell(self._listeners.get(kind, ()), fact)
+
+    def _tell(self, listeners: _Listeners, fact: Fact) -> None:
+        for one, see in listeners:
             try:
                 as_before = see(fact)
             except Exception as error:
                 self._switch_off(one.rule, fact.t, error)
+                continue
+            if not (as_before or one.is_to_be_asked):
+                one.is_to_be_asked = True
+                self._to_ask.append(one)
+
+    def _tell_stretch(self) -> None:
+        """Tell the positions that wait, all at once."""
+        fixes = self._stretch.take()
+        self.scene.see_motion(fixes)
+        for one, see_positions in self._of_stretches:
+            try:
+                as_before = see_positions(fixes)
+            except Exception as error:
+                self._switch_off(one.rule, fixes[-1].t, error)
                 continue
             if not (as_before or one.is_to_be_asked):
                 one.is_to_be_asked = True
@@ -118,8 +149,13 @@ class Engine:
             self._ask_when_due(t)
         if self._others and self._others[0].t <= t:
             self._heed_others(t)
-        if t < self._next_due and not self._alerts and not self._waiting:
+        if t < self._next_due and t < self._stretch.tell_at and not self._alerts and not self._waiting:
             return []
+        if self._stretch.fixes:
+            self._tell_stretch()
+            self._ask_when_due(t)
+            if t < self._next_due and not self._alerts and not self._waiting:
+                return []
         changes, self._waiting = self._waiting, []
         for where, alert in tuple(self._alerts.items()):
             if alert.shelved and not self._is_shelved(alert.rule, t):
@@ -340,6 +376,9 @@ class Engine:
         for one in self._in_force:
             for kind in one.rule.sees:
                 self._listeners[kind] = (*self._listeners.get(kind, ()), (one, one.rule.see))
+        of_positions = self._listeners.get(Fix, ())
+        self._of_each_position = tuple((one, see) for one, see in of_positions if not one.rule.can_wait)
+        self._of_stretches = tuple((one, one.rule.see_positions) for one, _ in of_positions if one.rule.can_wait)
         self._to_ask = []
         self._next_due = _AT_ONCE
 
@@ -366,6 +405,9 @@ class Engine:
             alert=alert.number,
             shelved=alert.shelved,
         )
+
+
+_Listeners = tuple[tuple["_InForce", Callable[[Fact], "bool | None"]], ...]
 
 
 class _InForce:

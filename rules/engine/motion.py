@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from witnesspost.rules.facts import Fix
@@ -39,37 +40,52 @@ class Motion:
 
     def put(self, fix: Fix) -> None:
         """The receiver's next position; one without coordinates says nothing."""
-        latitude, longitude = fix.latitude, fix.longitude
-        if latitude is None or longitude is None:
-            return
-        last, self._last = self._last, fix
-        points = self._points
-        if last is None or fix.t - last.t > GAP_S or last.latitude is None or last.longitude is None:
-            points.clear()
-            self._known = False
-            self._origin = (latitude, longitude)
-            self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
-        elif fix.quality != last.quality:
-            north, east = self._origin
-            self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
-        if points and fix.t - points[-1].t < _APART_S - _SLACK_S:
-            return
-        here = _Point(
-            fix.t,
-            (latitude - self._origin[0]) * _METRES_PER_DEGREE,
-            ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east,
-        )
-        points.append(here)
-        while len(points) > 1 and points[1].t <= fix.t - STANDS_S + _SLACK_S:
-            points.popleft()
-        if points[0].t <= fix.t - STANDS_S + _SLACK_S:
-            self._look(here)
+        self.put_all((fix,))
+
+    def put_all(self, fixes: Sequence[Fix]) -> None:
+        """Its next ones."""
+        last, points = self._last, self._points
+        for fix in fixes:
+            t, latitude, longitude = fix.t, fix.latitude, fix.longitude
+            if latitude is None or longitude is None:
+                continue
+            if last is None or t - last.t > GAP_S or last.latitude is None or last.longitude is None:
+                points.clear()
+                self._known = False
+                self._origin = (latitude, longitude)
+                self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
+            elif fix.quality != last.quality:
+                north, east = self._origin
+                self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
+            last = fix
+            if not points or t - points[-1].t >= _APART_S - _SLACK_S:
+                self._step(t, latitude, longitude)
+        self._last = last
 
     def still_s(self, t: float) -> float | None:
         """For how long it has stood at `t`; 0.0 while it walks, None where its positions do not tell."""
         if not self._known or self._last is None or t - self._last.t > GAP_S:
             return None
         return 0.0 if self._still_since is None else t - self._still_since
+
+    def stands_from(self) -> float:
+        """Since when it has stood; while it does not, or that is not known, the earliest moment since which it can come to."""
+        if self._known and self._still_since is not None:
+            return self._still_since
+        return self._points[0].t if self._points else -math.inf
+
+    def _step(self, t: float, latitude: float, longitude: float) -> None:
+        points = self._points
+        here = _Point(
+            t,
+            (latitude - self._origin[0]) * _METRES_PER_DEGREE,
+            ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east,
+        )
+        points.append(here)
+        while len(points) > 1 and points[1].t <= t - STANDS_S + _SLACK_S:
+            points.popleft()
+        if points[0].t <= t - STANDS_S + _SLACK_S:
+            self._look(here)
 
     def _look(self, here: _Point) -> None:
         reach_m = SPEED_M_S * STANDS_S

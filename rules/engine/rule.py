@@ -8,13 +8,13 @@ that a person reads. `rules.book.contents` lists them; `rules.book.words` makes 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, ClassVar, Generic, Protocol, TypeVar
 
 from msgspec import Struct
 from witnesspost.rules.advice import Advice
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Fact
+from witnesspost.rules.facts import Fact, Fix
 from witnesspost.rules.finding import Cause, Finding
 from witnesspost.rules.site.model import Severity, Site
 
@@ -42,6 +42,9 @@ class Rule(Generic[FiguresT]):
     """The base of each rule. `sees` names the facts it wants, `roles` where it works; `causes` has the words of each; `needs`
     names the rules whose judgement it asks the scene for.
 
+    `can_wait` where positions that go on as before (`rules.engine.stretch`) may be told late and together, by `see_positions`;
+    any other rule that sees positions is told each as it comes.
+
     `site` is as it holds now: another one after a `SetUp`, which a rule that keeps something of the site has in `sees`.
     """
 
@@ -50,6 +53,7 @@ class Rule(Generic[FiguresT]):
     roles: ClassVar[tuple[str, ...]] = ("base", "rover")
     sees: tuple[type[Fact], ...] = ()
     needs: ClassVar[tuple[str, ...]] = ()
+    can_wait: bool = False
     causes: ClassVar[dict[str, Advice]]
     Figures: ClassVar[type[Delays]] = Delays
 
@@ -68,6 +72,10 @@ class Rule(Generic[FiguresT]):
         True where `due` says now what it would have said before the fact, or something later: then the engine does not ask it.
         """
         return None
+
+    def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
+        """As `see` of one after the other, of a rule that can wait: one or several, of which each goes on as the one before."""
+        raise NotImplementedError
 
     def judge(self, t: float) -> Iterable[Finding]:
         """What is wrong at `t`: called several times a second, so cheap when all is well."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Literal, NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
@@ -103,12 +103,17 @@ class Scene:
 
     def _see_fix(self, fact: Fix) -> None:
         self.fix = self.fixes[fact.stream] = fact
-        motion = self._motions.get(fact.stream)
-        if motion is None:
-            motion = self._motions[fact.stream] = Motion()
-        motion.put(fact)
+        self.see_motion((fact,))
         if not self._used_ours:
             self._used_ours = self._uses_ours(fact)
+
+    def see_motion(self, fixes: Sequence[Fix]) -> None:
+        """Take in where one receiver was: the last of these may be known as the latest before (the engine's stretches)."""
+        stream = fixes[0].stream
+        motion = self._motions.get(stream)
+        if motion is None:
+            motion = self._motions[stream] = Motion()
+        motion.put_all(fixes)
 
     def _see_epoch(self, fact: Epoch) -> None:
         self.last_any_epoch[fact.stream] = fact
@@ -249,6 +254,10 @@ class Scene:
         """For how long the rover has stood at `t`; 0.0 while it walks, None where its positions do not tell."""
         motion = self._motions.get(self.fix.stream) if self.fix is not None else None
         return motion.still_s(t) if motion is not None else None
+
+    def stands_from(self) -> float:
+        """Whatever positions come, at no moment will `still_s` reach back before this one."""
+        return min((motion.stands_from() for motion in self._motions.values()), default=-math.inf)
 
     def prove(self, station_id: int, agrees: bool, apart_m: float = 0.0) -> None:
         """Told by base-datum: what this station broadcasts agrees with the project, or does not."""

@@ -1,0 +1,141 @@
+"""Positions that wait for their rules change nothing: all is as with an engine that tells each at once."""
+
+import math
+from itertools import count
+
+import msgspec
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from witnesspost.rules.book.contents import rules_in_force
+from witnesspost.rules.engine.engine import Engine
+from witnesspost.rules.engine.scene import Scene
+from witnesspost.rules.engine.stretch import Stretch
+from witnesspost.rules.facts import CheckIn, Planned, SetUp, SignalLevels, Tilt, Traffic
+
+from tests.rules.conftest import Day
+
+DAY = Day()
+METRE = 1 / 111_320.0  # of latitude, in degrees
+MARK = {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322}
+PROJECT = {"frame": "EPSG:6319", "vertical": "geoid", "geoid": "bundled", "control": [MARK]}
+BASE = {"station_id": 417, "occupies": "KQ-1", "antenna_height_m": 1.843}
+FIGURES = [
+    {},
+    {"corrections-late": {"limit_s": 1.0}, "height-reference": {"on_delay_s": 0.0}, "sky": {"on_delay_s": 0.0}},
+    {"fix-lost": {"on_delay_s": 0.0}, "control-check": {"still_s": 0.5}, "tilt": {"on_delay_s": 0.2}},
+]
+OWN = {"name": "high", "measure": "fix.height_m", "above": 1893.0, "on_delay_s": 0.0, "off_delay_s": 0.4, "say": "High."}
+
+EPISODES = st.fixed_dictionaries(
+    {
+        "lasts_s": st.sampled_from([0.3, 1.0, 2.5, 6.0, 14.0, 25.0]),
+        "every_s": st.sampled_from([0.1, 0.1, 0.2, 1.0]),
+        "walks_m_s": st.sampled_from([0.0, 0.0, 0.1, 1.2]),
+        "leaps_m": st.sampled_from([0.0, 0.0, 0.08, 5.0, -5.0]),
+        "rises_m": st.sampled_from([0.0, 0.0, 0.2, 1.9]),
+        "lean_deg": st.sampled_from([None, 0.4, 4.0, 20.0, 60.0]),
+        "aligned": st.sampled_from([None, True, False]),
+        "epochs": st.booleans(),
+        "asks": st.sampled_from([None, None, "check-in", "planned", "set-up"]),
+        "fix": st.fixed_dictionaries(
+            {
+                "quality": st.sampled_from([4, 4, 4, 5, 1, 0]),
+                "age_s": st.sampled_from([1.0, 1.0, 2.0, 4.0, 9.0, None]),
+                "station_id": st.sampled_from([417, 417, 9]),
+                "satellites": st.sampled_from([20, 20, 4]),
+                "hdop": st.sampled_from([0.7, 0.7, 5.0]),
+                "separation_m": st.sampled_from([-17.0, -17.0, 3.0, None]),
+            }
+        ),
+    }
+)
+
+
+class AtOnce(Stretch):
+    """Lets no position wait."""
+
+    def goes_on(self, fix):
+        return False
+
+
+class Deaf(Stretch):
+    """Takes a position of another quality for one that goes on as before."""
+
+    def goes_on(self, fix):
+        return super().goes_on(msgspec.structs.replace(fix, quality=4)) and bool(self.fixes.__setitem__(-1, fix) or True)
+
+
+def facts_of(episodes):
+    """What a rover's post is told, in order: ten positions a second, and what comes between them."""
+    t, north_m, up_m, ticks = 0.0, 0.0, 0.0, count()
+    yield DAY.station(0.0)
+    for episode in episodes:
+        north_m, up_m = north_m + episode["leaps_m"], episode["rises_m"]
+        asked = {
+            "check-in": lambda t: CheckIn(t=t, stream="", point="KQ-1"),
+            "planned": lambda t: Planned(t=t, stream="", for_s=4.0, why="battery"),
+            "set-up": lambda t: SetUp(t=t, stream="", point="KQ-1", antenna_height_m=1.9, pole_height_m=2.0),
+        }.get(episode["asks"])
+        if asked is not None:
+            yield asked(t)
+        for _ in range(math.ceil(episode["lasts_s"] / episode["every_s"])):
+            t = round(t + episode["every_s"], 3)
+            north_m += episode["walks_m_s"] * episode["every_s"]
+            tick = next(ticks)
+            where = {"latitude": MARK["latitude"] + north_m * METRE, "longitude": MARK["longitude"]}
+            yield DAY.fix(t, **where, height_m=1876.32 + up_m + 0.002 * (tick % 3), **episode["fix"])
+            if tick % 2 == 0:
+                yield Traffic(t=t, stream="corrections", frames=4, frame_bytes=900, frames_by_station={417: 4})
+            if tick % 7 == 0 and (episode["lean_deg"] is not None or episode["aligned"] is not None):
+                yield Tilt(t=t, stream="receiver", angle_deg=episode["lean_deg"], aligned=episode["aligned"])
+            if tick % 10 == 4 and episode["epochs"]:
+                yield DAY.epoch(t)
+            if tick % 25 == 3:
+                yield SignalLevels(t=t, stream="receiver", levels={"G1C": (42.0, 8)})
+                yield DAY.utc(t)
+
+
+def told(stretch, episodes, figures):
+    """All that an engine says of it, asked every 0.2 s."""
+    site = DAY.site("rover", base=BASE, project=PROJECT, rules=figures, own_rule=[OWN], rover={"pole_height_m": 2.0})
+    scene = Scene(site)
+    engine = Engine(rules_in_force(site, scene), scene)
+    engine._stretch = stretch
+    said, step = [], 0
+    for fact in facts_of(episodes):
+        while (step + 1) / 5.0 <= fact.t:
+            step += 1
+            said += engine.judge(step / 5.0)
+        engine.see(fact)
+        declared = scene.declared
+        said.append((scene.fix and scene.fix.t, declared and (declared.stood_s, declared.hindrance, declared.outcome)))
+    for more in range(step + 1, step + 100):
+        said += engine.judge(more / 5.0)
+    return [msgspec.to_builtins(one) for one in said], engine.events
+
+
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@given(st.lists(EPISODES, min_size=1, max_size=6), st.sampled_from(FIGURES))
+def test_what_waits_changes_nothing(episodes, figures):
+    assert told(Stretch(), episodes, figures) == told(AtOnce(), episodes, figures)
+
+
+def test_a_news_that_waits_would_be_found():
+    fix = {"quality": 4, "age_s": 1.0, "station_id": 417, "satellites": 20, "hdop": 0.7, "separation_m": -17.0}
+    one = {
+        "lasts_s": 6.0,
+        "every_s": 0.1,
+        "walks_m_s": 1.2,
+        "leaps_m": 0.0,
+        "rises_m": 0.0,
+        "lean_deg": None,
+        "aligned": None,
+        "epochs": True,
+        "asks": None,
+        "fix": fix,
+    }
+    episodes = [one, {**one, "fix": {**fix, "quality": 5}}]
+    assert told(Stretch(), episodes, FIGURES[2]) == told(AtOnce(), episodes, FIGURES[2])
+    assert told(Deaf(), episodes, FIGURES[2]) != told(AtOnce(), episodes, FIGURES[2])
