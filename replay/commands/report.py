@@ -83,9 +83,7 @@ def _text(day: Day, site: Site, judgement: Judgement | None, progress: Progress)
 
     facts = facts_of(day, site, judgement)
     progress(0.3)
-    epochs: Any = judgement.epochs if judgement is not None else None
-    if epochs is None and facts.post.role == "rover":
-        epochs = read_seconds(facts.post)
+    epochs = read_seconds(facts.post) if facts.post.role == "rover" else None
     progress(0.5)
     plane: Any = None
     if judgement is not None:

@@ -29,7 +29,7 @@ Array = NDArray[Any]
 _TILT_S = 1.5  # a word of the sensor farther off says nothing of an epoch
 _SIGMA_S = 1.5  # a GST is of the second before at most
 _UNBROKEN_S = 3.0  # two fixed epochs further apart are two fixes
-_PIECE = 10_000  # positions that are put into columns at once
+_PIECE = 400  # positions that are put into columns at once: under the 700 new objects after which Python looks for garbage
 _COLUMNS = {"utc": "d", "t": "d", "log": "H", "stream": "B", "quality": "f", "latitude": "d", "longitude": "d", "height_m": "d",
             "separation_m": "d", "age_s": "f", "station": "f", "sigma_east_m": "f", "sigma_north_m": "f", "sigma_up_m": "f",
             "tilt_deg": "f", "aligned": "f", "fixed_s": "f"}  # fmt: skip

@@ -199,8 +199,8 @@ def _places(east_m: Any, north_m: Any, wanted: Any) -> Any:
     east_m, north_m = east_m[at], north_m[at]
     extent_m = max(np.ptp(np.quantile(column, (0.01, 0.99))) for column in (east_m, north_m))
     cell_m = max(0.01, extent_m / _BINS * 2)
-    cells = np.round(np.column_stack([east_m, north_m]) / cell_m)
-    return at[np.sort(np.unique(cells, axis=0, return_index=True)[1])]
+    cells = np.round(east_m / cell_m) + 1j * np.round(north_m / cell_m)  # one number each: pairs are sorted ten times slower
+    return at[np.sort(np.unique(cells, return_index=True)[1])]
 
 
 def _without_corrections(epochs: Epochs) -> Any:
