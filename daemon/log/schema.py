@@ -65,6 +65,7 @@ _AXES = (
     + "".join(f", json_extract(detail, '$.{what}{i}{j}') AS {what}{i}{j}" for what in "ens" for i, j in _POWERS)
     + " FROM event WHERE kind = 'project-axes' ORDER BY event.n LIMIT 1"  # LIMIT: read once, not with each row
 )
+_DIGITS = "iif(abs(e00) > 360.0, 4, 10)"  # of a grid's metres or feet; of degrees
 _INSIDE = "abs(fix.latitude - latitude_0) <= reach_latitude AND abs(fix.longitude - longitude_0) <= reach_longitude"
 
 
@@ -196,8 +197,9 @@ VIEWS: dict[str, View] = {
         "the project's units, to `error_m`; null beyond the project's own ground",
         f"""
         SELECT placed.t, {utc_of("placed.t")} AS utc, stream, quality,
-            {_polynomial("e")} AS easting, {_polynomial("n")} AS northing,
-            latitude, longitude, (height_m + coalesce(separation_m, 0) - pole_m) / unit_m - ({_polynomial("s")}) AS height,
+            round({_polynomial("e")}, {_DIGITS}) AS easting, round({_polynomial("n")}, {_DIGITS}) AS northing,
+            latitude, longitude,
+            round((height_m + coalesce(separation_m, 0) - pole_m) / unit_m - ({_polynomial("s")}), 4) AS height,
             age_s, station_id, iif(u IS NULL, NULL, error_m) AS error_m, row
         FROM (SELECT fix.*, axes.*, fix.rowid AS row,
                 iif({_INSIDE}, (fix.latitude - latitude_0) / reach_latitude, NULL) AS u,
