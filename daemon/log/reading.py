@@ -235,6 +235,15 @@ class LogFile:
             return dt.UTC
 
     @functools.cached_property
+    def project_frame(self) -> str | None:
+        """The project's frame as its site file names it; None where it names none."""
+        try:
+            frame = tomllib.loads(self.run.site_toml)["project"]["frame"]
+        except (tomllib.TOMLDecodeError, RecursionError, KeyError, TypeError):
+            return None
+        return frame if isinstance(frame, str) else None
+
+    @functools.cached_property
     def anchors(self) -> list[tuple[float, dt.datetime, str]]:
         """What was said of the time, in the order of `t`: `t`, UTC, and who said it."""
         said = ((t, schema.utc_from(text), str(source)) for t, text, source in self._rows("SELECT t, utc, source FROM clock"))

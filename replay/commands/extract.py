@@ -140,12 +140,13 @@ def _chunks(post: PostLogs, window: Window, stream: str, way: Way) -> Iterator[b
 def _positions(post: PostLogs, window: Window, form: str, every_s: float | None, output: str) -> str:
     from witnesspost.replay.export import fixes
 
-    write = fixes.write_csv if form == "csv" else fixes.write_geojson
     with output_to(output) as file, _bar(output) as progress:
-        count = write(fixes.fixes(post, window, every_s, progress), file)
+        found = fixes.fixes(post, window, every_s, progress)
+        note = fixes.frame_note(post.files[0].project_frame)
+        count = fixes.write_csv(found, file) if form == "csv" else fixes.write_geojson(found, file, note)
         if not count:
             raise NothingThere(_nothing(post, "no position came"))
-    return f"{count} positions"
+    return f"{count} positions" + (f"\n  note: {note}" if form == "geojson" else "")
 
 
 def _tables(posts: list[PostLogs], begin: str | None, end: str | None, output: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from witnesspost.replay.office.judge import Judgement
 
 _GEOJSON = (".geojson", ".json")
+_LEAST_RADIUS_M, _MOST_RADIUS_M = 6.34e6, 6.39e6  # of the ground, from the poles' sea floor to Chimborazo's top
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
@@ -211,6 +213,10 @@ def _given(text: str) -> Given:
     if not 0 <= u95 < 10:
         raise Unusable(f"--base-is: U95 {u95:g} m; expected its uncertainty, 95 %, in metres")
     arp = to_ecef(a, b, c) if abs(a) <= 90 and abs(b) <= 360 else Ecef(a, b, c)
+    if not _LEAST_RADIUS_M < math.hypot(*arp) < _MOST_RADIUS_M:
+        raise Unusable(
+            f"--base-is: {text} is no place on the earth; expected X,Y,Z,U95 (metres) or LATITUDE,LONGITUDE,HEIGHT,U95"
+        )
     return Given(arp=arp, u95_m=u95)
 
 
@@ -264,6 +270,7 @@ def _write(judgement: Judgement, site: Site, options: dict[str, Any], output: st
 
 def _say(judgement: Judgement, output: str, graded: bool) -> bool:
     """What came out, on standard error (the grade on standard output); false where a grade failed."""
+    from witnesspost.replay.export.fixes import frame_note
     from witnesspost.replay.office.grading import grade, truth_path
     from witnesspost.replay.office.verdict import NAMES
 
@@ -271,7 +278,8 @@ def _say(judgement: Judgement, output: str, graded: bool) -> bool:
     click.echo(f"{'' if output == '-' else output + ': '}{counts}", err=True)
     for name, words in judgement.difference.names.items():
         click.echo(f"  file against log: {name}: {words}", err=True)
-    for note in judgement.notes:
+    in_geojson = [frame_note(str(judgement.frame.project_frame.code))] if Path(output).suffix.lower() in _GEOJSON else []
+    for note in (*judgement.notes, *in_geojson):
         click.echo(f"  note: {note}", err=True)
     twice = judgement.field.twice
     if twice:

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 import msgspec
 import numpy as np
 from witnesspost.replay.export.cell import cell
+from witnesspost.replay.export.fixes import frame_note
 from witnesspost.replay.office.base import Check
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.judge import Judged, Judgement
@@ -86,8 +87,9 @@ def row(judgement: Judgement, judged: Judged) -> dict[str, Any]:
             "alerts": " ".join(dict.fromkeys(seen.alerts)),
         }
     if segment is not None:
-        x, y, z = segment.arp
-        said |= {"base": segment.in_words, "base_x_m": x, "base_y_m": y, "base_z_m": z}
+        said["base"] = segment.in_words
+        for axis, metres in zip("xyz", segment.arp, strict=True):
+            said[f"base_{axis}_m"] = _rounded(metres, 4)  # a 1005 says tenths of a millimetre
     return said
 
 
@@ -107,7 +109,8 @@ def write_csv(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> None
 def write_geojson(judgement: Judgement, head: Iterable[str], file: BinaryIO) -> None:
     """Points as they stand (repaired where they are repaired), all else as properties; the audit head is a foreign member."""
     frame = judgement.frame
-    file.write(b'{"type":"FeatureCollection","audit":' + msgspec.json.encode(list(head)) + b',"features":[')
+    audit = [*head, frame_note(str(frame.project_frame.code))]
+    file.write(b'{"type":"FeatureCollection","audit":' + msgspec.json.encode(audit) + b',"features":[')
     for number, judged in enumerate(judgement.points):
         point = judged.point
         first = point.first if judged.new_first is None else judged.new_first

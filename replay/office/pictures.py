@@ -186,7 +186,8 @@ def _map(epochs: Epochs, judgement: Judgement | None, plane: Any) -> Any:
     if framed:  # a stray position without a fix, or a point of another day, would make all the rest small
         plot.x_range.update(renderers=framed)
         plot.y_range.update(renderers=framed)
-    plot.add_layout(plot.legend[0], "right")
+    plot.legend.ncols = 2  # beside the map it would leave a phone a sliver of it
+    plot.add_layout(plot.legend[0], "below")
     return plot
 
 

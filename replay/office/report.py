@@ -38,6 +38,12 @@ td.n, th.n { text-align: right; } .bad { font-weight: 700; } .under { color: var
 .sign { margin-top: 2rem; border-top: 1px solid var(--ink); padding-top: .4rem; min-height: 4rem; }
 .scroll { overflow-x: auto; } code { overflow-wrap: anywhere; }
 .paper, .cut { display: none; } tr.total td { font-weight: 700; }
+.narrow { display: none; }
+@media screen and (max-width: 40rem) { .wordy thead { display: none; } .wordy tr { display: grid;
+  grid-template-columns: 1fr auto; padding: .4rem 0; border-bottom: 1px solid var(--rule); } .wordy td { border: 0;
+  padding: 0; text-align: left; overflow-wrap: anywhere; } .wordy td:nth-child(1) { font-weight: 700; }
+  .wordy td:nth-child(n+3) { grid-column: 1 / -1; } .wordy td:nth-child(5) { color: var(--soft); }
+  .wordy tr.cut { display: none; } .narrow { display: inline; } }
 @media print { @page { size: A4; margin: 10mm; } body { font-size: 7.5px; line-height: 1.15; padding: 0; max-width: none; }
   h1 { font-size: 13px; } h2 { font-size: 9px; margin: .3rem 0 .1rem; break-after: avoid; } .verdict { font-size: 10px; }
   .none { font-size: 16px; } .screen, .on-screen { display: none; } .paper { display: block; float: left; width: 6.4cm;
@@ -192,7 +198,7 @@ def _points(judgement: Judgement) -> str:
     shared = f"<p>The file differs from the log, at all points, by:</p><ul>{differs}</ul>" if differs else ""
     heads = ("verdict", "points", "why", "U95, mm", "which")
     table = _table_of("Verdicts by reason; U95 in plan and height, the largest", heads, rows, (1, 3))
-    return f"<h2>The points</h2>{shared}{table}"
+    return f"<h2>The points</h2>{shared}<div class=wordy>{table}</div>"
 
 
 def _verdict_rows(judgement: Judgement, name: Name) -> list[_Row]:
@@ -203,11 +209,11 @@ def _verdict_rows(judgement: Judgement, name: Name) -> list[_Row]:
             # A person's own words stand as they are.
             groups.setdefault(judged.decided.reason if judged.by else kind(judged.decided.reason), []).append(judged)
     ordered = sorted(groups.values(), key=len, reverse=True)
-    rows = [_Row([_t(name), str(judgement.count(name)), "in all"], "total")] if len(ordered) > 1 else []
+    rows = [_Row([_t(name), _counted(judgement.count(name)), "in all"], "total")] if len(ordered) > 1 else []
     for number, points in enumerate(ordered[:_REASONS_ON_SCREEN]):
         reasons = [judged.decided.reason for judged in points]
         why = reasons[0] if points[0].by else spanned(reasons)
-        cells = [_t(name), str(len(points)), _t(why), _largest(judgement, points), _which(points)]
+        cells = [_t(name), _counted(len(points)), _t(why), _largest(judgement, points), _which(points)]
         rows.append(_Row(cells, "more" if number >= _REASONS_ON_PAPER else ""))
     if len(ordered) > _REASONS_ON_PAPER:
         rows.append(_Row([_t(name), "", f"and {_reasons(len(ordered) - _REASONS_ON_PAPER)} on the screen"], "cut"))
@@ -215,6 +221,10 @@ def _verdict_rows(judgement: Judgement, name: Name) -> list[_Row]:
         left = _reasons(len(ordered) - _REASONS_ON_SCREEN)
         rows.append(_Row([_t(name), "", f"and {left} in the list of points"], "more"))
     return rows
+
+
+def _counted(count: int) -> str:
+    return f"{count}<span class=narrow> {'point' if count == 1 else 'points'}</span>"
 
 
 def _which(points: Sequence[Judged]) -> str:
@@ -238,7 +248,8 @@ def _largest(judgement: Judgement, points: Sequence[Judged]) -> str:
     after = [found[1] for judged in points if (found := judgement.uncertainty(judged)) is not None]
     if not after:
         return ""
-    return f"{max(one.plan_m for one in after) * 1000:.0f} / {max(one.height_m for one in after) * 1000:.0f}"
+    plan, height = (max(metres) * 1000 for metres in zip(*((one.plan_m, one.height_m) for one in after), strict=True))
+    return f"<span class=narrow>U95 </span>{plan:.0f} / {height:.0f}<span class=narrow> mm</span>"
 
 
 def _radio(facts: DayFacts) -> str:
@@ -258,11 +269,14 @@ def _alerts(facts: DayFacts) -> str:
     if not facts.alerts:
         return "<h2>Alerts</h2><p>None was raised.</p>"
     rows = [
-        [_when(facts, line), _t(line.severity), _t(line.say), _t(_lasted(line)), _t(_what_was_done(line))]
+        [
+            _when(facts, line), _t(line.severity), _t(line.say), f"<span class=narrow>lasted </span>{_t(_lasted(line))}",
+            f"<span class=narrow>seen </span>{_t(_what_was_done(line))}",
+        ]
         for line in facts.alerts
-    ]
+    ]  # fmt: skip
     heads = ("at", "severity", "what", "lasted", "seen")
-    return f"<h2>Alerts</h2>{_table('Without those that another one explains', heads, rows)}"
+    return f"<h2>Alerts</h2><div class=wordy>{_table('Without those that another one explains', heads, rows)}</div>"
 
 
 def _when(facts: DayFacts, line: AlertLine) -> str:

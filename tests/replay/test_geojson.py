@@ -55,6 +55,8 @@ def test_judged_points_are_as_the_rfc_has_it(day, tmp_path):
     assert done.exit_code == 0, done.output
     assert complaints(out.read_bytes()) == []
     assert len(json.loads(out.read_bytes())["features"]) == 30
+    assert "coordinates are in the project's frame (EPSG:6342); RFC 7946 has WGS 84" in done.stderr
+    assert any("RFC 7946 has WGS 84" in line for line in json.loads(out.read_bytes())["audit"])
 
 
 def test_the_fixes_of_a_day_are_as_the_rfc_has_it(day, tmp_path):

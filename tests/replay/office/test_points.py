@@ -271,3 +271,7 @@ def test_a_true_base_from_elsewhere_takes_the_sheets_place(day):
             assert abs(float(one["repaired_height"]) - float(other["repaired_height"])) < 0.001
     result = run(log, "--points", field, "--base-is", "39.1,-104.9", "-o", "-")
     assert (result.exit_code, "expected X,Y,Z,U95" in result.stderr) == (2, True)
+    nowhere = run(
+        log, "--points", field, "--base-is", "95,200,10,0.01", "-o", "-"
+    )  # neither degrees nor metres from the centre
+    assert (nowhere.exit_code, "is no place on the earth" in nowhere.stderr) == (2, True)

@@ -252,7 +252,7 @@ class Paper(HTMLParser):
         if tag == "tr":
             self.rows.append("")
         if tag not in _VOID:
-            self.inside.append("more" in (dict(attrs).get("class") or "").split())
+            self.inside.append(not {"more", "narrow"}.isdisjoint((dict(attrs).get("class") or "").split()))
 
     def handle_startendtag(self, tag, attrs):
         pass
