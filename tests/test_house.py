@@ -84,8 +84,9 @@ ALLOWED = {
     "replay.play.tape",
     "replay.world": f"{PLAIN} rules.book rules.datum daemon.stream daemon.atomic replay.play.tape",
     "replay.export.cell": "",
+    "replay.export.geojson_frame": "",
     "replay.office": "rules daemon.log daemon.strip daemon.stream daemon.atomic "  # an occupation's epochs are in the bytes
-    "replay.export.cell",
+    "replay.export.cell replay.export.geojson_frame",
     # The rows that a log's bytes give are the pipeline's, with its rules off.
     "replay.office.archive": "rules daemon.log daemon.recomputing daemon.local_time daemon.atomic replay.export",
     "replay.office.season": "rules daemon.log daemon.pipeline replay.play",  # it replays

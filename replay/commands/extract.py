@@ -139,10 +139,11 @@ def _chunks(post: PostLogs, window: Window, stream: str, way: Way) -> Iterator[b
 
 def _positions(post: PostLogs, window: Window, form: str, every_s: float | None, output: str) -> str:
     from witnesspost.replay.export import fixes
+    from witnesspost.replay.export.geojson_frame import frame_note
 
     with output_to(output) as file, _bar(output) as progress:
         found = fixes.fixes(post, window, every_s, progress)
-        note = fixes.frame_note(post.files[0].project_frame)
+        note = frame_note(post.files[0].project_frame)
         count = fixes.write_csv(found, file) if form == "csv" else fixes.write_geojson(found, file, note)
         if not count:
             raise NothingThere(_nothing(post, "no position came"))

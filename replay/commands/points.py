@@ -270,7 +270,7 @@ def _write(judgement: Judgement, site: Site, options: dict[str, Any], output: st
 
 def _say(judgement: Judgement, output: str, graded: bool) -> bool:
     """What came out, on standard error (the grade on standard output); false where a grade failed."""
-    from witnesspost.replay.export.fixes import frame_note
+    from witnesspost.replay.export.geojson_frame import frame_note
     from witnesspost.replay.office.grading import grade, truth_path
     from witnesspost.replay.office.verdict import NAMES
 

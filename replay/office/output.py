@@ -13,7 +13,7 @@ from typing import Any, BinaryIO
 import msgspec
 import numpy as np
 from witnesspost.replay.export.cell import cell
-from witnesspost.replay.export.fixes import frame_note
+from witnesspost.replay.export.geojson_frame import frame_note
 from witnesspost.replay.office.base import Check
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.judge import Judged, Judgement
