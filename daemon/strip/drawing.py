@@ -103,7 +103,11 @@ class _Drawing:
     def drawn(self, touch: Touch | None) -> str:
         height = self._height + _TOP + 6
         inside = [*self._scale(), *self._off(), *self._fix(), *self._corrections(), *self._age(), *self._alerts()]
-        inside += [*self._labels(), *(self._touches(touch) if touch is not None else ())]
+        if touch is not None:
+            inside += self._chosen(touch)
+        inside += self._labels()  # over the frame, whose line would strike them out
+        if touch is not None:
+            inside += self._touches(touch)
         named = f'<title id="strip-title">{html.escape(self._titles.picture)}</title>'
         role = "group" if touch is not None else "img"
         head = (
@@ -206,14 +210,17 @@ class _Drawing:
                 f'<tspan class="word {kind}">{html.escape(word)}</tspan></text>'
             )
 
+    def _chosen(self, touch: Touch) -> Iterator[str]:
+        for hour in range(self._strip.hours):
+            if self._strip.key(hour) == touch.chosen:
+                yield self._bar("chosen", self._box(_LEFT - 6, WIDTH - _LEFT + 4, hour * HOUR_S, (hour + 1) * HOUR_S))
+
     def _touches(self, touch: Touch) -> Iterator[str]:
         for hour in range(self._strip.hours):
             from_s, to_s = hour * HOUR_S, (hour + 1) * HOUR_S
             key = self._strip.key(hour)
             title = html.escape(f"{touch.title} {self._strip.clock(from_s)}–{self._strip.clock(to_s)}")
             bar = self._bar("touch", self._box(1.5, WIDTH - 3, from_s, to_s))
-            if key == touch.chosen:
-                bar += self._bar("chosen", self._box(_LEFT - 6, WIDTH - _LEFT + 4, from_s, to_s))
             where = html.escape(touch.address.format(hour=key))
             yield f'<a href="{where}" aria-label="{title}"><title>{title}</title>{bar}</a>'
 

@@ -40,7 +40,9 @@ def steps_of(rule: str, cause: str, role: Role) -> tuple[str, ...]:
 
 def solved_words(times: int, of: int) -> str:
     """What beside a step says that it has helped before; empty where it has not."""
-    return f"solved it {times} of {of} times here" if times else ""
+    if not times:
+        return ""
+    return "solved it here before" if of == 1 else f"solved it {times} of {of} times here"
 
 
 class Words(NamedTuple):
