@@ -227,6 +227,7 @@ def test_a_slow_card_holds_up_neither_ports_nor_alarms(tmp_path):
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True) as watch:
         try:
             assert any("open" in text for text in watch.stderr)
+            until(lambda: disk.syncs() == 1, 60.0)
             sent = feed(line, 0, 10)
             assert any("corrections-stopped" in text for text in watch.stdout)
             syncs = disk.syncs()

@@ -354,7 +354,7 @@ BECAUSE: dict[str, dict[str, str]] = {
     "antenna-mismatch": {"before.station_id": "two such stations on one line are wrong-channel's, which explains it"},
     "height-reference": {
         "_EVERY_S": "how often a separation that stays the same is looked at: N changes by millimetres meanwhile",
-        "fact.separation_m !=": "a changed separation is looked at within a second anyway",
+        "fix.separation_m !=": "a changed separation is looked at within a second anyway",
     },
     "post-health": {"fact.source == 'RMC'": "only before a receiver's first position, which the model says with its time"},
     "message-set": {
@@ -365,8 +365,8 @@ BECAUSE: dict[str, dict[str, str]] = {
         "_MUCH_OF_IT": "the age of a rover beside a delay within the limit: the rule's own tests have both sides",
         "_NO_LINK_S": "delays of ten minutes and of leap seconds: the rule's own tests have both sides",
         "_LEAP_NEAR_S": "delays of ten minutes and of leap seconds: the rule's own tests have both sides",
-        "fact.age_s is not None": "ages are looked at only where no receiver says the time, which the rule's own tests have",
-        "self._aged_t": "ages are looked at only where no receiver says the time, which the rule's own tests have",
+        "age_s is not None": "ages are looked at only where no receiver says the time, which the rule's own tests have",
+        "fix.t - aged_t": "ages are looked at only where no receiver says the time, which the rule's own tests have",
         "CorrectionsLate._move": "an age that is past the limit of before: the rule's own tests have it",
         "CorrectionsLate._finding": "whether a rover calls them fresh: the rule's own tests have it",
     },

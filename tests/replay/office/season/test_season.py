@@ -233,7 +233,7 @@ class TestCluster:
     @pytest.fixture
     def cluster(self):
         distributed = pytest.importorskip("distributed")
-        options = {"threads_per_worker": 1, "processes": True, "dashboard_address": None}
+        options = {"threads_per_worker": 1, "processes": True, "dashboard_address": ":0"}  # None asks for the one usual port
         with distributed.LocalCluster(n_workers=2, **options) as cluster:
             yield cluster
 
