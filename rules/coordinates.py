@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+LEAST_RADIUS_M, MOST_RADIUS_M = 6_300_000.0, 6_400_000.0
+"""Of places on the ground: the polar radius is 6357 km and the deepest trench 11 km; the highest summit is 6384 km out."""
+
 
 class Ecef(NamedTuple):
     """Earth-centred earth-fixed (geocentric) metres: a place, as RTCM 1005 and 1006 say it."""

@@ -25,7 +25,7 @@ from witnesspost.replay.play.grids import NoGrid, find_grids
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
 from witnesspost.rules.book.contents import FIGURES, open_site
-from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.coordinates import LEAST_RADIUS_M, MOST_RADIUS_M, Ecef
 from witnesspost.rules.datum.geodesy import DatumError, position, to_ecef
 from witnesspost.rules.datum.geoid import GeoidError, open_geoid
 from witnesspost.rules.datum.opening import open_frame
@@ -39,7 +39,6 @@ if TYPE_CHECKING:
     from witnesspost.replay.office.judge import Judgement
 
 _GEOJSON = (".geojson", ".json")
-_LEAST_RADIUS_M, _MOST_RADIUS_M = 6.34e6, 6.39e6  # of the ground, from the poles' sea floor to Chimborazo's top
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
@@ -213,7 +212,7 @@ def _given(text: str) -> Given:
     if not 0 <= u95 < 10:
         raise Unusable(f"--base-is: U95 {u95:g} m; expected its uncertainty, 95 %, in metres")
     arp = to_ecef(a, b, c) if abs(a) <= 90 and abs(b) <= 360 else Ecef(a, b, c)
-    if not _LEAST_RADIUS_M < math.hypot(*arp) < _MOST_RADIUS_M:
+    if not LEAST_RADIUS_M < math.hypot(*arp) < MOST_RADIUS_M:
         raise Unusable(
             f"--base-is: {text} is no place on the earth; expected X,Y,Z,U95 (metres) or LATITUDE,LONGITUDE,HEIGHT,U95"
         )

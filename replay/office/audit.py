@@ -5,11 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from witnesspost.daemon.log.day import Day
+from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.succession import program
 from witnesspost.replay.office import difference, uncertainty, verdict
 from witnesspost.replay.office.judge import Judgement
@@ -26,8 +27,7 @@ def audit(judgement: Judgement, site: Site, options: dict[str, Any]) -> Iterator
     unit = f"1 plane unit = {frame.plane_unit_m!r} m, 1 height unit = {frame.height_unit_m!r} m"
     yield f"{unit}; heights: {frame.vertical}{', ' + frame.geoid.name if frame.vertical == 'geoid' else ''}"
     yield from _project(site)
-    for log in judgement.post.files:
-        yield f"log {log.path.name}, written by witnesspost {log.run.program}, digest {log.last_digest().hex()}"
+    yield from _logs(judgement.post.files)
     for key, value in options.items():
         if value is not None:
             yield f"option {key}: {value}"
@@ -50,7 +50,11 @@ def logs_and_programs(day: Day, site: Site) -> Iterator[str]:
     """The head of a report without points."""
     yield from _programs()
     yield from _project(site)
-    for log in day.files:
+    yield from _logs(day.files)
+
+
+def _logs(files: Iterable[LogFile]) -> Iterator[str]:
+    for log in files:
         yield f"log {log.path.name}, written by witnesspost {log.run.program}, digest {log.last_digest().hex()}"
 
 

@@ -27,7 +27,7 @@ from typing import Any
 
 from msgspec import Struct
 from witnesspost.rules.book.coordinate_words import BASE_CAUSES, words_of
-from witnesspost.rules.coordinates import Ecef, Enu
+from witnesspost.rules.coordinates import LEAST_RADIUS_M, Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
@@ -37,7 +37,6 @@ from witnesspost.rules.gnss import WGS84, FixQuality
 from witnesspost.rules.site.model import Base
 
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
-_LEAST_RADIUS_M = 6_300_000.0  # the polar radius is 6357 km, the deepest trench 11 km
 _SINGLE_POINT = Noise(horizontal_m=9.0, vertical_m=15.0)  # of an autonomous position; common practice, no source
 _STEP_S = 3.0  # two positions this close in time are one step: a walking rover moves a few metres
 _DAY_S = 86_400.0  # a frame's shift is of the day: judged anew when that is another
@@ -212,7 +211,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         ecef = Ecef(station.x_m, station.y_m, station.z_m)
         if ecef == (0.0, 0.0, 0.0):
             head = "The base broadcasts no position: all zeros."
-        elif math.hypot(*ecef) < _LEAST_RADIUS_M:
+        elif math.hypot(*ecef) < LEAST_RADIUS_M:
             head = "The base broadcasts a position inside the earth."
         return Finding(
             causes=causes_of(verdict),

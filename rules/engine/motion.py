@@ -38,12 +38,8 @@ class Motion:
         self._still_since: float | None = None
         self._known = False
 
-    def put(self, fix: Fix) -> None:
-        """The receiver's next position; one without coordinates says nothing."""
-        self.put_all((fix,))
-
-    def put_all(self, fixes: Sequence[Fix]) -> None:
-        """Its next ones."""
+    def put(self, fixes: Sequence[Fix]) -> None:
+        """The receiver's next positions; one without coordinates says nothing."""
         last, points = self._last, self._points
         for fix in fixes:
             t, latitude, longitude = fix.t, fix.latitude, fix.longitude

@@ -113,7 +113,7 @@ class Scene:
         motion = self._motions.get(stream)
         if motion is None:
             motion = self._motions[stream] = Motion()
-        motion.put_all(fixes)
+        motion.put(fixes)
 
     def _see_epoch(self, fact: Epoch) -> None:
         self.last_any_epoch[fact.stream] = fact

@@ -348,7 +348,7 @@ BESIDE = "changes evidence and words alone, which no grade reads"
 BECAUSE: dict[str, dict[str, str]] = {
     "radio-sheet": {"off_delay_s": "the site file does not change within a run, so the alert never ends"},
     "base-datum": {
-        "_LEAST_RADIUS_M": "words alone, and no scenario has a base inside the earth",
+        "LEAST_RADIUS_M": "words alone, and no scenario has a base inside the earth",
         "_STEP_S": "a pause of the positions at the very moment of the first fix, which the rule's own tests have",
     },
     "antenna-mismatch": {"before.station_id": "two such stations on one line are wrong-channel's, which explains it"},

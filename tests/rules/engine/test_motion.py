@@ -15,7 +15,7 @@ def played(day, positions):
     for t, north, east, *quality in positions:
         metre_east = METRE / math.cos(math.radians(39.0))
         where = {"latitude": 39.0 + north * METRE, "longitude": -105.0 + east * metre_east}
-        motion.put(day.fix(t, **where, quality=quality[0] if quality else 4))
+        motion.put([day.fix(t, **where, quality=quality[0] if quality else 4)])
         said.append((t, motion.still_s(t)))
     return motion, said
 
@@ -65,7 +65,7 @@ def test_a_fix_that_is_lost_moves_the_position_and_nobody_walks(day):
 
 def test_what_does_not_say_where_it_is_is_not_known(day):
     motion, _ = played(day, [(t, t * 1.2, 0.0) for t in day.every(1.0, 0.0, 10.0)])
-    motion.put(day.fix(10.0, latitude=None, longitude=None, quality=0))
+    motion.put([day.fix(10.0, latitude=None, longitude=None, quality=0)])
     assert motion.still_s(12.0) == 0.0
     assert motion.still_s(12.1) is None  # the last position is over 3 s old
     _, said = played(day, [(0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (10.0, 0.0, 0.0), (11.0, 0.0, 0.0), (12.0, 0.0, 0.0)])
@@ -75,5 +75,5 @@ def test_what_does_not_say_where_it_is_is_not_known(day):
 def test_the_date_line_is_no_step(day):
     motion = Motion()
     for t in range(10):
-        motion.put(day.fix(float(t), latitude=-17.0, longitude=179.9999999 if t % 2 else -179.9999999))
+        motion.put([day.fix(float(t), latitude=-17.0, longitude=179.9999999 if t % 2 else -179.9999999)])
     assert motion.still_s(9.0) == 9.0
