@@ -11,7 +11,7 @@ import datetime as dt
 import math
 from bisect import bisect_right
 from collections.abc import Collection, Sequence
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
@@ -98,6 +98,13 @@ class Segment(Struct, kw_only=True):
     def wrong_m(self) -> float:
         """How far the broadcast is from the true position."""
         return math.hypot(*self.offset)
+
+    @property
+    def standing(self) -> Literal["right", "wrong", "not judged"]:
+        """Whether points can be tied to it: a stranger's is wrong, whatever it says."""
+        if not self.ours:
+            return "wrong"
+        return "not judged" if not self.judged else "right" if self.right else "wrong"
 
     @property
     def in_words(self) -> str:

@@ -67,6 +67,7 @@ def _kind(quality: Any) -> Any:
 
 _LANES = {"fix": 6.0, "age of corrections": 5.0, "base": 4.0, "check-ins": 3.0, "alerts": 2.0, "power": 1.0}
 _FROM, _TO = 0.4, 6.6
+_BASE = {"right": (0.3, "#1b6e45", " "), "not judged": (0.3, "#555555", " "), "wrong": (0.8, "#a3001b", "/")}
 _POWER = {"off": (0.8, "#222222"), "low": (0.4, "#8a5a00")}
 
 
@@ -98,9 +99,8 @@ def _strip(facts: DayFacts, epochs: Epochs, strip: Strip) -> Any:
     lane = _LANES["age of corrections"] - 0.4
     ms = (utc + offset) * 1000.0
     plot.varea(x=ms, y1=np.full(len(ms), lane), y2=lane + 0.8 * age_s / _MOST_AGE_S, color="#444444")
-    for fits, height, colour, hatch in ((True, 0.3, "#1b6e45", " "), (False, 0.8, "#a3001b", "/")):
-        segments = [one for one in facts.bases.segments if (one.right or not one.judged) == fits]
-        spans = [(one.from_utc, facts.until(one)) for one in segments]
+    for standing, (height, colour, hatch) in _BASE.items():
+        spans = [(one.from_utc, facts.until(one)) for one in facts.bases.segments if one.standing == standing]
         bars("base", spans, height, colour, fill_alpha=0.6, hatch_pattern=hatch)
     for passed, marker, colour in ((True, "circle", "#1b6e45"), (False, "x", "#a3001b")):
         at = np.array([check.utc + offset for check in facts.checks if check.passed == passed])

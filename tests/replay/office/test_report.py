@@ -239,6 +239,8 @@ def test_the_first_sentence_names_a_strangers_base_and_the_table_says_when_it_wa
     rows = re.findall(r"<tr><td>(\d\d:\d\d)</td><td>(\d\d:\d\d)</td><td[^>]*>(\d+)</td>", page)
     (stranger,) = (row for row in rows if row[2] == "901")
     assert stranger == ("08:03", "08:06", "901")
+    colours = re.findall(r'"hatch_pattern":\{"type":"value","value":"(.)"\}', page)
+    assert sorted(set(colours)) == [" ", "/"], "a base of our own that is right, and a stranger's"
 
 
 class Paper(HTMLParser):
