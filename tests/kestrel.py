@@ -1,4 +1,23 @@
-"""Two marks of the Kestrel quarry, as a site file's `[project]` has them."""
+"""Pieces of the Kestrel quarry's site files: its posts' lines and two of its marks."""
+
+TWO_LINES = """[[stream]]
+name = "corrections"
+port = "{corrections}"
+carries = ["corrections"]
+[[stream]]
+name = "receiver"
+port = "{receiver}"
+carries = ["positions"]
+"""
+ROVER = """[post]
+name = "kestrel-rover"
+role = "rover"
+[[stream]]
+name = "receiver"
+port = "loop://"
+carries = ["positions"]
+"""
+"""A rover's post that hears positions alone."""
 
 KQ_1 = """[[project.control]]
 name = "KQ-1"

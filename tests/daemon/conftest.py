@@ -129,6 +129,28 @@ class Watch:
         return status
 
 
+@contextlib.contextmanager
+def file_system(folder, size):
+    """A file system of its own at `folder`, of `size` as `mount` takes it; the test is skipped where nobody may mount."""
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount")
+    folder.mkdir()
+    done = subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", folder], capture_output=True, check=False)
+    if done.returncode:
+        pytest.skip("no mounting here")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", folder], check=True)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of 2 MB."""
+    with file_system(tmp_path / "disk", "2m") as folder:
+        yield folder
+
+
 @pytest.fixture
 def line(tmp_path):
     return Line(tmp_path / "tty-corrections")

@@ -17,7 +17,7 @@ from witnesspost.daemon.cli import main
 from witnesspost.daemon.log.log import Log
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.conftest import started
+from tests.daemon.conftest import file_system, started
 
 SITE = """
 [post]
@@ -147,15 +147,8 @@ def test_a_folder_that_is_missing_or_takes_nothing_ends_in_a_line(log, tmp_path,
 @pytest.fixture
 def full_disk(tmp_path):
     """A file system of 64 kB with nothing in it."""
-    if os.geteuid() != 0:
-        pytest.skip("only root may mount")
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    done = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", folder], capture_output=True, check=False)
-    if done.returncode:
-        pytest.skip("no mounting here")
-    yield folder
-    subprocess.run(["umount", folder], check=True)
+    with file_system(tmp_path / "disk", "64k") as folder:
+        yield folder
 
 
 def test_a_full_disk_ends_in_a_line_and_leaves_nothing(full_disk, tmp_path):

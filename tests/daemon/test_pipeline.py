@@ -19,19 +19,13 @@ from witnesspost.rules.site.reading import site_from_toml
 
 from tests import DATA
 from tests.daemon.conftest import epoch_frame
+from tests.kestrel import TWO_LINES
 
-SITE_TEXT = """
+SITE_TEXT = f"""
 [post]
 name = "kestrel-rover"
 role = "rover"
-[[stream]]
-name = "corrections"
-port = "loop://corrections"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "loop://receiver"
-carries = ["positions"]
+{TWO_LINES.format(corrections="loop://corrections", receiver="loop://receiver")}
 [base]
 station_id = 417
 """

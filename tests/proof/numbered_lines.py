@@ -7,23 +7,20 @@ from pathlib import Path
 from witnesspost.daemon.stream.framing import nmea_checksum
 
 from tests.daemon.conftest import Line
+from tests.kestrel import TWO_LINES
 
-SITE = """
+SITE = (
+    """
 [post]
 name = "kestrel-base"
 role = "base"
 commit_s = {commit_s}
-[[stream]]
-name = "corrections"
-port = "{corrections}"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "{receiver}"
-carries = ["positions"]
-[base]
+"""
+    + TWO_LINES
+    + """[base]
 station_id = 417
 """
+)
 
 
 class NumberedLine(Line):

@@ -5,29 +5,23 @@ import datetime as dt
 import shutil
 import sqlite3
 
+import msgspec
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
-from witnesspost.rules.alert import Change
-from witnesspost.rules.engine.rule import Cause
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.site.reading import site_from_toml
 
-SITE = """
+from tests.daemon.view import CHANGE
+from tests.kestrel import TWO_LINES
+
+SITE = f"""
 [post]
 name = "kestrel-base"
 role = "base"
 commit_s = 5.0
 keep_days = 30
-[[stream]]
-name = "corrections"
-port = "loop://"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "loop://receiver"
-carries = ["positions"]
-"""
+{TWO_LINES.format(corrections="loop://", receiver="loop://receiver")}"""
 KEYS = (
     *("post", "run", "alert", "seq", "t", "utc", "change", "rule", "cause", "causes", "severity", "stream", "because_of"),
     *("evidence", "say", "steps", "shelved"),
@@ -42,22 +36,7 @@ def start(folder, **more):
 
 
 def change(t, alert=1, what="raised"):
-    return Change(
-        t=t,
-        utc=None,
-        change=what,
-        rule="corrections-stopped",
-        cause="line-silent",
-        causes=[Cause(cause="line-silent")],
-        severity="stop",
-        stream="corrections",
-        because_of=None,
-        evidence={"silent_s": 5.0},
-        words={"reason": "unplugged"},
-        post="kestrel",
-        role="rover",
-        alert=alert,
-    )
+    return msgspec.structs.replace(CHANGE, t=t, change=what, words={"reason": "unplugged"}, role="rover", alert=alert)
 
 
 class Feeder:

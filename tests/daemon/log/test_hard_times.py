@@ -219,19 +219,6 @@ def test_garbage_over_the_header_is_noticed_in_seconds(tmp_path, cut):
 # ── the end while the disk takes nothing ────────────────────────────────────────────────────────────────────────────
 
 
-@pytest.fixture
-def small_disk(tmp_path):
-    """A file system of 2 MB."""
-    if os.geteuid() != 0:
-        pytest.skip("only root may mount")
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", folder], capture_output=True, check=False).returncode:
-        pytest.skip("no mounting here")
-    yield folder
-    subprocess.run(["umount", "-l", folder], check=True)
-
-
 def fill(folder):
     with contextlib.suppress(OSError), (folder / "filler").open("wb", buffering=0) as file:
         while True:

@@ -25,21 +25,14 @@ from witnesspost.rules.facts import Acknowledge, CheckIn, Frozen, Health, Planne
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.conftest import started
+from tests.kestrel import TWO_LINES
 
-SITE = """
+SITE = f"""
 [post]
 name = "kestrel-base"
 role = "base"
 time_zone = "America/New_York"
-[[stream]]
-name = "corrections"
-port = "loop://"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "loop://receiver"
-carries = ["positions"]
-"""
+{TWO_LINES.format(corrections="loop://", receiver="loop://receiver")}"""
 BEGAN = dt.datetime(2026, 5, 4, 7, 30, tzinfo=dt.UTC)
 STREAMS = ("corrections", "receiver")
 

@@ -16,7 +16,7 @@ from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests.daemon.view import LOG, View, until
-from tests.kestrel import MARKS
+from tests.kestrel import MARKS, TWO_LINES
 
 PIN = "418820"
 PLACES = ("/", "/check-in", "/today", "/day", "/radio", "/files", "/help")
@@ -27,15 +27,9 @@ SITE = (
 name = "kestrel-rover"
 role = "rover"
 time_zone = "America/Denver"
-[[stream]]
-name = "corrections"
-port = "/dev/ttyKESTREL"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "/dev/ttyROVER"
-carries = ["positions"]
-[project]
+"""
+    + TWO_LINES.format(corrections="/dev/ttyKESTREL", receiver="/dev/ttyROVER")
+    + """[project]
 vertical = "ellipsoidal"
 """
     + MARKS

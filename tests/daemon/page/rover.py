@@ -15,7 +15,7 @@ from witnesspost.rules.site.reading import site_from_toml
 from tests.daemon.conftest import Line, Watch, epoch_frame
 from tests.daemon.page.conftest import PIN, free_port
 from tests.daemon.view import until
-from tests.kestrel import MARKS
+from tests.kestrel import MARKS, TWO_LINES
 
 SITE = (
     """
@@ -24,15 +24,9 @@ name = "kestrel-rover"
 role = "rover"
 commit_s = 0.5
 time_zone = "America/Denver"
-[[stream]]
-name = "corrections"
-port = "{corrections}"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "{receiver}"
-carries = ["positions"]
-[project]
+"""
+    + TWO_LINES
+    + """[project]
 name = "Kestrel quarry haul road"
 frame = "EPSG:6319"
 epoch = 2010.0

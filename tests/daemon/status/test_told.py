@@ -8,17 +8,10 @@ from witnesspost.rules.facts import CheckIn
 from witnesspost.rules.finding import Cause, Finding
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.kestrel import MARKS
+from tests.kestrel import MARKS, ROVER
 
 SITE = site_from_toml(f"""
-[post]
-name = "kestrel-rover"
-role = "rover"
-[[stream]]
-name = "receiver"
-port = "loop://"
-carries = ["positions"]
-[project]
+{ROVER}[project]
 frame = "EPSG:6319"
 vertical = "ellipsoidal"
 {MARKS}

@@ -142,14 +142,21 @@ def test_what_a_file_says_is_text_and_no_markup(day, tmp_path):
     assert "<script>alert(1)" not in (tmp_path / "hostile.html").read_text()
 
 
+def logs_of_both_posts(folder, **worlds):
+    """The log of each post's quiet hour, invented as its world says."""
+    logs = []
+    for name, world in worlds.items():
+        source = folder / f"{name}.toml"
+        source.write_text(f'like = "quiet-hour-{name}"\n{world}')
+        logs.append(str(folder / f"kestrel-{name}.0001.db"))
+        assert CliRunner().invoke(replay, [str(source), "--log", logs[-1]]).exit_code == 0
+    return logs
+
+
 def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
     """A base and its rover under one sky log the same frames, but for 30 s of 300 in which the link fades."""
-    logs = []
-    for name, more in (("base", ""), ("rover", '[[event]]\ndo = "fade"\nat_s = 100.6\nfor_s = 30.0\n')):
-        source = tmp_path / f"{name}.toml"
-        source.write_text(f'like = "quiet-hour-{name}"\nseed = 3\nduration_s = 300\n{more}')
-        logs.append(str(tmp_path / f"kestrel-{name}.0001.db"))
-        assert CliRunner().invoke(replay, [str(source), "--log", logs[-1]]).exit_code == 0
+    fade = '[[event]]\ndo = "fade"\nat_s = 100.6\nfor_s = 30.0\n'
+    logs = logs_of_both_posts(tmp_path, base="seed = 3\nduration_s = 300\n", rover=f"seed = 3\nduration_s = 300\n{fade}")
     assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
     _, text = read(tmp_path / "day.html")
     assert 88.0 < float(re.search(r"Of all frames ([\d.]+)% arrived", text)[1]) < 92.0
@@ -158,12 +165,7 @@ def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
 
 def test_logs_that_are_not_of_one_link_are_said_to_be_none(tmp_path):
     """Another sky's base: no share of what arrived, and no alarm about it in the first sentence."""
-    logs = []
-    for name, seed in (("base", 3), ("rover", 4)):
-        source = tmp_path / f"{name}.toml"
-        source.write_text(f'like = "quiet-hour-{name}"\nseed = {seed}\nduration_s = 120\n')
-        logs.append(str(tmp_path / f"kestrel-{name}.0001.db"))
-        assert CliRunner().invoke(replay, [str(source), "--log", logs[-1]]).exit_code == 0
+    logs = logs_of_both_posts(tmp_path, base="seed = 3\nduration_s = 120\n", rover="seed = 4\nduration_s = 120\n")
     assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
     _, text = read(tmp_path / "day.html")
     assert re.search(r"None of the \d+ frames in the log of kestrel-base is in that of kestrel-rover: they are not the", text)

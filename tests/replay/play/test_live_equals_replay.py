@@ -13,22 +13,16 @@ from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.facts import Fact
 
 from tests.daemon.conftest import Line, Watch
-from tests.kestrel import KQ_1
+from tests.kestrel import KQ_1, TWO_LINES
 
 SITE = (
     """
 [post]
 name = "kestrel-rover"
 role = "rover"
-[[stream]]
-name = "corrections"
-port = "{corrections}"
-carries = ["corrections"]
-[[stream]]
-name = "receiver"
-port = "{receiver}"
-carries = ["positions"]
-[project]
+"""
+    + TWO_LINES
+    + """[project]
 frame = "EPSG:6319"
 vertical = "geoid"
 epoch = 2010.0

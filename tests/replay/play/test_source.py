@@ -9,21 +9,14 @@ from witnesspost.replay.play.source import NoSource, open_all, open_source
 from witnesspost.replay.world.scenario import FOLDER
 from witnesspost.rules.site.reading import site_from_toml
 
-SITE = """
-[post]
-name = "kestrel-rover"
-role = "rover"
-[[stream]]
-name = "receiver"
-port = "loop://"
-carries = ["positions"]
-"""
-THEN = SITE + "[rules.fix-lost]\nnever_s = 60.0\n"
+from tests.kestrel import ROVER
+
+THEN = ROVER + "[rules.fix-lost]\nnever_s = 60.0\n"
 
 
 @pytest.fixture
 def log(tmp_path):
-    log = Log.start(tmp_path, site_from_toml(SITE), THEN)
+    log = Log.start(tmp_path, site_from_toml(ROVER), THEN)
     log.event(0.0, "rules-in-force", {"fix-lost": {"on_delay_s": 3.0, "never_s": 60.0}})
     log.close(1.0, "test")
     return tmp_path / "kestrel-rover.0001.db"

@@ -6,15 +6,11 @@ from witnesspost.rules.datum.axes import project_axes
 from witnesspost.rules.datum.geoid import bundled_geoid
 from witnesspost.rules.site.reading import site_from_toml
 
-SITE = """
-[post]
-name = "kestrel-rover"
-role = "rover"
-[[stream]]
-name = "receiver"
-port = "loop://"
-carries = ["positions"]
-[project]
+from tests.kestrel import ROVER
+
+SITE = (
+    ROVER
+    + """[project]
 frame = "{frame}"
 vertical = "{vertical}"
 height_unit = "{unit}"
@@ -25,6 +21,7 @@ height = 1874.322
 [rover]
 pole_height_m = 2.0
 """
+)
 GRID = "easting = 501066.3\nnorthing = 4330393.2"
 DEGREES = "latitude = 39.1234567\nlongitude = -104.9876543"
 
