@@ -205,6 +205,8 @@ class _Parts:
         for t, kind, text in log.select(_EVENTS, (from_t,)):
             detail: dict[str, Any] = msgspec.json.decode(text)
             if kind == "control-check":
+                if detail.get("again"):  # the same check-in: the mark that is drawn has said it
+                    continue
                 east, north, up = (float(detail[axis]) for axis in ("east_m", "north_m", "up_m"))
                 self.checks.append(CheckMark(t + part.shift_s, str(detail["point"]), bool(detail["passed"]), east, north, up))
             else:

@@ -1,8 +1,8 @@
 """A working day at the Kestrel quarry, written row by row: what was when is known here, not taken from the code under test.
 
-07:00 the post starts   07:03 fixed   09:12 check-in on KQ-2   10:30–10:36 float   11:05–11:21 no corrections (a stop)
-12:00–12:30 power off (the battery)   12:30 a second run   14:20–14:24 few satellites (a check)
-    15:10 a check-in that fails
+07:00 the post starts   07:03 fixed   09:12 check-in on KQ-2, said again 20 s later   10:30–10:36 float
+11:05–11:21 no corrections (a stop)   12:00–12:30 power off (the battery)   12:30 a second run
+14:20–14:24 few satellites (a check)   15:10 a check-in that fails
 """
 
 import contextlib
@@ -109,6 +109,9 @@ def _rows():
     good = {**check, "point": "KQ-2", "passed": True, "east_m": 0.004, "north_m": 0.0, "up_m": -0.003}
     bad = {**check, "point": "KQ-3", "passed": False, "east_m": 0.004, "north_m": 0.012, "up_m": -0.3}
     yield _event(1, "09:12", "control-check", good)
+    yield EventRow(
+        n=10, t=seconds("09:12") + 20.0, kind="control-check", detail=json.dumps({**good, "again": True}), digest=b""
+    )
     yield AlertRow(n=2, t=seconds("11:05"), change="raised", severity="stop", **stop)
     yield AlertRow(n=3, t=seconds("11:06"), change="raised", severity="check", **{**lost, "because_of": "corrections-stopped"})
     yield _event(4, "11:07", "acknowledge", {"rule": None, "by": "Kim", "note": None})
