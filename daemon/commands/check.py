@@ -14,6 +14,7 @@ from msgspec import structs
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.publish.secret import why_not_secret
 from witnesspost.daemon.screen import PLAIN, Look
+from witnesspost.daemon.stream.ports import SCHEMES, no_address
 from witnesspost.rules.book.contents import open_whole_site, rules_in_force
 from witnesspost.rules.book.measures import MEASURES
 from witnesspost.rules.book.reach import cannot_judge
@@ -24,7 +25,6 @@ from witnesspost.rules.site.model import Base, Office, Page, Radio, Site, SiteEr
 
 _RADIO_ROWS = ("frequency_mhz", "protocol", "forward_error_correction", "air_rate_bps", "antenna_above_ground_m")
 _CELLS = re.compile(r"(?<=\S) {3}(?=[A-Za-z])")  # what stands side by side: a figure does not stand apart from its name
-_URLS = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # pyserial's
 _FREQUENCIES_MHZ = (100.0, 1000.0)  # radio modems work well within: common practice, no source
 _HIGHEST_ANTENNA_M = 4.0  # nobody measures higher on a tripod: common practice, no source
 
@@ -111,7 +111,8 @@ def in_words(site: Site, understood: dict[str, Any], look: Look = PLAIN) -> Iter
     """The same for a person, a screenful."""
     yield f"{site.path}: good. Post {site.post.name}, at the {site.post.role}. Times in {understood['time_zone']}."
     for stream in site.stream:
-        yield f"  stream {stream.name}: {stream.port}, {stream.baud} baud, carries {' and '.join(stream.carries)}"
+        speed = "" if stream.port.startswith("socket://") else f", {stream.baud} baud"
+        yield f"  stream {stream.name}: {stream.port}{speed}, carries {' and '.join(stream.carries)}"
     yield from _project_in_words(site, understood)
     for base in site.bases:
         yield from _base_in_words(site, base)
@@ -202,8 +203,10 @@ def _port_warnings(stream: Stream) -> Iterator[str]:
     scheme, separator, _ = stream.port.partition("://")
     where = f"stream {stream.name}: {stream.port}"
     if separator:
-        if scheme not in _URLS:
-            yield f"{where} begins with none of the known kinds of port: {', '.join(_URLS)}."
+        if scheme not in SCHEMES:
+            yield f"{where} begins with none of the known kinds of port: {', '.join(SCHEMES)}."
+        elif (why := no_address(stream.port)) is not None:
+            yield f"{where} {why}."
         return
     if not stream.port.startswith("/"):
         yield f"{where} is not a device name: one begins with /dev/, such as /dev/ttyUSB0."

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 import msgspec
-from witnesspost.daemon.atomic import CannotWrite, new_file
+from witnesspost.daemon.atomic import CannotWrite, expect_new, new_file
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.lines import QUALITY_WORDS
 from witnesspost.daemon.screen import Look, plain
@@ -23,6 +23,11 @@ from witnesspost.rules.site.model import Site, SiteError
 
 _LONGEST_S = 600.0
 _MESSAGES_NAMED = 20
+_AND_NOW = {
+    "in use by another program": "in use by another program; a post that watches it must be stopped first",
+    "not there yet": "not there; is it plugged in, and is this its name?",
+    "Connection refused": "connection refused; is the other end on, and is this its port?",
+}
 _FAR_M = 100_000.0  # a control point that is farther off is another site's
 
 
@@ -55,6 +60,11 @@ def listen(
     witnesspost listen /dev/ttyUSB0 socket://192.168.8.1:2101 --write kestrel-rover.toml
     """
     site = _site(site_file) if site_file is not None else None
+    if write is not None:
+        try:
+            expect_new(write)
+        except CannotWrite as error:
+            raise Unusable(str(error)) from None
     names = list(dict.fromkeys(ports))
     with concurrent.futures.ThreadPoolExecutor(len(names)) as pool:
         waiting = [pool.submit(_heard, name, baud, for_s) for name in names]
@@ -83,8 +93,7 @@ def _heard(name: str, baud: int | None, for_s: float) -> Heard | str:
         return listened(name, lambda at: open_port(name, at), bauds, listen_s=for_s, tries=tries)
     except Exception as error:
         why = in_short(error, name)
-        hint = "; a post that watches it must be stopped first" if "in use" in why else ""
-        return f"{plain(name)}: {why}{hint}"
+        return f"{plain(name)}: {_AND_NOW.get(why, why)}"
 
 
 def _site(path: str) -> Site:

@@ -10,7 +10,9 @@ from __future__ import annotations
 import errno
 import grp
 import os
+import socket
 import threading
+import urllib.parse
 from collections.abc import Callable
 from typing import Any
 
@@ -23,6 +25,7 @@ from witnesspost.rules.site.model import Stream
 READ_DEADLINE_S = 0.25
 GATHER_S = 0.02  # bytes of one burst are handed over together
 MOST_BYTES = 4096
+SCHEMES = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # of the URLs that pyserial opens
 BACK_OFF_S = (0.2, 0.5, 1.0, 2.0)
 
 
@@ -112,8 +115,26 @@ class _Socket(protocol_socket.Serial):  # type: ignore[misc, unused-ignore]
         """Every byte counts."""
 
 
+def no_address(port: str) -> str | None:
+    """Why nothing is ever to be had from a URL of this form, in a few words; None where something may be, and of a device."""
+    scheme, separator, _ = port.partition("://")
+    if separator and scheme not in SCHEMES:
+        return "is no kind of port; expected a device such as /dev/ttyUSB0 or socket://HOST:PORT"
+    if scheme not in ("socket", "rfc2217") or not separator:
+        return None
+    try:
+        number = urllib.parse.urlsplit(port).port
+    except ValueError:
+        number = None
+    return None if number else f"names no TCP port; expected {scheme}://HOST:PORT"
+
+
 def in_short(error: Exception, port: str) -> str:
     """Why a port cannot be used, in a few words, with the group that may where rights are missing."""
+    if (why := no_address(port)) is not None:
+        return why
+    if isinstance(error.__context__, socket.gaierror):
+        return "no computer of this name is found"
     number = getattr(error, "errno", None) or getattr(error.__context__, "errno", None)
     if number in (errno.EACCES, errno.EPERM):
         return f"no rights to it; be in the group {_group(port)}"

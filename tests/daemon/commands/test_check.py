@@ -211,6 +211,14 @@ def test_an_old_datum_says_how_well_it_is_judged(check):
     assert any("is expected at (ITRF2014, to 2 m)" in line for line in said(check(text)))
 
 
+@pytest.mark.parametrize(
+    ("port", "words"),
+    [("socket://127.0.0.1:5000", "carries"), ("/dev/ttyUSB0", "38400 baud, "), ("rfc2217://kestrel-hut:5000", "38400 baud, ")],
+)
+def test_a_speed_is_said_of_what_has_one(check, port, words):
+    assert f"stream corrections: {port}, {words}" in check(SITE.replace("loop://", port)).stdout
+
+
 def test_ports_that_are_none_or_not_there(check, tmp_path):
     master, slave = pty.openpty()
     plain = tmp_path / "plain"
@@ -221,6 +229,8 @@ def test_ports_that_are_none_or_not_there(check, tmp_path):
             ("loop://", None),
             ("socket://127.0.0.1:5000", None),
             ("rfc2217://127.0.0.1:5000", None),
+            ("socket://127.0.0.1", "socket://127.0.0.1 names no TCP port; expected socket://HOST:PORT."),
+            ("rfc2217://kestrel-hut:99999", "rfc2217://kestrel-hut:99999 names no TCP port; expected rfc2217://HOST:PORT."),
             ("COM3", "COM3 is not a device name: one begins with /dev/, such as /dev/ttyUSB0."),
             ("ttyUSB0", "ttyUSB0 is not a device name"),
             ("/dev/no-such-port", "/dev/no-such-port is not there now. The post waits for it."),

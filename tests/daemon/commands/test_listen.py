@@ -135,13 +135,40 @@ def test_what_is_no_port_is_one_line_and_2(name):
     assert done.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("socket://kestrel.invalid:2101", "no computer of this name is found"),  # RFC 6761: no such name ever is
+        ("rfc2217://kestrel.invalid:2101", "no computer of this name is found"),
+        ("socket://127.0.0.1", "names no TCP port; expected socket://HOST:PORT"),
+        ("socket://", "names no TCP port; expected socket://HOST:PORT"),
+        ("socket://127.0.0.1:99999", "names no TCP port; expected socket://HOST:PORT"),
+        ("rfc2217://127.0.0.1:rtcm", "names no TCP port; expected rfc2217://HOST:PORT"),
+        ("tcp://127.0.0.1:2101", "is no kind of port; expected a device such as /dev/ttyUSB0 or socket://HOST:PORT"),
+        ("/dev/ttyKESTREL", "not there; is it plugged in, and is this its name?"),
+    ],
+)
+def test_no_librarys_words_show_through(name, why):
+    done = call(name)
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert done.stderr == f"{name}: {why}\n"
+
+
+def test_a_site_file_that_cannot_be_begun_is_told_before_the_listening(pty, tmp_path):
+    there = tmp_path / "kestrel.toml"
+    there.write_text("")
+    done = call(pty[1], "--write", str(there))  # silent: listening says so
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert done.stderr == f"{there}: exists; name a file that does not exist\n"
+
+
 def test_two_ports_at_once_and_one_that_is_not_there(pty):
     ours, name = pty
     with speaking(lambda data: os.write(ours, data), NMEA.read_bytes()):
         done = call(name, "/dev/ttyKESTREL", "--for", "1")
     assert done.exit_code == 2
     assert done.stdout.startswith(f"{name}: ")
-    assert done.stderr == "/dev/ttyKESTREL: not there yet\n"
+    assert done.stderr == "/dev/ttyKESTREL: not there; is it plugged in, and is this its name?\n"
 
 
 SITE = f"""
