@@ -133,7 +133,8 @@ def _events(strip: Strip, from_s: float, to_s: float) -> list[Html]:
         if off_s < to_s and on_s > from_s:
             found.append((off_s, words.LANE_OFF, words.OFF_UNTIL.format(clock=strip.clock(on_s))))
     return [
-        join(f"{strip.clock(at_s)} ", tag("b", what), f" {text}") for at_s, what, text in sorted(found, key=lambda one: one[0])
+        join(f"{strip.clock(at_s)} " if at_s > 0 else "", tag("b", what), f" {text}")  # before the strip: another day's clock
+        for at_s, what, text in sorted(found, key=lambda one: one[0])
     ]
 
 

@@ -98,14 +98,15 @@ class _Drawing:
                 self._lanes[lane] = x
                 x += _LANE + _BETWEEN
         self._alerts_x = x
-        self._labels_x = x + _TRACKS * _TRACK + 14
+        self._lanes_end = x + _TRACKS * _TRACK
+        self._labels_x = self._lanes_end + 14
 
     def drawn(self, touch: Touch | None) -> str:
         height = self._height + _TOP + 6
         inside = [*self._scale(), *self._off(), *self._fix(), *self._corrections(), *self._age(), *self._alerts()]
         if touch is not None:
             inside += self._chosen(touch)
-        inside += self._labels()  # over the frame, whose line would strike them out
+        inside += self._labels()
         if touch is not None:
             inside += self._touches(touch)
         named = f'<title id="strip-title">{html.escape(self._titles.picture)}</title>'
@@ -125,6 +126,10 @@ class _Drawing:
         top, bottom = sorted((self._y(max(0.0, from_s)), self._y(min(self._strip.lasts_s, to_s))))
         return x, top, width, max(least, bottom - top)
 
+    def _across(self, from_s: float, to_s: float) -> tuple[float, float, float, float]:
+        """Over all lanes, and no farther: a line through a label would strike it out."""
+        return self._box(_LEFT - 6, self._lanes_end - _LEFT + 6, from_s, to_s)
+
     def _bar(self, kind: str, box: tuple[float, float, float, float]) -> str:
         x, y, width, height = map(_n, box)
         return f'<rect class="{kind}" x="{x}" y="{y}" width="{width}" height="{height}" />'
@@ -138,16 +143,16 @@ class _Drawing:
         titles = {"fix": self._titles.fix, "corrections": self._titles.corrections, "age": self._titles.age}
         for lane, x in self._lanes.items():
             yield f'<text class="title" x="{_n(x)}" y="16">{html.escape(titles[lane])}</text>'
+        left, right = _n(_LEFT - 6), _n(self._lanes_end)
         for hour in range(self._strip.hours + 1):
             y = self._y(hour * HOUR_S)
-            yield f'<line class="hour" x1="{_n(_LEFT - 6)}" x2="{_n(WIDTH)}" y1="{_n(y)}" y2="{_n(y)}" />'
+            yield f'<line class="hour" x1="{left}" x2="{right}" y1="{_n(y)}" y2="{_n(y)}" />'
             yield f'<text x="0" y="{_n(y + 5)}">{self._strip.clock(hour * HOUR_S)}</text>'
         y = self._y(self._strip.until_s)
-        yield f'<line class="now" x1="{_n(_LEFT - 6)}" x2="{_n(WIDTH)}" y1="{_n(y)}" y2="{_n(y)}" />'
+        yield f'<line class="now" x1="{left}" x2="{right}" y1="{_n(y)}" y2="{_n(y)}" />'
 
     def _off(self) -> Iterator[str]:
-        wide = self._alerts_x + _TRACKS * _TRACK - _LEFT + 6
-        yield self._bars("off", (self._box(_LEFT - 6, wide, from_s, to_s) for from_s, to_s in self._strip.off))
+        yield self._bars("off", (self._across(from_s, to_s) for from_s, to_s in self._strip.off))
 
     def _fix(self) -> Iterator[str]:
         if (x := self._lanes.get("fix")) is None:
@@ -213,7 +218,7 @@ class _Drawing:
     def _chosen(self, touch: Touch) -> Iterator[str]:
         for hour in range(self._strip.hours):
             if self._strip.key(hour) == touch.chosen:
-                yield self._bar("chosen", self._box(_LEFT - 6, WIDTH - _LEFT + 4, hour * HOUR_S, (hour + 1) * HOUR_S))
+                yield self._bar("chosen", self._across(hour * HOUR_S, (hour + 1) * HOUR_S))
 
     def _touches(self, touch: Touch) -> Iterator[str]:
         for hour in range(self._strip.hours):

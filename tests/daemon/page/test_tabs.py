@@ -276,6 +276,10 @@ def test_the_day_is_drawn_and_an_hour_is_told(day):
         "11:05 <b>stop</b> No corrections for 16 min: the line brings no bytes. It lasted 16 min.",
         "11:07 <b>seen by</b> Kim",
     ]
+    twelve = browser.get({clock: href for href, clock in links}["12:00"]).text
+    assert "<li>12:00 <b>off</b> until 12:30</li>" in twelve
+    six = browser.get({clock: href for href, clock in links}["06:00"]).text
+    assert "<li><b>off</b> until 07:00</li>" in six, "since before the strip begins: no clock says when"
 
 
 @pytest.mark.parametrize("hour", ["", "x", "-1", "9" * 400, "<script>", "%00"])
