@@ -89,7 +89,7 @@ def _offline(folder: Path, changes: int) -> Iterator[Row]:
         try:
             assert post.stdout is not None
             assert post.stdout.readline().strip() == "written"
-            time.sleep(3.0)  # it looks for the broker
+            assert post.stdout.readline().strip() == "offline"
             before = resident_mib(post.pid)
             with _broker(folder, port) as broker:
                 listener = Listener(broker.port)
@@ -234,6 +234,8 @@ def _offline_post(folder: Path, port: int, changes: int) -> None:
         post.log.tick(post.t)  # a file a day
     post.says(changes - post.said)
     print("written", flush=True)
+    post.until(lambda: post.link is not None and post.link.error is not None and post.link.waiting == changes, 60.0)
+    print("offline", flush=True)
     post.until(lambda: False, 300.0)
 
 

@@ -13,7 +13,10 @@ import threading
 import tty
 
 import pytest
+from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.daemon.stream.framing import crc24q
+
+from tests.daemon.view import until
 
 
 def rtcm(payload: bytes) -> bytes:
@@ -127,6 +130,17 @@ class Watch:
             else:
                 self.said.append(text)
         return status
+
+
+def until_read(socket, sent, stream="corrections"):
+    """Wait until the post at `socket` has read all of `sent`: what a port still holds when a post is stopped is nobody's."""
+
+    def read():
+        with contextlib.suppress(NoAnswer):
+            return any((port.stream, port.read_bytes) == (stream, len(sent)) for port in ask(socket).ports)
+        return False
+
+    until(read, 60.0)
 
 
 @contextlib.contextmanager

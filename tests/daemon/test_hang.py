@@ -92,6 +92,7 @@ def test_while_a_rule_hangs_bytes_reach_the_file_and_a_replay_says_the_same(tmp_
     hang.now = False
     hang.free.set()
     sent += feed(line, 11, 5)
+    until(lambda: service.readers[0].bytes_read == len(sent), 20.0)
     service.stop()
     thread.join(30)
     assert kept(path) == sent

@@ -21,7 +21,7 @@ from witnesspost.daemon.status.server import NoAnswer, ask
 from witnesspost.rules.facts import SetUp, Unseen
 from witnesspost.rules.site.reading import site_from_toml
 
-from tests.daemon.conftest import Watch, epoch_frame, started
+from tests.daemon.conftest import Watch, epoch_frame, started, until_read
 from tests.kestrel import KQ_1
 
 SITE = """
@@ -107,6 +107,7 @@ def test_silence_on_a_pty_then_back_then_unplugged_then_back(tmp_path, line, wat
     line.plug_in()
     post.until_said("back")
     sent += feed_epochs(line.send, 4)
+    until_read(tmp_path / "kestrel-rover.sock", sent)
     assert post.stop() == 0
 
     (path,) = (tmp_path / "log").glob("*.db")
@@ -174,6 +175,7 @@ def test_a_port_that_is_not_there_yet_is_waited_for(tmp_path, line, watch):
     line.plug_in()
     post.until_said("open")
     sent = feed_epochs(line.send, 2)
+    until_read(tmp_path / "kestrel-rover.sock", sent)
     assert post.stop() == 0
     (path,) = (tmp_path / "log").glob("*.db")
     with LogFile.open(path) as log:
@@ -201,6 +203,7 @@ def test_two_services_on_one_port(tmp_path, line, watch):
     try:
         assert "in use by another program" in second.until_said("waiting")
         sent = feed_epochs(line.send, 3)
+        until_read(tmp_path / "kestrel-rover.sock", sent)
     finally:
         assert second.stop() == 0
     assert post.stop() == 0

@@ -27,7 +27,7 @@ from witnesspost.replay.world.scenario import scenario
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.site.reading import site_from_table
 
-from tests.daemon.conftest import Watch, epoch_frame
+from tests.daemon.conftest import Watch, epoch_frame, until_read
 from tests.proof.numbered_lines import SITE, NumberedLine, numbered
 from tests.proof.preloaded import compiled
 from tests.proof.table import Length, Row
@@ -79,6 +79,8 @@ def dates_jump(folder: Path, between_s: float) -> list[str]:
                 lines["receiver"].send(numbered(number))
                 number += 1
                 time.sleep(0.1)
+        for name, line in lines.items():
+            until_read(folder / "kestrel-base.sock", line.sent, name)
         status = post.stop()
     finally:
         post.process.kill()

@@ -25,7 +25,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
 
 from tests.bench.row import peak_mib
-from tests.daemon.conftest import AS_ON_A_POST, Line, epoch_frame
+from tests.daemon.conftest import AS_ON_A_POST, Line, epoch_frame, until_read
 from tests.proof.schedule import Moment, left_s, spent_by
 from tests.proof.table import Length, Row
 
@@ -164,6 +164,7 @@ def flooded(folder: Path, pattern: str, for_s: float) -> Flooded:
                 sends.append(Sent(before, time.monotonic(), len(sent)))
                 looks.append(_look(watch.pid))
                 time.sleep(0.2)
+            until_read(folder / "kestrel-rover.sock", sent)
             mib = peak_mib(watch.pid)
             ended = _look(watch.pid)
             watch.send_signal(signal.SIGTERM)

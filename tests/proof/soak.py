@@ -22,10 +22,12 @@ from typing import NamedTuple
 
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.verifying import verify
+from witnesspost.daemon.status.server import ask
 from witnesspost.replay.play.tape import Chunk
 
 from tests.bench.row import resident_mib
 from tests.bench.streams import records, site, site_text
+from tests.daemon.view import until
 from tests.proof.table import Length, Row
 
 SPEED = 20.0
@@ -76,6 +78,7 @@ def soak(duration_s: float, folder: Path, every_s: float = 60.0) -> Soaked:
         slaves.append(slave)
     ports = {name: os.ttyname(slave) for name, slave in zip(lines, slaves, strict=True)}
     (folder / "site.toml").write_text(site_text(_NAME, ports))
+    socket = folder / f"{site(_NAME).post.name}.sock"
     environment = {**os.environ, "RUNTIME_DIRECTORY": str(folder)}
     words = [sys.executable, "-c", _WATCH, "watch", str(folder / "site.toml")]
     readings: list[Reading] = []
@@ -103,7 +106,7 @@ def soak(duration_s: float, folder: Path, every_s: float = 60.0) -> Soaked:
                     readings.append(_reading(watch.pid, record.t))
                     with contextlib.suppress(BlockingIOError):
                         watch.stderr.read()
-            time.sleep(2.0)
+            until(lambda: sum(port.read_bytes for port in ask(socket).ports) == sent, 60.0)
             watch.send_signal(signal.SIGTERM)
             watch.wait(30)
         finally:

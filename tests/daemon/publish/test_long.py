@@ -7,7 +7,6 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
-import time
 import tracemalloc
 from pathlib import Path
 
@@ -23,6 +22,7 @@ from tests.daemon.publish.post import Post
 from tests.daemon.publish.test_publish import in_the_logs
 from tests.daemon.test_service import SITE as LIVE
 from tests.daemon.test_service import feed_epochs, until_written
+from tests.daemon.view import until
 
 CHANGES = 5000
 DAYS = 3
@@ -56,7 +56,6 @@ def test_three_days_without_a_network(quick_folder, open_folder, listen):
     try:
         office = listen(broker.port)
         again = Post(post.folder, broker.port)
-        began = time.monotonic()
         most = 0
 
         def all_there():
@@ -64,8 +63,7 @@ def test_three_days_without_a_network(quick_folder, open_folder, listen):
             most = max(most, again.publish._sender.waiting)
             return len(office.heard) >= CHANGES and len(office.changes()) == CHANGES
 
-        again.until(all_there, 60.0)
-        assert time.monotonic() - began < 60.0
+        again.until(all_there, 300.0)  # how soon is measured: `tests.bench office`
         assert office.changes() == in_the_logs(post.folder)
         assert len(office.of("change")) == CHANGES
         assert most <= 200
@@ -92,16 +90,16 @@ def test_a_watch_that_is_killed_tells_all_of_it(tmp_path, broker, listen, watch)
         if number < 3:
             post.process.kill()
             post.process.wait(10)
-    wanted = []
-    deadline = time.monotonic() + 30.0
-    while not wanted or office.changes() != wanted:
-        assert time.monotonic() < deadline, f"{office.changes()} of {wanted}"
-        time.sleep(0.05)
+
+    def all_told():
         wanted = []
         for path in sorted((tmp_path / "log").glob("*.db")):
             with contextlib.suppress(sqlite3.Error), LogFile.open(path) as log:
                 rows = log.select("SELECT alert, n FROM alert ORDER BY n")
                 wanted += [("kestrel-rover", log.run_name, alert, n) for alert, n in rows]
+        return wanted and office.changes() == wanted
+
+    until(all_told, 30.0)
     status = subprocess.run(
         [sys.executable, "-m", "witnesspost.daemon", "status", "kestrel-rover", "--json"],
         env={**os.environ, "RUNTIME_DIRECTORY": str(tmp_path)},
