@@ -345,6 +345,8 @@ def _because(mutation: Mutation) -> str | None:
 
 BESIDE = "changes evidence and words alone, which no grade reads"
 
+_TOGETHER = "when positions are told, not what of them: `tests.rules.engine.test_stretch` has both sides"
+
 BECAUSE: dict[str, dict[str, str]] = {
     "radio-sheet": {"off_delay_s": "the site file does not change within a run, so the alert never ends"},
     "base-datum": {
@@ -355,6 +357,7 @@ BECAUSE: dict[str, dict[str, str]] = {
     "height-reference": {
         "_EVERY_S": "how often a separation that stays the same is looked at: N changes by millimetres meanwhile",
         "fix.separation_m !=": "a changed separation is looked at within a second anyway",
+        "on_delay_s > 2 * WAIT_S": _TOGETHER,
     },
     "post-health": {"fact.source == 'RMC'": "only before a receiver's first position, which the model says with its time"},
     "message-set": {
@@ -369,6 +372,9 @@ BECAUSE: dict[str, dict[str, str]] = {
         "fix.t - aged_t": "ages are looked at only where no receiver says the time, which the rule's own tests have",
         "CorrectionsLate._move": "an age that is past the limit of before: the rule's own tests have it",
         "CorrectionsLate._finding": "whether a rover calls them fresh: the rule's own tests have it",
+        "limit_s >= FRESH_S": _TOGETHER,
+        "self._age.since is None": "where epochs come the next has it asked; the rule's own tests have a rover's age alone",
+        "line.late.since is not None": "asked too often, or an age late too: `rules.book.test_due` has an epoch alone",
     },
     "wrong-channel": {
         "len(heard) > 1": "when a rule is asked: at any moment it would find the same, only at the cost of time",
@@ -379,11 +385,13 @@ BECAUSE: dict[str, dict[str, str]] = {
         "silent_s 10 → 20": "as long as the on-delay: nothing raised within it can have been silent for longer",
     },
     "control-check": {
+        "moved_m": "a mark that is moved by less or more: the rule's own tests have both sides",
         "`epoch-shift` and `other-control-point`": "an epoch shift is a frame shift too, which is named first",
         "`other-control-point` and `sign-or-order`": "neither leaves the rover within a metre of a point",
         "`sign-or-order` and `other-zone`": "neither leaves the rover within a metre of a point",
         "`autonomous-base` and `unexplained`": "an autonomous base puts the rover metres off: no check",
     },
+    "tilt": {"_SLACK_S": "what sums of times are off is billionths of a second: half a millisecond is as much slack as two"},
     "corrections-stopped": {
         "_BROKEN_SHARE": "no scenario mixes noise with broken frames, the rule's own tests do",
         "near_share": "what comes second no grade reads, the rule's own tests do",
@@ -403,6 +411,7 @@ BECAUSE: dict[str, dict[str, str]] = {
         "setup_s": "a base that is set up anew: the rule's own tests have both sides",
     },
     "sky": {
+        "on_delay_s > 2 * WAIT_S": _TOGETHER,
         "_BIN_S": "how densely the half hour is sampled: the median is the same",
         "_pattern": "the words for one band that falls alone, which no scenario has",
         "_points_at": "the words for one band that falls alone, which no scenario has",
