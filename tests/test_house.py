@@ -190,6 +190,7 @@ def test_a_post_loads_nothing_that_only_the_office_has():
     commands = [path for path in SOURCES["replay"] if path.parent.name == "commands"]
     for path in [*SOURCES["rules"], *SOURCES["daemon"]]:
         assert not {module.partition(".")[0] for module in imports_of(path)} & office, path
+    assert commands
     for path in commands:
         at_once = {node for node in ast.parse(path.read_text()).body if isinstance(node, ast.Import | ast.ImportFrom)}
         names = {name.name for node in at_once for name in node.names} | {getattr(node, "module", "") for node in at_once}

@@ -107,8 +107,8 @@ def test_a_damaged_file_is_set_aside_whole_and_a_new_one_begun(tmp_path, damage,
         return
     assert not path.exists()
     assert aside.read_bytes() == before[FIRST]
-    for name in before.keys() - {FIRST}:  # SQLite may have taken the WAL in before the damage was seen
-        assert damage is not damage_wal or (image / f"{aside.name}-wal").read_bytes() == before[name]
+    if damage is damage_wal:  # in the others SQLite may have taken the WAL in before the damage was seen
+        assert (image / f"{aside.name}-wal").read_bytes() == before[wal.name]
     _, _, _, detail = events(image / SECOND)[0]
     assert f'"previous_file":"{aside.name}","previous_ended":"damaged and set aside: ' in detail
     assert why in detail

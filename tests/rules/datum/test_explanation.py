@@ -281,6 +281,7 @@ def test_a_slip_of_the_grid_coordinates():
 def test_pairs_only_where_no_single_cause_fits():
     n = situation().expected.separation_m
     single = why(0.0, 0.0, -n)
+    assert causes(single)[0] == "orthometric-as-ellipsoidal"
     assert not any("+" in one.cause for one in single.causes + single.best)
     pair = why(0.0, 0.0, -n - 1.843)
     assert causes(pair)[0] == "orthometric-as-ellipsoidal+antenna-height-missing"
