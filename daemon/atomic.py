@@ -45,7 +45,7 @@ def expect_new(name: str) -> None:
         return
     path = Path(name)
     if os.path.lexists(path):
-        raise _exists(path)
+        raise _exists(path, "file")
     with writing(name):
         os.stat(path.parent)
         if not os.access(path.parent, os.W_OK | os.X_OK):
@@ -64,7 +64,7 @@ def new_file(name: str | Path) -> Iterator[Path]:
         try:
             put(written, path)
         except FileExistsError:
-            raise _exists(path) from None
+            raise _exists(path, "file") from None
         sync(path.parent)
 
 
@@ -74,13 +74,13 @@ def new_folder(name: str | Path) -> Iterator[Path]:
     where something is there already, where the folder around it is missing, without rights or room.
     """
     path = Path(name)
-    with writing(name), _beside(path) as written:
+    with writing(name), _beside(path, "folder") as written:
         written.mkdir()
         yield written
         for file in (*sorted(written.iterdir()), written):
             sync(file)
         if os.path.lexists(path):
-            raise _exists(path)
+            raise _exists(path, "folder")
         written.rename(path)
         sync(path.parent)
 
@@ -146,16 +146,16 @@ def _is_device(name: str) -> bool:
     return stat.S_ISCHR(mode) or stat.S_ISFIFO(mode)
 
 
-def _exists(path: Path) -> CannotWrite:
+def _exists(path: Path, expected: str) -> CannotWrite:
     what = "is a link" if path.is_symlink() else "is a folder" if path.is_dir() else "exists"
-    return CannotWrite(f"{path}: {what}; name a file that does not exist")
+    return CannotWrite(f"{path}: {what}; name a {expected} that does not exist")
 
 
 @contextlib.contextmanager
-def _beside(path: Path) -> Iterator[Path]:
+def _beside(path: Path, expected: str = "file") -> Iterator[Path]:
     """A path of the same name in a new folder beside it, which is removed in the end."""
     if os.path.lexists(path):
-        raise _exists(path)
+        raise _exists(path, expected)
     around = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.name}."))
     try:
         yield around / path.name

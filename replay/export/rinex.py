@@ -21,6 +21,9 @@ from witnesspost.rules.gnss import CONSTELLATIONS, GPS_MINUS_UTC_S
 SYSTEMS: Final = "GREJCIS"
 """The order in which constellations stand in a file."""
 
+PROGRAM_COLUMNS: Final = 20
+"""The room for the name of the program that wrote a file (RINEX 3.05, from memory)."""
+
 _PHASE_ALIGNED: Final = 0.0  # the standard has RTCM's phases aligned to their band's reference signal
 _ROLL_CYCLES: Final = 1500.0
 Columns = Mapping[str, Sequence[str]]
@@ -211,7 +214,7 @@ def _version(kind: str, systems: Sequence[str]) -> str:
 
 
 def _program(program: str, written: dt.datetime) -> str:
-    return _line(f"{program:<20.20}{'':20}{written:%Y%m%d %H%M%S} UTC", "PGM / RUN BY / DATE")
+    return _line(f"{program:<{PROGRAM_COLUMNS}.{PROGRAM_COLUMNS}}{'':20}{written:%Y%m%d %H%M%S} UTC", "PGM / RUN BY / DATE")
 
 
 def _moment(ms: int, label: str) -> str:

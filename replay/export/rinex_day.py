@@ -40,6 +40,7 @@ from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, LEGACY_OBSERVATIONS, M
 _OWN_TIME_MS: Final = 3_600_000  # an epoch that is further from the log's clock than this tells no date
 _OF_STATION: Final = STATION_POSITION | ANTENNA | {GLONASS_BIAS}
 _LISTENING: Final = 0.2  # of the work: the second pass decodes
+_NAME: Final = "witnesspost"
 _HEAD: Final = struct.Struct("<qHH")  # epoch, station, length
 
 
@@ -367,8 +368,9 @@ def _epochs(spool: BinaryIO, station: int) -> Iterator[tuple[int, list[Measured]
 
 
 def _program() -> str:
-    """Name and version, as the header has room for them."""
-    return f"witnesspost {program()}"
+    """Name and version; the name alone where the header has no room for both, since half a version is another one."""
+    whole = f"{_NAME} {program()}"
+    return whole if len(whole) <= rinex.PROGRAM_COLUMNS else _NAME
 
 
 def _marker(post: PostLogs) -> str:

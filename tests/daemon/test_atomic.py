@@ -268,7 +268,7 @@ def test_a_folder_appears_whole_or_not_at_all(tmp_path):
         (folder / "one").write_bytes(b"1")
         assert not (tmp_path / "out").exists()
     assert {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()} == {"one": b"1"}
-    with pytest.raises(CannotWrite, match="is a folder"), new_folder(tmp_path / "out"):
+    with pytest.raises(CannotWrite, match="out: is a folder; name a folder that does not exist"), new_folder(tmp_path / "out"):
         pass
     with pytest.raises(CannotWrite, match="cannot be written"), new_folder(tmp_path / "no" / "out"):
         pass

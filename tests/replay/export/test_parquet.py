@@ -95,6 +95,6 @@ def test_what_cannot_be_written_is_one_line(day, tmp_path):
     assert (done.exit_code, "expected -o FOLDER" in done.output) == (2, True)
     (tmp_path / "there").mkdir()
     done = extract(day[0], "--as", "parquet", "-o", tmp_path / "there")
-    assert (done.exit_code, "is a folder; name a file that does not exist" in done.output) == (2, True)
+    assert (done.exit_code, "is a folder; name a folder that does not exist" in done.output) == (2, True)
     done = extract(day[0], "--as", "parquet", "--every", "30", "-o", tmp_path / "out")
     assert (done.exit_code, "--every goes with --as csv or geojson" in done.output) == (2, True)

@@ -446,6 +446,18 @@ def test_a_stretch_of_the_morning_is_its_epochs_alone(morning, tmp_path):
     assert len(times) == 11
 
 
+@pytest.mark.parametrize(
+    ("version", "name"),
+    [("1.12.0", "witnesspost 1.12.0"), ("1.12.0.dev3", "witnesspost"), ("from source", "witnesspost")],
+)
+def test_the_program_is_named_whole_or_without_its_version(morning, tmp_path, monkeypatch, version, name):
+    """The field has 20 columns (RINEX 3.05, table A2, from memory); half a version is another version."""
+    monkeypatch.setattr("witnesspost.replay.export.rinex_day.program", lambda: version)
+    stretch = "--from", "2026-06-15T08:05:00Z", "--to", "2026-06-15T08:05:02Z"
+    path, _nav, _said = written(morning().log, tmp_path / "out", *stretch)
+    assert header(path)["PGM / RUN BY / DATE"][0][:20].strip() == name
+
+
 @pytest.mark.slow
 def test_msm4_without_ephemerides_keeps_glonass_ranges_and_says_what_is_missing(morning, tmp_path):
     told = morning(kind="msm4", ephemerides_s=0.0)
