@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -32,10 +32,14 @@ class TwoPosts(LogError):
 
 
 class PostLogs:
-    """The logs of one post, in order."""
+    """The logs of one post, in order.
 
-    def __init__(self, files: Sequence[LogFile]):
+    `given` are the logs that a result is traced to: `files` themselves, or what those were made again from.
+    """
+
+    def __init__(self, files: Sequence[LogFile], given: Sequence[LogFile] | None = None):
         self.files = list(files)
+        self.given = list(files if given is None else given)
         self.name = self.files[0].run.name
         self.role = self.files[0].run.role
 
@@ -53,7 +57,7 @@ class PostLogs:
         """Files that ought to stand between two of these, as sentences."""
         return [
             f"{two.path.name} goes on from {two.run.previous_file}, which is not here"
-            for one, two in pairwise(self.files)
+            for one, two in pairwise(self.given)
             if two.run.previous_file is not None and two.run.first_n != one.last_n() + 1
         ]
 
@@ -68,6 +72,12 @@ class Day:
         self.posts = [
             PostLogs(sorted(logs, key=lambda log: (log.run.first_n, log.run.number))) for _, logs in sorted(by_post.items())
         ]
+
+    def made_again(self, again: Callable[[LogFile], LogFile]) -> Day:
+        """The same day of other logs, each made again from one of these."""
+        day = Day(())
+        day.posts = [PostLogs([again(log) for log in post.files], post.given) for post in self.posts]
+        return day
 
     @classmethod
     def open(cls, paths: Iterable[str | Path]) -> Day:

@@ -238,13 +238,13 @@ def _day(logs: tuple[str, ...], from_bytes: bool, site_file: str | None, grids: 
             yield day
             return
         with tempfile.TemporaryDirectory(prefix="witnesspost-") as folder, contextlib.ExitStack() as opened:
-            made = []
-            for number, log in enumerate(day.files, 1):
-                path = Path(folder) / f"{number}" / log.path.name
-                path.parent.mkdir()
+
+            def again(log: LogFile) -> LogFile:
+                path = Path(tempfile.mkdtemp(dir=folder)) / log.path.name
                 _make_again(log, path, site_file, grids)
-                made.append(opened.enter_context(LogFile.open(path)))
-            yield Day(made)
+                return opened.enter_context(LogFile.open(path))
+
+            yield day.made_again(again)
 
 
 def _make_again(log: LogFile, path: Path, site_file: str | None, grids: Path | None) -> None:

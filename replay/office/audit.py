@@ -27,7 +27,7 @@ def audit(judgement: Judgement, site: Site, options: dict[str, Any]) -> Iterator
     unit = f"1 plane unit = {frame.plane_unit_m!r} m, 1 height unit = {frame.height_unit_m!r} m"
     yield f"{unit}; heights: {frame.vertical}{', ' + frame.geoid.name if frame.vertical == 'geoid' else ''}"
     yield from _project(site)
-    yield from _logs(judgement.post.files)
+    yield from _logs(judgement.post.given)
     for key, value in options.items():
         if value is not None:
             yield f"option {key}: {value}"

@@ -154,9 +154,9 @@ class Sources:
 
     def __init__(self, post: PostLogs, epochs: Epochs):
         self._epochs = epochs
-        self._names = [log.path.name for log in post.files]
-        self._digests = [log.last_digest().hex() for log in post.files]
-        self._rows = {(number, stream): rows_of(log, name) for number, log in enumerate(post.files)
+        self._names = [log.path.name for log in post.given]
+        self._digests = [log.last_digest().hex() for log in post.given]
+        self._rows = {(number, stream): rows_of(log, name) for number, log in enumerate(post.given)
                       for stream, name in enumerate(epochs.streams)}  # fmt: skip
 
     def of(self, visit: Occupation) -> Source:

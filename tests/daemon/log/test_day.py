@@ -1,5 +1,6 @@
 """Several logs as one day: real files of two posts, in any order, in a folder, copied, and with one missing."""
 
+import contextlib
 import csv
 import datetime as dt
 import io
@@ -10,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 from witnesspost.daemon.log.day import Day, NoLogs, SameLog, TwoPosts
 from witnesspost.daemon.log.log import Log
+from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.commands.extract import extract
 from witnesspost.rules.facts import Fix, Utc
 from witnesspost.rules.site.reading import site_from_toml
@@ -119,6 +121,18 @@ def test_a_copy_beside_its_log_is_named_and_a_missing_file_is_said(folder, tmp_p
         Day.open([tmp_path_factory.mktemp("empty")])
     with Day.open([folder]) as day, pytest.raises(TwoPosts):
         day.post()
+
+
+def test_logs_made_again_are_traced_to_those_that_were_given(folder, tmp_path_factory):
+    files = sorted(folder.glob("kestrel-base*.db"))
+    made = tmp_path_factory.mktemp("made")
+    for path in files:
+        write(made / path.stem, "kestrel-base", "base", "receiver", [(BEGAN, 20)])
+    with Day.open([files[0], *files[2:]]) as day, contextlib.ExitStack() as opened:
+        again = day.made_again(lambda log: opened.enter_context(LogFile.open(next((made / log.path.stem).glob("*.db")))))
+        assert [log.path.parent.name for log in again.post().files] == [files[0].stem, *(path.stem for path in files[2:])]
+        assert again.post().given == day.post().files
+        assert again.post().missing() == [f"{files[2].name} goes on from {files[1].name}, which is not here"]
 
 
 def test_positions_come_out_as_csv_and_as_geojson_by_rfc_7946(folder):

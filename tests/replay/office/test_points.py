@@ -12,6 +12,7 @@ from collections import Counter
 
 import pytest
 from click.testing import CliRunner
+from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.commands.points import points
 
 
@@ -72,10 +73,17 @@ def test_from_the_bytes_alone_the_same_verdicts_and_coordinates(day):
         "repaired_height",
         "u95_plan_m",
         "check_after",
+        "log",
+        "log_digest",
+        "log_rows",
     )
-    by_tables, _ = judged(log, "--points", field)
-    by_bytes, _ = judged(log, "--points", field, "--from-bytes")
+    by_tables, said = judged(log, "--points", field)
+    by_bytes, said_again = judged(log, "--points", field, "--from-bytes")
     assert [[row[name] for name in ours] for row in by_bytes] == [[row[name] for name in ours] for row in by_tables]
+    with LogFile.open(log) as opened:
+        named = f"# log {log.name}, written by witnesspost {opened.run.program}, digest {opened.last_digest().hex()}"
+    for result in (said, said_again):
+        assert [line for line in result.stdout.splitlines() if line.startswith("# log ")] == [named]
 
 
 def test_the_bytes_are_the_authority_where_a_table_was_changed(day, tmp_path):
