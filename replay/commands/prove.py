@@ -9,6 +9,7 @@ import click
 from witnesspost.daemon.atomic import CannotWrite, expect_new
 from witnesspost.daemon.atomic import output as output_to
 from witnesspost.daemon.cli import Unusable
+from witnesspost.daemon.progress import PassingLine
 from witnesspost.replay.play.grading import Tally
 from witnesspost.replay.play.proving import (
     Job,
@@ -48,23 +49,29 @@ def prove(names: tuple[str, ...], seeds: int, days: bool, jobs: int, table: str 
     quiet: list[bool] = []
     rows: dict[str, str] = {}
     work = [Job(one, one.seed + SEED_STEP * step) for one in wanted for step in range(seeds)]
+    line = PassingLine()
     try:
         if table:
             expect_new(table)
-        for job, (graded, row) in _played(work, jobs):
+        line.show(f"0 of {len(work)} runs")
+        for number, (job, (graded, row)) in enumerate(_played(work, jobs), 1):
             if row:
                 rows[job.scenario.name] = row
             tally.add(f"{job.scenario.name} seed {job.seed}", graded, job.scenario.duration_s)
             if job.scenario.is_right_practice:
                 quiet.append(graded.quiet)
             if not graded.passed:
+                line.clear()
                 click.echo(f"{job.scenario.name} seed {job.seed}:")
                 click.echo("    " + graded.in_words().replace("\n", "\n    "))
+            line.show(f"{number} of {len(work)} runs")
         if table:
             with output_to(table) as file:
                 file.write(f"{scenario_table(rows.get(one.name) or scenario_row(one) for one in found)}\n".encode())
     except (ScenarioError, CannotWrite) as error:
         raise Unusable(str(error)) from None
+    finally:
+        line.clear()
     click.echo(score_table(tally))
     click.echo()
     click.echo(confusion(tally))

@@ -32,6 +32,7 @@ PRINTING = [
     ["replay", "{log}"],
     ["replay", "{tape}"],
     ["replay", "{scenario}", "--log", "{out}"],
+    ["prove", "link-overload:epochs-lost", "radio-sheet:air-rate-differs"],
 ]
 
 
@@ -97,7 +98,7 @@ def test_in_a_pipe_nothing_of_it(day, tmp_path, words, short):
     log, field = day
     done = CliRunner().invoke(main, [word.format(log=log, field=field, out=tmp_path / "out", **short) for word in words])
     assert done.exit_code in (0, 1), done.output
-    assert not re.search(r"\d%|#{3}|\r|\x1b", done.output)
+    assert not re.search(r"\d%|#{3}|\d of \d+ runs|\r|\x1b", done.output)
 
 
 def test_on_a_terminal_too_verify_says_where_a_cut_off_log_is_damaged(day, tmp_path, capsys):
@@ -121,9 +122,9 @@ def test_what_prints_as_it_goes_on_shows_how_far_it_is_and_wipes_it_away(day, tm
     log, _field = day
     with Terminal() as terminal, contextlib.suppress(SystemExit):
         main([word.format(log=log, out=tmp_path / "out", **short) for word in words], standalone_mode=False)
-    shown, wiped = re.subn(r"(\d+%|\d+ of \d+ logs)\r\x1b\[K", "", terminal.said)
+    shown, wiped = re.subn(r"(\d+%|\d+ of \d+ (?:logs|runs))\r\x1b\[K", "", terminal.said)
     assert wiped >= 1
-    assert not re.search(r"\d%|of \d+ logs|\r(?!\n)", shown)
+    assert not re.search(r"\d%|of \d+ (?:logs|runs)|\r(?!\n)", shown)
 
 
 def test_alerts_and_how_far_it_is_do_not_share_a_line_of_the_terminal(short):
