@@ -43,7 +43,10 @@ td.n, th.n { text-align: right; } .bad { font-weight: 700; } .under { color: var
   grid-template-columns: 1fr auto; padding: .4rem 0; border-bottom: 1px solid var(--rule); } .wordy td { border: 0;
   padding: 0; text-align: left; overflow-wrap: anywhere; } .wordy td:nth-child(1) { font-weight: 700; }
   .wordy td:nth-child(n+3) { grid-column: 1 / -1; } .wordy td:nth-child(5) { color: var(--soft); }
-  .wordy tr.cut { display: none; } .narrow { display: inline; } }
+  .wordy tr.cut, .figures tr.cut { display: none; } .narrow { display: inline; } .figures thead { display: none; }
+  .figures tr { display: flex; flex-wrap: wrap; column-gap: .8rem; padding: .4rem 0; border-bottom: 1px solid var(--rule); }
+  .figures td { border: 0; padding: 0; text-align: left; } .figures td:empty { display: none; }
+  .figures td::before { content: attr(data-head) " "; color: var(--soft); font-weight: 400; } }
 @media print { @page { size: A4; margin: 10mm; } body { font-size: 7.5px; line-height: 1.15; padding: 0; max-width: none; }
   h1 { font-size: 13px; } h2 { font-size: 9px; margin: .3rem 0 .1rem; break-after: avoid; } .verdict { font-size: 10px; }
   .none { font-size: 16px; } .screen, .on-screen { display: none; } .paper { display: block; float: left; width: 6.4cm;
@@ -137,7 +140,7 @@ def _table_of(caption: str, heads: Sequence[str], rows: Iterable[_Row], numbers:
     body = "".join(
         f"<tr{f' class={row.kind}' if row.kind else ''}>"
         + "".join(
-            f"<td{' class=n' if at in numbers else ''}"
+            f"<td data-head='{_t(heads[at])}'{' class=n' if at in numbers else ''}"
             f"{f' colspan={len(heads) - at}' if at == len(row.cells) - 1 < len(heads) - 1 else ''}>{cell}</td>"
             for at, cell in enumerate(row.cells)
         )
@@ -156,7 +159,7 @@ def _bases(facts: DayFacts) -> str:
     rows = [_base(facts, segment) for segment in facts.bases.segments]
     heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna height sent", "in the site file", "confirmed by")
     caption = "Each coordinate on the air, minus the sheet (mm)"
-    return f"<h2>The base</h2>{_table(caption, heads, rows, (2, 3, 4, 5))}"
+    return f"<h2>The base</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>"
 
 
 def _base(facts: DayFacts, segment: Segment) -> list[str]:
@@ -182,7 +185,8 @@ def _checks(facts: DayFacts) -> str:
         for check in facts.checks
     ]  # fmt: skip
     heads = ("at", "mark", "dE", "dN", "dU", "limits", "result")
-    return f"<h2>Check-ins</h2>{_table('Observed minus known (mm); limits in plan and height', heads, rows, (2, 3, 4, 5))}"
+    caption = "Observed minus known (mm); limits in plan and height"
+    return f"<h2>Check-ins</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>"
 
 
 _ON_PAPER = 12  # rows of a table that fit on one A4

@@ -238,7 +238,7 @@ def test_the_first_sentence_names_a_strangers_base_and_the_table_says_when_it_wa
     assert re.search(r"for 3 min: Corrections come from station 901, not from ours \(417\)\.", verdict)
     assert "all day" not in verdict
     assert "No check-in was made." in verdict
-    rows = re.findall(r"<tr><td>(\d\d:\d\d)</td><td>(\d\d:\d\d)</td><td[^>]*>(\d+)</td>", page)
+    rows = re.findall(r"<tr><td[^>]*>(\d\d:\d\d)</td><td[^>]*>(\d\d:\d\d)</td><td[^>]*>(\d+)</td>", page)
     (stranger,) = (row for row in rows if row[2] == "901")
     assert stranger == ("08:03", "08:06", "901")
     colours = re.findall(r'"hatch_pattern":\{"type":"value","value":"(.)"\}', page)

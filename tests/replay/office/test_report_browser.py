@@ -51,6 +51,11 @@ def test_nothing_is_wider_than_the_window_and_the_console_is_silent(window):
     for width in (1280, 380):
         window.look(width, 900)
         assert window.js("document.documentElement.scrollWidth") <= width
+        tables = window.js(
+            "[...document.querySelectorAll('.scroll')].map(one => [one.ariaLabel, one.scrollWidth - one.clientWidth])"
+        )
+        assert len(tables) == 4
+        assert [label for label, beyond in tables if beyond > 0] == []
     window.text()
     assert window.complaints == []
 
