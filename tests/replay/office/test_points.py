@@ -199,6 +199,20 @@ def test_decisions_stand_over_the_verdicts_with_who_and_why(day, tmp_path):
         assert (result.exit_code, words in result.stderr) == (2, True), result.stderr
 
 
+def test_a_decision_on_a_name_that_stands_twice_is_for_both_and_says_so(day, tmp_path):
+    log, field = day
+    head, one, two, *others = field.read_text().splitlines()
+    twice = tmp_path / field.name
+    twice.write_text("\n".join([head, *(line.replace(line.split(",")[0], "twin", 1) for line in (one, two)), *others]) + "\n")
+    path = tmp_path / "decisions.csv"
+    path.write_text("point,verdict,by,reason\ntwin,undecided,A. Surveyor,One of them was measured from the wrong mark.\n")
+    found, result = judged(log, "--points", twice, "--decisions", path)
+    assert [row["verdict"] for row in found if row["decided_by"]] == ["undecided", "undecided"]
+    said = "A. Surveyor's decision on twin is for all 2 points of that name."
+    assert f"note: {said}" in result.stderr
+    assert f"# note: {said}" in result.stdout.splitlines()
+
+
 def test_geojson_has_each_point_where_it_stands_now(day, tmp_path):
     log, field = day
     found, _ = judged(log, "--points", field)
