@@ -190,7 +190,7 @@ class Application:
             live=_channel(tab),
             leave=leave if self._gate.asks else None,
             foot=self._foot(),
-            refresh=on_now,
+            refresh=tab.goes_on(sight),
             token=form.token,
         )
         parts = [*tab.parts(sight, form).values()]

@@ -18,6 +18,8 @@ from witnesspost.daemon.page.tab import Form
 from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.site.model import Site
 
+_UNTIL_TOLD_S = 3.0  # a check-in that was asked for is in the post's snapshot by then
+
 
 class CheckIn:
     """The tab itself."""
@@ -27,7 +29,14 @@ class CheckIn:
 
     def __init__(self, site: Site, post: PostView):
         self._post = post
+        self._sent_t: float | None = None
         self._points = [point.name for point in site.project.control] if site.project is not None else []
+
+    def goes_on(self, sight: Sight) -> bool:
+        """Until it has passed or not."""
+        check_in = sight.status.check_in if sight.status is not None else None
+        sent = self._sent_t is not None and sight.t - self._sent_t < _UNTIL_TOLD_S
+        return sent or (check_in is not None and check_in.outcome is None)
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """How the last one goes, or went."""
@@ -56,7 +65,9 @@ class CheckIn:
         if not point:
             raise Refused(words.POINT_MISSING)
         by = session.by = person(fields)
-        return ask(self._post, {"do": "checkin", "point": point, "by": by})
+        said = ask(self._post, {"do": "checkin", "point": point, "by": by})
+        self._sent_t = sight.t
+        return said
 
     def route(self, routes: Microdot) -> None:
         """Nothing."""

@@ -39,6 +39,10 @@ class Day:
         self._strip: Strip | None = None
         self._read_at = 0.0
 
+    def goes_on(self, sight: Sight) -> bool:
+        """Never: it tells of what has been, or has a form in it."""
+        return False
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """Nothing of it lives: a minute is 2 mm."""
         return {}

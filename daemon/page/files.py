@@ -84,6 +84,10 @@ class Files:
 
     # ── what is shown ───────────────────────────────────────────────────────────────────────────────────────────
 
+    def goes_on(self, sight: Sight) -> bool:
+        """Never: it tells of what has been, or has a form in it."""
+        return False
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """The running log's copy, and the bundle."""
         parts = {"running": _made("running", self._copy, _COPY, form)}

@@ -22,6 +22,10 @@ class Help:
     address = "/help"
     title = "HELP"
 
+    def goes_on(self, sight: Sight) -> bool:
+        """Never: it tells of what has been, or has a form in it."""
+        return False
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """Nothing of it lives."""
         return {}

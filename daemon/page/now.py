@@ -38,6 +38,10 @@ class Now:
         self._post = post
         self._ended = ended
 
+    def goes_on(self, sight: Sight) -> bool:
+        """Always: the state may change at any moment."""
+        return True
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """All of it lives."""
         return {

@@ -26,6 +26,10 @@ class Radio:
     def __init__(self, site: Site):
         self._site = site
 
+    def goes_on(self, sight: Sight) -> bool:
+        """Never: it tells of what has been, or has a form in it."""
+        return False
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """What comes now."""
         return {"line": self._line(sight)}

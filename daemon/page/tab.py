@@ -28,6 +28,9 @@ class Tab(Protocol):
     title: str
     """The name of its title among the words."""
 
+    def goes_on(self, sight: Sight) -> bool:
+        """True while a phone without script is to load it again by itself, which takes away what is being written there."""
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """What is told to the phones when it changes, by the ids of the elements, from the top down."""
 

@@ -39,6 +39,10 @@ class Today:
         self._post = post
         self._points = [point.name for point in site.project.control] if site.project is not None else []
 
+    def goes_on(self, sight: Sight) -> bool:
+        """Never: it tells of what has been, or has a form in it."""
+        return False
+
     def parts(self, sight: Sight, form: Form) -> Parts:
         """What holds now."""
         set_up = sight.status.set_up if sight.status is not None else None

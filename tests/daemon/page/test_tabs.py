@@ -137,6 +137,22 @@ def test_a_check_in_counts_down(served):
     assert 'width="32"' in text
 
 
+LOADED_AGAIN = '<noscript><meta http-equiv="refresh" content="5" /></noscript>'
+
+
+def test_a_phone_without_script_loads_a_check_in_again_until_it_has_ended(served):
+    """From the moment that it was asked for: the post's own snapshot of it comes a little later."""
+    browser = served.inside()
+    assert LOADED_AGAIN not in browser.get("/check-in").text  # it would take away what is being written
+    browser.send("/check-in", do="checkin", point="KQ-2", by="Kim")
+    assert LOADED_AGAIN in browser.get("/check-in").text
+    stands(served, check_in=check_in())
+    served.view.t += 30.0
+    assert LOADED_AGAIN in browser.get("/check-in").text
+    stands(served, check_in=check_in(outcome="declined", line="KQ-2: no check-in within 60 s: nobody stood still on it"))
+    assert LOADED_AGAIN not in browser.get("/check-in").text
+
+
 def test_a_check_in_that_passed_shows_each_axis_against_its_limit(served):
     measured = {"east_m": 0.003, "north_m": 0.004, "up_m": -0.012, "limit_horizontal_m": 0.03, "limit_vertical_m": 0.05}
     stands(served, check_in=check_in(outcome="passed", stood_s=10.0, line="KQ-2: passed: 3, 4, −12 mm", **measured))
