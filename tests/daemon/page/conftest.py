@@ -1,8 +1,10 @@
 """The page of a post that moves only when a test says so, on a real socket; and a browser that speaks plain bytes."""
 
+import contextlib
 import datetime as dt
 import re
 import socket
+import sqlite3
 import urllib.parse
 from http.client import HTTPException, HTTPResponse
 
@@ -15,6 +17,7 @@ from witnesspost.daemon.status.snapshot import AlertStatus, Status
 from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.daemon.strip.quarry import write_day
 from tests.daemon.view import LOG, View, until
 from tests.kestrel import MARKS, TWO_LINES
 
@@ -208,3 +211,24 @@ def served():
     one.page.turn(0.0)
     one.page.stop()
     assert not one.page._thread.is_alive()
+
+
+def events(end):
+    """What news come on this connection, one after the other."""
+    file = end.makefile("rb")
+    for line in file:
+        if line.startswith(b"data: "):
+            yield line[6:].decode()
+
+
+@pytest.fixture
+def day(served, tmp_path):
+    """A post in whose folder lie yesterday's log and the running one."""
+    served.paths = write_day(tmp_path)
+    with contextlib.closing(sqlite3.connect(served.paths[1])) as running:  # as a service that writes leaves it
+        running.execute("PRAGMA wal_autocheckpoint = 0")
+        running.execute("PRAGMA journal_mode = WAL")
+        running.execute("UPDATE run SET boot = boot")
+        running.commit()
+        served.view.beats(log=msgspec.structs.replace(LOG, path=str(served.paths[1])))
+        yield served

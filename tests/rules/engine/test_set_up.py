@@ -11,7 +11,7 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
 from witnesspost.rules.facts import CheckIn, SetUp
 
-from tests.rules.book.test_control_check import TABLES
+from tests.rules.book.conftest import TABLES
 
 
 def set_up(t, point="KQ-1", antenna=1.843, pole=2.0):
