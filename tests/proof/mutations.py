@@ -377,6 +377,14 @@ BECAUSE: dict[str, dict[str, str]] = {
         "line.late.since is not None": "asked too often, or an age late too: `rules.book.test_due` has an epoch alone",
     },
     "wrong-channel": {
+        "_MOST_NAMED": "thirty strangers, of whom ten are named: the rule's own tests have them",
+        "_MANY": "how many strangers are kept before those that are gone are forgotten: memory alone",
+        "len(heard) > self._many": "a line of invented stations, which the rule's own tests have",
+        "_forget_gone": "a line of invented stations, which the rule's own tests have",
+        "_STRAY_S": "how seldom a far neighbour is heard: the rule's own tests have both sides",
+        "known.last > self.figures.pause_s": "a far neighbour's pauses: the rule's own tests have both sides",
+        "known.runs_since": "a far neighbour that comes to stay: the rule's own tests have it",
+        "WrongChannel.see_positions": "a receiver that uses another base while ours is heard: the rule's own tests have it",
         "len(heard) > 1": "when a rule is asked: at any moment it would find the same, only at the cost of time",
         "WrongChannel.due": "when a rule is asked: at any moment it would find the same, only at the cost of time",
     },
@@ -404,6 +412,9 @@ BECAUSE: dict[str, dict[str, str]] = {
     "fix-lost": {
         "placed_s": "a base that says late, or never, where it is: the rule's own tests have both sides",
         "_FIRST_SILENCE_S": "one position alone: the rule's own tests have both sides",
+        "_placed_t": "a base that says late, or never, where it is: the rule's own tests have both sides",
+        "FixLost._fixed_by_t": "what a receiver knows that never fixes: the rule's own tests have each",
+        "FixLost.see": "when a rule is asked, or told: the rule's own tests say when all is as before",
     },
     "base-moved": {
         "tolerance_m 0.03 → 0.06": "the rule's own tests have both sides",

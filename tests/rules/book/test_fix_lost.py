@@ -285,3 +285,17 @@ def test_a_port_that_is_back_within_five_seconds_is_quiet(day):
     bench = day.bench(FixLost)
     facts = [*walk(day, 61.0), Port(t=60.5, stream="receiver", state="lost"), Port(t=64.0, stream="receiver", state="back")]
     assert bench.play(facts + walk(day, 100.0, start=64.5), 100.0) == []
+
+
+def test_all_is_as_before_only_while_a_fix_stands_whose_silence_counts_no_sooner(day):
+    (rule,) = (bench := day.bench(FixLost)).rules
+    bench.play([day.fix(t) for t in day.every(1.0, 1.0, 20.5)], 20.5)
+    assert rule.see(day.fix(21.0)) is True
+    assert rule.see(day.epoch(21.5)) is True
+    assert rule.see(day.fix(22.0, quality=5)) is False
+    assert rule.due() <= 22.0
+    assert rule.see(day.epoch(22.5)) is False
+    assert rule.see(day.fix(23.0, quality=5)) is False
+    (rule,) = (bench := day.bench(FixLost)).rules
+    bench.play([day.fix(t) for t in day.every(2.0, 1.0, 20.5)], 20.5)
+    assert rule.see(day.fix(21.0)) is False

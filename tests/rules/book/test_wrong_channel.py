@@ -41,7 +41,7 @@ def test_another_base_beside_ours(day):
     assert said(day, facts, 70.0)[0] == (64.2, "raised", "wrong-channel", "two-bases")
 
 
-@pytest.mark.parametrize(("every_s", "severity"), [(5.0, "stop"), (20.0, "note")])
+@pytest.mark.parametrize(("every_s", "severity"), [(5.0, "stop"), (9.0, "stop"), (12.0, "note"), (20.0, "note")])
 def test_a_stray_epoch_of_a_far_neighbour_beside_ours_is_a_note(day, every_s, severity):
     bench = day.bench(WrongChannel, base={"station_id": 417})
     stray = [fact for t in day.every(every_s, 61.0, 200.0) for fact in heard(day, [88], t, t + 1.0)]
@@ -93,6 +93,15 @@ class TestALineOfInventedStations:
     def test_one_that_lasts_is_told_all_the_same(self, day):
         change, *_ = day.bench(WrongChannel, base={"station_id": 417}).play(self.flood(day, 60.0), 60.0)
         assert (change.cause, change.evidence["station_id"]) == ("two-bases", 88)
+
+
+def test_of_many_strangers_the_ten_loudest_are_named(day):
+    bench = day.bench(WrongChannel, base={"station_id": 417})
+    strangers = {100 + number: 1 + number for number in range(30)}  # frames a second
+    facts = [Traffic(t=t, stream="corrections", frames=465, frames_by_station=strangers) for t in day.every(1.0, 1.0, 10.0)]
+    (change,) = bench.play(facts, 10.0)
+    assert change.evidence["station_id"] == 129
+    assert change.evidence["stations"] == list(range(120, 130))
 
 
 class TestTheReceiversOwnWord:
