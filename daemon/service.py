@@ -25,8 +25,8 @@ from witnesspost.daemon.state import state_of
 from witnesspost.daemon.status.snapshot import LogStatus, PortStatus, Status, snapshot_of
 from witnesspost.daemon.status.told import OfficeStatus
 from witnesspost.daemon.stream.inbox import ROOM_BYTES, Chunk, Full, Inbox
-from witnesspost.daemon.stream.intake import Intake, Item
-from witnesspost.daemon.stream.ports import READ_DEADLINE_S, PortReader
+from witnesspost.daemon.stream.intake import Intake, Item, milliseconds
+from witnesspost.daemon.stream.ports import PortReader
 from witnesspost.daemon.stream.reading import GRID_MS
 from witnesspost.daemon.supervisor import PAUSES_S, Maker, Supervisor, failure_words, line_of
 from witnesspost.rules.alert import Change, RowKey
@@ -40,7 +40,7 @@ READER_MOVES_S = 15.0  # opening a port at the other end of a bad network takes 
 LOG_MOVES_S = 60.0  # a card that is wearing out pauses for seconds, and a file that is begun or closed syncs several times
 SNAPSHOT_S = 1.0
 SAID_BY_PEOPLE = (Acknowledge, CheckIn, Planned, SetUp, Shelve, Solved)  # who then asks must not read what held before
-CATCH_UP_S = 2 * READ_DEADLINE_S  # after a process was frozen its readers find what waits in the kernel
+CATCH_UP_S = 0.5  # after a process was frozen its readers find what waits in the kernel
 FROZEN_S = 1.0  # five turns that did not come; as long again for what waits in the kernel, and the next epoch of a usual base
 REST_S = 10.0  # for what came before the end; the service manager waits half a minute for the whole of it
 _SNAPSHOT_AGAIN_S = 30.0
@@ -88,6 +88,7 @@ class Service:
         self._stopping = threading.Event()
         self._loop: int | None = None
         self._left_told = threading.Event()
+        self._log_said = self.log.state(), msgspec.convert(self.log.state(), LogStatus, from_attributes=True)
         self._pulse = self._take_pulse(0.0)
         self._status: Status | None = None
         self._snapshot_at = 0.0
@@ -112,16 +113,16 @@ class Service:
         for reader in self.readers:
             reader.start()
         try:
-            next_turn = 0.0
+            next_turn_ms = 0
             while not self._stopping.is_set():
-                self._wait(next_turn)
-                self._process(self._intake.take_items(MOST_BYTES))
+                if self._wait(next_turn_ms / 1000.0):
+                    self._process(self._intake.take_items(MOST_BYTES))
                 t = self.clock()
-                if t >= next_turn and self._intake.reach(t):
+                if milliseconds(t) >= next_turn_ms and self._intake.reach(t):
                     self.inbox.begin_turn()
                     self.pipeline.tick(t)
                     self._turn(t)
-                    next_turn = (int(t / TURN_S) + 1) * TURN_S
+                    next_turn_ms = (milliseconds(t) // GRID_MS + 1) * GRID_MS
             how = "stopped"
         finally:
             with contextlib.ExitStack() as end:  # each of these is done, whatever the one before it does
@@ -199,17 +200,19 @@ class Service:
 
     # ── the loop ────────────────────────────────────────────────────────────────────────────────────────────────
 
-    def _wait(self, next_turn: float) -> None:
-        """Wait for what comes, until the next turn. Who wakes up much later did not run (a process that was stopped, a machine
-        that was overloaded), nor did the readers: what came waits in the kernel, and nothing was silent because of that."""
+    def _wait(self, next_turn: float) -> bool:
+        """Wait for what comes, until the next turn: True where something did. Who wakes up much later did not run (a process
+        that was stopped, a machine that was overloaded), nor did the readers: what came waits in the kernel, and nothing was
+        silent because of that."""
         from_t = self.clock()
         wait_s = max(0.0, next_turn - from_t)
-        self._intake.wait(wait_s)
+        came = self._intake.wait(wait_s)
         lost_s = self.clock() - from_t - wait_s
         if lost_s > FROZEN_S:
             frozen = Frozen(t=from_t, stream="", for_s=wait_s + lost_s + FROZEN_S)
             self._intake.put_first(frozen)
             self.pipeline.tell(frozen)
+        return came
 
     def _process(self, items: Iterable[Item]) -> None:
         for item in items:
@@ -261,7 +264,7 @@ class Service:
         while self.clock() < ended_t + REST_S and (items := [*self._intake.take_items(MOST_BYTES)]):
             self._process(items)
         self.pipeline.tick(ended_t)
-        left_bytes = sum(len(item.data) for item in self.inbox.take_items(0.0) if isinstance(item, Chunk))
+        left_bytes = sum(len(item.data) for item in self.inbox.take_items() if isinstance(item, Chunk))
         return (
             [f"{left_bytes} bytes that came last are not in the log: a line brings more than can be kept"] if left_bytes else []
         )
@@ -341,7 +344,11 @@ class Service:
             self.report(CompanionFailed(t=t, stream="", companion="status", error=f"snapshot: {failure_words(error)}"))
 
     def _log_status(self) -> LogStatus:
-        return msgspec.convert(self.log.state(), LogStatus, from_attributes=True)
+        state, status = self._log_said
+        if state is not (now := self.log.state()):
+            status = msgspec.convert(now, LogStatus, from_attributes=True)
+            self._log_said = now, status
+        return status
 
     def _publish_end(self) -> None:
         log = self._pulse.log

@@ -219,13 +219,18 @@ class Log:
         """Commit what came, though the rules have not come round: no table that follows from facts is complete now."""
         self._write(t, derive=False)
 
-    def tick(self, t: float) -> None:
-        """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second."""
+    def is_due(self, t: float, next_t: float) -> bool:
+        """True where a tick at `t` has something to do, the next one being expected at `next_t`. From any thread."""
+        return self._must_commit(next_t) or (self._live and t >= self._look_due)
+
+    def tick(self, t: float, next_t: float | None = None) -> None:
+        """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second. The next
+        one is expected at `next_t`, else after as long as has gone by since the last."""
         step, self._last_tick = t - self._last_tick, t
         if self._live and t >= self._look_due:
             self._look_due = t + _LOOK_EVERY_S
             self._look_at_file(t)
-        if t + step < self._due and not self._behind and self._backlog.open_bytes < _OPEN_MOST_BYTES:
+        if not self._must_commit(t + step if next_t is None else next_t):
             return
         if self._live:
             self._watch_system_clock(t)
@@ -276,6 +281,9 @@ class Log:
 
     def _event(self, t: float, kind: str, detail: dict[str, Any]) -> None:
         self._backlog.add(EventRow.of(t, kind, detail))
+
+    def _must_commit(self, next_t: float) -> bool:
+        return next_t >= self._due or self._behind or self._backlog.open_bytes >= _OPEN_MOST_BYTES
 
     def _write_now(self, t: float) -> None:
         if self._failed is None:

@@ -3,8 +3,9 @@
     loop ──input, fact, change, event, tick──► a queue, in its order ──► the log's thread ──► file
                        inbox ◄──`keep`── while the loop does not come round, the thread fetches the bytes itself
 
-The order of the queue is the order in which all was fed: what is written is the same as if the loop had written it. While the
-loop is late, raw bytes and told facts alone are written; the tables that follow from them go on when it is back.
+The order of the queue is the order in which all was fed: what is written is the same as if the loop had written it. The thread
+sleeps until something presses: a change, a person's word, a tick at which the log has something to do. While the loop is late,
+raw bytes and told facts alone are written; the tables that follow from them go on when it is back.
 """
 
 from __future__ import annotations
@@ -29,7 +30,10 @@ ROOM_BYTES = 4 << 20  # what may wait for a disk that does not answer, before th
 CLOSE_S = 20.0  # for a disk that does not answer; the service manager waits half a minute for the whole of an end
 _CHUNK_BYTES = 200
 _FACT_BYTES = 400  # about what a fact and its place in the queue take
-_LOOK_S = 0.5
+_PRESSING_BYTES = 64 << 10  # waiting: the log's thread is woken though nothing is due
+_AT_ONCE_BYTES = 16 << 10  # as done, when several tasks are
+_LOOK_S = 0.5  # the loop has at least so long to come round, once all were frozen
+_AFTER_S = 0.1  # a tick that is due at the very moment at which the loop would be late comes first
 
 _Task = tuple[Callable[..., None], tuple[Any, ...], int]
 
@@ -61,7 +65,9 @@ class Recorder:
         self._tasks: deque[_Task] = deque()
         self._waiting_bytes = 0
         self._dropped: dict[str, list[Any]] = {}
-        self._ticked_at = self._moved_at = clock()
+        self._ticked_at = self._moved_at = self._kept_at = clock()
+        self._tick_t = 0.0
+        self._presses = False  # something that waits is to be done now, not with the next that is
         self._closed = False
         self._news = threading.Condition()
         self._thread = threading.Thread(target=self._run, name="log", daemon=True)
@@ -107,13 +113,15 @@ class Recorder:
         """The loop has come round, all that came until `t` judged. Raises what ended the log's thread, if anything did."""
         if self._error is not None:
             raise self._error
+        next_t, self._tick_t = t + (t - self._tick_t), t
         with self._news:
             self._ticked_at = self._clock()
             self._tell_dropped()
             if self._tasks and self._tasks[-1][0] == self._log.tick:
                 self._tasks.pop()
-            self._tasks.append((self._log.tick, (t,), 0))
-            self._news.notify_all()
+            self._tasks.append((self._log.tick, (t, next_t), 0))
+            if self._waiting_bytes >= _PRESSING_BYTES or self._log.is_due(t, next_t):
+                self._press()
 
     def sounds(self, changes: list[Change]) -> None:
         """These sound now, before they are written."""
@@ -176,37 +184,52 @@ class Recorder:
             self._log.begin(0.0)
             self._state = self._log.state()
             self._begun()
-            kept_at = self._clock()
+            self._kept_at = self._clock()
             while not self._closed:
-                looked_at = self._clock()
-                tasks = self._next()
-                frozen = self._clock() - looked_at > LATE_S  # then so was the loop: it comes round first
+                from_t = self._clock()
+                wait_s = max(_LOOK_S, self._keep_due() + _AFTER_S - from_t)
+                tasks = self._next(wait_s)
+                frozen = self._clock() - from_t > wait_s + _LOOK_S  # then so was the loop: it comes round first
                 self._work(tasks)
                 now = self._clock()
-                if not (self._closed or frozen) and now - self._ticked_at > LATE_S and now - kept_at >= KEEP_EVERY_S:
+                if not (self._closed or frozen) and now >= self._keep_due():
                     self._keep()
                     self._work(self._next(0.0))
                     if not self._closed:
                         self._log.keep(now)
-                    kept_at = now
+                    self._kept_at = now
                 self._moved_at = self._clock()
                 self._state = self._log.state()
         except BaseException as error:  # the loop ends the service: the log is what it is there for
             traceback.print_exc()
             self._error = error
 
-    def _next(self, timeout_s: float = _LOOK_S) -> list[_Task]:
+    def _keep_due(self) -> float:
+        """When the loop, if it does not come round before, is late, and the thread has not just fetched for itself."""
+        return max(self._ticked_at + LATE_S, self._kept_at + KEEP_EVERY_S)
+
+    def _next(self, timeout_s: float) -> list[_Task]:
+        """All that waits, once something presses or the time is over."""
         with self._news:
-            self._news.wait_for(lambda: self._tasks, timeout_s)
+            self._news.wait_for(lambda: self._presses, timeout_s)
+            self._presses = False
             tasks = [*self._tasks]
             self._tasks.clear()
             return tasks
 
     def _work(self, tasks: list[_Task]) -> None:
+        done = 0
         for call, values, size in tasks:
             call(*values)
-            with self._news:
-                self._waiting_bytes -= size
+            done += size
+            if done >= _AT_ONCE_BYTES:
+                self._done(done)
+                done = 0
+        self._done(done)
+
+    def _done(self, size: int) -> None:
+        with self._news:
+            self._waiting_bytes -= size
 
     def _input(self, row: EventRow, at_once: bool) -> None:
         self._log.input(row, at_once=at_once)
@@ -231,8 +254,12 @@ class Recorder:
             self._waiting_bytes += size
             self._tasks.append((call, values, size))
             if news:
-                self._news.notify_all()
+                self._press()
             return True
+
+    def _press(self) -> None:
+        self._presses = True
+        self._news.notify_all()
 
     def _drop(self, t: float, stream: str, size: int, chunks: int) -> None:
         with self._news:

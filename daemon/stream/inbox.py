@@ -38,12 +38,14 @@ class Inbox:
         self._order = 0
         self._lines: dict[str, _Line] = {stream: _Line() for stream in streams}
         self._facts = _Line()
-        self._changed = threading.Condition()
+        self._changing = threading.Lock()
+        self._bell = threading.Lock()  # held until something comes: a wait for it is one call, where a condition's is ten
+        self._bell.acquire()
 
     def put(self, chunk: Chunk) -> bool:
         """Hand over bytes; those that find no room are lost and counted, and the answer is False."""
         size = len(chunk.data) + _CHUNK_BYTES
-        with self._changed:
+        with self._changing:
             line = self._lines[chunk.stream]
             if line.held_bytes + size > self._share:
                 self.lost_bytes += len(chunk.data)
@@ -53,43 +55,46 @@ class Inbox:
 
     def tell(self, fact: Fact, *, bounded: bool = True) -> None:
         """Hand over a fact. Raises Full, if `bounded`, where so many wait that something tells without end."""
-        with self._changed:
+        with self._changing:
             line = self._lines.get(fact.stream, self._facts)  # what is told of a stream keeps its place among its bytes
             if bounded and line.facts >= MOST_FACTS:
                 raise Full(f"{MOST_FACTS} facts wait to be judged")
             line.facts += 1
             self._add(line, fact, 0)
 
-    def wait(self, timeout_s: float) -> None:
-        """Wait at most so long until something may be taken."""
-        with self._changed:
-            self._changed.wait_for(self._any, timeout_s)
+    def wait(self, timeout_s: float) -> bool:
+        """Wait at most so long until something may be taken: True where it may. For one thread; at times it is woken before
+        there is anything."""
+        if not self._may_take():
+            self._bell.acquire(timeout=timeout_s)
+        return self._may_take()
 
-    def take_items(self, timeout_s: float, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
-        """What came, in its order, after waiting at most `timeout_s` for the first: of each stream about `most_bytes`, and
-        no more than is left to it in this turn. Empty where nothing came."""
-        with self._changed:
-            self._changed.wait_for(self._any, timeout_s)
+    def take_items(self, most_bytes: int = ROOM_BYTES) -> list[Chunk | Fact]:
+        """What came, in its order: of each stream about `most_bytes`, and no more than is left to it in this turn. Empty where
+        nothing came."""
+        with self._changing:
             taken = [placed for line in self._all() for placed in line.take_items(most_bytes)]
         return [item for _, item in sorted(taken, key=_order)]
 
     def begin_turn(self, most_bytes: int = TURN_BYTES) -> None:
         """At most this much is taken of each stream until the next turn begins."""
-        with self._changed:
+        with self._changing:
             for line in self._all():
                 line.left_bytes = most_bytes
 
     def _all(self) -> list[_Line]:
         return [self._facts, *self._lines.values()]
 
-    def _any(self) -> bool:
-        return any(line.items and line.left_bytes > 0 for line in self._all())
+    def _may_take(self) -> bool:
+        with self._changing:
+            return any(line.items and line.left_bytes > 0 for line in self._all())
 
     def _add(self, line: _Line, item: Chunk | Fact, size: int) -> None:
         self._order += 1
         line.items.append((self._order, item))
         line.held_bytes += size
-        self._changed.notify()
+        if self._bell.locked():
+            self._bell.release()
 
 
 class _Line:

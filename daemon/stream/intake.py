@@ -32,10 +32,9 @@ class Intake:
         self._ms = 0
         self._order = threading.Lock()
 
-    def wait(self, timeout_s: float) -> None:
-        """Wait at most so long until something may be taken."""
-        if not self._new and not self._recorded:
-            self._inbox.wait(timeout_s)
+    def wait(self, timeout_s: float) -> bool:
+        """Wait at most so long until something may be taken: True where it may."""
+        return bool(self._new or self._recorded) or self._inbox.wait(timeout_s)
 
     def put_first(self, fact: Fact) -> None:
         """A fact of this thread's own, before anything that has come and is not taken: recorded, with its place in time."""
@@ -46,7 +45,7 @@ class Intake:
         """What came, recorded: of each stream about `most_bytes`."""
         if not self._new and not self._recorded:
             with self._order:
-                self._new.extend(self._inbox.take_items(0.0, most_bytes))
+                self._new.extend(self._inbox.take_items(most_bytes))
         while (item := self._next()) is not None:
             yield item
 
@@ -55,7 +54,7 @@ class Intake:
         with self._order:
             if self._new or self._recorded:
                 return False
-            self._ms = max(self._ms, _milliseconds(t))
+            self._ms = max(self._ms, milliseconds(t))
             return True
 
     def keep(self) -> None:
@@ -65,7 +64,7 @@ class Intake:
                 self._keep(self._new.popleft())
             if self._kept_bytes < ROOM_BYTES:
                 self._inbox.begin_turn(ROOM_BYTES)
-                for item in self._inbox.take_items(0.0):
+                for item in self._inbox.take_items():
                     self._keep(item)
 
     def _keep(self, item: Item) -> None:
@@ -81,7 +80,7 @@ class Intake:
             return self._in_order(self._new.popleft()) if self._new else None
 
     def _in_order(self, item: Item) -> Item:
-        self._ms = max(self._ms, _milliseconds(item.t))
+        self._ms = max(self._ms, milliseconds(item.t))
         t = self._ms / 1000.0
         if isinstance(item, Chunk):
             if item.t != t:
@@ -92,5 +91,6 @@ class Intake:
         return item
 
 
-def _milliseconds(t: float) -> int:
+def milliseconds(t: float) -> int:
+    """The whole milliseconds of `t` seconds."""
     return math.floor(t * 1000 + 1e-6)

@@ -10,8 +10,10 @@ from __future__ import annotations
 import errno
 import grp
 import os
+import select
 import socket
 import threading
+import time
 import urllib.parse
 from collections.abc import Callable
 from typing import Any
@@ -22,7 +24,7 @@ from witnesspost.daemon.stream.inbox import Chunk, Inbox
 from witnesspost.rules.facts import Port
 from witnesspost.rules.site.model import Stream
 
-READ_DEADLINE_S = 0.25
+READ_DEADLINE_S = 0.5  # what an end waits for
 GATHER_S = 0.02  # bytes of one burst are handed over together
 MOST_BYTES = 4096
 SCHEMES = ("socket", "rfc2217", "loop", "spy", "hwgrep", "alt", "cp2110")  # of the URLs that pyserial opens
@@ -43,7 +45,6 @@ class PortReader(threading.Thread):
         self._clock = clock
         self.moved_at = clock()
         self._stopping = threading.Event()
-        self._is_socket = stream.port.startswith("socket://")
 
     def stop(self) -> None:
         """End within a read's deadline."""
@@ -83,14 +84,10 @@ class PortReader(threading.Thread):
     def _read(self, port: Any) -> None:
         while not self._stopping.is_set():
             self.moved_at = self._clock()
-            # A socket's `in_waiting` only says whether there is anything, so there a read gathers by its own deadline.
-            data = port.read(MOST_BYTES if self._is_socket else 1)
-            if data and not self._is_socket:
-                self._stopping.wait(GATHER_S)
-                data += port.read(min(port.in_waiting, MOST_BYTES))
+            data = _burst(port)
             if data:
                 self.bytes_read += len(data)
-                if not self._inbox.put(Chunk(self._clock(), self.stream.name, bytes(data))):
+                if not self._inbox.put(Chunk(self._clock(), self.stream.name, data)):
                     self._stopping.wait(GATHER_S)  # whoever sends without end is not read faster than can be kept
 
     def _say(self, state: Any, reason: str) -> None:
@@ -104,8 +101,41 @@ def open_port(port: str, baud: int) -> Any:
     """An open port, as pyserial's, whose reads have a deadline. Raises what pyserial raises."""
     if port.startswith("socket://"):
         return _Socket(port, timeout=2 * GATHER_S)
-    exclusive = True if port.startswith("/") else None  # two services on one port would halve its bytes
-    return serial.serial_for_url(port, baudrate=baud, timeout=READ_DEADLINE_S, exclusive=exclusive)
+    if "://" not in port:
+        exclusive = True if port.startswith("/") else None  # two services on one port would halve its bytes
+        return _Device(port, baud, timeout=READ_DEADLINE_S, exclusive=exclusive)
+    return serial.serial_for_url(port, baudrate=baud, timeout=READ_DEADLINE_S)
+
+
+def _burst(port: Any) -> bytes:
+    """The next bytes, with those that follow them within GATHER_S; none where a read's deadline passes without any."""
+    if isinstance(port, _Device):
+        return port.burst()
+    # A socket's `in_waiting` only says whether there is anything, so there a read gathers by its own deadline.
+    if isinstance(port, _Socket):
+        return bytes(port.read(MOST_BYTES))
+    data = port.read(1)
+    if data:
+        time.sleep(GATHER_S)
+        data += port.read(min(port.in_waiting, MOST_BYTES))
+    return bytes(data)
+
+
+class _Device(serial.Serial):  # type: ignore[misc, unused-ignore]
+    """pyserial's device or pty, read with two wake-ups a burst: one for its first byte, one when it is gathered."""
+
+    def burst(self) -> bytes:
+        """See `_burst`. Raises OSError where the device has gone."""
+        if not select.select([self.fd], (), (), READ_DEADLINE_S)[0]:
+            return b""
+        time.sleep(GATHER_S)
+        try:
+            data = os.read(self.fd, MOST_BYTES)
+        except BlockingIOError:
+            return b""
+        if not data:  # a line that was hung up is always ready, and has nothing
+            raise OSError(errno.ENODEV, os.strerror(errno.ENODEV))
+        return data
 
 
 class _Socket(protocol_socket.Serial):  # type: ignore[misc, unused-ignore]

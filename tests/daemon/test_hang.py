@@ -204,7 +204,7 @@ def test_a_process_that_was_frozen_and_goes_on_takes_it_for_no_silence(tmp_path,
 def test_an_error_of_the_log_ends_the_service(tmp_path, running, monkeypatch):
     service, thread, _ = running
 
-    def broken(t):
+    def broken(t, next_t):
         raise ZeroDivisionError("a bug")
 
     monkeypatch.setattr(service.log._log, "tick", broken)

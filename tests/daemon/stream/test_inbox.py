@@ -19,8 +19,8 @@ def test_what_came_is_taken_in_its_order():
             assert inbox.put(item)
         else:
             inbox.tell(item)
-    assert inbox.take_items(0.0) == came
-    assert inbox.take_items(0.0) == []
+    assert inbox.take_items() == came
+    assert inbox.take_items() == []
 
 
 def test_what_finds_no_room_is_counted_and_costs_no_other_stream():
@@ -29,7 +29,7 @@ def test_what_finds_no_room_is_counted_and_costs_no_other_stream():
     assert 0 < kept * 1000 <= 10_000
     assert inbox.lost_bytes == (100 - kept) * 1000
     assert inbox.put(chunk("b", 5000))
-    inbox.take_items(0.0)
+    inbox.take_items()
     assert inbox.put(chunk("a", 1000))
 
 
@@ -44,16 +44,16 @@ def test_a_stream_has_its_share_of_a_turn_and_the_others_theirs():
         inbox.put(chunk("flood", 1000))
     inbox.put(chunk("corrections", 10))
     inbox.begin_turn(10_000)
-    first = inbox.take_items(0.0, 4000)
+    first = inbox.take_items(4000)
     assert [item.stream for item in first if item.stream == "corrections"] == ["corrections"]
     taken = len(first) - 1
-    while more := inbox.take_items(0.0, 4000):
+    while more := inbox.take_items(4000):
         taken += len(more)
     assert 8 <= taken <= 11
     inbox.put(chunk("corrections", 20))
-    assert [item.stream for item in inbox.take_items(0.0)] == ["corrections"]
+    assert [item.stream for item in inbox.take_items()] == ["corrections"]
     inbox.begin_turn(10_000)
-    assert {item.stream for item in inbox.take_items(0.0)} == {"flood"}
+    assert {item.stream for item in inbox.take_items()} == {"flood"}
 
 
 def test_a_port_that_goes_does_not_overtake_its_bytes():
@@ -61,10 +61,10 @@ def test_a_port_that_goes_does_not_overtake_its_bytes():
     for _ in range(100):
         inbox.put(chunk("a", 1000))
     inbox.tell(Port(t=1.0, stream="a", state="lost"))
-    first = inbox.take_items(0.0, 10_000)
+    first = inbox.take_items(10_000)
     assert not [item for item in first if isinstance(item, Port)]
     inbox.begin_turn(1_000_000)
-    assert isinstance(inbox.take_items(0.0)[-1], Port)
+    assert isinstance(inbox.take_items()[-1], Port)
 
 
 def test_facts_without_end_are_refused_but_not_a_fault():
@@ -75,7 +75,7 @@ def test_facts_without_end_are_refused_but_not_a_fault():
         inbox.tell(Acknowledge(t=0.0, stream=""))
     inbox.tell(Acknowledge(t=1.0, stream=""), bounded=False)
     inbox.begin_turn(10**9)
-    assert len(inbox.take_items(0.0)) == MOST_FACTS + 1
+    assert len(inbox.take_items()) == MOST_FACTS + 1
     inbox.tell(Acknowledge(t=0.0, stream=""))
 
 
@@ -90,7 +90,7 @@ def test_nothing_is_lost_twice_or_given_twice(came, most):
     got = []
     for _ in range(200):
         inbox.begin_turn(most)
-        while items := inbox.take_items(0.0, most // 3):
+        while items := inbox.take_items(most // 3):
             got += items
     assert inbox.lost_bytes + sum(len(item.data) for item in got) == sum(size for _, size in came)
     for stream in "abc":
