@@ -75,6 +75,11 @@ class Look(NamedTuple):
         wrapper = _Wrapper(self.width, initial_indent=indent, subsequent_indent=indent + hanging, break_on_hyphens=False)
         return wrapper.wrap(text) or [indent.rstrip()]
 
+    def laid(self, line: str) -> list[str]:
+        """A line with its own indent; where it is longer than the screen is wide, its rest stands under it, further in."""
+        text = line.lstrip(" ")
+        return self.wrapped(text, line[: len(line) - len(text)], "    ")
+
     def listed(self, steps: list[str], indent: str = "") -> list[str]:
         """Steps, numbered."""
         lines: list[str] = []

@@ -61,9 +61,7 @@ def check(site_file: str | None, as_json: bool, measures: bool) -> None:
 
 
 def _echo(look: Look, line: str) -> None:
-    """A line; where it is longer than the screen is wide, its rest stands under it, further in."""
-    text = line.lstrip(" ")
-    click.echo("\n".join(look.wrapped(text, line[: len(line) - len(text)], "    ")))
+    click.echo("\n".join(look.laid(line)))
 
 
 def what_it_means(site: Site) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from witnesspost.daemon.log.verifying import Report
 from witnesspost.daemon.log.verifying import verify as verified
 from witnesspost.daemon.progress import progress_bar
 from witnesspost.daemon.recomputing import OddRow, Recomputation
+from witnesspost.daemon.screen import Look
 
 _GAPS_SHOWN = 20
 _DAMAGES_SHOWN = 3
@@ -42,7 +43,7 @@ def verify(logs: tuple[str, ...]) -> None:
                 sound &= report.sound & chains.setdefault(log.run.name, _Chain()).joins(log, report)
                 sound &= not report.sound or _says_what_the_bytes_say(log, report, recomputation)
         except UnreadableLog as error:
-            click.echo(str(error))
+            _echo(str(error))
             sound = False
             chains.clear()
         except LogError as error:
@@ -64,11 +65,11 @@ class _Chain:
         again, self._last = self._runs.get(run.digest), path
         self._runs[run.digest], self._ends[report.digest] = path, path
         if again is not None:
-            click.echo(f"  the same file as {again}, or a copy of it")
+            _echo(f"  the same file as {again}, or a copy of it")
         elif last is not None and run.previous_digest is None:
-            click.echo(f"  goes on from no other: when it was begun the file before it was {run.previous_file or 'not there'}")
+            _echo(f"  goes on from no other: when it was begun the file before it was {run.previous_file or 'not there'}")
         elif last is not None and run.previous_digest not in self._ends:
-            click.echo(f"  DAMAGED: does not go on from {last}: a file between them is missing, or one was changed")
+            _echo(f"  DAMAGED: does not go on from {last}: a file between them is missing, or one was changed")
             return False
         return True
 
@@ -98,24 +99,29 @@ def _checked(log: LogFile) -> Report:
 
 
 def _print(log: LogFile, report: Report) -> None:
-    click.echo(f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes{_span(log)}")
+    _echo(f"{log.path}: {report.blocks} blocks, {report.raw_bytes} bytes{_span(log)}")
     for gap in report.gaps[:_GAPS_SHOWN]:
         lost = f", {gap.lost_bytes} bytes lost" if gap.lost_bytes is not None else ""
-        click.echo(f"  gap: {gap.stream} from {_when(log, gap.t, bool(log.anchors))} for {gap.seconds:.1f} s: {gap.why}{lost}")
+        _echo(f"  gap: {gap.stream} from {_when(log, gap.t, bool(log.anchors))} for {gap.seconds:.1f} s: {gap.why}{lost}")
     if len(report.gaps) > _GAPS_SHOWN:
-        click.echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
+        _echo(f"  and {len(report.gaps) - _GAPS_SHOWN} more gaps: SELECT * FROM gaps")
     for text in report.sqlite[:_DAMAGES_SHOWN]:
-        click.echo(f"  DAMAGED: SQLite: {text}")
+        _echo(f"  DAMAGED: SQLite: {text}")
     if len(report.sqlite) > _DAMAGES_SHOWN:
-        click.echo(f"  and {len(report.sqlite) - _DAMAGES_SHOWN} more lines like these of SQLite's")
+        _echo(f"  and {len(report.sqlite) - _DAMAGES_SHOWN} more lines like these of SQLite's")
     bad = report.bad
     if bad is not None:
         what = "block" if bad.table == "raw" else f"row of {bad.table}"
         stream = f" of {bad.stream}" if bad.stream else ""
-        click.echo(f"  DAMAGED: {what} {bad.n}{stream} at {_when(log, bad.t, bad.utc is not None)}: {bad.what}")
-        click.echo(f"  before it {report.blocks} blocks ({report.raw_bytes} bytes) are as they were written")
+        _echo(f"  DAMAGED: {what} {bad.n}{stream} at {_when(log, bad.t, bad.utc is not None)}: {bad.what}")
+        _echo(f"  before it {report.blocks} blocks ({report.raw_bytes} bytes) are as they were written")
     elif report.sound:
-        click.echo(f"  sound: {report.rows} rows, digest {report.digest.hex()}")
+        _echo(f"  sound: {report.rows} rows, digest {report.digest.hex()}")
+
+
+def _echo(text: str) -> None:
+    look = Look.of_output()
+    click.echo("\n".join(part for line in text.splitlines() for part in look.laid(line)))
 
 
 def _span(log: LogFile) -> str:
@@ -135,9 +141,9 @@ def _says_what_the_bytes_say(log: LogFile, report: Report, recomputation: Recomp
         found = recomputation.compare(log, report.digest, progress)
     if isinstance(found, OddRow):
         when = _when(log, found.t, log.utc_at(found.t) is not None)
-        click.echo(f"  DAMAGED: row of {found.table} at {when}: {found.what}")
+        _echo(f"  DAMAGED: row of {found.table} at {when}: {found.what}")
         return False
-    click.echo("  tables: what the bytes say" if found is None else f"  tables not compared with the bytes: {found}")
+    _echo("  tables: what the bytes say" if found is None else f"  tables not compared with the bytes: {found}")
     return True
 
 

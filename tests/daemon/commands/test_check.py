@@ -1,12 +1,8 @@
 """`witnesspost check` as a person calls it: all that is wrong, or what was understood and deserves a look."""
 
-import contextlib
 import json
 import os
 import pty
-import subprocess
-import sys
-import termios
 
 import pytest
 from click.testing import CliRunner
@@ -14,6 +10,7 @@ from witnesspost.daemon.cli import main
 from witnesspost.rules.book.contents import RULES
 from witnesspost.rules.book.reach import NEEDS, NOT_JUDGED
 
+from tests.daemon.commands.narrow import shown_at
 from tests.kestrel import MARKS
 
 SITE = f"""
@@ -73,29 +70,14 @@ NARROW_TABLE = ["radio:", "frequency_mhz: base 461.025, rover 462.5", "protocol:
 @pytest.mark.parametrize("columns", [40, 80])
 def test_at_a_terminal_it_is_wrapped_and_nothing_is_lost(check, tmp_path, columns):
     piped = said(check(SITE + RADIO))
-    master, slave = pty.openpty()
-    termios.tcsetwinsize(slave, (40, columns))
-    program = [sys.executable, "-m", "witnesspost.daemon", "check", str(tmp_path / "kestrel.toml")]
-    with subprocess.Popen(program, stdout=slave, stderr=slave, env={**os.environ, "TERM": "xterm"}) as running:
-        os.close(slave)
-        shown = all_of(master)
-    assert running.returncode == 0
+    shown, status = shown_at(columns, "check", tmp_path / "kestrel.toml")
+    assert status == 0
     assert [line for line in shown if len(line) > columns] == []
     assert any(len(line) > columns for line in piped)
     if columns == 40:
         row = next(n for n, line in enumerate(piped) if line.startswith("  radio"))
         piped[row : row + 3] = NARROW_TABLE
     assert "".join(" ".join(shown).split()) == "".join(" ".join(piped).split())
-
-
-def all_of(terminal):
-    """What a program has written to its terminal, by lines, once it has ended."""
-    got = b""
-    with contextlib.suppress(OSError):  # Linux says so where nobody has the other end open any more
-        while piece := os.read(terminal, 65536):
-            got += piece
-    os.close(terminal)
-    return got.decode().split("\r\n")
 
 
 def test_everything_wrong_is_a_line_on_stderr(check, tmp_path):

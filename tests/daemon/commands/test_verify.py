@@ -11,6 +11,7 @@ from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.rules.site.reading import site_from_toml
 
+from tests.daemon.commands.narrow import shown_at
 from tests.daemon.log.feeding import SITE
 
 
@@ -87,3 +88,19 @@ def test_a_changed_file_is_damage_and_so_is_what_claims_to_follow_it(tmp_path):
     status, damaged, _ = verified(two, one)
     assert status == 1
     assert len(damaged) >= 1
+
+
+@pytest.mark.parametrize("columns", [40, 80])
+def test_at_a_terminal_it_is_wrapped_and_nothing_is_lost(tmp_path, columns):
+    one, two, three = logs(tmp_path, 3)
+    two.unlink()
+    with contextlib.closing(sqlite3.connect(three)) as connection, connection:
+        connection.execute("UPDATE raw SET data = x'616263FF'")
+    piped = verified(one, three)[2].splitlines()
+    shown, status = shown_at(columns, "verify", one, three)
+    assert status == 1
+    assert [line for line in shown if len(line) > columns] == []
+    assert any(len(line) > columns for line in piped)
+    assert "".join(" ".join(shown).split()) == "".join(" ".join(piped).split())
+    starts = [line for line in shown if line.startswith("  ") and not line.startswith("   ")]
+    assert [line[:9] for line in starts] == [line[:9] for line in piped if line.startswith("  ")]
