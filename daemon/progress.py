@@ -7,11 +7,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import click
+from witnesspost.daemon.screen import NARROWEST, Look
 
 Progress = Callable[[float], None]
 """Is given the part done, 0 to 1."""
 
 _STEPS = 1000
+_WIDEST = 36  # columns of the bar itself
+_LEAST = 6  # of less nobody can tell a half
+_BESIDE = len("  []  100%  33d 12:00:00")
 
 
 @contextmanager
@@ -20,7 +24,16 @@ def progress_bar(label: str, *, shown: bool = True) -> Iterator[Progress]:
     if not shown or not sys.stderr.isatty():
         yield lambda part: None
         return
-    with click.progressbar(length=_STEPS, label=label, file=sys.stderr) as bar:
+    columns = Look.of(sys.stderr.fileno()).width or NARROWEST
+    room = columns - len(label) - _BESIDE
+    has_bar = room >= _LEAST
+    with click.progressbar(
+        length=_STEPS,
+        label=label if has_bar else _end_of(label, columns - _BESIDE),
+        width=min(_WIDEST, room),
+        bar_template="%(label)s  [%(bar)s]  %(info)s" if has_bar else "%(label)s  %(info)s",
+        file=sys.stderr,
+    ) as bar:
 
         def moved(part: float) -> None:
             steps = int(min(part, 1.0) * _STEPS) - bar.pos
@@ -29,6 +42,10 @@ def progress_bar(label: str, *, shown: bool = True) -> Iterator[Progress]:
 
         yield moved
         moved(1.0)
+
+
+def _end_of(label: str, columns: int) -> str:
+    return label if len(label) <= columns else f"…{label[1 - columns :]}"
 
 
 class PassingLine:

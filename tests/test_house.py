@@ -48,7 +48,7 @@ ALLOWED = {
     "daemon.clock": "",
     "daemon.local_time": "",
     "daemon.screen": "",
-    "daemon.progress": "",
+    "daemon.progress": "daemon.screen",
     "daemon.lines": "rules.alert rules.book.words rules.gnss rules.language daemon.local_time daemon.screen",
     "daemon.stream": PLAIN,
     "daemon.log": f"{PLAIN} rules.book.words rules.datum daemon.atomic daemon.clock daemon.local_time",

@@ -5,7 +5,9 @@ import os
 import pty
 import re
 import sys
+import termios
 import threading
+import time
 
 import pytest
 from click.testing import CliRunner
@@ -42,8 +44,12 @@ _END = "\x04end of what was said\x04"
 class Terminal:
     """A pty as stderr of whatever runs within it; `said` is all that it showed."""
 
+    def __init__(self, columns=80):
+        self._columns = columns
+
     def __enter__(self):
         self._ours, theirs = pty.openpty()
+        termios.tcsetwinsize(theirs, (24, self._columns))
         self._stderr, sys.stderr = sys.stderr, os.fdopen(theirs, "w")
         self._reader = threading.Thread(target=self._read)
         self._reader.start()
@@ -115,6 +121,22 @@ def test_a_bar_is_not_pushed_past_its_end_or_back(capfd):
         for part in (0.2, 0.1, 0.5, 1.7, 0.3):
             progress(part)
     assert re.findall(r"(\d+)%", terminal.said)[-1] == "100"
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80])
+@pytest.mark.parametrize("label", ["working", "kestrel-rover.0001.db: tables", "a-post-with-a-long-name.0001.db: tables"])
+def test_a_bar_stays_in_its_line_of_a_narrow_terminal(capfd, monkeypatch, columns, label):
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now)
+    with Terminal(columns) as terminal, progress_bar(label) as progress:
+        for part in (0.2, 0.4, 0.6, 0.8):
+            now += 40_000.0  # so slow that what is left is days
+            progress(part)
+    shown = re.sub(r"\x1b\[\?25.", "", terminal.said).strip("\r\n").split("\r")
+    assert len(shown) == 6
+    assert [line for line in shown if len(line) > columns] == []
+    assert [re.findall(r"(\d+)%", line) for line in shown] == [["0"], ["20"], ["40"], ["60"], ["80"], ["100"]]
+    assert all(label[-10:] in line for line in shown)
 
 
 @pytest.mark.parametrize("words", PRINTING, ids=" ".join)
