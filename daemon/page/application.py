@@ -192,6 +192,7 @@ class Application:
             foot=self._foot(),
             refresh=tab.goes_on(sight),
             token=form.token,
+            stale=sight.unheard_s is not None,
         )
         parts = [*tab.parts(sight, form).values()]
         first = parts.pop(0) if on_now else tag("h1", title)

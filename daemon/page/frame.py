@@ -14,7 +14,8 @@ _REFRESH_S = 5
 class Frame(NamedTuple):
     """What a whole page needs beside its inside. `tabs` are all, by address and title, `live` is the channel of its
     news, `state` the state in short, `token` what
-    the forms in news are sent with, `leave` the way out; `refresh` where a phone without script is to load it again."""
+    the forms in news are sent with, `leave` the way out; `refresh` where a phone without script is to load it again, `stale`
+    where the watch is not heard and nothing may look current."""
 
     post: str
     address: str
@@ -26,6 +27,7 @@ class Frame(NamedTuple):
     foot: str = ""
     refresh: bool = False
     token: str = ""
+    stale: bool = False
 
 
 def whole(frame: Frame, *inside: Inside) -> Html:
@@ -48,6 +50,7 @@ def whole(frame: Frame, *inside: Inside) -> Html:
         tag("main", *inside, id="main"),
         _nav(frame) if frame.tabs else None,
         tag("footer", tag("p", frame.foot)) if frame.foot else None,
+        class_="stale" if frame.stale else None,
         data_live=frame.live or None,
         data_token=frame.token or None,
         data_unheard=words.UNHEARD.replace("{seconds:.0f}", "{n}"),

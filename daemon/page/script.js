@@ -87,6 +87,7 @@
   function look() {
     const silent = performance.now() - heard, gone = silent > UNHEARD_MS;
     if (gone !== body.classList.contains("unheard")) body.classList.toggle("unheard", gone);
+    body.classList.toggle("stale", gone || !!document.querySelector("[data-state=unheard]"));
     if (gone) unheard.textContent = page.unheard.replace("{n}", Math.floor(silent / 1000));
     if (silent > DEAF_MS && Math.floor(silent / 1000) % 4 === 0) listen();
   }

@@ -168,6 +168,11 @@ class Phone:
         """The words that are seen there, a no-break space as any other; None where there is no such element."""
         return self.js(f"document.querySelector({json.dumps(where)})?.innerText.replaceAll('\\u00a0', ' ')")
 
+    def shows(self, where):
+        """True if there is such an element, and it takes room on the screen."""
+        found = f"document.querySelector({json.dumps(where)})"
+        return self.js(f"!!{found} && {found}.checkVisibility() && {found}.getBoundingClientRect().height > 0")
+
     def tap(self, where, *, leads_on=False):
         """Put a finger on the middle of the element; `leads_on` waits for the page that comes of it."""
         found = json.dumps(where)

@@ -8,6 +8,7 @@ import os
 import re
 import socket
 import sqlite3
+import threading
 import time
 from contextlib import closing
 from itertools import product
@@ -17,6 +18,8 @@ import pytest
 from msgspec import json as msgspec_json
 from msgspec import structs
 from witnesspost.daemon.page.server import REQUEST_S as SLOW_S
+from witnesspost.daemon.status.snapshot import EpochStatus
+from witnesspost.daemon.status.told import CheckInStatus
 
 from tests.daemon.page.chromium import AXE, PROGRAM
 from tests.daemon.page.conftest import ALERT, PIN, PLACES
@@ -248,10 +251,79 @@ def test_a_lost_connection_is_said_within_three_seconds_and_comes_back(rover, ph
         assert time.monotonic() - began <= HEARD_S + 0.8, "3 s, and half a second until it looks"
         assert re.fullmatch(r"Not heard for [34] s", phone.text("#unheard"))
         assert phone.js("getComputedStyle(document.querySelector('#state')).display") == "none"
+        assert not phone.shows("#ready")
     finally:
         rover.freeze(False)
     phone.until("!document.body.classList.contains('unheard')")
     assert phone.js("getComputedStyle(document.querySelector('#state')).display") != "none"
+    phone.until("!document.body.classList.contains('stale')")  # a beat later: the watch has been away too
+    assert phone.shows("#ready")
+
+
+CHECKING = CheckInStatus(
+    point="KQ-2", by="Kim", ago_s=3.0, stood_s=4.0, needed_s=10.0, hindrance=None, outcome=None, line="KQ-2: stand still"
+)
+PASSED = structs.replace(
+    CHECKING, outcome="passed", east_m=0.003, north_m=0.004, up_m=0.0, limit_horizontal_m=0.03, limit_vertical_m=0.05
+)
+GREEN = """[...document.querySelectorAll('main *')].filter(one => one.checkVisibility()).flatMap(
+    one => [getComputedStyle(one), getComputedStyle(one, '::before')].flatMap(style => [style.color, style.backgroundColor])
+).filter(colour => colour === 'rgb(11, 90, 51)').length"""
+"""How much of the page is in the green of what is well."""
+
+
+@pytest.mark.parametrize("lost", ["the post", "the watch"])
+def test_while_nothing_is_heard_nothing_looks_current(served, chromium, lost):
+    """Steps stay, to be gone through on the way to the radio; what was well, or went on, is not said to be so now."""
+    site = f"http://127.0.0.1:{served.port}"
+    epoch = EpochStatus(
+        stream="corrections", station_id=417, ago_s=0.5, interval_s=1.0, systems="GPS", satellites=9, came_share=1.0
+    )
+    phone = chromium.phone()
+    phone.go(f"{site}/")
+    phone.write("#pin", PIN)
+    phone.tap("button.main", leads_on=True)
+    for path, check_in, goes, stays in (
+        ("/", None, ["#ready .holds", "#beside .other"], [".steps"]),
+        ("/check-in", CHECKING, ["#check .count", "#check .progress", "#check .since"], ["#check h2"]),
+        ("/check-in", PASSED, [], ["#check h2", "#check table"]),
+        ("/radio", None, ["#line dd"], ["table.ends"]),
+    ):
+        served.stands(ALERT, structs.replace(ALERT, number=2), shown="stop")
+        served.view.status = structs.replace(served.view.status, check_in=check_in, epochs=[epoch])
+        phone.go(site + path)
+        phone.until("document.querySelector('[data-state=stop]') !== null")
+        assert [where for where in goes + stays if not phone.shows(where)] == [], path
+        assert bool(phone.js(GREEN)) == (path == "/" or check_in is PASSED), path
+        back = threading.Event()
+        if lost == "the post":
+            served.page._loop.call_soon_threadsafe(back.wait)
+        else:
+            served.view.t += 10.0
+        try:
+            phone.until("document.body.classList.contains('stale')")
+            assert [where for where in goes if phone.shows(where)] == [], path
+            assert [where for where in stays if not phone.shows(where)] == [], path
+            assert phone.js(GREEN) == 0, path
+        finally:
+            back.set()
+            served.view.beats()
+        phone.until("!document.body.classList.contains('stale')")
+        assert [where for where in goes + stays if not phone.shows(where)] == [], path
+    phone.close()
+
+
+def test_without_script_too_nothing_looks_current_while_the_watch_is_not_heard(served, chromium):
+    phone = chromium.phone(script=False)
+    phone.go(f"http://127.0.0.1:{served.port}/")
+    phone.write("#pin", PIN)
+    phone.tap("button.main", leads_on=True)
+    assert phone.shows("#ready .holds")
+    served.view.t += 10.0
+    phone.go(f"http://127.0.0.1:{served.port}/")
+    assert phone.js("document.querySelector('#state').dataset.state") == "unheard"
+    assert not phone.shows("#ready .holds")
+    phone.close()
 
 
 def test_a_post_that_starts_anew_asks_for_the_pin(rover, phone):
