@@ -236,6 +236,8 @@ class Application:
                 return await self._show(tab, request, str(error), error.status, fields)
             except TooMuchTold:
                 return await self._show(tab, request, words.POST_BUSY, 503, fields)
+            if not done:
+                return _to(tab.address)
             key = secrets.token_urlsafe(6)
             self._done[key] = done
             if len(self._done) > _KEPT_LINES:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from microdot.microdot import Microdot, Request
 from witnesspost.daemon.companion import PostView
@@ -19,6 +20,7 @@ from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.site.model import Site
 
 _UNTIL_TOLD_S = 3.0  # a check-in that was asked for is in the post's snapshot by then
+_ROUNDED_S = 0.5  # how much earlier than it was asked for the snapshot's rounded figures may put its beginning
 
 
 class CheckIn:
@@ -29,19 +31,22 @@ class CheckIn:
 
     def __init__(self, site: Site, post: PostView):
         self._post = post
-        self._sent_t: float | None = None
+        self._asked: _Asked | None = None
         self._points = [point.name for point in site.project.control] if site.project is not None else []
 
     def goes_on(self, sight: Sight) -> bool:
         """Until it has passed or not."""
-        check_in = sight.status.check_in if sight.status is not None else None
-        sent = self._sent_t is not None and sight.t - self._sent_t < _UNTIL_TOLD_S
-        return sent or (check_in is not None and check_in.outcome is None)
+        check_in = _last(sight)
+        return self._answer(sight) is not None or (check_in is not None and check_in.outcome is None)
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """How the last one goes, or went."""
-        check_in = sight.status.check_in if sight.status is not None else None
-        return {"check": tag("section", _shown(sight, check_in) if check_in is not None else None, id="check")}
+        answer, check_in = self._answer(sight), _last(sight)
+        if answer is not None:
+            shown: Html | None = tag("p", answer, class_="said", role="status")
+        else:
+            shown = _shown(sight, check_in) if check_in is not None else None
+        return {"check": tag("section", shown, id="check")}
 
     async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
         """The form."""
@@ -60,17 +65,35 @@ class CheckIn:
         )
 
     def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """A person stands on a point."""
+        """A person stands on a point. What that does is said by `parts`, for as long as it is of now."""
         point = text(fields, "point", words.STAND_ON)
         if not point:
             raise Refused(words.POINT_MISSING)
         by = session.by = person(fields)
-        said = ask(self._post, {"do": "checkin", "point": point, "by": by})
-        self._sent_t = sight.t
-        return said
+        self._asked = _Asked(sight.t, ask(self._post, {"do": "checkin", "point": point, "by": by}))
+        return ""
 
     def route(self, routes: Microdot) -> None:
         """Nothing."""
+
+    def _answer(self, sight: Sight) -> str | None:
+        """What was said to who asked last, until the snapshot has their check-in."""
+        if self._asked is None or sight.t - self._asked.t >= _UNTIL_TOLD_S:
+            return None
+        check_in = _last(sight)
+        began_t = sight.t - sight.late_s - check_in.ago_s if check_in is not None else -math.inf
+        return self._asked.said if began_t < self._asked.t - _ROUNDED_S else None
+
+
+class _Asked(NamedTuple):
+    """A check-in that was asked for at `t`, and what was said to it."""
+
+    t: float
+    said: str
+
+
+def _last(sight: Sight) -> CheckInStatus | None:
+    return sight.status.check_in if sight.status is not None else None
 
 
 def _shown(sight: Sight, check_in: CheckInStatus) -> Html:

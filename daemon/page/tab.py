@@ -38,7 +38,7 @@ class Tab(Protocol):
         """What stands below."""
 
     def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Do what a form says: what was done, in a line. Raises Refused."""
+        """Do what a form says: what was done, in a line; "" where `parts` say it. Raises Refused."""
 
     def route(self, routes: Microdot) -> None:
         """Answer at addresses below its own."""

@@ -11,7 +11,7 @@ from witnesspost.daemon.status.snapshot import EpochStatus
 from witnesspost.daemon.status.told import CheckInStatus, SetUpStatus
 from witnesspost.rules.facts import CheckIn, SetUp
 
-from tests.daemon.page.conftest import PLACES, STATUS
+from tests.daemon.page.conftest import PLACES, STATUS, events
 from tests.daemon.view import port
 
 
@@ -63,6 +63,35 @@ def test_who_stands_on_a_point_says_so(served):
     answer = browser.send("/check-in", do="checkin", point="KQ-2", by="Kim")
     assert served.view.told == [CheckIn(t=100.0, stream="", point="KQ-2", by="Kim")]
     assert browser.get(answer.headers["Location"]).line.startswith("Check-in on KQ-2 by Kim: stand still")
+
+
+@pytest.mark.parametrize("outcome", ["passed", "failed", "declined", "given-up", "elsewhere", "unknown-point"])
+def test_once_a_check_in_has_ended_nobody_is_told_to_stand_still(served, outcome):
+    """On the page that answered, loaded again as a phone without script does, and in the news that one with script gets."""
+    stands(served, check_in=check_in(point="KQ-1", ago_s=400.0, outcome="passed", line="KQ-1: passed"))
+    browser = served.inside()
+    location = browser.send("/check-in", do="checkin", point="KQ-2", by="Kim").headers["Location"]
+    asked = browser.get(location).text
+    assert (asked.count("KQ-2 by Kim: stand still"), asked.count("KQ-1: passed")) == (1, 0)
+    served.view.t += 1.0
+    stands(served, check_in=check_in(ago_s=0.8, stood_s=0.4, line="KQ-2: stand still, 0 of 10 s"))
+    going = browser.get(location).text
+    assert (going.count("KQ-2 by Kim: stand still"), going.count("KQ-2: stand still, 0 of 10 s")) == (0, 1)
+    served.view.t += 1.0
+    stands(served, check_in=check_in(ago_s=1.8, outcome=outcome, line="KQ-2: it has ended"))
+    ended = browser.get(location).text
+    assert "stand still" not in ended.replace("stand still for ten seconds", "")  # how the next is done
+    with browser.connect() as end:
+        end.sendall(browser.head("GET", "/live/check-in"))
+        assert "stand still" not in next(events(end))
+
+
+def test_a_check_in_that_the_post_never_takes_up_does_not_ask_for_ever(served):
+    browser = served.inside()
+    location = browser.send("/check-in", do="checkin", point="KQ-2", by="Kim").headers["Location"]
+    served.view.t += 10.0
+    served.stands()
+    assert "KQ-2 by Kim" not in browser.get(location).text
 
 
 @pytest.mark.parametrize(
