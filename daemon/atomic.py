@@ -43,7 +43,7 @@ def expect_new(name: str) -> None:
     be written to. Raises CannotWrite."""
     if name == "-" or _is_device(name):
         return
-    path = Path(name)
+    path = _file(name)
     if os.path.lexists(path):
         raise _exists(path, "file")
     with writing(name):
@@ -57,7 +57,7 @@ def new_file(name: str | Path) -> Iterator[Path]:
     """A path to write to, of the same name in a folder of its own: synced and put at `name` when the block ends, removed
     when it raises. Raises CannotWrite where something is there already, where the folder is missing, without rights or room.
     """
-    path = Path(name)
+    path = _file(name)
     with writing(name), _beside(path) as written:
         yield written
         sync(written)
@@ -144,6 +144,14 @@ def _is_device(name: str) -> bool:
     except OSError:
         return False
     return stat.S_ISCHR(mode) or stat.S_ISFIFO(mode)
+
+
+def _file(name: str | Path) -> Path:
+    """The path of a file by that name; one that ends as a folder's asks for none."""
+    path = Path(name)
+    if str(name).endswith(os.sep) and not os.path.lexists(path):
+        raise CannotWrite(f"{name}: is a folder's name; name a file that does not exist")
+    return path
 
 
 def _exists(path: Path, expected: str) -> CannotWrite:

@@ -4,10 +4,9 @@ that its crew stored."""
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import click
-from witnesspost.daemon.atomic import CannotWrite
+from witnesspost.daemon.atomic import CannotWrite, expect_new
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.progress import Progress, progress_bar
 from witnesspost.replay.play.tape import Record, Truth, write_tape
@@ -33,8 +32,7 @@ def invent(source: str, output: str, seed: int | None, points: str | None) -> No
         if points is None:
             lines = _written(output, told, invent_records(told, seed))
         else:
-            if Path(points).exists():
-                raise Unusable(f"{points}: exists; name a file that does not")
+            expect_new(points)
             records, write = invent_day(told, points, seed)
             lines = _written(output, told, records)
             count, truth = write()

@@ -95,6 +95,24 @@ def test_no_command_writes_over_a_file_or_through_a_link(log, tmp_path, name):
     assert sorted(path.name for path in tmp_path.iterdir()) == ["hard", "link", "log", "nowhere", "precious"]
 
 
+@pytest.mark.parametrize("name", [*NAMES, "points", "report", "invented points"])
+def test_a_name_that_ends_as_a_folders_is_not_taken_for_a_files(log, tmp_path, name):
+    """Whether the folder is there or not: a file `reports` beside it is what nobody asked for."""
+    words = {
+        "points": ["points", log, "--points", "no-points", "-o"],
+        "report": ["report", log, "-o"],
+        "invented points": ["invent", "friday-with-412-points", "-o", tmp_path / "friday.jsonl.gz", "--points"],
+    }
+    folder = tmp_path / "reports"
+    for out, what in ((f"{folder}/", "is a folder's name"), (f"{folder}/", "is a folder"), (folder, "is a folder")):
+        said = refused(*(commands(log, out)[name] if name in NAMES else [*words[name], out]))
+        assert said.startswith(str(folder))
+        assert said.endswith(f": {what}; name a file that does not exist")
+        assert list(tmp_path.glob("reports/*")) == []
+        assert {path.name for path in tmp_path.iterdir()} <= {"log", "reports"}
+        folder.mkdir(exist_ok=True)
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_no_command_writes_into_its_own_input_by_another_name(log, name):
     before = log.read_bytes()
