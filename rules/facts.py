@@ -23,7 +23,11 @@ class Fact(msgspec.Struct, kw_only=True, gc=False, tag=True):
     stream: str
 
 
-class Fix(Fact):
+class Said(Fact, array_like=True):
+    """What the bytes of a stream say, many a second: packed without the names of their fields where they are kept."""
+
+
+class Fix(Said):
     """One position of the receiver: NMEA 0183 GGA, with the GST that came for the same second.
 
     A receiver that does not say GGA gives it in GNS, or in RMC (which has no height): `quality` is then the mode's.
@@ -47,14 +51,14 @@ class Fix(Fact):
     sigma_up_m: float | None = None
 
 
-class Utc(Fact):
+class Utc(Said):
     """A full date and time from a receiver (`source` "RMC" or "ZDA"): the instant `utc` was said at `t`."""
 
     utc: dt.datetime
     source: str
 
 
-class Epoch(Fact):
+class Epoch(Said):
     """One complete set of correction observations with at least one satellite in it.
 
     `time_s` is the epoch's GNSS time of week in seconds (GPS time scale; GLONASS-only sets give None), `systems` the
@@ -77,7 +81,7 @@ class Epoch(Fact):
     frequencies: int | None = None
 
 
-class Station(Fact):
+class Station(Said):
     """RTCM 1005/1006: the antenna reference point (ARP), earth-centred earth-fixed metres.
 
     `antenna_height_m` is DF028 of 1006 (ARP above the marker), None with 1005. `itrf_year` is DF021 as sent.
@@ -92,7 +96,7 @@ class Station(Fact):
     itrf_year: int
 
 
-class Antenna(Fact):
+class Antenna(Said):
     """RTCM 1007/1008/1033: the antenna descriptor (IGS table form) and what else the message names."""
 
     station_id: int
@@ -102,7 +106,7 @@ class Antenna(Fact):
     receiver: str | None = None
 
 
-class Bias(Fact):
+class Bias(Said):
     """RTCM 1230: GLONASS code-phase biases were sent by this station."""
 
     station_id: int
@@ -114,7 +118,7 @@ MORE_KINDS = "more kinds"
 """What the others are counted under."""
 
 
-class Traffic(Fact):
+class Traffic(Said):
     """What the line carried since the stream's Traffic before it: every byte is in exactly one of the five sums.
 
     `frames_by_station` counts good RTCM frames by reference station ID (frames that carry none count under None),
@@ -143,7 +147,7 @@ class Traffic(Fact):
         return self.frame_bytes + self.sentence_bytes + self.bad_frame_bytes + self.bad_sentence_bytes + self.other_bytes
 
 
-class SignalLevels(Fact):
+class SignalLevels(Said):
     """Carrier-to-noise density in dB-Hz by signal: mean over satellites of one observation message or GSV group.
 
     `levels` maps constellation letter + signal ("G1C", RINEX observation code; "G" alone from a GSV without signal ID)
@@ -153,7 +157,7 @@ class SignalLevels(Fact):
     levels: dict[str, tuple[float, int]]
 
 
-class Tilt(Fact):
+class Tilt(Said):
     """The pole: `angle_deg` off the plumb line (None when only the alignment was said); `aligned` None if not said."""
 
     angle_deg: float | None
@@ -191,7 +195,7 @@ class RuleFailed(Fact):
     error: str
 
 
-class ReadingFailed(Fact):
+class ReadingFailed(Said):
     """Some bytes of `stream` made the program that reads them throw: `error` in one line. The bytes are in the log."""
 
     error: str

@@ -20,7 +20,6 @@ from witnesspost.replay.play.comparison import differences
 from witnesspost.replay.play.grading import grade
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.replay.play.player import play
-from witnesspost.replay.play.reading_ahead import read_ahead
 from witnesspost.replay.play.source import NoSource, Source, open_all
 from witnesspost.replay.play.stored_facts import StoredFacts, stored_facts
 from witnesspost.replay.play.tape import TapeError
@@ -122,7 +121,7 @@ def _played(
     opened: Source, as_json: bool, log_file: str | None, speed: float | None, fresh: bool, alone: str | None
 ) -> list[Change]:
     if log_file is None:
-        known = stored_facts(opened) if speed is None and not fresh else None
+        known = stored_facts(opened, beside=True) if speed is None and not fresh else None
         if known is None:
             return _through(opened, as_json, None, speed, alone=alone)
         with contextlib.closing(known):
@@ -164,7 +163,7 @@ def _through(
                 passing.show(f"replaying {opened.part(t):.0%}")
             printed.look(pipeline.last_check)
 
-        reader = known.reads if known else read_ahead
+        reader = known.reads if known else None
         for change in play(
             pipeline, opened.records, end_t=opened.end_t, speed=speed, truths=opened.truths, moved=reached, reader=reader
         ):

@@ -15,6 +15,7 @@ from witnesspost.replay.play.reading_ahead import read, read_ahead
 from witnesspost.replay.play.tape import Record, Truth
 from witnesspost.rules.alert import Change
 from witnesspost.rules.facts import Fact
+from witnesspost.rules.site.model import Site
 
 Reader = Callable[[Pipeline, Iterable[Chunk | Fact]], Iterable[Read]]
 """What gives what each record comes to."""
@@ -28,7 +29,7 @@ def play(
     speed: float | None = None,
     truths: list[Truth] | None = None,
     moved: Callable[[float], None] = lambda t: None,
-    reader: Reader = read_ahead,
+    reader: Reader | None = None,
 ) -> Iterator[Change]:
     """Play `records` (in the order of `t`) and yield the changes as they come.
 
@@ -37,11 +38,11 @@ def play(
     the records come to without reading them (`replay.play.stored_facts`).
     """
     started = time.monotonic()
-    coming = _of_the_site(pipeline, records, truths)
+    coming = of_the_site(pipeline.site, records, truths)
     if speed is not None:
         yield from _paced(pipeline, coming, started, speed, moved)
     else:
-        for one in reader(pipeline, coming):
+        for one in reader(pipeline, coming) if reader is not None else read_ahead(pipeline.reading, coming):
             yield from _taken(pipeline, one, moved)
     if end_t is not None and end_t > pipeline.t:
         if speed is not None:
@@ -66,9 +67,9 @@ def _paced(
         yield from _taken(pipeline, read(pipeline.reading, record), moved)
 
 
-def _of_the_site(pipeline: Pipeline, records: Iterable[Record], truths: list[Truth] | None) -> Iterator[Chunk | Fact]:
-    """What the pipeline is to have."""
-    known = {stream.name for stream in pipeline.site.stream}
+def of_the_site(site: Site, records: Iterable[Record], truths: list[Truth] | None = None) -> Iterator[Chunk | Fact]:
+    """What a pipeline of the site is to have."""
+    known = {stream.name for stream in site.stream}
     for record in records:
         if isinstance(record, Truth):
             if truths is not None:

@@ -1,6 +1,6 @@
 """Records read a stretch at a time before the rules see the first of them: what a replay may do, and a live service may not.
 
-    records ─► a stretch ─► reading ─► what was read, in its order ─► pipeline
+    records ─► a stretch ─► reading ─► what was read, in its order ─► rules
 
 Framing and decoding, then the rules: a processor that runs each over a hundred records keeps its code at hand, and a day is
 through in four fifths of the time (measured; a record at a time, each turns the other out of the cache).
@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import islice
 
-from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import Read, Reading
 from witnesspost.rules.facts import Fact
@@ -24,7 +23,7 @@ def read(reading: Reading, record: Chunk | Fact) -> Read:
     return reading.feed(record) if isinstance(record, Chunk) else reading.until(record.t, record)
 
 
-def read_ahead(pipeline: Pipeline, records: Iterable[Chunk | Fact]) -> Iterator[Read]:
+def read_ahead(reading: Reading, records: Iterable[Chunk | Fact]) -> Iterator[Read]:
     """What each record comes to, each stretch read before its first is given; what ends them early is raised in its place."""
     source = iter(records)
     stretch: list[Read] | None = None
@@ -33,7 +32,7 @@ def read_ahead(pipeline: Pipeline, records: Iterable[Chunk | Fact]) -> Iterator[
         ended: Exception | None = None
         try:
             for record in islice(source, _STRETCH):
-                stretch.append(read(pipeline.reading, record))
+                stretch.append(read(reading, record))
         except Exception as error:
             ended = error
         yield from stretch

@@ -57,6 +57,7 @@ class Source:
         self.truths: list[Truth] = []
         self.invented = kind == "scenario"  # then nothing ought to be said where no truth line says so
         self.damage: str | None = None  # a log's: the first row of it that is not as it was written, in words
+        self.path = str(file.path) if isinstance(file, LogFile) else None  # a log's
         self.digest: bytes | None = None  # a whole log's: what its chain ends with, which stands for all that was fed
         self.instant_at: Callable[[float], Instant | None] | None = None  # a log's: what time it was at a `t`
         self.row_key: Callable[[Change], RowKey | None] = lambda change: None  # a log's own, of a change that is in it
@@ -156,7 +157,7 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
                 ) from None
             find_grids(site, log, folder)
         begins_t, ends_t = log.span()
-        source = Source("log", site, text, _from_log(log), begins_t, ends_t, log)
+        source = Source("log", site, text, records_of(log), begins_t, ends_t, log)
         source.damage = first_bad_row(log)
         source.digest = log.last_digest() if source.damage is None else None
         source.instant_at = log.instant_at
@@ -168,7 +169,8 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
         return source
 
 
-def _from_log(log: LogFile) -> Iterator[Record]:
+def records_of(log: LogFile) -> Iterator[Chunk | Fact]:
+    """What the log was fed, in that order. Raises LogError."""
     for t, stream, what in log.played():
         yield what if isinstance(what, Fact) else Chunk(t=t, stream=stream, data=what)
 

@@ -1,6 +1,6 @@
 """The facts of a log, kept in the user's cache: a later replay under other figures needs no bytes read again.
 
-    first replay:   log ─► chunks ─► what is read of them ─► rules     a file of blocks, deflated:
+    first replay:   log ─► chunks ─► what is read of them ─► rules     a file of blocks:
                                               └────────────► cache       MAGIC | key | (size, block) … | digest
     a later one:                cache ─► what was read ───► rules
 
@@ -17,13 +17,11 @@ import inspect
 import os
 import sys
 import tempfile
-import zlib
 from collections.abc import Iterable, Iterator
-from functools import cache, reduce
+from functools import cache
 from importlib.metadata import version
-from operator import or_
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 import msgspec
 from witnesspost.daemon import pipeline
@@ -33,8 +31,10 @@ from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream import decoding, framing, nmea, reading, rtcm2
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import Read
-from witnesspost.replay.play import player, reading_ahead
+from witnesspost.replay.play import packed_reads, player, reading_ahead, reading_beside
+from witnesspost.replay.play.packed_reads import Packer, unpacked
 from witnesspost.replay.play.reading_ahead import read_ahead
+from witnesspost.replay.play.reading_beside import Beside, is_worth_it
 from witnesspost.replay.play.source import Source
 from witnesspost.rules import facts, gnss
 from witnesspost.rules.facts import Fact
@@ -43,31 +43,41 @@ from witnesspost.rules.site.model import Site
 MOST_BYTES = 2 << 30
 """Of all files in the cache together: some forty days of a 10 Hz rover. The longest unused go first."""
 
-_MAGIC = b"witnesspost facts 2\n"
+_MAGIC = b"witnesspost facts 3\n"
 _NEW = ".new"
 _DIGEST_BYTES = 32
-_BLOCK_READS = 200  # so few that what is read of them dies young, and the collector seldom looks
 _SIZE_BYTES = 4
-_READS = (blocks, decoding, facts, framing, gnss, log_reading, nmea, pipeline, player, reading, reading_ahead, rtcm2)
+_READS = (
+    blocks,
+    decoding,
+    facts,
+    framing,
+    gnss,
+    log_reading,
+    nmea,
+    packed_reads,
+    pipeline,
+    player,
+    reading,
+    reading_ahead,
+    reading_beside,
+    rtcm2,
+)
 _LIBRARIES = ("anycrc", "msgspec", "pynmeagps", "pyrtcm")
-_KINDS = tuple(kind for kind in vars(facts).values() if isinstance(kind, type) and issubclass(kind, Fact) and kind is not Fact)
-_AnyFact: Any = reduce(or_, _KINDS)
-
-
-_Kept = tuple[int, list[tuple[int, list[_AnyFact]]], _AnyFact | None, list[_AnyFact], list[_AnyFact] | None]
-"""A Read without its bytes."""
-
-_encode = msgspec.msgpack.Encoder().encode
-_decode = msgspec.msgpack.Decoder(list[_Kept]).decode
 
 
 class StoredFacts:
-    """The facts of one source. Let `reads` be the player's reader; `keep` what was read when all was played."""
+    """The facts of one source. Let `reads` be the player's reader; `keep` what was read when all was played.
 
-    def __init__(self, source: Source, folder: Path):
+    `beside`: what is not known is read in a process of its own, where the log is long and there is a core for it.
+    """
+
+    def __init__(self, source: Source, folder: Path, *, beside: bool = False):
         self._source = source
         self._folder = folder
+        self._is_beside = beside and is_worth_it(source)
         self._path: Path | None = None
+        self._beside: Beside | None = None
         self._noted: _Noted | None = None
         self._known: _Known | None = None
 
@@ -77,10 +87,14 @@ class StoredFacts:
         self._path = self._folder / f"{key.hex()}.facts"
         self._known = _Known.open(self._path, key)
         if self._known is not None:
-            return self._known.reads()
-        read = read_ahead(pipeline, records)
-        self._noted = _Noted.begin(self._folder, key)
-        return self._noted.noting(read) if self._noted is not None else read
+            return unpacked(self._known.blocks())
+        self._noted = noted = _Noted.begin(self._folder, key)
+        if self._is_beside and self._source.path is not None:
+            self._beside = Beside(self._source.path, pipeline.site, pipeline.wanted, self._source.begins_t)
+            blocks = self._beside.blocks()
+            return unpacked(noted.passing(blocks) if noted is not None else blocks)
+        read = read_ahead(pipeline.reading, records)
+        return noted.noting(read) if noted is not None else read
 
     @property
     def are_known(self) -> bool:
@@ -95,16 +109,18 @@ class StoredFacts:
 
     def close(self) -> None:
         """Let go of the files; what was noted and not kept goes."""
+        if self._beside is not None:
+            self._beside.close()
         if self._noted is not None:
             self._noted.close()
         if self._known is not None:
             self._known.close()
 
 
-def stored_facts(source: Source) -> StoredFacts | None:
+def stored_facts(source: Source, *, beside: bool = False) -> StoredFacts | None:
     """Those of a log that is as it was written; None of anything else, or where the user has no place for a cache."""
     folder = _cache_folder()
-    return StoredFacts(source, folder) if source.digest is not None and folder is not None else None
+    return StoredFacts(source, folder, beside=beside) if source.digest is not None and folder is not None else None
 
 
 class _Noted:
@@ -114,7 +130,7 @@ class _Noted:
         self._path: Path | None = path
         self._file = file
         self._digest = hashlib.blake2b(digest_size=_DIGEST_BYTES)
-        self._block: list[Read] = []
+        self._packer = Packer()
         self._write(_MAGIC + key)
 
     @classmethod
@@ -128,19 +144,20 @@ class _Noted:
         return cls(Path(name), os.fdopen(handle, "wb"), key)
 
     def noting(self, reads: Iterable[Read]) -> Iterator[Read]:
-        """What is read, each noted as it passes; who takes a told fact sets its `t`, to the same each time."""
+        """What is read, each noted before it passes."""
         for one in reads:
-            now_ms, turns, came, said, at_once = one
-            told = None if isinstance(came, Chunk) else came
-            if turns or said or at_once is not None or told is not None:
-                self._block.append((now_ms, turns, told, said, at_once))
-                if len(self._block) >= _BLOCK_READS:
-                    self._flush()
+            self._put(self._packer.add(one))
             yield one
+
+    def passing(self, blocks: Iterable[bytes]) -> Iterator[bytes]:
+        """Blocks that another has packed, each noted before it passes."""
+        for block in blocks:
+            self._put(block)
+            yield block
 
     def put(self, path: Path) -> None:
         """Whole, or not at all."""
-        self._flush()
+        self._put(self._packer.rest())
         with contextlib.suppress(OSError):
             if self._path is not None:
                 self._file.write(self._digest.digest())
@@ -154,10 +171,9 @@ class _Noted:
         if self._path is not None:
             self._path.unlink(missing_ok=True)
 
-    def _flush(self) -> None:
-        data = zlib.compress(_encode(self._block), 1)
-        self._block = []
-        self._write(len(data).to_bytes(_SIZE_BYTES, "big") + data)
+    def _put(self, block: bytes | None) -> None:
+        if block:
+            self._write(len(block).to_bytes(_SIZE_BYTES, "big") + block)
 
     def _write(self, data: bytes) -> None:
         if self._path is None:
@@ -195,11 +211,10 @@ class _Known:
         file.close()
         return None
 
-    def reads(self) -> Iterator[Read]:
-        """All of it, a block at a time."""
+    def blocks(self) -> Iterator[bytes]:
+        """All of it, in order."""
         while self._file.tell() < self._ends_at:
-            size = int.from_bytes(self._file.read(_SIZE_BYTES), "big")
-            yield from _decode(zlib.decompress(self._file.read(size)))
+            yield self._file.read(int.from_bytes(self._file.read(_SIZE_BYTES), "big"))
 
     def close(self) -> None:
         self._file.close()
@@ -220,7 +235,7 @@ def _key(source: Source, site: Site, wanted: frozenset[type[Fact]]) -> bytes:
     assert source.digest is not None
     streams = [(stream.name, stream.carries) for stream in site.stream]
     said = [source.digest, source.begins_t, source.end_t, streams, site.tilt, sorted(kind.__name__ for kind in wanted)]
-    return hashlib.blake2b(_encode([*said, _program()]), digest_size=_DIGEST_BYTES).digest()
+    return hashlib.blake2b(msgspec.msgpack.encode([*said, _program()]), digest_size=_DIGEST_BYTES).digest()
 
 
 @cache

@@ -12,7 +12,6 @@ from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.office.season.figures import Tables, judged_as_then, judged_by
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.replay.play.player import play
-from witnesspost.replay.play.reading_ahead import read_ahead
 from witnesspost.replay.play.source import NoSource, Source, open_source
 from witnesspost.replay.play.stored_facts import stored_facts
 from witnesspost.rules.site.model import SiteError
@@ -67,7 +66,7 @@ def _sounded(source: Source) -> dict[Key, int]:
         if known is not None:
             opened.callback(known.close)
         pipeline = Pipeline(source.site, begins_t=source.begins_t)
-        reader = known.reads if known is not None else read_ahead
+        reader = known.reads if known is not None else None
         for change in play(pipeline, source.records, end_t=source.end_t, reader=reader):
             if change.change in ("normal", "cleared"):
                 standing.discard(change.alert)

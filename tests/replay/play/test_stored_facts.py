@@ -9,7 +9,7 @@ import pytest
 import tomli_w
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.pipeline import Pipeline
-from witnesspost.replay.play import stored_facts
+from witnesspost.replay.play import packed_reads, stored_facts
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.proving import all_scenarios
 from witnesspost.replay.play.source import open_source
@@ -70,7 +70,7 @@ def fresh(path, site_file=None):
 
 @pytest.mark.parametrize("family", SOME)
 def test_a_block_may_end_anywhere(tmp_path, monkeypatch, family):
-    monkeypatch.setattr(stored_facts, "_BLOCK_READS", 1)
+    monkeypatch.setattr(packed_reads, "_BLOCK_READS", 1)
     path = logged(tmp_path, FAMILIES[family])
     expected = fresh(path)
     assert expected

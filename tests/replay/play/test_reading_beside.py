@@ -1,0 +1,115 @@
+"""A log read in a process of its own: the same alerts, and no process left, however the replay ends."""
+
+import contextlib
+import multiprocessing
+import os
+import signal
+
+import pytest
+from witnesspost.daemon.log.opening import LogError, UnreadableLog
+from witnesspost.daemon.log.reading import LongSilence
+from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.replay.play import reading_beside
+from witnesspost.replay.play.player import play
+from witnesspost.replay.play.source import open_source
+from witnesspost.replay.play.stored_facts import StoredFacts
+from witnesspost.rules.facts import Planned, Port
+
+from tests.replay.play.test_stored_facts import ENCODE, FAMILIES, fresh, logged
+
+
+@pytest.fixture
+def path(tmp_path, monkeypatch):
+    """A log with told facts in it, and two cores to read it by, whatever this machine has."""
+    monkeypatch.setattr(reading_beside, "WORTH_S", 0.0)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {0, 1})
+    extra = [
+        Port(t=20.0, stream="corrections", state="lost", reason="unplugged"),
+        Port(t=31.0, stream="corrections", state="back"),
+        Planned(t=40.0, stream="", for_s=5.0, why="battery"),
+    ]
+    return logged(tmp_path, FAMILIES["control-check"], extra)
+
+
+def begun(stack, path, cache):
+    """The stored facts and the changes of a replay that reads beside, with nothing played yet."""
+    source = stack.enter_context(open_source(str(path)))
+    known = stack.enter_context(contextlib.closing(StoredFacts(source, cache, beside=True)))
+    return known, play(Pipeline(source.site), source.records, end_t=source.end_t, reader=known.reads)
+
+
+def test_says_the_same_and_keeps_it(path, tmp_path):
+    expected = [ENCODE(line) for line in _changes(path)]
+    for is_known in (False, True):
+        with contextlib.ExitStack() as stack:
+            known, changes = begun(stack, path, tmp_path / "cache")
+            said = [ENCODE(change) for change in changes]
+            assert bool(multiprocessing.active_children()) is not is_known
+            known.keep()
+            assert known.are_known is is_known
+        assert said == expected
+        assert b"port-lost" in b"".join(said)
+    assert not multiprocessing.active_children()
+
+
+def _changes(path):
+    with open_source(str(path)) as source:
+        yield from play(Pipeline(source.site), source.records, end_t=source.end_t)
+
+
+def test_a_short_log_or_a_single_core_has_no_process(path, tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {0})
+    with contextlib.ExitStack() as stack:
+        _, changes = begun(stack, path, tmp_path / "cache")
+        assert list(changes)
+        assert not multiprocessing.active_children()
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {0, 1})
+    monkeypatch.setattr(reading_beside, "WORTH_S", 1e6)
+    with contextlib.ExitStack() as stack:
+        _, changes = begun(stack, path, tmp_path / "cache")
+        assert list(changes)
+        assert not multiprocessing.active_children()
+
+
+def test_a_replay_that_is_broken_off_leaves_no_process_and_no_file(path, tmp_path):
+    with contextlib.ExitStack() as stack:
+        _, changes = begun(stack, path, tmp_path / "cache")
+        next(changes)
+        (process,) = multiprocessing.active_children()
+        assert process.is_alive()
+    assert not process.is_alive()
+    assert list((tmp_path / "cache").iterdir()) == []
+
+
+def test_a_process_that_dies_is_told_in_a_line(path, tmp_path, monkeypatch):
+    monkeypatch.setattr(reading_beside, "_read", _dies)
+    with contextlib.ExitStack() as stack:
+        _, changes = begun(stack, path, tmp_path / "cache")
+        with pytest.raises(UnreadableLog, match=r"0001\.db: the process that read it died; run it again with --no-cache$"):
+            list(changes)
+    assert list((tmp_path / "cache").iterdir()) == []
+
+
+def _dies(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_what_the_log_raises_there_is_raised_here(path, tmp_path, monkeypatch):
+    monkeypatch.setattr(reading_beside, "_read", _finds_a_silence)
+    with contextlib.ExitStack() as stack:
+        _, changes = begun(stack, path, tmp_path / "cache")
+        with pytest.raises(LongSilence, match="40 days"):
+            list(changes)
+
+
+def _finds_a_silence(path, site, wanted, begins_t, to):
+    to.send(LongSilence("nothing for 40 days"))
+
+
+def test_a_log_that_cannot_be_read_there_is_raised_here(path, tmp_path):
+    with contextlib.ExitStack() as stack:
+        _, changes = begun(stack, path, tmp_path / "cache")
+        path.rename(tmp_path / "elsewhere.db")  # open here, and gone there
+        with pytest.raises(LogError, match=r"0001\.db"):
+            list(changes)
+    assert fresh(tmp_path / "elsewhere.db")
