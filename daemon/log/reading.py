@@ -15,6 +15,7 @@ import tomllib
 import zoneinfo
 from bisect import bisect_right
 from collections.abc import Iterator
+from operator import itemgetter
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
 
@@ -81,13 +82,9 @@ class Gap(NamedTuple):
     why: str
 
 
-class _Fed(NamedTuple):
-    """An input with its place in the feed order."""
-
-    ms: int
-    order_in_ms: int
-    stream: str
-    what: bytes | Fact
+_Fed = tuple[int, int, str, bytes | Fact]
+"""An input with its place in the feed order: millisecond, order in it, stream, and what it was."""
+_place = itemgetter(0, 1)
 
 
 class LoggedChange(AnyChange, kw_only=True):
@@ -189,24 +186,28 @@ class LogFile:
         `from_t` to `to_t` inclusive. With `stream`, what came on that stream. Raises UnreadableLog."""
         first = round(from_t * 1000) if from_t is not None else -(1 << 62)
         last = round(to_t * 1000) if to_t is not None else 1 << 62
+        all_of_it = from_t is None and to_t is None
         group: list[_Fed] = []
         until = (first, -1)
         for start, fed in self._stored(first / 1000, last / 1000, stream):
             if start > until and group:
                 yield from _in_order(group)
                 group = []
-            group += [one for one in fed if first <= one.ms <= last]
-            until = max(until, (fed[-1].ms, fed[-1].order_in_ms))
+            group += fed if all_of_it else [one for one in fed if first <= one[0] <= last]
+            until = max(until, fed[-1][:2])
         yield from _in_order(group)
 
     def played(self) -> Iterator[tuple[float, str, bytes | Fact]]:
         """`inputs`, for a reader that lets the time between them and up to the log's end go by. Raises LongSilence."""
         last_t = self.run.begun_at_t
-        for t, stream, what in self.inputs():
-            self._judged(last_t, t)
+        for one in self.inputs():
+            t = one[0]
+            if t - last_t > LONGEST_SILENCE_S:
+                raise self._long_silence(last_t, t)
             last_t = t
-            yield t, stream, what
-        self._judged(last_t, self.span()[1])
+            yield one
+        if (end_t := self.span()[1]) - last_t > LONGEST_SILENCE_S:
+            raise self._long_silence(last_t, end_t)
 
     def rows(self, kind: type[_Kind], rest: str = "", values: Any = ()) -> Iterator[_Kind]:
         """The rows of a table, `rest` being what follows FROM in SQL. Raises UnreadableLog."""
@@ -400,7 +401,7 @@ class LogFile:
         for row in heapq.merge(blocks, told, key=lambda row: row.n):
             try:
                 fed = _fed(row)
-                start = fed[0].ms, fed[0].order_in_ms
+                start = fed[0][:2]
             except (BlockError, IndexError, msgspec.MsgspecError, KeyError, TypeError, RecursionError, OverflowError) as error:
                 where = f"row {row.n} ({on_one_line(row.stream)}, t {row.t:.3f})"
                 raise UnreadableLog(f"{self.path}: {where} cannot be read: {on_one_line(str(error))}; verify it") from None
@@ -428,22 +429,19 @@ class LogFile:
         except (msgspec.MsgspecError, RecursionError):
             raise UnreadableLog(f"{self.path}: {what} is not the JSON that a post writes; run `witnesspost verify`") from None
 
-    def _judged(self, t: float, until_t: float) -> None:
-        if until_t - t > LONGEST_SILENCE_S:
-            days = (until_t - t) / 86400
-            raise LongSilence(
-                f"{self.path}: nothing for {days:,.0f} days after t {t:.3f}: over {_MOST_DAYS} days are not judged"
-            )
+    def _long_silence(self, t: float, until_t: float) -> LongSilence:
+        days = (until_t - t) / 86400
+        return LongSilence(f"{self.path}: nothing for {days:,.0f} days after t {t:.3f}: over {_MOST_DAYS} days are not judged")
 
 
 def _fed(row: RawRow | EventRow) -> list[_Fed]:
     if isinstance(row, RawRow):
-        return [_Fed(ms, order, row.stream, data) for ms, order, data in chunks(row.t, row.data, row.times)]
+        return [(ms, order, row.stream, data) for ms, order, data in chunks(row.t, row.data, row.times)]
     fact = msgspec.convert({"t": row.t, "stream": row.stream, **msgspec.json.decode(row.detail)}, TOLD[row.kind])
-    return [_Fed(round(row.t * 1000), row.order_in_ms, row.stream, fact)]
+    return [(round(row.t * 1000), row.order_in_ms, row.stream, fact)]
 
 
 def _in_order(group: list[_Fed]) -> Iterator[tuple[float, str, bytes | Fact]]:
-    group.sort(key=lambda fed: (fed.ms, fed.order_in_ms))
-    for fed in group:
-        yield fed.ms / 1000, fed.stream, fed.what
+    group.sort(key=_place)
+    for ms, _, stream, what in group:
+        yield ms / 1000, stream, what

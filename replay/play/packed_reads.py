@@ -1,13 +1,12 @@
 """What was read, without its bytes, in blocks: for a file that a later replay reads, and for the pipe from another process.
 
-    reads ─► those between two moments of the grid in one ─► blocks (msgpack, deflated) ─► reads
+    reads ─► those between two moments of the grid in one ─► blocks of msgpack ─► reads
 
 The rules have no part between two moments of the grid: what is said there may be told to them in one go.
 """
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterable, Iterator
 from functools import reduce
 from operator import or_
@@ -56,7 +55,7 @@ class Packer:
     def rest(self) -> bytes:
         """The block of what is left; empty where nothing is."""
         reads, self._reads, self._goes_on_until_ms = self._reads, [], 0
-        return zlib.compress(_encode(reads), 1) if reads else b""
+        return _encode(reads) if reads else b""
 
 
 def packed(reads: Iterable[Read]) -> Iterator[bytes]:
@@ -72,6 +71,6 @@ def packed(reads: Iterable[Read]) -> Iterator[bytes]:
 
 
 def unpacked(blocks: Iterable[bytes]) -> Iterator[Read]:
-    """The reads in the blocks. Raises zlib.error or msgspec.DecodeError where a block is none of these."""
+    """The reads in the blocks. Raises msgspec.DecodeError where a block is none of these."""
     for block in blocks:
-        yield from _decode(zlib.decompress(block))
+        yield from _decode(block)

@@ -1,6 +1,6 @@
 """The facts of a log, kept in the user's cache: a later replay under other figures needs no bytes read again.
 
-    first replay:   log ─► chunks ─► what is read of them ─► rules     a file of blocks:
+    first replay:   log ─► chunks ─► what is read of them ─► rules     a file of blocks, deflated:
                                               └────────────► cache       MAGIC | key | (size, block) … | digest
     a later one:                cache ─► what was read ───► rules
 
@@ -17,6 +17,7 @@ import inspect
 import os
 import sys
 import tempfile
+import zlib
 from collections.abc import Iterable, Iterator
 from functools import cache
 from importlib.metadata import version
@@ -173,7 +174,8 @@ class _Noted:
 
     def _put(self, block: bytes | None) -> None:
         if block:
-            self._write(len(block).to_bytes(_SIZE_BYTES, "big") + block)
+            data = zlib.compress(block, 1)
+            self._write(len(data).to_bytes(_SIZE_BYTES, "big") + data)
 
     def _write(self, data: bytes) -> None:
         if self._path is None:
@@ -214,7 +216,8 @@ class _Known:
     def blocks(self) -> Iterator[bytes]:
         """All of it, in order."""
         while self._file.tell() < self._ends_at:
-            yield self._file.read(int.from_bytes(self._file.read(_SIZE_BYTES), "big"))
+            size = int.from_bytes(self._file.read(_SIZE_BYTES), "big")
+            yield zlib.decompress(self._file.read(size))
 
     def close(self) -> None:
         self._file.close()
