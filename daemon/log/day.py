@@ -53,6 +53,17 @@ class PostLogs:
         """The names of all its streams."""
         return list(dict.fromkeys(name for log in self.files for name in log.streams))
 
+    def runs(self) -> list[list[LogFile]]:
+        """The files run by run: those together that go on from one another, none missing between them. What stands at the end
+        of one stands at the beginning of the next, and `t` and the numbers of alerts go on."""
+        found: list[list[LogFile]] = []
+        for log in self.files:
+            if found and _goes_on(found[-1][-1], log):
+                found[-1].append(log)
+            else:
+                found.append([log])
+        return found
+
     def missing(self) -> list[str]:
         """Files that ought to stand between two of these, as sentences."""
         return [
@@ -121,6 +132,10 @@ class Day:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _goes_on(one: LogFile, two: LogFile) -> bool:
+    return two.run.begun_at_t > 0 and two.run.previous_digest == one.last_digest()
 
 
 def log_files(paths: Iterable[str | Path]) -> Iterator[Path]:

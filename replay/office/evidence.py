@@ -175,19 +175,21 @@ def age_limit_s(epochs: Epochs) -> float:
 
 
 def _alerts(post: PostLogs) -> list[tuple[str, float, float]]:
-    """Stretches of alerts that are more than a note: rule, UTC from and to (infinity: to the end)."""
+    """Stretches of alerts that are more than a note: rule, UTC from and to (of one that no end is known of, the run's)."""
     found = []
-    for log in post.files:
+    for files in post.runs():
         since: dict[int, tuple[str, float]] = {}
-        for change in log.changes():
-            utc = log.utc_at(change.t)
-            if utc is None:
-                continue
-            if change.change == "raised" and change.severity != "note":
-                since.setdefault(change.alert, (change.rule, utc.timestamp()))
-            elif change.change in ("normal", "cleared") and change.alert in since:
-                found.append((*since.pop(change.alert), utc.timestamp()))
-        found += [(rule, begins, math.inf) for rule, begins in since.values()]
+        for log in files:
+            for change in log.changes():
+                utc = log.utc_at(change.t)
+                if utc is None:
+                    continue
+                if change.change == "raised" and change.severity != "note":
+                    since.setdefault(change.alert, (change.rule, utc.timestamp()))
+                elif change.change in ("normal", "cleared") and change.alert in since:
+                    found.append((*since.pop(change.alert), utc.timestamp()))
+        ends = files[-1].utc_at(files[-1].span()[1])
+        found += [(rule, begins, ends.timestamp() if ends is not None else math.inf) for rule, begins in since.values()]
     return sorted(found, key=lambda one: one[1])
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from msgspec import Struct
@@ -199,11 +200,16 @@ def span_in_words(seconds: float) -> str:
 
 def _alerts(post: PostLogs) -> list[AlertLine]:
     """Each stretch of an alert, from its raising to its end; one that became graver meanwhile is one."""
+    lines = [line for files in post.runs() for line in _alerts_of_run(post.name, files)]
+    return sorted(lines, key=lambda line: line.utc or math.inf)
+
+
+def _alerts_of_run(name: str, files: Sequence[LogFile]) -> list[AlertLine]:
     lines: list[AlertLine] = []
-    for log in post.files:
-        open_lines: dict[int, tuple[float, AlertLine]] = {}
-        told: list[_Told] = []
-        waiting: set[int] = set()
+    open_lines: dict[int, tuple[float, AlertLine]] = {}
+    told: list[_Told] = []
+    waiting: set[int] = set()
+    for log in files:
         for change in log.changes():
             since = open_lines.get(change.alert)
             if change.change == "raised" and since is not None:
@@ -211,7 +217,7 @@ def _alerts(post: PostLogs) -> list[AlertLine]:
             elif change.change == "raised" and change.because_of is None:
                 utc = log.utc_at(change.t)
                 line = AlertLine(
-                    post=post.name, utc=utc.timestamp() if utc is not None else None, lasted_s=None, severity=change.severity,
+                    post=name, utc=utc.timestamp() if utc is not None else None, lasted_s=None, severity=change.severity,
                     rule=change.rule, say=change.say, seen_after_s=None,
                 )  # fmt: skip
                 open_lines[change.alert] = change.t, line
@@ -227,7 +233,7 @@ def _alerts(post: PostLogs) -> list[AlertLine]:
                         one.line.seen_after_s = change.t - one.begun
             (waiting.add if change.change == "normal" else waiting.discard)(change.alert)
         _done(log, told)
-    return sorted(lines, key=lambda line: line.utc or math.inf)
+    return lines
 
 
 class _Told(NamedTuple):
