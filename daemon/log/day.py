@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import re
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -34,12 +35,13 @@ class TwoPosts(LogError):
 class PostLogs:
     """The logs of one post, in order.
 
-    `given` are the logs that a result is traced to: `files` themselves, or what those were made again from.
+    `given` are the logs that a result is traced to: `files` themselves, or those that each of `files` was made again from.
     """
 
-    def __init__(self, files: Sequence[LogFile], given: Sequence[LogFile] | None = None):
+    def __init__(self, files: Sequence[LogFile], made_from: Sequence[Sequence[LogFile]] | None = None):
         self.files = list(files)
-        self.given = list(files if given is None else given)
+        self._made_from = [[log] for log in files] if made_from is None else list(made_from)
+        self.given = [log for logs in self._made_from for log in logs]
         self.name = self.files[0].run.name
         self.role = self.files[0].run.role
 
@@ -52,6 +54,12 @@ class PostLogs:
     def streams(self) -> list[str]:
         """The names of all its streams."""
         return list(dict.fromkeys(name for log in self.files for name in log.streams))
+
+    def given_at(self, number: int, t: float) -> int:
+        """Which of `given` has what `files` has in its `number`th at `t`."""
+        logs = self._made_from[number]
+        before = sum(map(len, self._made_from[:number]))
+        return before + max(0, bisect_left(logs, t, key=lambda log: log.run.begun_at_t) - 1)
 
     def runs(self) -> list[list[LogFile]]:
         """The files run by run: those together that go on from one another, none missing between them. What stands at the end
@@ -84,10 +92,12 @@ class Day:
             PostLogs(sorted(logs, key=lambda log: (log.run.first_n, log.run.number))) for _, logs in sorted(by_post.items())
         ]
 
-    def made_again(self, again: Callable[[LogFile], LogFile]) -> Day:
-        """The same day of other logs, each made again from one of these."""
+    def made_again(self, again: Callable[[Sequence[LogFile]], LogFile]) -> Day:
+        """The same day of other logs, each made again from the files of one run."""
         day = Day(())
-        day.posts = [PostLogs([again(log) for log in post.files], post.given) for post in self.posts]
+        for post in self.posts:
+            runs = post.runs()
+            day.posts.append(PostLogs([again(files) for files in runs], runs))
         return day
 
     @classmethod

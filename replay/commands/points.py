@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -239,21 +239,25 @@ def _day(logs: tuple[str, ...], from_bytes: bool, site_file: str | None, grids: 
             return
         with tempfile.TemporaryDirectory(prefix="witnesspost-") as folder, contextlib.ExitStack() as opened:
 
-            def again(log: LogFile) -> LogFile:
-                path = Path(tempfile.mkdtemp(dir=folder)) / log.path.name
-                _make_again(log, path, site_file, grids)
+            def again(files: Sequence[LogFile]) -> LogFile:
+                path = Path(tempfile.mkdtemp(dir=folder)) / files[0].path.name
+                _make_again(files, path, site_file, grids)
                 return opened.enter_context(LogFile.open(path))
 
             yield day.made_again(again)
 
 
-def _make_again(log: LogFile, path: Path, site_file: str | None, grids: Path | None) -> None:
-    """A log with the same bytes and told facts; all its tables and alerts made anew."""
-    with open_source(str(log.path), site_file, grids=grids) as source:
-        again = Log.start(".", source.site, source.site_text, path=path, t=source.begins_t)
-        pipeline = Pipeline(source.site, again, begins_t=source.begins_t)
-        for _ in play(pipeline, source.records, end_t=source.end_t):
-            pass
+def _make_again(files: Sequence[LogFile], path: Path, site_file: str | None, grids: Path | None) -> None:
+    """A log with the same bytes and told facts as those of one run; all its tables and alerts made anew. What stands at the
+    end of a file, and is not in the bytes of the next, stands on as it did."""
+    with contextlib.ExitStack() as opened:
+        sources = [opened.enter_context(open_source(str(log.path), site_file, grids=grids)) for log in files]
+        first = sources[0]
+        again = Log.start(".", first.site, first.site_text, path=path, t=first.begins_t)
+        pipeline = Pipeline(first.site, again, begins_t=first.begins_t)
+        for source in sources:
+            for _ in play(pipeline, source.records, end_t=source.end_t):
+                pass
         pipeline.end()
         again.close(pipeline.t, "made again from the bytes")
 

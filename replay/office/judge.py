@@ -153,7 +153,7 @@ class Sources:
     """Where a point's epochs stand in the logs."""
 
     def __init__(self, post: PostLogs, epochs: Epochs):
-        self._epochs = epochs
+        self._post, self._epochs = post, epochs
         self._names = [log.path.name for log in post.given]
         self._digests = [log.last_digest().hex() for log in post.given]
         self._rows = {(number, stream): rows_of(log, name) for number, log in enumerate(post.given)
@@ -161,7 +161,8 @@ class Sources:
 
     def of(self, visit: Occupation) -> Source:
         """Of the epochs of a visit."""
-        e, log = self._epochs, int(self._epochs.log[visit.first])
+        e = self._epochs
+        log = self._post.given_at(int(e.log[visit.first]), float(e.t[visit.first]))
         rows = self._rows[log, int(e.stream[visit.first])](float(e.t[visit.first]), float(e.t[visit.last]))
         return Source(self._names[log], self._digests[log], rows)
 

@@ -128,11 +128,22 @@ def test_logs_made_again_are_traced_to_those_that_were_given(folder, tmp_path_fa
     made = tmp_path_factory.mktemp("made")
     for path in files:
         write(made / path.stem, "kestrel-base", "base", "receiver", [(BEGAN, 20)])
-    with Day.open([files[0], *files[2:]]) as day, contextlib.ExitStack() as opened:
-        again = day.made_again(lambda log: opened.enter_context(LogFile.open(next((made / log.path.stem).glob("*.db")))))
-        assert [log.path.parent.name for log in again.post().files] == [files[0].stem, *(path.stem for path in files[2:])]
-        assert again.post().given == day.post().files
-        assert again.post().missing() == [f"{files[2].name} goes on from {files[1].name}, which is not here"]
+    with contextlib.ExitStack() as opened:
+
+        def again(run):
+            return opened.enter_context(LogFile.open(next((made / run[0].path.stem).glob("*.db"))))
+
+        whole = opened.enter_context(Day.open(files)).post()
+        post = opened.enter_context(Day.open(files)).made_again(again).post()
+        assert [log.path.parent.name for log in post.files] == [files[0].stem, files[-1].stem], "one of each run"
+        assert [log.path for log in post.given] == files
+        second_t = whole.files[1].run.begun_at_t  # what came until then is in the first
+        assert [post.given_at(0, t) for t in (0.0, second_t, second_t + 0.001, 59.0)] == [0, 0, 1, len(files) - 2]
+        assert [post.given_at(1, t) for t in (0.0, 29.0)] == [len(files) - 1] * 2
+        assert [whole.given_at(number, 59.0) for number in range(len(files))] == [*range(len(files))]
+        post = opened.enter_context(Day.open([files[0], *files[2:]])).made_again(again).post()
+        assert [log.path.parent.name for log in post.files] == [files[0].stem, files[2].stem, files[-1].stem]
+        assert post.missing() == [f"{files[2].name} goes on from {files[1].name}, which is not here"]
 
 
 def test_positions_come_out_as_csv_and_as_geojson_by_rfc_7946(folder):

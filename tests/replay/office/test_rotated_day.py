@@ -59,6 +59,24 @@ def test_points_are_judged_as_in_one_file(day, rotated):
     assert but(OF_THE_FILE, judged(rotated, "--points", field)) == but(OF_THE_FILE, whole)
 
 
+def test_from_the_bytes_alone_every_cell_is_the_same(day, rotated):
+    _, field = day
+    by_tables = judged(rotated, "--points", field)
+    assert len({row["log"] for row in by_tables} - {""}) >= 3
+    assert judged(rotated, "--points", field, "--from-bytes") == by_tables
+
+
+def test_where_a_file_is_missing_between_the_bytes_are_two_stretches(day, rotated, tmp_path):
+    _, field = day
+    for path in rotated.iterdir():
+        if path.name != "kestrel-rover.0002.db":
+            shutil.copy(path, tmp_path / path.name)
+    by_tables = judged(tmp_path, "--points", field)
+    by_bytes = judged(tmp_path, "--points", field, "--from-bytes")
+    assert [(row["log"], row["log_rows"]) for row in by_bytes] == [(row["log"], row["log_rows"]) for row in by_tables]
+    assert "not-witnessed" in {row["verdict"] for row in by_bytes}
+
+
 def test_an_alert_that_stands_over_the_files_end_is_reported_once_with_its_length(day, rotated):
     def alerts(*paths):
         with Day.open(paths) as logs:
