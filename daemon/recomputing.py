@@ -47,7 +47,7 @@ class Recomputation:
         self, log: LogFile, digest: bytes, progress: Callable[[float], None] = lambda part: None
     ) -> OddRow | str | None:
         """The first odd row of `log`, whose chain ends with `digest`; why it cannot be compared; None where all is right."""
-        goes_on = self._digest is not None and log.run.previous_digest == self._digest and log.run.begun_at_t > 0
+        goes_on = log.goes_on_from(self._digest)
         run, self._run, self._digest = self._run, None, None
         why_not = why_not_comparable(log)
         if why_not is not None:

@@ -66,7 +66,7 @@ class PostLogs:
         of one stands at the beginning of the next, and `t` and the numbers of alerts go on."""
         found: list[list[LogFile]] = []
         for log in self.files:
-            if found and _goes_on(found[-1][-1], log):
+            if found and log.goes_on_from(found[-1][-1].last_digest()):
                 found[-1].append(log)
             else:
                 found.append([log])
@@ -142,10 +142,6 @@ class Day:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-def _goes_on(one: LogFile, two: LogFile) -> bool:
-    return two.run.begun_at_t > 0 and two.run.previous_digest == one.last_digest()
 
 
 def log_files(paths: Iterable[str | Path]) -> Iterator[Path]:

@@ -324,6 +324,10 @@ class LogFile:
         """The event with which the file begins; None where it has none."""
         return next(self.rows(EventRow, "WHERE kind IN ('log-started', 'log-continued') ORDER BY n LIMIT 1"), None)
 
+    def goes_on_from(self, digest: bytes | None) -> bool:
+        """True if this is the next file of the run of the one whose chain ends with `digest`."""
+        return digest is not None and self.run.previous_digest == digest and self.run.begun_at_t > 0
+
     @functools.cached_property
     def run_name(self) -> str:
         """What names this file among all of its post (`RowKey.run`): its number and its folder's id or, in a log from before

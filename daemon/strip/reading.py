@@ -130,7 +130,7 @@ class StripReader:
             fix=_joined(found.fix),
             age_s=found.age,
             corrections=_joined(found.corrections),
-            alerts=found.alerts,
+            alerts=found.alerts.bands(),
             checks=found.checks,
             said=found.said,
             gaps=found.gaps,
@@ -174,7 +174,7 @@ class _Parts:
         self.fix: list[FixBand] = []
         self.age: list[Level] = []
         self.corrections: list[Level] = []
-        self.alerts: list[AlertBand] = []
+        self.alerts = _Alerts()
         self.checks: list[CheckMark] = []
         self.said: list[TextMark] = []
         self.gaps: list[GapBand] = []
@@ -201,7 +201,7 @@ class _Parts:
                 self.corrections.append(Level(from_s, to_s, min(1.0, bins / of)))
 
     def add_events(self, log: LogFile, part: _Part, from_t: float) -> None:
-        self.alerts += _alerts(log, part)
+        self.alerts.read(log, part)
         for t, kind, text in log.select(_EVENTS, (from_t,)):
             detail: dict[str, Any] = msgspec.json.decode(text)
             if kind == "control-check":
@@ -217,27 +217,42 @@ class _Parts:
                 self.gaps.append(GapBand(max(0.0, from_s), to_s, gap.stream, gap.why))
 
 
-def _alerts(log: LogFile, part: _Part) -> Iterator[AlertBand]:
-    """Alerts that were nobody's consequence, each time they were raised, in their last words, as grave as they became."""
-    open_bands: dict[int, AlertBand] = {}
-    over: list[AlertBand] = []
-    for change in log.changes():
-        at_s = change.t + part.shift_s
-        before = open_bands.get(change.alert)
-        if change.change in ("raised", "cause") and change.because_of is None:
-            severity = change.severity
-            if before is not None and GRAVITY[before.severity] > GRAVITY[severity]:
-                severity = before.severity
-            from_s = before.from_s if before is not None else at_s
-            sentence = _sentence(change, log) if log.version >= _WITH_WORDS else None
-            open_bands[change.alert] = AlertBand(
-                from_s, part.to_s, severity, change.rule, change.cause, change.say, is_open=True, sentence=sentence
-            )
-        elif change.change in ("normal", "cleared") and before is not None:
-            over.append(replace(open_bands.pop(change.alert), to_s=at_s, is_open=False))
-    for band in sorted([*over, *open_bands.values()], key=lambda band: band.from_s):
-        if band.to_s >= 0:
-            yield replace(band, from_s=max(0.0, band.from_s))
+class _Alerts:
+    """Alerts that were nobody's consequence, each time they were raised, in their last words, as grave as they became. One that
+    stands at a file's end stands on in the next of the same run."""
+
+    def __init__(self) -> None:
+        self._ended_with: bytes | None = None
+        self._open: dict[int, AlertBand] = {}
+        self._over: list[AlertBand] = []
+
+    def bands(self) -> list[AlertBand]:
+        """All that reach into the strip, in the order of their beginning."""
+        bands = sorted([*self._over, *self._open.values()], key=lambda band: band.from_s)
+        return [replace(band, from_s=max(0.0, band.from_s)) for band in bands if band.to_s >= 0]
+
+    def read(self, log: LogFile, part: _Part) -> None:
+        """The next file."""
+        changes, ends_with = log.changes(), log.last_digest()
+        if not log.goes_on_from(self._ended_with):
+            self._over += self._open.values()
+            self._open = {}
+        self._ended_with = ends_with
+        for change in changes:
+            at_s = change.t + part.shift_s
+            before = self._open.get(change.alert)
+            if change.change in ("raised", "cause") and change.because_of is None:
+                severity = change.severity
+                if before is not None and GRAVITY[before.severity] > GRAVITY[severity]:
+                    severity = before.severity
+                from_s = before.from_s if before is not None else at_s
+                sentence = _sentence(change, log) if log.version >= _WITH_WORDS else None
+                self._open[change.alert] = AlertBand(
+                    from_s, part.to_s, severity, change.rule, change.cause, change.say, is_open=True, sentence=sentence
+                )
+            elif change.change in ("normal", "cleared") and before is not None:
+                self._over.append(replace(self._open.pop(change.alert), to_s=at_s, is_open=False))
+        self._open = {alert: replace(band, to_s=part.to_s) for alert, band in self._open.items()}
 
 
 def _sentence(change: LoggedChange, log: LogFile) -> Sentence:

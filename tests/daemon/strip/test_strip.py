@@ -13,8 +13,10 @@ from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.strip.drawing import HOUR, Titles, Touch, picture
 from witnesspost.daemon.strip.reading import StripReader
 from witnesspost.daemon.strip.strip import CheckMark, FixBand, Level, Strip
+from witnesspost.rules.facts import Utc
 
-from tests.daemon.strip.quarry import _fix, _rows, seconds, write_day
+from tests.daemon.log.feeding import change, start
+from tests.daemon.strip.quarry import MORNING, _fix, _rows, seconds, write_day
 
 TITLES = Titles("The day", "fix", "corr.", "age", "off", {"stop": "stop", "check": "check", "note": "note"})
 SVG = "{http://www.w3.org/2000/svg}"
@@ -73,6 +75,28 @@ def test_an_unseen_stop_that_came_again_stood_twice_and_not_between(tmp_path):
         rows.insert(connection, [replace(stop, n=n, t=seconds(clock), change=change) for n, clock, change in again])
     strip = StripReader().read(paths, 24)
     assert clocks(strip, *strip.alerts) == ["11:05–11:21", "11:40–11:45", "14:20–14:24"]
+
+
+def test_an_alert_that_stands_over_a_files_end_is_one_and_ends_where_it_ended(tmp_path):
+    """As each day at the hour at which the post was started: the log goes on in its next file."""
+    changes = {20: (1, "raised"), 150: (1, "cleared"), 170: (2, "raised")}, {10: (2, "raised"), 20: (2, "normal")}
+    for run, begun_s in enumerate((0, 300)):
+        log = start(tmp_path, rotate_s=60.0)
+        for t in range(200 - begun_s // 3):
+            log.fact(Utc(t=float(t), stream="receiver", utc=MORNING + dt.timedelta(seconds=begun_s + t), source="RMC"))
+            log.chunk(float(t), "receiver", b"bytes")
+            if t in changes[run]:
+                log.change(change(float(t), *changes[run][t]))
+            log.tick(float(t))
+        log.close(float(t), "stopped")
+    paths = sorted(tmp_path.glob("*.db"))
+    assert len(paths) == 6
+    strip = StripReader().read(paths, 1)
+    assert [(band.from_s, band.to_s, band.is_open) for band in strip.alerts] == [
+        (20.0, 150.0, False), (170.0, 199.0, True), (310.0, 320.0, False),
+    ]  # fmt: skip
+    (last,) = [band for band in StripReader().read([paths[0], *paths[2:4]], 1).alerts if band.from_s == 20.0]
+    assert (last.to_s, last.is_open) == (60.0, True), "of what a missing file holds nothing is known"
 
 
 def test_checks_and_what_was_said(strip):
