@@ -13,7 +13,6 @@ from tests.bench import (
     alarm,
     archive,
     day,
-    known,
     length,
     live,
     office,
@@ -30,7 +29,6 @@ from tests.bench.row import Row, machine
 _PARTS = {
     "throughput": throughput,
     "day": day,
-    "known": known,
     "season": season,
     "views": views,
     "live": live,
