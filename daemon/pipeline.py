@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 import msgspec
+from witnesspost.daemon.log.derived import KINDS
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import GRID_MS, Read, Reading, grid_before
 from witnesspost.rules.alert import AnyChange, Change
@@ -48,7 +49,7 @@ class LogLike(Protocol):
         """A fact from outside the streams."""
 
     def fact(self, fact: Fact) -> None:
-        """A fact that the streams said."""
+        """A fact that the streams said, of one of the `KINDS`."""
 
     def change(self, change: Change) -> None:
         """An alert's change."""
@@ -202,5 +203,6 @@ class Pipeline:
                 see(fact)
             return
         for fact in facts:
-            log.fact(fact)
+            if type(fact) in KINDS:
+                log.fact(fact)
             see(fact)

@@ -57,14 +57,14 @@ class Backlog:
 
     def chunk(self, t: float, stream: str, data: bytes) -> None:
         """Bytes as one read of the port returned them."""
+        if not data:
+            return
         self._come(t)
         block = self._blocks.get(stream)
         if block is None:
             block = self._blocks[stream] = OpenBlock()
         self.open_bytes += len(data) + _CHUNK_BYTES
-        block.milliseconds.append(self._ms)
-        block.orders.append(self._order_in_ms)
-        block.parts.append(data)
+        block.chunks.append((self._ms, self._order_in_ms, data))
 
     def add(self, row: AlertRow | EventRow) -> None:
         """One more input, or word of the log itself: it is given its `t` and its order."""
@@ -145,13 +145,13 @@ class Backlog:
         self.size_bytes += one.size_bytes
 
     def _close(self, stream: str, block: OpenBlock) -> None:
-        ms, last_ms = block.milliseconds[0], block.milliseconds[-1]
+        (ms, order_in_ms, _), (last_ms, _, _) = block.chunks[0], block.chunks[-1]
         pause_t, pause_s = block.pause(self._heard_ms.get(stream, self._begun_ms))
         row = RawRow(
             stream=stream,
             t=ms / 1000,
             t_last=last_ms / 1000,
-            chunks=len(block.parts),
+            chunks=len(block.chunks),
             pause_t=pause_t,
             pause_s=pause_s,
             data=block.data(),
@@ -159,7 +159,7 @@ class Backlog:
         )
         self._heard_ms[stream] = last_ms
         self.raw_bytes += len(row.data)
-        self._wait(Waiting(ms, block.orders[0], row))
+        self._wait(Waiting(ms, order_in_ms, row))
 
 
 class _Gap:

@@ -23,7 +23,8 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Iterator, Sequence
-from itertools import accumulate, pairwise, repeat
+from itertools import accumulate, repeat
+from operator import sub
 from typing import Any
 
 import msgspec
@@ -42,32 +43,29 @@ class BlockError(ValueError):
 
 
 class OpenBlock:
-    """A block that is being filled: three columns, one entry a chunk."""
+    """A block that is being filled: of each chunk its millisecond, its order among all inputs of that, and its bytes."""
 
-    __slots__ = ("milliseconds", "orders", "parts")
+    __slots__ = ("chunks",)
 
     def __init__(self) -> None:
-        self.milliseconds: list[int] = []
-        self.orders: list[int] = []
-        self.parts: list[bytes] = []
+        self.chunks: list[tuple[int, int, bytes]] = []
 
     def pause(self, before_ms: int) -> tuple[float | None, float | None]:
         """Start and length (seconds) of the longest silence up to the last chunk, where it lasted 2 s; `before_ms` is
         when the stream was last heard before this block."""
-        starts = [before_ms, *self.milliseconds[:-1]]
-        length, start = max(zip((b - a for a, b in zip(starts, self.milliseconds, strict=True)), starts, strict=True))
+        ms = [before_ms, *(ms for ms, _, _ in self.chunks)]
+        length, start = max(zip(map(sub, ms[1:], ms), ms, strict=False))
         return (start / 1000, length / 1000) if length >= _PAUSE_S * 1000 else (None, None)
 
     def data(self) -> bytes:
         """The block's bytes."""
-        return b"".join(self.parts)
+        return b"".join([data for _, _, data in self.chunks])
 
     def times(self) -> bytes:
         """The block's arrival times, as drawn above."""
-        ms = self.milliseconds
-        deltas = [0, *(b - a for a, b in pairwise(ms))]
-        orders = self.orders if any(self.orders) else []
-        return zlib.compress(_pack((deltas, orders, [len(part) for part in self.parts])), 6, -zlib.MAX_WBITS)
+        ms, orders, parts = zip(*self.chunks, strict=True)
+        deltas = [0, *map(sub, ms[1:], ms)]
+        return zlib.compress(_pack((deltas, orders if any(orders) else [], list(map(len, parts)))), 6, -zlib.MAX_WBITS)
 
 
 def chunks(t: float, data: bytes, times: bytes) -> Iterator[tuple[int, int, bytes]]:

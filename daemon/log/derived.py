@@ -45,6 +45,10 @@ _MOST_BASES = 100  # whose last word is remembered
 _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
 
 
+KINDS: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
+"""Facts that rows follow from; all others are passed over."""
+
+
 class DerivedRows:
     """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written.
 
@@ -141,11 +145,11 @@ class DerivedRows:
         return count < most
 
     def _fix(self, fact: Fix) -> None:
-        stretch = self._stretches.get(fact.stream)
-        if stretch is None or not stretch.goes_on(fact, self._alike):
+        stretch, what = self._stretches.get(fact.stream), self._alike(fact)
+        if stretch is None or what != stretch.what or fact.t - stretch.last.t >= _FIX_PAUSE_S:
             if stretch is not None and stretch.last is not stretch.written:
                 self._write_fix(stretch.last)  # what ends is written before what begins
-            self._stretches[fact.stream] = _Stretch(fact)
+            self._stretches[fact.stream] = _Stretch(fact, what)
         elif self._is_due(stretch.written, fact):
             stretch.written = stretch.last = fact
         else:
@@ -159,11 +163,19 @@ class DerivedRows:
 
     def _traffic(self, fact: Traffic) -> None:
         number, stream = int(fact.t // _BIN_S), fact.stream
-        # Which station a message came from is known where the stretch heard one; where it heard several it stays open.
-        stations = [station for station in fact.frames_by_station if station is not None]
-        heard = stations[0] if len(stations) == 1 else None
+        heard = None
+        if fact.frames_by_station:
+            # Which station a message came from is known where the stretch heard one; where it heard several it stays open.
+            stations = [station for station in fact.frames_by_station if station is not None]
+            heard = stations[0] if len(stations) == 1 else None
         for message, (frames, size) in fact.by_message.items():
-            self._count(number, stream, message, heard if message.isdigit() else None, frames, size, 0)
+            station = heard if message.isdigit() else None
+            sums = self._bins.get((number, stream, message, station))
+            if sums is None:
+                self._count(number, stream, message, station, frames, size, 0)
+            else:
+                sums[0] += frames
+                sums[1] += size
         if fact.bad_frames:
             self._count(number, stream, "bad frame", None, 0, fact.bad_frame_bytes, fact.bad_frames)
         if fact.bad_sentences:
@@ -293,14 +305,14 @@ def _say_the_same(one: StationRow, other: StationRow) -> bool:
 
 
 class _Stretch:
-    """Positions of one stream that go on alike and without a pause: the last one, and the last that was written."""
+    """Positions of one stream that go on without a pause and have `what` in common: the last one, and the last that was
+    written."""
 
-    def __init__(self, first: Fix):
+    __slots__ = ("last", "what", "written")
+
+    def __init__(self, first: Fix, what: Any):
+        self.what = what
         self.written = self.last = first
-
-    def goes_on(self, fact: Fix, alike: Callable[[Fix], Any]) -> bool:
-        """True where `fact` is one more of them."""
-        return fact.t - self.last.t < _FIX_PAUSE_S and bool(alike(fact) == alike(self.last))
 
 
 _OF_A_RUN = attrgetter("quality", "station_id")

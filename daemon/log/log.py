@@ -134,6 +134,11 @@ class Log:
         self._backlog = Backlog(waiting_most_bytes, t)
         self._derived = DerivedRows(system_utc if live else None, at_base=site.post.role == "base")
         self._room = Room(folder, site.post.keep_days, t)
+        # What comes many times a second is handed on without a call between.
+        self.chunk = self._backlog.chunk
+        """Bytes as one read of the port returned them."""
+        self.fact = self._derived.see
+        """A fact that the streams gave: into the tables for people."""
 
         self.loss: Loss | None = None
         self._row_keys: dict[tuple[int, str, float], RowKey] = {}
@@ -175,18 +180,9 @@ class Log:
 
     # ── what the pipeline says ──────────────────────────────────────────────────────────────────────────────────
 
-    def chunk(self, t: float, stream: str, data: bytes) -> None:
-        """Bytes as one read of the port returned them."""
-        if data:
-            self._backlog.chunk(t, stream, data)
-
     def told(self, fact: Fact) -> None:
         """A fact from outside the streams: an input like the bytes, in the same order."""
         self.input(EventRow.told(fact), at_once=is_pressing(fact))
-
-    def fact(self, fact: Fact) -> None:
-        """A fact that the streams gave: into the tables for people."""
-        self._derived.see(fact)
 
     def change(self, change: Change) -> None:
         """An alert's change, on the disk when this returns."""
@@ -221,7 +217,8 @@ class Log:
 
     def is_due(self, t: float, next_t: float) -> bool:
         """True where a tick at `t` has something to do, the next one being expected at `next_t`. From any thread."""
-        return self._must_commit(next_t) or (self._live and t >= self._look_due)
+        commits = next_t >= self._due or self._behind or self._backlog.open_bytes >= _OPEN_MOST_BYTES
+        return commits or (self._live and t >= self._look_due)
 
     def tick(self, t: float, next_t: float | None = None) -> None:
         """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second. The next
@@ -230,7 +227,9 @@ class Log:
         if self._live and t >= self._look_due:
             self._look_due = t + _LOOK_EVERY_S
             self._look_at_file(t)
-        if not self._must_commit(t + step if next_t is None else next_t):
+        if next_t is None:
+            next_t = t + step
+        if next_t < self._due and not self._behind and self._backlog.open_bytes < _OPEN_MOST_BYTES:
             return
         if self._live:
             self._watch_system_clock(t)
@@ -281,9 +280,6 @@ class Log:
 
     def _event(self, t: float, kind: str, detail: dict[str, Any]) -> None:
         self._backlog.add(EventRow.of(t, kind, detail))
-
-    def _must_commit(self, next_t: float) -> bool:
-        return next_t >= self._due or self._behind or self._backlog.open_bytes >= _OPEN_MOST_BYTES
 
     def _write_now(self, t: float) -> None:
         if self._failed is None:

@@ -16,19 +16,15 @@ def filled(pieces, start_ms=0):
     ms = start_ms
     for step_ms, order, data in pieces:
         ms += step_ms
-        block.milliseconds.append(ms)
-        block.orders.append(order)
-        block.parts.append(data)
+        block.chunks.append((ms, order, data))
     return block
 
 
 @given(CHUNKS, st.integers(0, 10**11))
 def test_what_goes_in_comes_out(pieces, start_ms):
     block = filled(pieces, start_ms)
-    first_t = block.milliseconds[0] / 1000
-    assert list(chunks(first_t, block.data(), block.times())) == list(
-        zip(block.milliseconds, block.orders, block.parts, strict=True)
-    )
+    first_t = block.chunks[0][0] / 1000
+    assert list(chunks(first_t, block.data(), block.times())) == block.chunks
 
 
 def test_times_of_a_steady_line_take_three_bytes_a_chunk():

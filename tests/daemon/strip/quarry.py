@@ -84,7 +84,7 @@ def _silent(at):
 def _raw(n, stream, t_last):
     """Of all bytes the first and the last."""
     block = OpenBlock()
-    block.milliseconds, block.orders, block.parts = [0, round(t_last * 1000)], [n, n], [b"first", b"last"]
+    block.chunks += [(0, n, b"first"), (round(t_last * 1000), n, b"last")]
     return RawRow(
         n=n, stream=stream, t=0.0, t_last=t_last, chunks=2, pause_t=None, pause_s=None, data=block.data(), times=block.times(),
         digest=b"",
