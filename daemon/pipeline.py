@@ -108,7 +108,7 @@ class Pipeline:
         self.engine = Engine(rules, self.scene, others)
         if log is not None:
             log.event(begins_t, RULES_EVENT, figures_in_force(self.engine.rules))
-        self.reading = Reading(site, self.wanted, begins_t)
+        self.reading = Reading(site, self.wanted, begins_t, all_traffic=log is not None)
         self._events = _Events()
         self._now_ms = self.reading.now_ms
         self._judged_ms = grid_before(self._now_ms)
@@ -150,10 +150,12 @@ class Pipeline:
         if self._judged_ms + GRID_MS <= now_ms:
             changes += self._judge_until(now_ms)
         self._now_ms = now_ms
-        if isinstance(came, Chunk):
+        if came is None:
+            pass
+        elif isinstance(came, Chunk):
             if self.log is not None:
                 self.log.chunk(now_ms / 1000.0, came.stream, came.data)
-        elif came is not None:
+        else:
             came.t = now_ms / 1000.0
             if self.log is not None:
                 self.log.told(came)
@@ -197,12 +199,9 @@ class Pipeline:
         return changes
 
     def _see(self, facts: list[Fact]) -> None:
-        log, see = self.log, self.engine.see
-        if log is None:
+        log = self.log
+        if log is not None:
             for fact in facts:
-                see(fact)
-            return
-        for fact in facts:
-            if type(fact) in KINDS:
-                log.fact(fact)
-            see(fact)
+                if type(fact) in KINDS:
+                    log.fact(fact)
+        self.engine.see_all(facts)

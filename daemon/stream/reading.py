@@ -13,7 +13,7 @@ import math
 from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import Framer
 from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.rules.facts import Antenna, Fact, ReadingFailed, Station
+from witnesspost.rules.facts import Antenna, Fact, ReadingFailed, Station, Traffic
 from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
@@ -29,12 +29,13 @@ where they are not. A plain tuple, of which there are as many as reads of a port
 
 
 class Line:
-    """One stream's way from bytes to facts."""
+    """One stream's way from bytes to facts; its traffic `is_summed` where somebody reads it."""
 
-    def __init__(self, name: str, decoder: Decoder):
+    def __init__(self, name: str, decoder: Decoder, *, is_summed: bool):
         self.name = name
         self.framer = Framer()
         self.decoder = decoder
+        self.is_summed = is_summed
         self.last_ms = 0
 
     def read(self, now_ms: int, data: bytes | None) -> list[Fact]:
@@ -46,12 +47,22 @@ class Line:
             self.framer = Framer()
             return [ReadingFailed(t=t, stream=self.name, error=f"{type(error).__name__}: {error}")]
 
+    def traffic(self, at_ms: int, heard_t: float | None = None) -> Traffic | None:
+        """What it carried since this was last asked."""
+        return self.decoder.take_traffic(at_ms / 1000.0, heard_t) if self.is_summed else None
+
 
 class Lines:
-    """The lines by name; times are the pipeline's, in milliseconds. `wanted` holds the kinds of facts that somebody reads."""
+    """The lines by name; times are the pipeline's, in milliseconds. `wanted` holds the kinds of facts that somebody reads.
 
-    def __init__(self, site: Site, wanted: frozenset[type[Fact]]):
-        self.by_name = {s.name: Line(s.name, Decoder(s.name, site.tilt, wanted)) for s in site.stream}
+    The rules read the traffic of the lines of corrections alone; a log has that of all (`all_traffic`).
+    """
+
+    def __init__(self, site: Site, wanted: frozenset[type[Fact]], *, all_traffic: bool):
+        self.by_name = {
+            s.name: Line(s.name, Decoder(s.name, site.tilt, wanted), is_summed=all_traffic or "corrections" in s.carries)
+            for s in site.stream
+        }
 
     def __contains__(self, stream: str) -> bool:
         return stream in self.by_name
@@ -70,7 +81,7 @@ class Lines:
             if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
                 facts += line.read(at_ms, None)
                 heard_t = line.last_ms / 1000.0
-            traffic = line.decoder.take_traffic(at_ms / 1000.0, heard_t)
+            traffic = line.traffic(at_ms, heard_t)
             if traffic is not None:
                 facts.append(traffic)
         return facts
@@ -81,7 +92,7 @@ class Lines:
         for line in self.by_name.values():
             if line.framer.waiting:
                 facts += line.read(now_ms, None)
-            traffic = line.decoder.take_traffic(now_ms / 1000.0)
+            traffic = line.traffic(now_ms)
             if traffic is not None:
                 facts.append(traffic)
         return facts
@@ -94,8 +105,8 @@ class Lines:
 class Reading:
     """The lines by the pipeline's clock, which never steps back, and the grid on which the rules are judged; milliseconds."""
 
-    def __init__(self, site: Site, wanted: frozenset[type[Fact]], begins_t: float):
-        self.lines = Lines(site, wanted)
+    def __init__(self, site: Site, wanted: frozenset[type[Fact]], begins_t: float, *, all_traffic: bool = False):
+        self.lines = Lines(site, wanted, all_traffic=all_traffic)
         self.now_ms = round(begins_t * 1000)
         self._turned_ms = grid_before(self.now_ms)
 

@@ -41,7 +41,7 @@ from witnesspost.rules.engine.consequences import (
 )
 from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
-from witnesspost.rules.engine.scene import Scene, Seers
+from witnesspost.rules.engine.scene import Scene, See, Seers
 from witnesspost.rules.engine.stretch import BESIDE, Stretch
 from witnesspost.rules.facts import Acknowledge, Fact, Fix, RuleFailed, SetUp, Shelve, Unseen
 from witnesspost.rules.site.model import Severity
@@ -75,9 +75,8 @@ class Engine:
             Shelve: self._shelve,
             Unseen: self._remember,
         }
-        self._scene_sees = scene.seers
         self._stretch = Stretch()  # positions that some rules have yet to be told
-        self._listeners: dict[type[Fact], _Listeners] = {}  # by kind: who is told of each fact
+        self._told: dict[type[Fact], tuple[tuple[See, ...], _Listeners]] = {}  # by kind: the scene and the engine, then rules
         self._of_each_position: _Listeners = ()  # those that cannot wait
         self._of_stretches: tuple[tuple[_InForce, Callable[[Sequence[Fix]], bool | None]], ...] = ()
         self._in_force: list[_InForce] = []
@@ -99,24 +98,29 @@ class Engine:
         return {rule: shelve for rule, shelve in sorted(self._shelved.items()) if self._is_shelved(rule, t)}
 
     def see(self, fact: Fact) -> None:
-        """Tell one fact: the scene first, then each rule that wants its kind; a position that goes on as before may wait."""
-        if isinstance(fact, Fix) and self._stretch.goes_on(fact):
-            scene = self.scene
-            scene.fix = scene.fixes[fact.stream] = fact
-            if self._of_each_position:
-                self._tell(self._of_each_position, fact)
-            if scene.declared is not None:
-                self._tell_stretch()  # a person looks on
-            return
-        kind = type(fact)
-        if self._stretch.fixes and kind not in BESIDE:
-            self._tell_stretch()
-        scene_sees = self._scene_sees.get(kind)
-        if scene_sees is not None:
-            scene_sees(fact)
-        if kind in self._persons:
-            self._persons[kind](fact)
-        self._tell(self._listeners.get(kind, ()), fact)
+        """Tell one fact."""
+        self.see_all((fact,))
+
+    def see_all(self, facts: Iterable[Fact]) -> None:
+        """Tell one after the other: the scene first, then each rule that wants its kind; a position that goes on as before may
+        wait."""
+        scene, stretch = self.scene, self._stretch
+        for fact in facts:
+            if isinstance(fact, Fix) and stretch.goes_on(fact):
+                scene.fix = scene.fixes[fact.stream] = fact
+                if self._of_each_position:
+                    self._tell(self._of_each_position, fact)
+                if scene.declared is not None:
+                    self._tell_stretch()  # a person looks on
+                continue
+            kind = type(fact)
+            if stretch.fixes and kind not in BESIDE:
+                self._tell_stretch()
+            seers, listeners = self._told.get(kind, _NOBODY)
+            for see in seers:
+                see(fact)
+            if listeners:
+                self._tell(listeners, fact)
 
     def _tell(self, listeners: _Listeners, fact: Fact) -> None:
         for one, see in listeners:
@@ -372,11 +376,11 @@ class Engine:
         """Make these the rules in force: who is told of what and who is judged is looked up many times a second."""
         self.rules = rules
         self._in_force = [_InForce(rule) for rule in rules]
-        self._listeners = {}
-        for one in self._in_force:
-            for kind in one.rule.sees:
-                self._listeners[kind] = (*self._listeners.get(kind, ()), (one, one.rule.see))
-        of_positions = self._listeners.get(Fix, ())
+        self._told = {}
+        for kind in {*self.scene.seers, *self._persons, *(kind for rule in rules for kind in rule.sees)}:
+            seers = tuple(seers[kind] for seers in (self.scene.seers, self._persons) if kind in seers)
+            self._told[kind] = seers, tuple((one, one.rule.see) for one in self._in_force if kind in one.rule.sees)
+        _, of_positions = self._told[Fix]
         self._of_each_position = tuple((one, see) for one, see in of_positions if not one.rule.can_wait)
         self._of_stretches = tuple((one, one.rule.see_positions) for one, _ in of_positions if one.rule.can_wait)
         self._to_ask = []
@@ -408,6 +412,7 @@ class Engine:
 
 
 _Listeners = tuple[tuple["_InForce", Callable[[Fact], "bool | None"]], ...]
+_NOBODY: tuple[tuple[See, ...], _Listeners] = (), ()
 
 
 class _InForce:

@@ -9,12 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.rows import TrafficRow
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.stream.framing import nmea_checksum
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.tape import Chunk
-from witnesspost.rules.facts import Fact, Port
+from witnesspost.rules.facts import Fact, Port, Traffic
 from witnesspost.rules.site.reading import site_from_toml
 
 from tests import DATA
@@ -105,8 +106,8 @@ def test_real_bytes_play_in_any_cuts_and_are_counted_as_the_libraries_count(path
     data = path.read_bytes()
     pipeline = Pipeline(SITE)
     traffic = []
-    see = pipeline.engine.see
-    pipeline.engine.see = lambda fact: (traffic.append(fact) if type(fact).__name__ == "Traffic" else None, see(fact))
+    see_all = pipeline.engine.see_all
+    pipeline.engine.see_all = lambda facts: (traffic.extend(f for f in facts if isinstance(f, Traffic)), see_all(facts))
     for start in range(0, len(data), size):
         pipeline.feed(start / 1000, "corrections", data[start : start + size])
     pipeline.tick(pipeline.t + 5.0)
@@ -164,3 +165,20 @@ def test_a_hostile_sentence_costs_nothing_but_itself(tmp_path, body):
         assert verify(file).sound
         assert len([what for _, _, what in file.inputs()]) == 6
         assert file._rows("SELECT count(*) FROM fix")[0][0] >= 3
+
+
+def test_the_traffic_of_a_line_without_corrections_is_the_logs_alone(tmp_path):
+    records = [Chunk(t=0.1, stream="receiver", data=b"no sentence " * 9), *inputs_of(1)]
+    told = {}
+    for name, log in (("no log", None), ("log", Log.start(tmp_path, SITE, SITE_TEXT))):
+        pipeline = Pipeline(SITE, log)
+        see_all, streams = pipeline.engine.see_all, told.setdefault(name, set())
+        pipeline.engine.see_all = lambda facts, see_all=see_all, streams=streams: (
+            streams.update(fact.stream for fact in facts if isinstance(fact, Traffic)),
+            see_all(facts),
+        )
+        list(play(pipeline, records, end_t=130.0))
+    log.close(130.0, "stopped")
+    assert told == {"no log": {"corrections"}, "log": {"corrections", "receiver"}}
+    with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
+        assert {row.stream for row in file.rows(TrafficRow)} == {"corrections", "receiver"}

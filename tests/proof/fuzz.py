@@ -11,7 +11,7 @@ import socket
 import sqlite3
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -116,14 +116,13 @@ def _line_readers() -> Iterator[Reader]:
     for role in ("base", "rover"):
         pipeline = Pipeline(site_from_toml(POST.format(role=role)), None)
         pipelines.append(pipeline)
-        see = pipeline.engine.see
+        see_all = pipeline.engine.see_all
 
-        def seen(fact: Any, see: Callable[[Any], None] = see) -> None:
-            if isinstance(fact, RuleFailed | ReadingFailed):
-                failed.append(fact.error)
-            see(fact)
+        def seen(facts: Sequence[Any], see_all: Callable[[Any], None] = see_all) -> None:
+            failed.extend(fact.error for fact in facts if isinstance(fact, RuleFailed | ReadingFailed))
+            see_all(facts)
 
-        pipeline.engine.see = seen  # type: ignore[method-assign]
+        pipeline.engine.see_all = seen  # type: ignore[method-assign]
     at = iter(range(1 << 60))
 
     def judged(parts: list[bytes]) -> None:

@@ -14,7 +14,7 @@ import sqlite3
 import tempfile
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -232,14 +232,14 @@ def attack(kind: Callable[[random.Random], bytes], role: str, size: int, seed: i
 def _failures(pipeline: Pipeline) -> list[str]:
     """What fails in it from now on: rules, and readers of what was framed."""
     failed: list[str] = []
-    see = pipeline.engine.see
+    see_all = pipeline.engine.see_all
 
-    def seen(fact: Any) -> None:
-        if isinstance(fact, RuleFailed | ReadingFailed):
-            failed.append(fact.error)
-        see(fact)
+    def seen(facts: Iterable[Any]) -> None:
+        facts = [*facts]
+        failed.extend(fact.error for fact in facts if isinstance(fact, RuleFailed | ReadingFailed))
+        see_all(facts)
 
-    pipeline.engine.see = seen  # type: ignore[method-assign]
+    pipeline.engine.see_all = seen  # type: ignore[method-assign]
     return failed
 
 
