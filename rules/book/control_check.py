@@ -113,6 +113,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._occupation: Occupation | None = None
         self._last: Fix | None = None  # a position that no other has confirmed: a walking rover's
         self._tilt: Tilt | None = None
+        self._leaning: Tilt | None = None  # that word, where the pole leans past its limit by it
         self._finding: Finding | None = None
         self._moves: tuple[float | None, Moves, Moves] | None = None
         self._steps = Steps()
@@ -126,7 +127,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if isinstance(fact, Fix):
             return self.see_positions((fact,))
         if isinstance(fact, Tilt):
-            self._tilt = fact
+            self._tilt, self._leaning = fact, fact if self._leans(fact) else None
             return True
         if isinstance(fact, CheckIn):
             self._see_check_in(fact)
@@ -141,8 +142,10 @@ class ControlCheck(Rule[ControlCheckFigures]):
     def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
         """Each goes on with the occupation, begins one, or ends it."""
         before = self._occupation
-        for fix in fixes:
-            self._see_position(fix)
+        seen = 0
+        while seen < len(fixes):
+            gone_on = self._go_on(fixes[seen:]) if self._occupation is not None else 0
+            seen += gone_on or self._see_position(fixes[seen])
         return self._finding is None and (self._occupation is before or self._occupation is None)
 
     def due(self) -> float:
@@ -206,21 +209,29 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return "no-position"
         if fix.quality != _FIXED:
             return "not-fixed"
-        return "leaning" if self._tilt is not None and self._leans(self._tilt, fix.t) else None
+        return "leaning" if self._leans_at(fix.t) else None
 
-    def _see_position(self, fix: Fix) -> None:
+    def _go_on(self, fixes: Sequence[Fix]) -> int:
+        """Of positions that nothing hinders, how many go on with the occupation."""
+        occupation, first = self._occupation, fixes[0]
+        if occupation is None or first.quality != _FIXED or self._leans_at(first.t):
+            return 0
+        if not self._in_time(occupation, first):  # those after it are: each goes on as the one before
+            return 0
+        seen = occupation.add_near(fixes, self.figures.still_m)
+        declared = self._declared
+        if seen and declared is not None:
+            declared.stood_s, declared.hindrance = occupation.lasted_s, None
+        return seen
+
+    def _see_position(self, fix: Fix) -> int:
+        """A position that goes on with no occupation: one."""
         hindrance = self._hindrance(fix)
         if hindrance is not None:
             self._leave(hindrance)
             if hindrance != "leaning":  # once fixed anew, the same mark is an independent check
                 self._passed = None
-            return
-        occupation = self._occupation
-        if occupation is not None and self._in_time(occupation, fix) and occupation.add_if_near(fix, self.figures.still_m):
-            declared = self._declared
-            if declared is not None:
-                declared.stood_s, declared.hindrance = occupation.lasted_s, None
-            return
+            return 1
         last = self._last
         self._leave("walking")
         self._last = fix
@@ -228,6 +239,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._last = None
             self._occupation = Occupation(last)
             self._occupation.add(fix)
+        return 1
 
     def _leave(self, hindrance: Hindrance) -> None:
         if self._occupation is not None and self._occupation.judged_s is not None:
@@ -259,11 +271,12 @@ class ControlCheck(Rule[ControlCheckFigures]):
         compensates = self.site.tilt is not None and self.site.tilt.compensates
         return compensates and bool(tilt.aligned) and abs(tilt.angle_deg or 0.0) <= self.figures.compensated_deg
 
-    def _leans(self, tilt: Tilt, t: float) -> bool:
+    def _leans(self, tilt: Tilt) -> bool:
         angle = tilt.angle_deg
-        if angle is None or not abs(angle) > self.figures.lean_deg or t - tilt.t > _TILT_S:
-            return False
-        return not self._compensated(tilt)
+        return angle is not None and abs(angle) > self.figures.lean_deg and not self._compensated(tilt)
+
+    def _leans_at(self, t: float) -> bool:
+        return self._leaning is not None and t - self._leaning.t <= _TILT_S
 
     def _judge(self, occupation: Occupation, t: float, first: bool) -> None:
         check = self._checked(occupation, t)

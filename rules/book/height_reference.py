@@ -104,10 +104,12 @@ class HeightReference(Rule[HeightReferenceFigures]):
         wanted = geoid.separation_m(fix.latitude, fix.longitude)
         if wanted is None:
             return
-        error = geoid.error_m(fix.latitude, fix.longitude)
-        limit = max(self.figures.limit_m, error)
         said = fix.separation_m
         difference = (said or 0.0) - wanted
+        if abs(difference) <= self.figures.limit_m:
+            return
+        error = geoid.error_m(fix.latitude, fix.longitude)
+        limit = max(self.figures.limit_m, error)
         if abs(difference) <= limit:
             return
         cause = "other-geoid"

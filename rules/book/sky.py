@@ -140,8 +140,13 @@ class Sky(Rule[SkyFigures]):
             return True
         view = self._views.get((Fix, first.stream)) or self._view(first)
         says_hdop = first.quality != FixQuality.NONE
+        settles_at, satellites, hdop = view.settles_at, view.satellites, view.hdop
         for fix in fixes:
-            view.put(fix.t, fix.satellites, fix.hdop if says_hdop else None)
+            says = fix.hdop if says_hdop else None
+            if fix.satellites != satellites or says != hdop or fix.t < settles_at:
+                satellites, hdop = fix.satellites, says
+                view.put(fix.t, satellites, hdop)
+        view.seen_t = fixes[-1].t
         return not view.is_past()
 
     def judge(self, t: float) -> Iterable[Finding]:

@@ -35,13 +35,14 @@ class ChannelFigures(Delays, kw_only=True):
 
 class _Heard:
     """One station on one line: since when without a long pause, the last time, the longest gap since, its own interval, and
-    since when without any pause."""
+    since when without any pause. After `pause_s` it is gone."""
 
-    def __init__(self, t: float):
+    def __init__(self, t: float, interval_s: float, pause_s: float):
         self.first = self.last = self.runs_since = t
         self.frames = 0
         self.gap_s = 0.0
-        self.interval_s = 0.0
+        self.interval_s = interval_s
+        self.pause_s = max(pause_s, 1.5 * interval_s)
 
 
 class WrongChannel(Rule[ChannelFigures]):
@@ -98,18 +99,20 @@ class WrongChannel(Rule[ChannelFigures]):
             heard = self._heard.get(fact.stream)
             if heard is None:
                 return True
+            t, pause_s = fact.t, self.figures.pause_s
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
                 known = heard.get(station)
-                if known is None or fact.t - known.last > self._pause_s(known):
-                    interval_s = 0.0 if known is None else fact.t - known.last
-                    known = heard[station] = _Heard(fact.t)
-                    known.interval_s = min(interval_s, 30.0)
-                known.gap_s = max(known.gap_s, fact.t - known.last)
-                if fact.t - known.last > self.figures.pause_s:
-                    known.runs_since = fact.t
-                known.last = fact.t
+                if known is None or t - known.last > known.pause_s:
+                    interval_s = 0.0 if known is None else min(t - known.last, 30.0)
+                    known = heard[station] = _Heard(t, interval_s, pause_s)
+                gap_s = t - known.last
+                if gap_s > known.gap_s:
+                    known.gap_s = gap_s
+                if gap_s > pause_s:
+                    known.runs_since = t
+                known.last = t
                 known.frames += frames
                 if not self._stranger:
                     self._stranger = len(heard) > 1 if self._names_none else not self.scene.is_ours(station)
@@ -195,7 +198,7 @@ class WrongChannel(Rule[ChannelFigures]):
     def _forget_gone(self, stream: str, t: float) -> None:
         heard = self._heard[stream]
         for station, known in tuple(heard.items()):
-            if t - known.last > self._pause_s(known) and not self.scene.is_ours(station):
+            if t - known.last > known.pause_s and not self.scene.is_ours(station):
                 del heard[station]
         self._many[stream] = max(_MANY, 2 * len(heard))
 
@@ -206,10 +209,7 @@ class WrongChannel(Rule[ChannelFigures]):
         station is allowed its own interval.
         """
         lasts_s = self.figures.on_delay_s - max(0.3, known.gap_s - 0.7)
-        return known.last - known.first >= lasts_s and t - known.last <= self._pause_s(known)
+        return known.last - known.first >= lasts_s and t - known.last <= known.pause_s
 
     def _is_stray(self, known: _Heard) -> bool:
         return known.interval_s > _STRAY_S and known.last - known.runs_since < self.figures.on_delay_s
-
-    def _pause_s(self, known: _Heard) -> float:
-        return max(self.figures.pause_s, 1.5 * known.interval_s)

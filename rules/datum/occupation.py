@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from witnesspost.rules.facts import Fix
@@ -32,13 +33,13 @@ class Occupation:
         assert fix.longitude is not None
         assert fix.height_m is not None
         self.since = self.last_t = fix.t
+        self._last = fix
         self.stream = fix.stream
         self.count = 0
         self.judged_s: float | None = None
         self._origin = Mean(fix.latitude, fix.longitude, fix.height_m, fix.separation_m)
         self._east = _METRES_PER_DEGREE * math.cos(math.radians(fix.latitude))
-        self._mean = [0.0, 0.0, 0.0]
-        self._squares = [0.0, 0.0, 0.0]
+        self._mean = self._squares = 0.0, 0.0, 0.0
         self._decimals = (0, 0)  # most that any epoch had: of a minute, and of a metre of height
         self.resolution_m = (_METRES_PER_DEGREE / 60.0, 1.0)
         self.add(fix)
@@ -73,36 +74,50 @@ class Occupation:
         """How long it must have lasted to be judged, or judged again: each time it has lasted twice as long."""
         return still_s if self.judged_s is None else 2 * self.judged_s
 
-    def add_if_near(self, fix: Fix, still_m: float) -> bool:
-        """Take in the next epoch if it belongs here: it is within `still_m` of the mean, or within one step of its digits."""
-        east, north = self._east_m(fix), self._north_m(fix)
-        mean = self._mean
-        away_m = math.hypot(east - mean[0], north - mean[1])
-        if fix.stream != self.stream or away_m > max(still_m, 1.5 * self.resolution_m[0]):
-            return False
-        self._add(fix, east, north)
-        return True
+    def add_near(self, fixes: Sequence[Fix], still_m: float) -> int:
+        """Take in these epochs of one stream, one after the other, up to the first that does not belong here; how many did.
+
+        What belongs is within `still_m` of the mean, or within one step of its digits, and says latitude, longitude and height.
+        """
+        return self._take_in(fixes, still_m) if fixes[0].stream == self.stream else 0
 
     def add(self, fix: Fix) -> None:
         """Take in one epoch, wherever it is."""
-        self._add(fix, self._east_m(fix), self._north_m(fix))
+        self._take_in((fix,), math.inf)
 
-    def _add(self, fix: Fix, east: float, north: float) -> None:
-        self.last_t, self._last = fix.t, fix
-        count = self.count = self.count + 1
-        mean, squares = self._mean, self._squares
-        away = east - mean[0]
-        mean[0] += away / count
-        squares[0] += away * (east - mean[0])
-        away = north - mean[1]
-        mean[1] += away / count
-        squares[1] += away * (north - mean[1])
-        up = (fix.height_m or 0.0) - self._origin.height_m
-        away = up - mean[2]
-        mean[2] += away / count
-        squares[2] += away * (up - mean[2])
-        if self._decimals != _ENOUGH:
-            self._look_at_digits(fix)
+    def _take_in(self, fixes: Sequence[Fix], still_m: float) -> int:
+        """Loops over many epochs in ordinary variables: a rover says ten a second."""
+        origin_latitude, origin_longitude, origin_height_m, _ = self._origin
+        metres_east = self._east
+        mean_east, mean_north, mean_up = self._mean
+        square_east, square_north, square_up = self._squares
+        count = before = self.count
+        last = self._last
+        reach_m = max(still_m, 1.5 * self.resolution_m[0])
+        for fix in fixes:
+            latitude, longitude, height_m = fix.latitude, fix.longitude, fix.height_m
+            if latitude is None or longitude is None or height_m is None:
+                break
+            away_east = (east := (longitude - origin_longitude) * metres_east) - mean_east
+            away_north = (north := (latitude - origin_latitude) * _METRES_PER_DEGREE) - mean_north
+            if math.hypot(away_east, away_north) > reach_m:
+                break
+            away_up = (up := height_m - origin_height_m) - mean_up
+            last = fix
+            count += 1
+            mean_east += away_east / count
+            square_east += away_east * (east - mean_east)
+            mean_north += away_north / count
+            square_north += away_north * (north - mean_north)
+            mean_up += away_up / count
+            square_up += away_up * (up - mean_up)
+            if self._decimals != _ENOUGH:
+                self._look_at_digits(fix)
+                reach_m = max(still_m, 1.5 * self.resolution_m[0])
+        self.count, self.last_t, self._last = count, last.t, last
+        self._mean = mean_east, mean_north, mean_up
+        self._squares = square_east, square_north, square_up
+        return count - before
 
     def _look_at_digits(self, fix: Fix) -> None:
         of_minute, of_metre = self._decimals
@@ -113,12 +128,6 @@ class Occupation:
             of_metre = max(of_metre, _decimals(fix.height_m or 0.0, _ENOUGH[1]))
         self._decimals = of_minute, of_metre
         self.resolution_m = _METRES_PER_DEGREE / 60.0 * 10.0**-of_minute, 10.0**-of_metre
-
-    def _east_m(self, fix: Fix) -> float:
-        return ((fix.longitude or 0.0) - self._origin.longitude) * self._east
-
-    def _north_m(self, fix: Fix) -> float:
-        return ((fix.latitude or 0.0) - self._origin.latitude) * _METRES_PER_DEGREE
 
 
 def stands(one: Fix, two: Fix, still_m: float) -> bool:

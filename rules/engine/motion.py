@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
-from typing import NamedTuple
 
 from witnesspost.rules.facts import Fix
 
@@ -15,12 +14,10 @@ GAP_S = 3.0  # positions further apart do not say what was between them
 _APART_S = 0.4  # positions closer in time show the receiver's noise, not steps
 _METRES_PER_DEGREE = 111_320.0
 _SLACK_S = 1e-6
+_REACH_M = SPEED_M_S * STANDS_S
 
-
-class _Point(NamedTuple):
-    t: float
-    north_m: float
-    east_m: float
+_Point = tuple[float, float, float]
+"""When, and metres north and east."""
 
 
 class Motion:
@@ -54,7 +51,7 @@ class Motion:
                 north, east = self._origin
                 self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
             last = fix
-            if not points or t - points[-1].t >= _APART_S - _SLACK_S:
+            if not points or t - points[-1][0] >= _APART_S - _SLACK_S:
                 self._step(t, latitude, longitude)
         self._last = last
 
@@ -68,25 +65,23 @@ class Motion:
         """Since when it has stood; while it does not, or that is not known, the earliest moment since which it can come to."""
         if self._known and self._still_since is not None:
             return self._still_since
-        return self._points[0].t if self._points else -math.inf
+        return self._points[0][0] if self._points else -math.inf
 
     def _step(self, t: float, latitude: float, longitude: float) -> None:
         points = self._points
-        here = _Point(
-            t,
-            (latitude - self._origin[0]) * _METRES_PER_DEGREE,
-            ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east,
-        )
-        points.append(here)
-        while len(points) > 1 and points[1].t <= t - STANDS_S + _SLACK_S:
+        north_m = (latitude - self._origin[0]) * _METRES_PER_DEGREE
+        east_m = ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east
+        points.append((t, north_m, east_m))
+        begins_t = t - STANDS_S + _SLACK_S
+        while len(points) > 1 and points[1][0] <= begins_t:
             points.popleft()
-        if points[0].t <= t - STANDS_S + _SLACK_S:
-            self._look(here)
-
-    def _look(self, here: _Point) -> None:
-        reach_m = SPEED_M_S * STANDS_S
-        if any(math.hypot(p.north_m - here.north_m, p.east_m - here.east_m) >= reach_m for p in self._points):
-            self._still_since = None
-        elif self._still_since is None or not self._known:
-            self._still_since = self._points[0].t
+        if points[0][0] > begins_t:
+            return
+        for _, north, east in points:
+            if math.hypot(north - north_m, east - east_m) >= _REACH_M:
+                self._still_since = None
+                break
+        else:
+            if self._still_since is None or not self._known:
+                self._still_since = points[0][0]
         self._known = True
