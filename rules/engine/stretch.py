@@ -2,7 +2,7 @@
 
     a position ─► another quality, station or stream, or old corrections? ─► told at once, after those that wait
                   as the one before: waits ─► told with those after it: before any rule is judged,
-                                              before what may change how they count, and after a second
+                                              before what may change how they count, and after `WAIT_S`
 
 A rover says where it is ten times a second, and nearly always the only news is the place. What rules make of places (a stand,
 a walk, the usual interval) they make as well of ten at a time, in one loop. Nothing that they find of them comes of it sooner
@@ -15,7 +15,7 @@ import math
 
 from witnesspost.rules.facts import Epoch, Fact, Fix, SignalLevels, Traffic, Utc
 
-WAIT_S = 1.0
+WAIT_S = 2.0
 """No position waits longer for its rules."""
 OFTEN_S = 0.5
 """Where positions are further apart, waiting gains nothing."""
