@@ -75,21 +75,26 @@ class Framer:
 
     def feed(self, data: bytes) -> list[Unit]:
         """The units that these bytes complete."""
-        return self._units(self._waiting + data if self._waiting else data, last=False)
+        return self._units(self._waiting + data if self._waiting else data, False)
 
     def flush(self) -> list[Unit]:
         """The line fell silent: what waits is judged as it is, and nothing waits any more."""
-        return self._units(self._waiting, last=True)
+        return self._units(self._waiting, True)
 
     def _units(self, data: bytes, last: bool) -> list[Unit]:
         units: list[Unit] = []
         size = len(data)
         done = start = 0  # what lies between the two begins nothing
         search = _START.search
-        while (found := search(data, start)) is not None:
-            start = found.start()
-            is_frame = data[start] == 0xD3
-            end, kind = self._frame(data, start, size) if is_frame else _sentence(data, found)
+        while start < size and (found := search(data, start)) is not None:
+            start, end = found.span()
+            body = found[1]
+            if body is not None and _xor(body) == _VALUE[found[2]] and end - start <= LONGEST_SENTENCE:
+                kind = SENTENCE
+            elif is_frame := data[start] == 0xD3:
+                end, kind = self._frame(data, start, size)
+            else:
+                end, kind = _no_sentence(data, start)
             if kind == _WAITS:
                 if not last:
                     break
@@ -165,12 +170,8 @@ class _Inside:
         return False
 
 
-def _sentence(data: bytes, found: re.Match[bytes]) -> tuple[int, int]:
-    """Where what was found to begin with $ ends, and what it is."""
-    start, end = found.span()
-    body, checksum = found.group(1, 2)
-    if body is not None and end - start <= LONGEST_SENTENCE:
-        return end, SENTENCE if _xor(body) == _VALUE[checksum] else BAD_SENTENCE
+def _no_sentence(data: bytes, start: int) -> tuple[int, int]:
+    """Where what begins with $ at `start` and is no good sentence ends, and what it is."""
     line = _LINE.match(data, start)
     assert line is not None
     end = line.end()
