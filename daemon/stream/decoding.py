@@ -56,6 +56,7 @@ SAMPLE_EVERY_S = 10.0
 _ONE_EPOCH_S = 0.01  # times of week that are further apart are two epochs'
 _LONGEST_SET_S = 2.0
 _MOST_READ_WHOLE_S = 20  # messages that differ from the last of their kind: more than any base or service sends in a second
+_MOST_REMEMBERED = 256  # kinds: more than any line has
 _MOST_READ = 50  # whole messages that are remembered: two or three of each of the project's bases
 _ENOUGH_BYTES, _LOOK_EVERY_S = 200, 1.0  # a message of RTCM 2 has 165 bytes at most, so that the next begins within these
 
@@ -146,6 +147,37 @@ class _Set:
         self.frequencies = 0
 
 
+class _Kind:
+    """What is counted together: sentences of one address, frames of one message and station, or all that have the name."""
+
+    __slots__ = ("count", "formatter", "message", "name", "size_bytes", "station", "unit", "wanted")
+
+    def __init__(self, name: str, unit: int = OTHER, wanted: bool = False):
+        self.name = name  # as Traffic has it
+        self.unit = unit  # the framer's kind
+        self.wanted = wanted  # they may give what somebody reads
+        self.formatter = b""  # of sentences
+        self.message = 0  # of frames
+        self.station: int | None = None  # of frames whose message names one
+        self.count = self.size_bytes = 0  # since the traffic was handed over
+
+    def add_to(self, traffic: Traffic) -> None:
+        """Hand over what was counted, and begin anew."""
+        if self.unit == FRAME:
+            traffic.frames += self.count
+            traffic.frame_bytes += self.size_bytes
+            by_station = traffic.frames_by_station
+            by_station[self.station] = by_station.get(self.station, 0) + self.count
+        elif self.unit == SENTENCE:
+            traffic.sentence_bytes += self.size_bytes
+        by_message, name = traffic.by_message, self.name
+        if len(by_message) >= MOST_KINDS and name not in by_message:
+            name = MORE_KINDS
+        count, size_bytes = by_message.get(name, (0, 0))
+        by_message[name] = (count + self.count, size_bytes + self.size_bytes)
+        self.count = self.size_bytes = 0
+
+
 _Header = tuple[bool, int, int, int, int, int, float | None]
 """What the fixed part of an observation message says: more follows, moment, satellites, signals, cells, frequencies, time.
 
@@ -166,6 +198,8 @@ class Decoder:
         self._levels_wanted = SignalLevels in wanted
         self._traffic = Traffic(t=0.0, stream=stream)
         self._busy = False
+        self._kinds: dict[bytes | str, _Kind] = {}  # by a frame's first 24 bits, a sentence's beginning, or their own name
+        self._heard: list[_Kind] = []  # since the traffic was handed over, in their order
         self._sets: dict[int, _Set] = {}
         self._sampled: dict[str, float] = {}
         self._last_sample = -math.inf
@@ -180,33 +214,26 @@ class Decoder:
         if not units:
             return facts
         self._busy = True
-        traffic = self._traffic
         for kind, data in units:
-            if kind == FRAME:
-                traffic.frames += 1
-                traffic.frame_bytes += len(data)
+            if kind == SENTENCE:
+                heard = self._kinds.get(data[1:7]) or self._sentences_of(data)
+            elif kind == FRAME:
+                heard = self._kinds.get(data[3:6]) or self._frames_of(data[3:6])
+            else:
+                self._not_whole(t, kind, data)
+                continue
+            if not heard.count:
+                self._heard.append(heard)
+            heard.count += 1
+            heard.size_bytes += len(data)
+            if heard.wanted:
                 try:
-                    self._frame(t, data, facts)
+                    if kind == SENTENCE:
+                        facts += self._sentences.read(t, heard.formatter, data)
+                    else:
+                        self._frame(t, data, heard, facts)
                 except (ValueError, IndexError, ArithmeticError):
-                    self.unreadable(str(data[3] << 4 | data[4] >> 4))
-            elif kind == SENTENCE:
-                traffic.sentence_bytes += len(data)
-                self._sentence(t, data, facts)
-            elif kind == OTHER:
-                traffic.other_bytes += len(data)
-                if t >= self._next_look:
-                    self._look_for_rtcm2(t, data)
-            elif kind == BAD_FRAME:
-                traffic.bad_frames += 1
-                traffic.bad_frame_bytes += len(data)
-                self._sets.clear()  # a set that the broken frame was part of is not complete
-                self._count(traffic, "bad frame", len(data))
-            elif kind == REST:
-                traffic.bad_frame_bytes += len(data)
-            elif kind == BAD_SENTENCE:
-                traffic.bad_sentences += 1
-                traffic.bad_sentence_bytes += len(data)
-                self._count(traffic, "bad sentence", len(data))
+                    self._unreadable(heard.name)
         return facts
 
     def take_traffic(self, t: float, heard_t: float | None = None) -> Traffic | None:
@@ -216,6 +243,9 @@ class Decoder:
         traffic = self._traffic
         traffic.t = t
         traffic.heard_t = heard_t
+        for kind in self._heard:
+            kind.add_to(traffic)
+        self._heard.clear()
         self._traffic = Traffic(t=0.0, stream=self.stream)
         self._busy = False
         return traffic
@@ -227,31 +257,69 @@ class Decoder:
             self._odd = b""
             self._next_look = t + _LOOK_EVERY_S
 
-    def unreadable(self, what: str) -> None:
-        """A whole message that its library could not read: counted under its name with "unread"."""
-        self._count(self._traffic, f"{what} unread", 0)
+    def _not_whole(self, t: float, kind: int, data: bytes) -> None:
+        traffic = self._traffic
+        if kind == OTHER:
+            traffic.other_bytes += len(data)
+            if t >= self._next_look:
+                self._look_for_rtcm2(t, data)
+        elif kind == BAD_FRAME:
+            traffic.bad_frames += 1
+            traffic.bad_frame_bytes += len(data)
+            self._sets.clear()  # a set that the broken frame was part of is not complete
+            self._count("bad frame", len(data))
+        elif kind == REST:
+            traffic.bad_frame_bytes += len(data)
+        elif kind == BAD_SENTENCE:
+            traffic.bad_sentences += 1
+            traffic.bad_sentence_bytes += len(data)
+            self._count("bad sentence", len(data))
 
-    @staticmethod
-    def _count(traffic: Traffic, message: str, size: int) -> None:
-        by_message = traffic.by_message
-        if len(by_message) >= MOST_KINDS and message not in by_message:
-            message = MORE_KINDS
-        frames, total = by_message.get(message, (0, 0))
-        by_message[message] = (frames + 1, total + size)
+    def _unreadable(self, name: str) -> None:
+        """A whole message that could not be read: counted under its name with "unread"."""
+        self._count(f"{name} unread", 0)
+
+    def _count(self, name: str, size: int) -> None:
+        kind = self._kinds.get(name) or self._remembered(name, _Kind(name))
+        if not kind.count:
+            self._heard.append(kind)
+        kind.count += 1
+        kind.size_bytes += size
+
+    def _remembered(self, key: bytes | str, kind: _Kind) -> _Kind:
+        if len(self._kinds) >= _MOST_REMEMBERED:
+            self._kinds.clear()  # whoever invents names without end costs no more
+        self._kinds[key] = kind
+        return kind
+
+    def _sentences_of(self, line: bytes) -> _Kind:
+        """Sentences of this one's address, which is their formatter behind the talker, or the maker's own."""
+        comma = line.find(b",", 0, 12)
+        key = line[1:7] if 0 < comma <= 6 else line[:comma] if comma > 0 else line[:6]
+        known = self._kinds.get(key)
+        if known is not None:
+            return known
+        address = line[1:comma] if comma > 0 else line[1:6]
+        formatter = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
+        kind = _Kind(formatter.decode("ascii", "replace"), SENTENCE, self._sentences.reads(formatter))
+        kind.formatter = formatter
+        return self._remembered(key, kind)
 
     # RTCM 3
 
-    def _frame(self, t: float, frame: bytes, facts: list[Fact]) -> None:
-        traffic = self._traffic
-        message = frame[3] << 4 | frame[4] >> 4
-        self._count(traffic, str(message), len(frame))
-        system = MSM.get(message)
-        station = (frame[4] & 15) << 8 | frame[5] if system or message in _NAMES_STATION else None
-        by_station = traffic.frames_by_station
-        by_station[station] = by_station.get(station, 0) + 1
-        if station is None:
-            return
-        if system:
+    def _frames_of(self, head: bytes) -> _Kind:
+        """Frames whose payload begins with these 24 bits: a message number, and a station where that message names one."""
+        message = head[0] << 4 | head[1] >> 4
+        names_station = message in MSM or message in _NAMES_STATION
+        kind = _Kind(str(message), FRAME, names_station)
+        kind.message = message
+        kind.station = (head[1] & 15) << 8 | head[2] if names_station else None
+        return self._remembered(head, kind)
+
+    def _frame(self, t: float, frame: bytes, kind: _Kind, facts: list[Fact]) -> None:
+        message, station = kind.message, kind.station
+        assert station is not None
+        if system := MSM.get(message):
             self._observations(t, frame, message, station, system, self._msm_header(frame, system), facts)
         elif message in LEGACY_OBSERVATIONS:
             header = self._legacy_header(frame, message)
@@ -271,16 +339,15 @@ class Decoder:
         satellites = (head >> 39 & 0xFFFFFFFFFFFFFFFF).bit_count()
         signals, frequencies = _signals(system, head >> 7 & 0xFFFFFFFF)
         mask_bits = satellites * signals
-        cells = 0
-        if 0 < mask_bits <= 64:
-            tail = int.from_bytes(frame[24:34], "big") >> 8 * max(0, 10 - len(frame[24:34]))
-            cells = (tail >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count() if len(frame) >= 34 else mask_bits
+        cells = mask_bits if mask_bits <= 64 else 0
+        if cells and len(frame) >= 34:
+            cells = (int.from_bytes(frame[24:34], "big") >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count()
         moment = head >> 122 & 0x3FFFFFFF
         time_s: float | None = moment / 1000.0
-        if system == "R" or time_s is None or time_s >= WEEK_S:
+        if system == "R" or moment >= 1000 * WEEK_S:
             time_s = None
         elif system == "C":
-            time_s = (time_s + GPS_MINUS_BEIDOU_S) % WEEK_S
+            time_s = (moment / 1000.0 + GPS_MINUS_BEIDOU_S) % WEEK_S
         return (bool(head >> 121 & 1), moment, satellites, signals, cells, frequencies, time_s)
 
     def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
@@ -367,13 +434,13 @@ class Decoder:
         try:
             return pyrtcm.RTCMReader.parse(frame, validate=0)
         except Exception:  # whatever a hostile frame makes the library raise, the line goes on
-            self.unreadable(str(message))
+            self._unreadable(str(message))
             return None
 
     def _levels(self, t: float, frame: bytes, message: int, system: str) -> list[Fact]:
         levels = signal_levels(frame, message, system)
         if levels is None:
-            self.unreadable(str(message))
+            self._unreadable(str(message))
         return [SignalLevels(t=t, stream=self.stream, levels=levels)] if levels else []
 
     def _whole(self, t: float, frame: bytes, message: int, station: int) -> Fact | None:
@@ -382,7 +449,7 @@ class Decoder:
         if last is not None and last[0] == frame:
             return replace(last[1], t=t)
         if not self._may_read_whole(t):
-            self.unreadable(str(message))
+            self._unreadable(str(message))
             return None
         parsed = self._parse(frame, message)
         if parsed is None:
@@ -390,7 +457,7 @@ class Decoder:
         try:
             fact = self._fact_of(t, parsed, message, station)
         except (AttributeError, TypeError, ValueError):
-            self.unreadable(str(message))
+            self._unreadable(str(message))
             return None
         if len(self._last_read) >= _MOST_READ:
             del self._last_read[next(iter(self._last_read))]
@@ -426,24 +493,6 @@ class Decoder:
             serial=_characters(parsed, "DF033"),
             receiver=_characters(parsed, "DF228"),
         )
-
-    # NMEA 0183
-
-    def _sentence(self, t: float, line: bytes, facts: list[Fact]) -> None:
-        comma = line.find(b",", 0, 12)
-        kind, message = _formatter(line[1:comma] if comma > 0 else line[1:6])
-        self._count(self._traffic, message, len(line))
-        try:
-            facts += self._sentences.read(t, kind, line)
-        except (ValueError, IndexError, ArithmeticError):
-            self.unreadable(message)
-
-
-@lru_cache(maxsize=256)
-def _formatter(address: bytes) -> tuple[bytes, str]:
-    """What an address says of the sentence's kind, without its talker, as it stands and as text."""
-    kind = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
-    return kind, kind.decode("ascii", "replace")
 
 
 @lru_cache(maxsize=256)

@@ -23,6 +23,7 @@ import math
 from collections.abc import Callable, Container
 from functools import lru_cache
 
+from msgspec.structs import replace
 from pynmeagps.nmeahelpers import date2utc
 from witnesspost.rules.facts import Fact, Fix, SignalLevels, Tilt, Utc
 from witnesspost.rules.gnss import QUALITY_OF_MODE, FixQuality
@@ -32,7 +33,6 @@ GSV_EVERY_S = 10.0
 STEPS_ASIDE_S = 15.0  # a sentence is passed over so long after a better one was heard
 WAITS_S = 1.5  # a better one may follow the first of its kind in the same second
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
-_DATE = (_LAST_YEAR, 12, 31)
 _MOST = 1e9
 _STEPS = 1e10  # of a degree: a hundredth of a millimetre
 _MINUTES = {b"%02d%02d" % divmod(minute, 60): 60.0 * minute for minute in range(1440)}  # of the day, by their four digits
@@ -69,6 +69,10 @@ class Sentences:
             if fact in wanted:
                 self._readers.setdefault(kind, []).append(reader)
 
+    def reads(self, kind: bytes) -> bool:
+        """False where sentences of that kind give nothing that anybody reads."""
+        return kind in self._readers or self._tilt_address is not None
+
     def read(self, t: float, kind: bytes, line: bytes) -> list[Fact]:
         """The facts in a whole sentence of that kind (its formatter, "GGA"), none where there are none for anybody.
 
@@ -79,7 +83,7 @@ class Sentences:
             readers = [self._mapped_tilt]
         if readers is None:
             return []
-        fields = line[1 : line.rfind(b"*")].split(b",")
+        fields = line[1 : -5 if line[-2:] == b"\r\n" else -4].split(b",")
         facts = []
         for reader in readers:
             fact = reader(t, fields)
@@ -129,27 +133,19 @@ class Sentences:
     ) -> Fix:
         """The fact that these fields make, each as it stands in its sentence."""
         time_s = seconds_of_day(time)
-        said_at_s, sigma_east_m, sigma_north_m, sigma_up_m = self._gst
-        if said_at_s != time_s:
-            sigma_east_m = sigma_north_m = sigma_up_m = None
-        count, hdop_, separation_m, age_s, station_id = _steady(satellites, hdop, separation, age, station)
-        return Fix(
+        fix = replace(
+            _steady(self._stream, satellites, hdop, separation, age, station),
             t=t,
-            stream=self._stream,
             time_s=time_s,
             quality=quality,
             latitude=_angle(lat, ns == b"S", 90.0),
             longitude=_angle(lon, ew == b"W", 180.0),
             height_m=_number(height),
-            separation_m=separation_m,
-            satellites=count,
-            hdop=hdop_,
-            age_s=age_s,
-            station_id=station_id,
-            sigma_east_m=sigma_east_m,
-            sigma_north_m=sigma_north_m,
-            sigma_up_m=sigma_up_m,
         )
+        said_at_s, east_m, north_m, up_m = self._gst
+        if said_at_s == time_s:
+            fix.sigma_east_m, fix.sigma_north_m, fix.sigma_up_m = east_m, north_m, up_m
+        return fix
 
     def _gst_sentence(self, t: float, fields: Fields) -> None:
         self._gst = (seconds_of_day(fields[1]), _number(fields[7]), _number(fields[6]), _number(fields[8]))
@@ -165,11 +161,8 @@ class Sentences:
         return self._utc(t, said, fields[1], "RMC")
 
     def _zda(self, t: float, fields: Fields) -> Utc | None:
-        year, month, number = (_whole_number(field, most) or 0 for field, most in zip(fields[4:1:-1], _DATE, strict=True))
-        day = dt.datetime(year, month, number, tzinfo=dt.UTC)
-        if not day.year >= _FIRST_YEAR:
-            raise ValueError(f"no receiver's year: {day.year}")
-        return self._utc(t, day, fields[1], "ZDA")
+        _, time, day, month, year, *_ = fields
+        return self._utc(t, _day(day, month, year), time, "ZDA")
 
     def _utc(self, t: float, day: dt.datetime | None, time: bytes, source: str) -> Utc | None:
         time_s = seconds_of_day(time)
@@ -189,10 +182,9 @@ class Sentences:
         group = self._in_view.setdefault(name, {})
         if index == 1:
             group.clear()
-        for start in range(0, len(satellites) - 3, 4):
-            number, _, _, level = satellites[start : start + 4]
+        for number, level in zip(satellites[::4], satellites[3::4], strict=False):
             if number and level:
-                group[_whole_number(number, 999) or 0] = _level(level)
+                group[_satellite(number)] = _level(level)
         if index < count or not group or t - self._gsv_said.get(name, -math.inf) < GSV_EVERY_S:
             return None
         self._gsv_said[name] = t
@@ -246,17 +238,33 @@ def _quality(modes: bytes) -> int:
 
 
 @lru_cache(maxsize=256)
-def _steady(
-    satellites: bytes, hdop: bytes, separation: bytes, age: bytes, station: bytes
-) -> tuple[int | None, float | None, float | None, float | None, int | None]:
-    """The fields of a position that are the same in most of the next ones, so that a look-up finds them."""
-    return (
-        _whole_number(satellites, 9999),
-        _number(hdop),
-        _number(separation),
-        _number(age),
-        _whole_number(station, 9999),
+def _steady(stream: str, satellites: bytes, hdop: bytes, separation: bytes, age: bytes, station: bytes) -> Fix:
+    """A position but for what is new in each: the rest is the same in most of the next ones, so that a look-up finds it."""
+    return Fix(
+        t=0.0,
+        stream=stream,
+        time_s=None,
+        quality=FixQuality.NONE,
+        latitude=None,
+        longitude=None,
+        height_m=None,
+        separation_m=_number(separation),
+        satellites=_whole_number(satellites, 9999),
+        hdop=_number(hdop),
+        age_s=_number(age),
+        station_id=_whole_number(station, 9999),
     )
+
+
+@lru_cache(maxsize=16)
+def _day(day: bytes, month: bytes, year: bytes) -> dt.datetime:
+    """The day that ZDA says, at midnight."""
+    midnight = dt.datetime(
+        _whole_number(year, _LAST_YEAR) or 0, _whole_number(month, 12) or 0, _whole_number(day, 31) or 0, tzinfo=dt.UTC
+    )
+    if midnight.year < _FIRST_YEAR:
+        raise ValueError(f"no receiver's year: {midnight.year}")
+    return midnight
 
 
 @lru_cache(maxsize=16)
@@ -309,6 +317,12 @@ def _signal(field: bytes) -> str:
     return field.decode()
 
 
+@lru_cache(maxsize=256)
+def _satellite(field: bytes) -> int:
+    return _whole_number(field, 999) or 0
+
+
+@lru_cache(maxsize=256)
 def _level(field: bytes) -> float:
     """C/N0 in dB-Hz; two digits by the standard."""
     level = float(field)

@@ -11,7 +11,7 @@ from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.stream.decoding import Decoder, signal_levels
 from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
 from witnesspost.replay.world.rtcm2 import Rtcm2
-from witnesspost.rules.facts import Antenna, Bias, Epoch, Fix, SignalLevels, Station, Tilt, Utc
+from witnesspost.rules.facts import MORE_KINDS, MOST_KINDS, Antenna, Bias, Epoch, Fix, SignalLevels, Station, Tilt, Utc
 from witnesspost.rules.gnss import MSM
 from witnesspost.rules.site.model import TiltSentence
 
@@ -162,6 +162,39 @@ def test_what_is_left_of_an_epoch_that_lost_its_end_is_used_as_a_rover_uses_it()
     galileo_of_the_next = rtcm(msm_payload(1094, 417, 2000, 0, [3, 4], [2]))
     first, second = (fact for fact in facts_of(gps + galileo_of_the_next) if isinstance(fact, Epoch))
     assert [(e.messages, e.time_s) for e in (first, second)] == [((1074,), 1.0), ((1094,), 2.0)]
+
+
+def test_traffic_counts_sentences_by_what_they_say_and_frames_by_message_and_station():
+    gsv, other, bad_gga = nmea("GPGSV,1,1,00"), nmea("GLGSV,1,1,00"), nmea("GPGGA,,,,,,x,,,,,,,,")
+    frames = [rtcm(msm_payload(1071, station, 0, 1, [1], [2])) for station in (1, 1, 2)] + [rtcm(bytes((0xFE, 0x80, 7)))]
+    decoder, framer = Decoder("line"), Framer()
+    for _ in range(2):  # what was handed over is not counted again
+        decoder.decode(1.0, framer.feed(b"".join((gsv, frames[0], other, bad_gga, frames[1], gsv, frames[2], frames[3]))))
+        traffic = decoder.take_traffic(2.0)
+        assert traffic.by_message == {
+            "GSV": (3, 2 * len(gsv) + len(other)),
+            "1071": (3, sum(map(len, frames[:3]))),
+            "GGA": (1, len(bad_gga)),
+            "GGA unread": (1, 0),
+            "4072": (1, len(frames[3])),
+        }
+        assert list(traffic.by_message) == ["GSV", "1071", "GGA", "GGA unread", "4072"]  # in the order in which they came
+        assert traffic.frames_by_station == {1: 2, 2: 1, None: 1}
+        assert (traffic.frames, traffic.frame_bytes) == (4, sum(map(len, frames)))
+        assert traffic.sentence_bytes == 2 * len(gsv) + len(other) + len(bad_gga)
+    assert decoder.take_traffic(3.0) is None
+
+
+def test_names_without_end_are_counted_together_once_there_are_too_many():
+    names = [f"PX{number:04d}" for number in range(1000)]
+    data = b"".join(nmea(f"{name},{'x' * (number % 7)}") for number, name in enumerate([*names, *names[:3], *names]))
+    decoder = Decoder("line")
+    decoder.decode(1.0, Framer().feed(data))
+    counted = decoder.take_traffic(2.0).by_message
+    assert list(counted) == [*names[:MOST_KINDS], MORE_KINDS]
+    assert [counted[name][0] for name in names[:4]] == [3, 3, 3, 2]
+    assert sum(count for count, _ in counted.values()) == 2003
+    assert sum(size_bytes for _, size_bytes in counted.values()) == len(data)
 
 
 def test_words_of_rtcm_2_are_counted_in_a_sample_of_the_other_bytes():
