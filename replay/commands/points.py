@@ -21,6 +21,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.daemon.progress import progress_bar
 from witnesspost.replay.commands.office_extra import INSTALL
+from witnesspost.replay.office.field_points import FieldError
 from witnesspost.replay.play.grids import NoGrid, find_grids
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
@@ -90,7 +91,6 @@ def points(
     options = {"frame": frame, "unit": unit, "vertical": vertical, "geoid": geoid, "times": times, "base-is": base_is,
                "site": site_file, "from-bytes": from_bytes or None, "decisions": decisions}  # fmt: skip
     try:
-        from witnesspost.replay.office.field_file import FieldError
         from witnesspost.replay.office.field_frame import Stated
     except ImportError:
         raise Unusable(f"points {INSTALL}") from None

@@ -14,6 +14,7 @@ from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.progress import Progress, progress_bar
 from witnesspost.replay.commands.office_extra import INSTALL
 from witnesspost.replay.commands.points import judged_points, site_of_day
+from witnesspost.replay.office.field_points import FieldError
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.rules.datum.geodesy import DatumError
 from witnesspost.rules.datum.geoid import GeoidError
@@ -52,7 +53,6 @@ def report(
     """Write the report of a day from its LOGs (a folder stands for the logs in it): one page that needs no network."""
     try:
         import bokeh  # noqa: F401
-        from witnesspost.replay.office.field_file import FieldError
     except ImportError:
         raise Unusable(f"report {INSTALL}") from None
     try:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from witnesspost.replay.office.base import year_of
 from witnesspost.replay.office.difference import MOST_SCALE_PPM, Difference, Step, solve
-from witnesspost.replay.office.field_file import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.field_frame import FieldFrame, separations
+from witnesspost.replay.office.field_points import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.occupations import Occupation
 from witnesspost.replay.office.track import Mean, Track
 from witnesspost.rules.datum.frames import Place

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from msgspec import structs
 from witnesspost.replay.export.cell import cell
-from witnesspost.replay.office.field_file import FieldError
+from witnesspost.replay.office.field_points import FieldError
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.verdict import NAMES, Decided
 from witnesspost.rules.site.file import NotReadable, bytes_of

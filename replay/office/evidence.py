@@ -12,7 +12,7 @@ from witnesspost.replay.office import uncertainty as un
 from witnesspost.replay.office.base import Bases, Segment, is_ours
 from witnesspost.replay.office.comparison import Comparison
 from witnesspost.replay.office.epochs import Epochs
-from witnesspost.replay.office.field_file import FieldPoint
+from witnesspost.replay.office.field_points import FieldPoint
 from witnesspost.replay.office.occupations import Occupation
 from witnesspost.replay.office.track import Mean, Track
 from witnesspost.replay.office.uncertainty import Uncertainty

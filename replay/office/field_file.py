@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from msgspec import Struct
+from witnesspost.replay.office.field_points import FieldError, FieldFile, FieldPoint
 from witnesspost.rules.site.angles import degrees
 from witnesspost.rules.site.file import NotReadable, bytes_of
 
@@ -45,7 +45,6 @@ MEANINGS: dict[str, frozenset[str]] = {
 """What a column may be, and the headers that say so, in small letters without blanks and signs."""
 
 _MOST_BYTES = 200_000_000
-_LONGEST = 800  # characters of an error's line
 _LOOKED_AT = 200  # lines that the form is told from
 _DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
@@ -56,54 +55,6 @@ _CONTROL = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f]")
 _FARTHEST_M = 1e9  # over a hundred earth radii: no coordinate, height or pole
 _IS_NEAR_M = 200_000.0  # of the control: a day's drive (common practice, no source)
 _COLUMNS_EXAMPLE = "--columns name,north,east,height,code"
-
-
-class FieldError(Exception):
-    """A field file cannot be used as it stands. The text is one line: where, what was read, and what to state; its
-    middle is cut out where what was read is very long."""
-
-    def __init__(self, text: str):
-        plain = "".join(letter if letter.isprintable() else "�" for letter in text)
-        super().__init__(plain if len(plain) <= _LONGEST else f"{plain[: _LONGEST // 2]} … {plain[-_LONGEST // 2 :]}")
-
-
-class FieldPoint(Struct, gc=False):
-    """A stored point as the file has it: `first` and `second` are northing and easting, or latitude and longitude."""
-
-    name: str
-    line: int
-    first: float
-    second: float
-    height: float | None
-    code: str = ""
-    start: dt.datetime | None = None
-    end: dt.datetime | None = None
-    pole: float | None = None
-    sigma_plan: float | None = None
-    sigma_height: float | None = None
-
-
-class FieldFile(Struct):
-    """A field file as it was read. `grid`: first and second are northing and easting. `columns` says which column is what;
-    `unit` is what a LandXML file states itself."""
-
-    path: str
-    form: str
-    grid: bool
-    columns: dict[str, str]
-    points: list[FieldPoint]
-    unit: str | None = None
-    notes: list[str] = []
-
-    @property
-    def has_times(self) -> bool:
-        """True where every point has a time."""
-        return all(point.start is not None for point in self.points)
-
-    @property
-    def twice(self) -> list[str]:
-        """Names that more than one point bears."""
-        return [name for name, count in Counter(point.name for point in self.points).items() if count > 1]
 
 
 Near = Callable[[float, float, bool], float | None]

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from witnesspost.replay.office.field_file import FieldError
+from witnesspost.replay.office.field_points import FieldError
 from witnesspost.rules.datum.frames import Frame, FrameError, frame_of
 from witnesspost.rules.datum.geodesy import position
 from witnesspost.rules.datum.geoid import Geoid, open_geoid

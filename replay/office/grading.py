@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 from msgspec import Struct
-from witnesspost.replay.office.field_file import FieldError
+from witnesspost.replay.office.field_points import FieldError
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.verdict import NAMES
 from witnesspost.rules.site.file import NotReadable, bytes_of

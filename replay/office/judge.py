@@ -20,8 +20,8 @@ from witnesspost.replay.office.comparison import Comparison
 from witnesspost.replay.office.difference import Difference
 from witnesspost.replay.office.epochs import Epochs, read_epochs, rows_of
 from witnesspost.replay.office.evidence import Evidence
-from witnesspost.replay.office.field_file import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.field_frame import FieldFrame
+from witnesspost.replay.office.field_points import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.matching import Matching
 from witnesspost.replay.office.occupations import Occupation
 from witnesspost.replay.office.repair import repaired

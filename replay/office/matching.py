@@ -7,8 +7,8 @@ import functools
 
 import numpy as np
 from witnesspost.replay.office.difference import FEWEST, agreeing
-from witnesspost.replay.office.field_file import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.field_frame import FieldFrame
+from witnesspost.replay.office.field_points import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.occupations import Occupation, Places, at_time, joined, nearest_gap_s
 from witnesspost.replay.office.track import Track
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from witnesspost.replay.office.base import Segment
 from witnesspost.replay.office.comparison import Comparison
-from witnesspost.replay.office.field_file import FieldPoint
+from witnesspost.replay.office.field_points import FieldPoint
 from witnesspost.rules.coordinates import Ecef, Enu, Geodetic
 from witnesspost.rules.datum.geodesy import to_ecef, to_geodetic
 

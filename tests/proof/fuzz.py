@@ -31,7 +31,8 @@ from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import FRAME, SENTENCE, Framer, crc24q, nmea_checksum
 from witnesspost.daemon.stream.rtcm2 import rtcm2_words
 from witnesspost.replay.office.decisions import apply_decisions
-from witnesspost.replay.office.field_file import FieldError, read_field
+from witnesspost.replay.office.field_file import read_field
+from witnesspost.replay.office.field_points import FieldError
 from witnesspost.replay.play.tape import Tape, TapeError
 from witnesspost.replay.world.scenario import ScenarioError, scenarios
 from witnesspost.rules.book.contents import FIGURES, open_site, open_whole_site

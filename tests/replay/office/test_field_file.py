@@ -9,7 +9,8 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from witnesspost.replay.commands.points import points
-from witnesspost.replay.office.field_file import FieldError, read_field
+from witnesspost.replay.office.field_file import read_field
+from witnesspost.replay.office.field_points import FieldError
 
 
 def near(first, second, grid):
