@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import msgspec
 from witnesspost.daemon.log.blocks import OpenBlock
 from witnesspost.daemon.log.rows import AlertRow, ChainedRow, EventRow, RawRow, json_text
 
@@ -192,5 +193,4 @@ class _Gap:
 
 
 def _text_bytes(row: ChainedRow) -> int:
-    values = (getattr(row, name) for name in row.__struct_fields__)
-    return sum(len(value) for value in values if isinstance(value, bytes | str))
+    return sum([len(value) for value in msgspec.structs.astuple(row) if isinstance(value, (bytes, str))])

@@ -53,9 +53,12 @@ class OpenBlock:
     def pause(self, before_ms: int) -> tuple[float | None, float | None]:
         """Start and length (seconds) of the longest silence up to the last chunk, where it lasted 2 s; `before_ms` is
         when the stream was last heard before this block."""
-        ms = [before_ms, *(ms for ms, _, _ in self.chunks)]
-        length, start = max(zip(map(sub, ms[1:], ms), ms, strict=False))
-        return (start / 1000, length / 1000) if length >= _PAUSE_S * 1000 else (None, None)
+        ms = [before_ms, *[ms for ms, _, _ in self.chunks]]
+        lengths = [*map(sub, ms[1:], ms)]
+        if max(lengths) < _PAUSE_S * 1000:
+            return None, None
+        length, start = max(zip(lengths, ms, strict=False))
+        return start / 1000, length / 1000
 
     def data(self) -> bytes:
         """The block's bytes."""

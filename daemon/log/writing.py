@@ -128,7 +128,7 @@ class Writer:
             values = msgspec.structs.astuple(row)[:-1]
             row.digest = digest = link(digest, values)
             tables.setdefault(type(row), []).append(row)
-            written += sum(len(value) for value in values if isinstance(value, bytes | str))
+            written += sum([len(value) for value in values if isinstance(value, (bytes, str))])
         self._tried = Tail(n, digest)
         if (gone := self.gone()) is not None:
             raise gone
