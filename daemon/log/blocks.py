@@ -72,7 +72,7 @@ class OpenBlock:
 
 
 def chunks(t: float, data: bytes, times: bytes) -> Iterator[tuple[int, int, bytes]]:
-    """The chunks of a block that begins at `t`: (millisecond, order in it, bytes). Raises BlockError."""
+    """The chunks of a block that begins at `t`: (millisecond, order in it, bytes). Raises BlockError, before the first."""
     try:
         inflate = zlib.decompressobj(-zlib.MAX_WBITS)
         deltas, orders, sizes = _unpack.decode(inflate.decompress(times, _TIMES_MOST_BYTES))

@@ -52,9 +52,11 @@ def sound_blocks(log: LogFile, stream: str, found: Sound) -> Iterator[bytes]:
 
 def _fits(row: ChainedRow) -> bool:
     try:
-        return not isinstance(row, RawRow) or list(chunks(row.t, row.data, row.times)) is not None
+        if isinstance(row, RawRow):
+            chunks(row.t, row.data, row.times)
     except BlockError:
         return False
+    return True
 
 
 def _last(log: LogFile) -> int | None:

@@ -111,8 +111,7 @@ def _wrong(row: ChainedRow, n: int, previous: bytes, version: int) -> str | None
         return "its digest does not fit: it was changed"
     if isinstance(row, RawRow):
         try:
-            for _ in chunks(row.t, row.data, row.times):
-                pass
+            chunks(row.t, row.data, row.times)
         except BlockError as error:
             return str(error)
     return None
