@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 import msgspec
-from witnesspost.daemon.log.derived import KINDS
 from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import GRID_MS, Read, Reading, grid_before
 from witnesspost.rules.alert import AnyChange, Change
@@ -49,7 +48,7 @@ class LogLike(Protocol):
         """A fact from outside the streams."""
 
     def fact(self, fact: Fact) -> None:
-        """A fact that the streams said, of one of the `KINDS`."""
+        """A fact that the streams said, of a kind that is `READ_BY_ALL`."""
 
     def change(self, change: Change) -> None:
         """An alert's change."""
@@ -202,6 +201,6 @@ class Pipeline:
         log = self.log
         if log is not None:
             for fact in facts:
-                if type(fact) in KINDS:
+                if type(fact) in READ_BY_ALL:
                     log.fact(fact)
         self.engine.see_all(facts)

@@ -45,10 +45,6 @@ _MOST_BASES = 100  # whose last word is remembered
 _MOST_WAITING = 20_000  # rows a table that wait for a failed disk: they can be made again from the raw bytes
 
 
-KINDS: frozenset[type[Fact]] = frozenset((Antenna, Epoch, Fix, Station, Traffic, Utc))
-"""Facts that rows follow from; all others are passed over."""
-
-
 class DerivedRows:
     """Rows of `fix`, `station`, `clock` and `traffic` that wait to be written.
 
