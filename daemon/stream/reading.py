@@ -52,31 +52,65 @@ class Line:
         return self.decoder.take_traffic(at_ms / 1000.0, heard_t) if self.is_summed else None
 
 
-class Lines:
-    """The lines by name; times are the pipeline's, in milliseconds. `wanted` holds the kinds of facts that somebody reads.
+class Reading:
+    """All `lines` of a site, by the pipeline's clock, which never steps back; milliseconds.
 
-    The rules read the traffic of the lines of corrections alone; a log has that of all (`all_traffic`).
+    `wanted` holds the kinds of facts that somebody reads. The rules read the traffic of the lines of corrections alone; a log
+    has that of all (`all_traffic`).
     """
 
-    def __init__(self, site: Site, wanted: frozenset[type[Fact]], *, all_traffic: bool):
-        self.by_name = {
+    def __init__(self, site: Site, wanted: frozenset[type[Fact]], begins_t: float, *, all_traffic: bool = False):
+        self.lines = {
             s.name: Line(s.name, Decoder(s.name, site.tilt, wanted), is_summed=all_traffic or "corrections" in s.carries)
             for s in site.stream
         }
+        self.now_ms = round(begins_t * 1000)
+        self._turned_ms = grid_before(self.now_ms)
 
-    def __contains__(self, stream: str) -> bool:
-        return stream in self.by_name
+    def feed(self, chunk: Chunk) -> Read:
+        """Bytes that came; their `t` counts to the millisecond, an earlier one as the latest. KeyError where the site has no
+        such stream."""
+        t, stream, data = chunk
+        line = self.lines[stream]
+        turns = self._turns(t)
+        line.last_ms = now_ms = self.now_ms
+        facts = line.read(now_ms, data)
+        at_once = facts and not JUDGED_AT_ONCE.isdisjoint(map(type, facts))
+        return now_ms, turns, chunk, facts, self._turn(now_ms) if at_once else None
 
-    def feed(self, now_ms: int, stream: str, data: bytes) -> list[Fact]:
-        """The facts that these bytes complete."""
-        line = self.by_name[stream]
-        line.last_ms = now_ms
-        return line.read(now_ms, data)
+    def until(self, t: float, told: Fact | None = None) -> Read:
+        """Time goes on to `t`, when a fact may have been told from outside."""
+        turns = self._turns(t)
+        return self.now_ms, turns, told, [], None
 
-    def turn(self, at_ms: int) -> list[Fact]:
+    def rest(self) -> list[Fact]:
+        """Nothing more comes: what waits is given up, and the traffic is summed up."""
+        facts: list[Fact] = []
+        for line in self.lines.values():
+            if line.framer.waiting:
+                facts += line.read(self.now_ms, None)
+            traffic = line.traffic(self.now_ms)
+            if traffic is not None:
+                facts.append(traffic)
+        return facts
+
+    def _turns(self, t: float) -> list[tuple[int, list[Fact]]]:
+        """What is to be told at the moments of the grid up to `t`, to which time goes on."""
+        turns: list[tuple[int, list[Fact]]] = []
+        now_ms = self.now_ms = max(self.now_ms, math.floor(t * 1000 + 1e-6))
+        while self._turned_ms + GRID_MS <= now_ms:
+            self._turned_ms += GRID_MS
+            facts = self._turn(self._turned_ms)
+            if facts:
+                turns.append((self._turned_ms, facts))
+            elif not any(line.framer.waiting for line in self.lines.values()):  # nothing will, until something comes
+                self._turned_ms = now_ms // GRID_MS * GRID_MS
+        return turns
+
+    def _turn(self, at_ms: int) -> list[Fact]:
         """Before the rules are judged: what a line that fell silent leaves, and each line's traffic since the last turn."""
         facts: list[Fact] = []
-        for line in self.by_name.values():
+        for line in self.lines.values():
             heard_t = None
             if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
                 facts += line.read(at_ms, None)
@@ -85,61 +119,6 @@ class Lines:
             if traffic is not None:
                 facts.append(traffic)
         return facts
-
-    def rest(self, now_ms: int) -> list[Fact]:
-        """Nothing more comes: what waits is given up, and the traffic is summed up."""
-        facts: list[Fact] = []
-        for line in self.by_name.values():
-            if line.framer.waiting:
-                facts += line.read(now_ms, None)
-            traffic = line.traffic(now_ms)
-            if traffic is not None:
-                facts.append(traffic)
-        return facts
-
-    def waits(self) -> bool:
-        """True while a line has begun something that it may yet give up."""
-        return any(line.framer.waiting for line in self.by_name.values())
-
-
-class Reading:
-    """The lines by the pipeline's clock, which never steps back, and the grid on which the rules are judged; milliseconds."""
-
-    def __init__(self, site: Site, wanted: frozenset[type[Fact]], begins_t: float, *, all_traffic: bool = False):
-        self.lines = Lines(site, wanted, all_traffic=all_traffic)
-        self.now_ms = round(begins_t * 1000)
-        self._turned_ms = grid_before(self.now_ms)
-
-    def feed(self, chunk: Chunk) -> Read:
-        """Bytes that came; their `t` counts to the millisecond, an earlier one as the latest. KeyError where the site has no
-        such stream."""
-        if chunk.stream not in self.lines:
-            raise KeyError(chunk.stream)
-        turns = self._turns(chunk.t)
-        facts = self.lines.feed(self.now_ms, chunk.stream, chunk.data)
-        at_once = not JUDGED_AT_ONCE.isdisjoint(map(type, facts)) if facts else False
-        return self.now_ms, turns, chunk, facts, self.lines.turn(self.now_ms) if at_once else None
-
-    def until(self, t: float, told: Fact | None = None) -> Read:
-        """Time goes on to `t`, when a fact may have been told from outside."""
-        turns = self._turns(t)
-        return self.now_ms, turns, told, [], None
-
-    def rest(self) -> list[Fact]:
-        """Nothing more comes: what is left."""
-        return self.lines.rest(self.now_ms)
-
-    def _turns(self, t: float) -> list[tuple[int, list[Fact]]]:
-        turns: list[tuple[int, list[Fact]]] = []
-        self.now_ms = max(self.now_ms, math.floor(t * 1000 + 1e-6))
-        while self._turned_ms + GRID_MS <= self.now_ms:
-            self._turned_ms += GRID_MS
-            facts = self.lines.turn(self._turned_ms)
-            if facts:
-                turns.append((self._turned_ms, facts))
-            elif not self.lines.waits():  # nothing will, until something comes
-                self._turned_ms = self.now_ms // GRID_MS * GRID_MS
-        return turns
 
 
 def grid_before(ms: int) -> int:

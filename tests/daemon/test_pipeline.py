@@ -123,7 +123,7 @@ def test_real_bytes_play_in_any_cuts_and_are_counted_as_the_libraries_count(path
 def test_a_fault_in_reading_costs_the_facts_of_those_bytes_and_never_the_raw_log(tmp_path, monkeypatch):
     log = Log.start(tmp_path, SITE, SITE_TEXT)
     pipeline = Pipeline(SITE, log)
-    monkeypatch.setattr(pipeline.reading.lines.by_name["corrections"].decoder, "decode", lambda t, units: 1 / 0)
+    monkeypatch.setattr(pipeline.reading.lines["corrections"].decoder, "decode", lambda t, units: 1 / 0)
     pipeline.feed(1.0, "corrections", epoch_frame(1))
     changes = pipeline.tick(2.0)
     monkeypatch.undo()
