@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from witnesspost.rules.facts import Fix
 
@@ -16,8 +17,11 @@ _METRES_PER_DEGREE = 111_320.0
 _SLACK_S = 1e-6
 _REACH_M = SPEED_M_S * STANDS_S
 
-_Point = tuple[float, float, float]
-"""When, and metres north and east."""
+
+class _Point(NamedTuple):
+    t: float
+    north_m: float
+    east_m: float
 
 
 class Motion:
@@ -51,7 +55,7 @@ class Motion:
                 north, east = self._origin
                 self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
             last = fix
-            if not points or t - points[-1][0] >= _APART_S - _SLACK_S:
+            if not points or t - points[-1].t >= _APART_S - _SLACK_S:
                 self._step(t, latitude, longitude)
         self._last = last
 
@@ -65,17 +69,17 @@ class Motion:
         """Since when it has stood; while it does not, or that is not known, the earliest moment since which it can come to."""
         if self._known and self._still_since is not None:
             return self._still_since
-        return self._points[0][0] if self._points else -math.inf
+        return self._points[0].t if self._points else -math.inf
 
     def _step(self, t: float, latitude: float, longitude: float) -> None:
         points = self._points
         north_m = (latitude - self._origin[0]) * _METRES_PER_DEGREE
         east_m = ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east
-        points.append((t, north_m, east_m))
+        points.append(_Point(t, north_m, east_m))
         begins_t = t - STANDS_S + _SLACK_S
-        while len(points) > 1 and points[1][0] <= begins_t:
+        while len(points) > 1 and points[1].t <= begins_t:
             points.popleft()
-        if points[0][0] > begins_t:
+        if points[0].t > begins_t:
             return
         for _, north, east in points:
             if math.hypot(north - north_m, east - east_m) >= _REACH_M:
@@ -83,5 +87,5 @@ class Motion:
                 break
         else:
             if self._still_since is None or not self._known:
-                self._still_since = points[0][0]
+                self._still_since = points[0].t
         self._known = True
