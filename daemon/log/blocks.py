@@ -23,7 +23,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Iterator, Sequence
-from itertools import accumulate, repeat
+from itertools import accumulate, pairwise, repeat
 from operator import sub
 from typing import Any
 
@@ -73,6 +73,14 @@ class OpenBlock:
 
 def chunks(t: float, data: bytes, times: bytes) -> Iterator[tuple[int, int, bytes]]:
     """The chunks of a block that begins at `t`: (millisecond, order in it, bytes). Raises BlockError, before the first."""
+    milliseconds, orders, ends = arrivals(t, data, times)
+    parts = (data[begin:end] for begin, end in pairwise((0, *ends)))
+    return zip(milliseconds, orders or repeat(0), parts, strict=False)
+
+
+def arrivals(t: float, data: bytes, times: bytes) -> tuple[list[int], list[int], list[int]]:
+    """Of the chunks of a block that begins at `t`: milliseconds, orders in them ([] where all are 0), and where each ends in
+    `data`. Raises BlockError."""
     try:
         inflate = zlib.decompressobj(-zlib.MAX_WBITS)
         deltas, orders, sizes = _unpack.decode(inflate.decompress(times, _TIMES_MOST_BYTES))
@@ -80,14 +88,9 @@ def chunks(t: float, data: bytes, times: bytes) -> Iterator[tuple[int, int, byte
         raise BlockError(f"arrival times cannot be read: {error}") from None
     if len(sizes) != len(deltas) or (orders and len(orders) != len(deltas)) or sum(sizes) != len(data):
         raise BlockError(f"arrival times of {sum(sizes)} bytes stand beside {len(data)} bytes")
-    ends = list(accumulate(sizes))
-    deltas[0:1] = [round(t * 1000)]
-    return zip(
-        accumulate(deltas),
-        orders or repeat(0),
-        (data[end - size : end] for end, size in zip(ends, sizes, strict=True)),
-        strict=False,
-    )
+    if deltas:
+        deltas[0] = round(t * 1000)
+    return list(accumulate(deltas)), orders, list(accumulate(sizes))
 
 
 def link(previous: bytes, values: Sequence[Any]) -> bytes:

@@ -22,7 +22,7 @@ from typing import Any, NamedTuple, TypeVar
 import msgspec
 from witnesspost.daemon.local_time import Instant
 from witnesspost.daemon.log import rows, schema
-from witnesspost.daemon.log.blocks import BlockError, chunks
+from witnesspost.daemon.log.blocks import BlockError, arrivals, chunks
 from witnesspost.daemon.log.folder import folder_id_in
 from witnesspost.daemon.log.opening import (
     BROKEN,
@@ -111,6 +111,10 @@ class LoggedChange(AnyChange, kw_only=True):
         return msgspec.convert(msgspec.structs.asdict(change) | words(change)._asdict(), cls)
 
 
+Arrived = tuple[list[int], list[int], bytes]
+"""When each chunk came (milliseconds), where it ends in the bytes, and these."""
+
+
 class LogFile:
     """An open log. Use as a context manager, or `close` it."""
 
@@ -196,6 +200,15 @@ class LogFile:
             group += fed if all_of_it else [one for one in fed if first <= one[0] <= last]
             until = max(until, fed[-1][:2])
         yield from _in_order(group)
+
+    def blocks_of(self, stream: str) -> Iterator[Arrived]:
+        """What came on a stream, block by block. Raises UnreadableLog."""
+        for row in self.rows(RawRow, "WHERE stream = ? ORDER BY n", (stream,)):
+            try:
+                milliseconds, _, ends = arrivals(row.t, row.data, row.times)
+            except (BlockError, OverflowError) as error:
+                raise self._unreadable(row, error) from None
+            yield milliseconds, ends, row.data
 
     def played(self) -> Iterator[tuple[float, str, bytes | Fact]]:
         """`inputs`, for a reader that lets the time between them and up to the log's end go by. Raises LongSilence."""
@@ -407,9 +420,12 @@ class LogFile:
                 fed = _fed(row)
                 start = fed[0][:2]
             except (BlockError, IndexError, msgspec.MsgspecError, KeyError, TypeError, RecursionError, OverflowError) as error:
-                where = f"row {row.n} ({on_one_line(row.stream)}, t {row.t:.3f})"
-                raise UnreadableLog(f"{self.path}: {where} cannot be read: {on_one_line(str(error))}; verify it") from None
+                raise self._unreadable(row, error) from None
             yield start, fed
+
+    def _unreadable(self, row: RawRow | EventRow, error: Exception) -> UnreadableLog:
+        where = f"row {row.n} ({on_one_line(row.stream)}, t {row.t:.3f})"
+        return UnreadableLog(f"{self.path}: {where} cannot be read: {on_one_line(str(error))}; verify it")
 
     def _rows(self, sql: str, values: Any = ()) -> list[Any]:
         return self._query(sql, values)[1]

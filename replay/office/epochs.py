@@ -10,16 +10,20 @@ import array
 import datetime as dt
 import math
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from witnesspost.daemon.log.day import PostLogs
-from witnesspost.daemon.log.reading import LogFile
+from witnesspost.daemon.log.reading import Arrived, LogFile
 from witnesspost.daemon.log.rows import FixRow, StreamRow
 from witnesspost.daemon.stream.decoding import Decoder
-from witnesspost.daemon.stream.framing import SENTENCE, Framer
+from witnesspost.daemon.stream.framing import SENTENCE, Framer, Unit
+from witnesspost.daemon.stream.nmea import seconds_of_day
+from witnesspost.replay.office.plain_lines import MOST, SIGMA, Plain, plain
 from witnesspost.rules.facts import Fix, Tilt
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.model import Site
@@ -29,6 +33,7 @@ Array = NDArray[Any]
 _TILT_S = 1.5  # a word of the sensor farther off says nothing of an epoch
 _SIGMA_S = 1.5  # a GST is of the second before at most
 _UNBROKEN_S = 3.0  # two fixed epochs further apart are two fixes
+_STRETCH_BYTES = 1 << 17  # read at once: a minute or two of a rover at 10 Hz
 _PIECE = 400  # positions that are put into columns at once: under the 700 new objects after which Python looks for garbage
 _COLUMNS = {"utc": "d", "t": "d", "log": "H", "stream": "B", "quality": "f", "latitude": "d", "longitude": "d", "height_m": "d",
             "separation_m": "d", "age_s": "f", "station": "f", "sigma_east_m": "f", "sigma_north_m": "f", "sigma_up_m": "f",
@@ -71,7 +76,7 @@ class Epochs(NamedTuple):
 
 def read_epochs(post: PostLogs, site: Site, progress: Callable[[float], None] = lambda part: None) -> Epochs:
     """All epochs with a position of a post's logs; `progress` is given the part done. Raises a LogError."""
-    columns = _no_columns()
+    columns = no_columns()
     streams: list[str] = []
     for number, log in enumerate(post.files):
         for row in log.rows(StreamRow, "ORDER BY rowid"):
@@ -86,7 +91,7 @@ def read_epochs(post: PostLogs, site: Site, progress: Callable[[float], None] = 
 def read_seconds(post: PostLogs) -> Epochs:
     """What a picture of the day needs of its epochs, from the table `fix`: one a second and each change of the fix, without the
     pole's tilt. Raises a LogError."""
-    columns = _no_columns()
+    columns = no_columns()
     streams: list[str] = []
     for number, log in enumerate(post.files):
         clock = _Clock(log)
@@ -97,11 +102,12 @@ def read_seconds(post: PostLogs) -> Epochs:
         for stream, fixes in heard.items():
             if stream not in streams:
                 streams.append(stream)
-            _put(fixes, clock, number, streams.index(stream), columns)
+            _append(columns, clock, number, streams.index(stream), *np.array(fixes, float).T)
     return _in_order(post, streams, columns)
 
 
-def _no_columns() -> dict[str, array.array[Any]]:
+def no_columns() -> dict[str, array.array[Any]]:
+    """Columns to read into."""
     return {name: array.array(kind) for name, kind in _COLUMNS.items()}
 
 
@@ -129,55 +135,129 @@ def rows_of(log: LogFile, stream: str) -> Callable[[float, float], tuple[int, in
 
 def _read(log: LogFile, number: int, stream: str, index: int, site: Site, columns: dict[str, array.array[Any]]) -> None:
     first = len(columns["utc"])
-    framer, decoder = Framer(), Decoder(stream, site.tilt, frozenset((Fix, Tilt)))
-    clock = _Clock(log)
-    compensates = site.tilt is not None and site.tilt.compensates
-    heard: list[_Heard] = []
-    leans = array.array("d")  # of the sensor's words: t, how far over, aligned or not
-    sigmas = array.array("d")  # of the GSTs: t, east, north, up
-    for t, _, data in log.inputs(stream=stream):
-        if not isinstance(data, bytes):
-            continue
-        units = framer.feed(data)
+    line = Line(log, number, stream, index, site, columns)
+    for arrived in _together(log.blocks_of(stream)):
+        line.read(*arrived)
+    mine = {name: _array(column)[first:] for name, column in columns.items()}
+    if line.leans:
+        _join_tilt(mine, np.frombuffer(line.leans).reshape(-1, 3))
+    if line.sigmas:
+        _join_sigmas(mine, np.frombuffer(line.sigmas).reshape(-1, 4))
+    _count_fixed(mine)
+
+
+def _together(blocks: Iterator[Arrived]) -> Iterator[Arrived]:
+    """Several blocks as one: what is done once with each would else be most of what is done."""
+    milliseconds: list[int] = []
+    ends: list[int] = []
+    parts: list[bytes] = []
+    size = 0
+    for ms, block_ends, data in blocks:
+        milliseconds += ms
+        ends += [size + end for end in block_ends]
+        parts.append(data)
+        size += len(data)
+        if size >= _STRETCH_BYTES:
+            yield milliseconds, ends, b"".join(parts)
+            milliseconds, ends, parts, size = [], [], [], 0
+    if parts:
+        yield milliseconds, ends, b"".join(parts)
+
+
+class Line:
+    """One stream of one log, from its bytes into `columns`, block by block: as plain sentences where they are, else by the
+    decoder, which is told what it needs of those it has not seen.
+
+    `leans` are the sensor's words (t, how far over, aligned or not), `sigmas` the GSTs (t, east, north, up), end to end.
+    """
+
+    def __init__(self, log: LogFile, number: int, stream: str, index: int, site: Site, columns: dict[str, array.array[Any]]):
+        self.leans, self.sigmas = array.array("d"), array.array("d")
+        self._append = partial(_append, columns, _Clock(log), number, index)
+        self._framer, self._decoder = Framer(), Decoder(stream, site.tilt, frozenset((Fix, Tilt)))
+        self._compensates = site.tilt is not None and site.tilt.compensates
+        self._tilt = b"$" + site.tilt.sentence.upper().encode() if site.tilt is not None else b"$--XDR,"
+        self._begun = b""  # of a sentence; the framer has not seen it
+        self._last: dict[str, tuple[float, bytes]] = {}  # GST and GGA; the decoder has not seen them
+        self._sigma = (math.nan,) * len(SIGMA)  # the last GST
+        self._heard: list[_Heard] = []
+
+    def read(self, milliseconds: list[int], ends: list[int], data: bytes) -> None:
+        """What came: when each chunk did, and where in `data` it ends."""
+        whole = self._begun + data
+        found = plain(whole) if not self._framer.waiting and self._tilt[3:6] not in (b"GGA", b"GST") else None
+        if found is not None:
+            self._take(found, np.array(milliseconds) / 1000.0, np.array(ends) + len(self._begun))
+            self._begun = whole[found.size :]
+            return
+        for t, line in self._last.values():
+            self._decoder.decode(t, [(SENTENCE, line)])
+        self._framer.feed(self._begun)  # nothing ends in it
+        for ms, (begin, end) in zip(milliseconds, pairwise((0, *ends)), strict=False):
+            self._decode(ms / 1000, self._framer.feed(data[begin:end]))
+        self._put_heard()
+        self._last, self._begun = {}, b""
+        waiting = self._framer.waiting
+        if waiting and whole[-waiting:].startswith(b"$") and waiting <= len(whole):
+            self._framer, self._begun = Framer(), whole[-waiting:]
+
+    def _take(self, found: Plain, came: Array, ends: Array) -> None:
+        """Note plain sentences; `came` and `ends` are those of the chunks."""
+
+        def t_of(sentences: Any) -> Array:
+            found: Array = came[np.searchsorted(ends, sentences)]
+            return found
+
+        said = np.vstack([self._sigma, found.sigmas])
+        own = said[np.searchsorted(found.sigma_ends, found.position_ends)]
+        own[own[:, 0] != found.positions[:, 0]] = math.nan
+        self._append(t_of(found.position_ends), *found.positions.T, *own[:, 1:].T)
+        self.sigmas.frombytes(np.column_stack([t_of(found.sigma_ends), found.sigmas[:, 1:]]).tobytes())
+        self._sigma = tuple(said[-1])
+        self._last |= {kind: (float(t_of(end)), line) for kind, (end, line) in found.last.items()}
+        for end, line in found.others:
+            if line[3:7] == b"XDR," or line[: len(self._tilt)].upper() == self._tilt:
+                self._decode(float(t_of(end)), [(SENTENCE, line)])
+
+    def _decode(self, t: float, units: list[Unit]) -> None:
+        """Note what any units say."""
         for kind, unit in units:
             if kind == SENTENCE and unit[3:6] == b"GST":
-                sigmas.extend(_gst(t, unit))
-        for fact in decoder.decode(t, units):
+                self.sigmas.extend(_gst(t, unit))
+                self._sigma = _sigma_after(self._sigma, unit)
+        for fact in self._decoder.decode(t, units):
             if isinstance(fact, Tilt):
-                lean = math.nan if fact.angle_deg is None else 0.0 if compensates and fact.aligned else abs(fact.angle_deg)
-                leans.extend((t, lean, math.nan if fact.aligned is None else float(fact.aligned)))
+                lean = math.nan if fact.angle_deg is None else abs(fact.angle_deg)
+                lean = 0.0 if self._compensates and fact.aligned and fact.angle_deg is not None else lean
+                self.leans.extend((t, lean, math.nan if fact.aligned is None else float(fact.aligned)))
             elif (
                 isinstance(fact, Fix) and fact.latitude is not None and fact.longitude is not None and fact.height_m is not None
             ):
-                heard.append(_heard(fact))
-                if len(heard) == _PIECE:
-                    _put(heard, clock, number, index, columns)
-                    heard.clear()
-    _put(heard, clock, number, index, columns)
-    mine = {name: _array(column)[first:] for name, column in columns.items()}
-    if leans:
-        _join_tilt(mine, np.frombuffer(leans).reshape(-1, 3))
-    if sigmas:
-        _join_sigmas(mine, np.frombuffer(sigmas).reshape(-1, 4))
-    _count_fixed(mine)
+                self._heard.append(_heard(fact))
+                if len(self._heard) == _PIECE:
+                    self._put_heard()
+
+    def _put_heard(self) -> None:
+        if self._heard:
+            self._append(*np.array(self._heard, float).T)
+            self._heard.clear()
 
 
 _Heard = tuple[float | None, ...]
 
 
 def _heard(fix: Fix | FixRow) -> _Heard:
-    """What `_put` takes of a position."""
+    """What is taken of a position."""
     return (
         fix.t, fix.time_s, fix.quality, fix.latitude, fix.longitude, fix.height_m, fix.separation_m, fix.age_s, fix.station_id,
         fix.sigma_east_m, fix.sigma_north_m, fix.sigma_up_m,
     )  # fmt: skip
 
 
-def _put(heard: list[_Heard], clock: _Clock, number: int, index: int, columns: dict[str, array.array[Any]]) -> None:
-    """Append positions to the columns, many at once: one by one takes a third of all the time that a day does."""
-    if not heard:
-        return
-    t, time_s, quality, latitude, longitude, height_m, separation_m, *rest = np.array(heard, float).T
+def _append(columns: dict[str, array.array[Any]], clock: _Clock, number: int, index: int, *said: Array) -> None:
+    """Append positions to the columns, many at once: one by one takes a third of all the time that a day does. `said` is as
+    `_heard` has it."""
+    t, time_s, quality, latitude, longitude, height_m, separation_m, *rest = said
     none = np.full(len(t), math.nan)
     values = (
         clock.utc(t, time_s), t, np.full(len(t), number), np.full(len(t), index), quality, latitude, longitude,
@@ -220,6 +300,18 @@ def _count_fixed(mine: dict[str, Array]) -> None:
     begins = np.concatenate([[True], np.diff(utc) > _UNBROKEN_S])
     since = np.maximum.accumulate(np.where(begins, np.arange(len(utc)), 0))
     mine["fixed_s"][fixed] = utc - utc[since]
+
+
+def _sigma_after(before: tuple[float, ...], sentence: bytes) -> tuple[float, ...]:
+    """What the decoder takes for the last GST once it has read this one: one that is none leaves the one before."""
+    fields = sentence[1 : sentence.rfind(b"*")].split(b",")
+    try:
+        time_s, sigmas = seconds_of_day(fields[1]), [float(fields[place] or "nan") for place in (7, 6, 8)]
+    except (ValueError, IndexError):
+        return before
+    if any(abs(sigma) > MOST for sigma in sigmas):
+        return before
+    return (math.nan if time_s is None else time_s, *sigmas)
 
 
 def _gst(t: float, sentence: bytes) -> tuple[float, ...]:
