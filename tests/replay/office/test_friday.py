@@ -37,4 +37,4 @@ def test_invent_writes_the_points_that_its_crew_stored_beside_the_tape(tmp_path)
     assert len(field.read_text().splitlines()) == 3
     assert len((tmp_path / "day.truth.csv").read_text().splitlines()) == 3
     again = CliRunner().invoke(invent, [str(source), "-o", str(tmp_path / "again.jsonl"), "--points", str(field)])
-    assert (again.exit_code, again.output) == (2, f"{field}: exists; name a file that does not\n")
+    assert (again.exit_code, again.output) == (2, f"{field}: exists; name a file that does not exist\n")
