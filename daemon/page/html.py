@@ -9,10 +9,10 @@ import html
 import re
 from collections.abc import Iterable
 
+from witnesspost.rules.language.units import kept_together
+
 _EMPTY = frozenset({"br", "circle", "input", "line", "link", "meta", "path", "polygon", "polyline", "rect"})
 
-_UNIT = re.compile(r"(?<=\d) (?=(?:s|min|h|d|m|mm|cm|km|dBHz|MHz|kHz|B|kB|MB|GB|bytes)\b|%|°)")
-"""A figure and its unit stay on one line."""
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
 """What a terminal obeys and no page needs: texts come from radios and from anybody. A tab and a line's end stay."""
 
@@ -47,7 +47,7 @@ def join(*inside: Inside) -> Html:
         if isinstance(one, Html):
             parts.append(one)
         elif isinstance(one, str):
-            parts.append(_UNIT.sub("\N{NO-BREAK SPACE}", _escaped(one)))
+            parts.append(kept_together(_escaped(one)))
         elif one is not None:
             parts.append(join(*one))
     return Html("".join(parts))

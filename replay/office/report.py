@@ -12,6 +12,7 @@ from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, span_in_
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.reasons import kind, spanned
 from witnesspost.replay.office.verdict import Name
+from witnesspost.rules.language.units import kept_together
 
 CANNOT_KNOW = (
     "The log holds what passed on the lines, and nothing else. It cannot see a tripod that was kicked, a mark that was"
@@ -71,7 +72,7 @@ def page(
     """The whole page. `script` and `places` are the pictures', `strip` the day's strip as SVG, `audit` the head's lines."""
     parts = [
         f"<h1>{_t(name)}, {facts.span}</h1>",
-        f'<p class="verdict">{_t(verdict_of(facts, judgement))}</p>',
+        f'<p class="verdict">{_said(verdict_of(facts, judgement))}</p>',
         _figure(
             "The day",
             places.get("strip"),
@@ -87,7 +88,7 @@ def page(
         _radio(facts),
         _alerts(facts),
         "<h2>What this page cannot know</h2>",
-        f"<ul>{''.join(f'<li>{_t(line)}</li>' for line in CANNOT_KNOW)}</ul>",
+        f"<ul>{''.join(f'<li>{_said(line)}</li>' for line in CANNOT_KNOW)}</ul>",
         "<h2>What it was made with</h2>",
         f"<ul>{''.join(_made_with(line) for line in audit)}</ul>",
         '<div class="sign">Decision of the licensed surveyor, name, date and signature:</div>',
@@ -106,13 +107,19 @@ def _made_with(line: str) -> str:
 
 
 def _t(text: object) -> str:
+    """A name, an attribute's value or code: as it is."""
     return html.escape(str(text))
+
+
+def _said(text: str) -> str:
+    """A sentence, or a figure with its unit, that lines may break where words part."""
+    return html.escape(kept_together(text))
 
 
 def _figure(title: str, place: str | None, caption: str, paper: str = "") -> str:
     if place is None and not paper:
         return ""
-    screen = f'<div class="screen" role="group" aria-label="{_t(title)}">{place}<p class="under">{_t(caption)}</p></div>'
+    screen = f'<div class="screen" role="group" aria-label="{_t(title)}">{place}<p class="under">{_said(caption)}</p></div>'
     shown = screen if place is not None else ""
     return f"<h2{'' if paper else ' class=on-screen'}>{_t(title)}</h2>{shown}" + (
         f'<div class="paper">{paper}</div>' if paper else ""
@@ -148,7 +155,7 @@ def _table_of(caption: str, heads: Sequence[str], rows: Iterable[_Row], numbers:
         for row in rows
     )
     return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{_t(caption)}"><table><caption>{_t(caption)}</caption>'
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{_t(caption)}"><table><caption>{_said(caption)}</caption>'
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 
@@ -168,7 +175,7 @@ def _base(facts: DayFacts, segment: Segment) -> list[str]:
     offsets = [_mm(metres) for metres in segment.offset] if segment.judged else ["", "", ""]
     return [
         facts.clock(segment.from_utc), facts.clock(facts.until(segment)), str(segment.station_id), *offsets,
-        f"<span class='{'' if segment.right else 'bad'}'>{_t(cause)}</span>",
+        f"<span class='{'' if segment.right else 'bad'}'>{_said(cause)}</span>",
         _height(segment.said_m), _height(segment.typed_m), _t(", ".join(segment.confirmed_by)),
     ]  # fmt: skip
 
@@ -198,7 +205,7 @@ _VERDICTS: tuple[Name, ...] = ("observe-again", "repair", "undecided", "not-witn
 def _points(judgement: Judgement) -> str:
     """Points by verdict and kind of reason: a page is no list of 400 points, the CSV is."""
     rows = [row for name in _VERDICTS for row in _verdict_rows(judgement, name)]
-    differs = "".join(f"<li>{_t(name)}: {_t(words)}</li>" for name, words in judgement.difference.names.items())
+    differs = "".join(f"<li>{_t(name)}: {_said(words)}</li>" for name, words in judgement.difference.names.items())
     shared = f"<p>The file differs from the log, at all points, by:</p><ul>{differs}</ul>" if differs else ""
     heads = ("verdict", "points", "why", "U95, mm", "which")
     table = _table_of("Verdicts by reason; U95 in plan and height, the largest", heads, rows, (1, 3))
@@ -217,7 +224,7 @@ def _verdict_rows(judgement: Judgement, name: Name) -> list[_Row]:
     for number, points in enumerate(ordered[:_REASONS_ON_SCREEN]):
         reasons = [judged.decided.reason for judged in points]
         why = reasons[0] if points[0].by else spanned(reasons)
-        cells = [_t(name), _counted(len(points)), _t(why), _largest(judgement, points), _which(points)]
+        cells = [_t(name), _counted(len(points)), _said(why), _largest(judgement, points), _which(points)]
         rows.append(_Row(cells, "more" if number >= _REASONS_ON_PAPER else ""))
     if len(ordered) > _REASONS_ON_PAPER:
         rows.append(_Row([_t(name), "", f"and {_reasons(len(ordered) - _REASONS_ON_PAPER)} on the screen"], "cut"))
@@ -253,14 +260,19 @@ def _largest(judgement: Judgement, points: Sequence[Judged]) -> str:
     if not after:
         return ""
     plan, height = (max(metres) * 1000 for metres in zip(*((one.plan_m, one.height_m) for one in after), strict=True))
-    return f"<span class=narrow>U95 </span>{plan:.0f} / {height:.0f}<span class=narrow> mm</span>"
+    return f"<span class=narrow>U95 </span>{plan:.0f} / {height:.0f}<span class=narrow>\N{NO-BREAK SPACE}mm</span>"
 
 
 def _radio(facts: DayFacts) -> str:
     if facts.unmatched:
-        return f"<h2>The radio</h2><p>{_t(facts.unmatched)}</p>"
+        return f"<h2>The radio</h2><p>{_said(facts.unmatched)}</p>"
     rows = [
-        [facts.clock(part.utc), str(part.sent), f"{part.arrived:.0%}", "" if part.delay_s is None else f"{part.delay_s:.2f} s"]
+        [
+            facts.clock(part.utc),
+            str(part.sent),
+            f"{part.arrived:.0%}",
+            "" if part.delay_s is None else _said(f"{part.delay_s:.2f} s"),
+        ]
         for part in facts.link
         if part.arrived < 0.995 or part is facts.link[0]
     ]
@@ -274,8 +286,8 @@ def _alerts(facts: DayFacts) -> str:
         return "<h2>Alerts</h2><p>None was raised.</p>"
     rows = [
         [
-            _when(facts, line), _t(line.severity), _t(line.say), f"<span class=narrow>lasted </span>{_t(_lasted(line))}",
-            f"<span class=narrow>seen </span>{_t(_what_was_done(line))}",
+            _when(facts, line), _t(line.severity), _said(line.say), f"<span class=narrow>lasted </span>{_said(_lasted(line))}",
+            f"<span class=narrow>seen </span>{_said(_what_was_done(line))}",
         ]
         for line in facts.alerts
     ]  # fmt: skip
@@ -297,11 +309,11 @@ def _what_was_done(line: AlertLine) -> str:
 
 
 def _height(metres: float | None) -> str:
-    return "" if metres is None else f"{metres:.3f}\N{NO-BREAK SPACE}m"
+    return "" if metres is None else _said(f"{metres:.3f} m")
 
 
 def _mm(metres: float) -> str:
     if abs(metres) >= 1.0:
-        return f"{metres:+.3f} m".replace("-", "−")
+        return _said(f"{metres:+.3f} m".replace("-", "−"))
     millimetres = round(metres * 1000)
     return f"{millimetres:+d}".replace("-", "−") if millimetres else "0"

@@ -27,11 +27,11 @@ _VOID = {"meta", "br", "rect", "path", "line", "use", "circle", "polyline"}
 
 
 class Whole(HTMLParser):
-    """Every element that is opened is closed; what the page loads from elsewhere."""
+    """Every element that is opened is closed; what the page loads from elsewhere; its texts, and which of them are code."""
 
     def __init__(self):
         super().__init__()
-        self.open, self.loads, self.texts = [], [], []
+        self.open, self.loads, self.texts, self.codes = [], [], [], []
 
     def handle_starttag(self, tag, attrs):
         self.loads += [value for name, value in attrs if name in ("src", "href", "data") and value]
@@ -48,6 +48,8 @@ class Whole(HTMLParser):
     def handle_data(self, data):
         if not self.open or self.open[-1] not in ("script", "style"):
             self.texts.append(data)
+            if "code" in self.open:
+                self.codes.append(data)
 
 
 def run(*arguments):
@@ -77,6 +79,16 @@ def test_it_begins_with_what_the_base_said_and_what_becomes_of_the_points(made):
     assert first.startswith("From 07:00 to 07:11 the base was 16.7 m high (a missing geoid separation).")
     assert "orthometric-as-ellipsoidal" not in text  # a cause's words, not its key
     assert re.search(r"Of 30 points \d+ can be kept, \d+ can be repaired by computation", first)
+
+
+def test_a_figure_and_its_unit_stay_on_one_line_and_code_is_as_it_was(made):
+    page, _ = read(made)
+    said = "".join(page.texts)
+    assert "the base was 16.7~m high".replace("~", "\N{NO-BREAK SPACE}") in said
+    apart = re.compile(r"\d (?:s|min|h|m|mm|cm|km|Hz|%)(?!\w)")
+    assert [text for text in page.texts if text not in page.codes and apart.search(text)] == []
+    assert page.codes
+    assert not any("\N{NO-BREAK SPACE}" in code for code in page.codes)  # file names, digests and versions can be copied
 
 
 def test_it_has_all_its_parts_and_needs_no_network(made):
@@ -235,7 +247,7 @@ def test_the_first_sentence_names_a_strangers_base_and_the_table_says_when_it_wa
     assert run(log, "-o", tmp_path / "strange.html").exit_code == 0
     page = (tmp_path / "strange.html").read_text()
     verdict = re.search(r'<p class="verdict">(.*?)</p>', page)[1]
-    assert re.search(r"for 3 min: Corrections come from station 901, not from ours \(417\)\.", verdict)
+    assert re.search(r"for 3\xa0min: Corrections come from station 901, not from ours \(417\)\.", verdict)
     assert "all day" not in verdict
     assert "No check-in was made." in verdict
     rows = re.findall(r"<tr><td[^>]*>(\d\d:\d\d)</td><td[^>]*>(\d\d:\d\d)</td><td[^>]*>(\d+)</td>", page)

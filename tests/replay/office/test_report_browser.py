@@ -60,6 +60,48 @@ def test_nothing_is_wider_than_the_window_and_the_console_is_silent(window):
     assert window.complaints == []
 
 
+PARTED = r"""(() => {  // figures whose unit is on another line than their last digit
+    const parted = [], walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
+    let seen = 0;
+    while (walk.nextNode()) {
+        const node = walk.currentNode;
+        if (node.parentElement.closest('code, script, .bk-root, svg') || !node.parentElement.checkVisibility()) continue;
+        for (const found of node.data.matchAll(/\d\s(?:s|min|h|m|mm|cm|km|Hz|%)(?!\w)/g)) {
+            const top = at => {
+                const range = document.createRange();
+                range.setStart(node, at);
+                range.setEnd(node, at + 1);
+                return range.getBoundingClientRect().top;
+            };
+            seen += 1;
+            if (Math.abs(top(found.index) - top(found.index + 2)) > 2)
+                parted.push(node.data.slice(Math.max(0, found.index - 20), found.index + 6));
+        }
+    }
+    return [seen, parted];
+})()"""
+
+
+def test_a_figure_is_on_the_line_of_its_unit_at_every_width(window):
+    seen = 0
+    for width in range(320, 480, 4):
+        window.look(width, 900)
+        figures, parted = window.js(PARTED)
+        assert (width, parted) == (width, [])
+        seen += figures
+    assert seen > 400
+    # With plain spaces some would part.
+    window.js(
+        "for (const one of document.querySelectorAll('p, li, td, td span'))"
+        " for (const node of one.childNodes) if (node.nodeType === 3) node.data = node.data.replaceAll('\\u00a0', ' ')"
+    )
+    found = []
+    for width in range(320, 480, 4):
+        window.look(width, 900)
+        found += window.js(PARTED)[1]
+    assert found
+
+
 def test_on_paper_it_is_one_a4(window):
     printed = window.ask("Page.printToPDF", preferCSSPageSize=True, printBackground=True)["data"]
     pages = re.findall(rb"/Type\s*/Page\b(?!s)", base64.b64decode(printed))
