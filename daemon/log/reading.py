@@ -339,7 +339,20 @@ class LogFile:
 
     def goes_on_from(self, digest: bytes | None) -> bool:
         """True if this is the next file of the run of the one whose chain ends with `digest`."""
-        return digest is not None and self.run.previous_digest == digest and self.run.begun_at_t > 0
+        return digest is not None and self.after == digest
+
+    @property
+    def after(self) -> bytes | None:
+        """What the chain of the file before this one in its run ends with; None of a run's first file."""
+        goes_on = self.run.begun_at_t > 0 and (self.begun is None or self.begun.kind == "log-continued")
+        return self.run.previous_digest if goes_on else None
+
+    @functools.cached_property
+    def life(self) -> str | None:
+        """What names the run of which this is a file, of whatever folder (`Succession.run`); None where it does not say."""
+        row = self.begun
+        said = self._json("how it began", row.detail).get("run") if row is not None else None
+        return said if isinstance(said, str) else None
 
     @functools.cached_property
     def run_name(self) -> str:

@@ -13,11 +13,11 @@ import msgspec
 from witnesspost.daemon.cli import Unusable
 from witnesspost.daemon.log.day import log_files
 from witnesspost.daemon.log.opening import LogError
-from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.progress import PassingLine
 from witnesspost.replay.commands.office_extra import INSTALL
 from witnesspost.replay.office.season.figures import Tables, new_figures
 from witnesspost.replay.office.season.judging import Judged
+from witnesspost.replay.office.season.runs import Run, runs_of
 from witnesspost.replay.office.season.workers import NoCluster, on_cluster, on_processes
 from witnesspost.rules.site.model import SiteError
 
@@ -38,7 +38,7 @@ class Difference(msgspec.Struct):
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
 @click.option("--site", "site_file", metavar="NEW.toml", help="Its [rules] and [[own_rule]] are the new figures.")
 @click.option(
-    "--jobs", type=click.IntRange(min=1), help="How many logs are judged at a time. Default: as many as there are cores."
+    "--jobs", type=click.IntRange(min=1), help="How many runs are judged at a time. Default: as many as there are cores."
 )
 @click.option("--scheduler", metavar="tcp://…", help="Judge on the workers of the Dask scheduler there instead.")
 @click.option("--grids", type=_FOLDER, metavar="FOLDER", help="A folder with the grids that the logs were judged with.")
@@ -49,11 +49,12 @@ def season(
     """Judge each LOG, or the logs of a folder, twice: by the figures of its day, and by new ones; say what differs.
 
     The new figures are those of --site, for every post, or else this program's own with what the log's site file sets. What is
-    counted is alerts that sounded: consequences of another make no sound. Exit status 1 where a log could not be judged.
+    counted is alerts that sounded: consequences of another make no sound. The files of a run are judged as that one run: an
+    alert that stands while the log is rotated has sounded once. Exit status 1 where a log could not be judged.
     """
     try:
         tables = new_figures(site_file) if site_file is not None else None
-        paths, well = _paths(logs)
+        runs, well = runs_of(log_files(logs), lambda said: click.echo(said, err=True))
     except (SiteError, LogError) as error:
         raise Unusable(str(error)) from None
     then: Counter[tuple[str, str, str]] = Counter()
@@ -61,15 +62,14 @@ def season(
     hours, posts = 0.0, set()
     judged_count = 0
     line = PassingLine()
-    for judged in _judged(paths, tables, jobs, scheduler, grids, line):
-        for said in (judged.spoilt, judged.note):
-            if said is not None:
-                line.clear()
-                click.echo(said, err=True)
-        if judged.spoilt is not None:
-            well = False
+    for judged in _judged(runs, tables, jobs, scheduler, grids, line):
+        for said in (*judged.spoilt, *judged.notes):
+            line.clear()
+            click.echo(said, err=True)
+        well &= not judged.spoilt
+        if not judged.logs:
             continue
-        judged_count += 1
+        judged_count += judged.logs
         hours += judged.hours
         posts.add(judged.post)
         for counted, into in ((judged.then, then), (judged.now, now)):
@@ -104,43 +104,31 @@ def _print(found: list[Difference]) -> None:
         click.echo(f"{one.then:>7}{one.now:>7}{change:>8}  {one.post:<{width}}  ({one.rule}: {one.cause})")
 
 
-def _paths(logs: tuple[str, ...]) -> tuple[list[str], bool]:
-    """The logs, the largest first, so that no worker begins a long one last; of copies of one log the longest. False where one
-    cannot be read, which is said. Raises NoLogs."""
-    longest: dict[bytes, tuple[int, int, Path]] = {}
-    well = True
-    for path in dict.fromkeys(log_files(logs)):
-        try:
-            with LogFile.open(path) as log:
-                one = log.last_n(), path.stat().st_size, path
-                before = longest.get(log.run.digest)
-                longest[log.run.digest] = max(one, before) if before is not None else one
-                if before is not None:
-                    click.echo(f"{path}: is the same log as {before[2]}, or a copy of it; the longer one counts", err=True)
-        except LogError as error:
-            click.echo(str(error), err=True)
-            well = False
-    return [str(path) for _, _, path in sorted(longest.values(), key=lambda one: (-one[1], one[2]))], well
-
-
 def _judged(
-    paths: list[str], tables: Tables | None, jobs: int | None, scheduler: str | None, grids: str | None, line: PassingLine
+    runs: list[Run], tables: Tables | None, jobs: int | None, scheduler: str | None, grids: str | None, line: PassingLine
 ) -> Iterator[Judged]:
-    """Each log as it is done; `line` shows how many are."""
+    """Each run as it is done; `line` shows of how many logs."""
     if scheduler is not None:
         try:
             import distributed  # noqa: F401
         except ImportError:
             raise Unusable(f"season --scheduler {INSTALL}") from None
-        paths = [str(Path(path).resolve()) for path in paths]
-        found = on_cluster(paths, tables, str(Path(grids).resolve()) if grids else None, scheduler)
+        found = on_cluster([_resolved(run) for run in runs], tables, str(Path(grids).resolve()) if grids else None, scheduler)
     else:
-        found = on_processes(paths, tables, grids, jobs or len(os.sched_getaffinity(0)))
+        found = on_processes(runs, tables, grids, jobs or len(os.sched_getaffinity(0)))
     try:
-        for number, judged in enumerate(found, 1):
-            line.show(f"{number} of {len(paths)} logs")
+        done, of = 0, sum(len(run.paths) for run in runs)
+        for judged in found:
+            done += len(judged.run.paths)
+            line.show(f"{done} of {of} logs")
             yield judged
     except NoCluster as error:
         raise Unusable(str(error)) from None
     finally:
         line.clear()
+
+
+def _resolved(run: Run) -> Run:
+    """For a worker, which runs in another folder."""
+    figures_in = str(Path(run.figures_in).resolve()) if run.figures_in is not None else None
+    return Run(tuple(str(Path(path).resolve()) for path in run.paths), figures_in)

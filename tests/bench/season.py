@@ -10,6 +10,7 @@ import os
 import tempfile
 from pathlib import Path
 
+from witnesspost.replay.office.season.runs import Run
 from witnesspost.replay.office.season.workers import on_processes
 
 from tests.bench.row import Row, at_least, cost
@@ -27,8 +28,8 @@ def rows(short: bool) -> list[Row]:
     base = str(Path(__file__).with_name("base.toml"))
     with tempfile.TemporaryDirectory(prefix="witnesspost-bench-") as name:
         folder = Path(name)
-        paths = [str(log_of(folder / str(seed), base, seed=seed, until_s=lasts_s)) for seed in range(count)]
-        rounds = [(_wall_s(paths, folder / f"round-{n}", 1), _wall_s(paths, folder / f"round-{n}", 2)) for n in range(_ROUNDS)]
+        runs = [Run((str(log_of(folder / str(seed), base, seed=seed, until_s=lasts_s)),)) for seed in range(count)]
+        rounds = [(_wall_s(runs, folder / f"round-{n}", 1), _wall_s(runs, folder / f"round-{n}", 2)) for n in range(_ROUNDS)]
     one, two = map(min, zip(*rounds, strict=True))  # what else runs only adds
     note = f" by the wall ({count} logs of {lasts_s / 60:g} min: {one:.3g} s, {two:.3g} s)"
     row = at_least("e", "days under other figures, two cores against one", 1.8, one / two, " ×", note)
@@ -36,11 +37,11 @@ def rows(short: bool) -> list[Row]:
     return [row._replace(held=None, off=False, measured=f"{row.measured}; too short to judge")] if short else [row]
 
 
-def _wall_s(paths: list[str], folder: Path, jobs: int) -> float:
+def _wall_s(runs: list[Run], folder: Path, jobs: int) -> float:
     before = os.environ.get("XDG_CACHE_HOME")
     os.environ["XDG_CACHE_HOME"] = str(folder / f"cache-{jobs}")  # each begins without a fact known
     try:
-        return cost(lambda: list(on_processes(paths, _NEW, None, jobs))).wall_s
+        return cost(lambda: list(on_processes(runs, _NEW, None, jobs))).wall_s
     finally:
         if before is None:
             del os.environ["XDG_CACHE_HOME"]
