@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from witnesspost.replay.export.ephemerides import SYSTEM, Ephemeris
 from witnesspost.replay.export.gps_time import WEEK_MS, calendar, glonass_ms, nearest, utc_calendar
+from witnesspost.replay.export.signals import GLONASS_SLOTS, glonass_channel
 
 _SENT_UNKNOWN = 0.9999e9  # when the message was sent, which RTCM does not hand on
 _GPS_FIT_H = (4.0, 6.0)
@@ -33,7 +34,10 @@ class Broadcast(NamedTuple):
 
 
 def broadcast(number: int, sent: Ephemeris, about_ms: int) -> Broadcast | None:
-    """The record of an ephemeris that was heard at about `about_ms` (GPS time); None where it names no satellite."""
+    """The record of an ephemeris that was heard at about `about_ms` (GPS time); None where it names no satellite.
+
+    Of GLONASS, neither where it names no slot, frequency channel or time that there is.
+    """
     satellite = int(sent["satellite"])
     if not satellite:
         return None
@@ -84,7 +88,8 @@ def _galileo(name: str, sent: Ephemeris, about_ms: int) -> Broadcast:
 
 def _glonass(name: str, sent: Ephemeris, about_ms: int) -> Broadcast | None:
     """Its time of clock is in UTC; the frame's time counts from the start of the UTC week."""
-    if not 1 <= sent["tb"] <= 95:
+    channel = glonass_channel(int(sent["channel"]))
+    if channel is None or sent["satellite"] not in GLONASS_SLOTS or not 1 <= sent["tb"] <= 95:
         return None
     clock_ms = glonass_ms(round(sent["tb"] * 900_000), about_ms)
     frame_ms = glonass_ms(round(sent["hours"] * 3_600_000 + sent["minutes"] * 60_000 + sent["half_minutes"] * 30_000), about_ms)
@@ -93,7 +98,7 @@ def _glonass(name: str, sent: Ephemeris, about_ms: int) -> Broadcast | None:
     values = (
         *(-sent["tau"], sent["gamma"], of_week_s),
         *(sent["x"], sent["vx"], sent["ax"], sent["bn"]),
-        *(sent["y"], sent["vy"], sent["ay"], sent["channel"] - 7),
+        *(sent["y"], sent["vy"], sent["ay"], channel),
         *(sent["z"], sent["vz"], sent["az"], sent["age"]),
         *(None, sent["delta_tau"], sent["accuracy"], None),
     )

@@ -12,7 +12,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from typing import Final, NamedTuple
 
-from witnesspost.replay.export.signals import SPEED_OF_LIGHT_M_S, codes
+from witnesspost.replay.export.signals import GLONASS_SLOTS, SPEED_OF_LIGHT_M_S, codes, glonass_channel
 from witnesspost.rules.gnss import LEGACY_OBSERVATIONS, MSM
 
 _MS_M: Final = SPEED_OF_LIGHT_M_S / 1000.0
@@ -27,7 +27,7 @@ class Measured(NamedTuple):
     """One signal of one satellite at one epoch. What was not available is None.
 
     `satellite` and `code` as RINEX has them (G05, 1C); the lock lasted from `lock_s` to under `lock_below_s`; `rate_m_s` is the
-    phase range's; `channel` is GLONASS's frequency channel, where the message says it. Phase ranges of the legacy messages
+    phase range's; `channel` is GLONASS's frequency channel, where it is said (-7 to 6). Phase ranges of the legacy messages
     begin anew every 1500 cycles from the pseudorange (`rolls_over`).
     """
 
@@ -131,7 +131,7 @@ def _msm(payload: bytes, number: int, system: str) -> list[Measured]:
                 Measured(
                     names[row],
                     signals[column],
-                    extended[row] - 7 if system == "R" and extended[row] < 14 else None,
+                    glonass_channel(extended[row]) if system == "R" else None,
                     None if rough is None or fine is None else (rough + fine * code_scale) * _MS_M,
                     None if rough is None or phase is None else (rough + phase * phase_scale) * _MS_M,
                     None if rough_rate is None or rate is None else rough_rate + rate * 1e-4,
@@ -154,7 +154,7 @@ def _legacy(payload: bytes, number: int, system: str) -> list[Measured]:
     for _ in range(count):
         satellite = bits.field(6)
         precise = bits.field(1)
-        channel = bits.field(5) - 7 if glonass else None
+        channel = glonass_channel(bits.field(5)) if glonass else None
         pseudorange, phase, locked = bits.field(25 if glonass else 24), *_phase_and_lock(bits)
         whole, level = bits.field(7 if glonass else 8), bits.field(8)
         range_m = whole * _MS_M * (2 if glonass else 1) + pseudorange * 0.02
@@ -192,7 +192,7 @@ def _satellite(system: str, bit: int) -> str:
 def _legacy_satellite(number: int, glonass: bool) -> str | None:
     """DF009: GPS 1 to 32, SBAS 40 to 58 (PRN 120 to 138). DF038: GLONASS slots 1 to 24, 0 where the receiver knows none yet."""
     if glonass:
-        return f"R{number:02d}" if 1 <= number <= 24 else None
+        return f"R{number:02d}" if number in GLONASS_SLOTS else None
     if 1 <= number <= 32:
         return f"G{number:02d}"
     return f"S{number - 20:02d}" if 40 <= number <= 58 else None

@@ -32,6 +32,7 @@ from witnesspost.replay.export.navigation import Broadcast, broadcast
 from witnesspost.replay.export.observations import WHOLE_RANGES, Measured, measurements, msm_signals
 from witnesspost.replay.export.rinex import SYSTEMS, About, Said
 from witnesspost.replay.export.said import glonass_biases_m, position_said, with_names
+from witnesspost.replay.export.signals import glonass_channel
 from witnesspost.replay.export.window import Way, Window
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.geodesy import from_enu
@@ -152,8 +153,9 @@ class _Listener:
         found = broadcast(number, sent, about_ms) if sent is not None else None
         if found is None or sent is None:
             return
-        if number == 1020:
-            self.channels[found.satellite] = int(sent["channel"]) - 7
+        channel = glonass_channel(int(sent["channel"])) if number == 1020 else None
+        if channel is not None:
+            self.channels[found.satellite] = channel
         self.broadcasts.setdefault((number, found.satellite, found.clock, found.values[3:]), found)
 
     def _observed(

@@ -22,6 +22,18 @@ _MHZ: Final = {
     "I": {"1": 1575.42, "5": 1176.45, "9": 2492.028},
 }
 _GLONASS_STEP_MHZ: Final = {"1": 0.5625, "2": 0.4375}
+_GLONASS_CHANNELS: Final = range(-7, 7)
+
+GLONASS_SLOTS: Final = range(1, 25)
+"""The satellites that DF038 and GLONASS's MSM name (as pyrtcm's table has them)."""
+
+
+def glonass_channel(sent: int) -> int | None:
+    """The frequency channel, -7 to +6, from its field (DF040, DF419: 7 more than it is); None for any other.
+
+    GLONASS ICD 5.1, 3.3.1.1 (from memory). Channels 7 to 13, which DF040 has codes for, are of years before 2005 (from memory).
+    """
+    return sent - 7 if sent - 7 in _GLONASS_CHANNELS else None
 
 
 @cache

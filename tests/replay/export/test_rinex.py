@@ -9,11 +9,15 @@ import georinex
 import numpy as np
 import pytest
 from pyrtcm import RTCMReader
+from pyrtcm.rtcmtables import PRNSIGMAP
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.replay.export.ephemerides import ephemeris
 from witnesspost.replay.export.gps_time import calendar, epoch_ms, gps_ms
-from witnesspost.replay.export.observations import Measured
+from witnesspost.replay.export.navigation import broadcast
+from witnesspost.replay.export.observations import Measured, measurements
 from witnesspost.replay.export.rinex import Records
 from witnesspost.replay.world import rtcm
+from witnesspost.replay.world.observe import Observation, Signal
 from witnesspost.replay.world.sky import GLONASS_CHANNELS
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.geodesy import enu, from_enu
@@ -417,6 +421,33 @@ def test_hostile_frames_leave_a_file_or_a_line(log_of, tmp_path):
     (path,) = (tmp_path / "out").glob("*_MO.rnx")
     assert path.read_bytes().isascii()
     assert all(len(line) <= 80 for line in path.read_text().split("END OF HEADER")[0].splitlines())
+    slots = re.findall(r"(\w\d\d) +(-?\d+)", " ".join(header(path)["GLONASS SLOT / FRQ #"]))
+    assert slots
+    assert [(slot, channel) for slot, channel in slots if not (1 <= int(slot[1:]) <= 24 and -7 <= int(channel) <= 6)] == []
+
+
+def test_a_glonass_ephemeris_of_no_slot_or_no_channel_is_none():
+    """Slots 1 to 24: pyrtcm's table of GLONASS satellites. Channels -7 to +6: GLONASS ICD 5.1, 3.3.1.1 (from memory)."""
+
+    def known(slot, sent):
+        bits = 1020 << 348 | slot << 342 | sent << 337 | 40 << 312
+        said = ephemeris(bits.to_bytes(45, "big"))
+        assert (said["satellite"], said["channel"], said["tb"]) == (slot, sent, 40)
+        found = broadcast(1020, said, 1_465_000_000_000)
+        return None if found is None else (found.satellite, found.values[10])
+
+    assert list(PRNSIGMAP["108"][0]) == [slot for slot in range(64) if known(slot, 7)]
+    assert [known(5, sent) for sent in range(32)] == [("R05", channel) for channel in range(-7, 7)] + [None] * 18
+
+
+def test_a_glonass_phase_on_an_impossible_channel_is_left_out_and_its_range_kept():
+    for channel, there in ((-7, True), (6, True), (7, False), (13, False), (24, False)):
+        seen = Observation("R", 5, 10.0, 40.0, channel, [Signal("1C", 2.1e7, 2.1e7, 0.0, 45.0, 77.0, 0.19)])
+        (one,) = measurements(rtcm.glonass_1012(417, 200_000_000, [seen]))
+        assert one.channel == (channel if there else None)
+        row = Records({"R": ["C1C", "L1C"]}, {}).epoch(0, [one]).splitlines()[1]
+        assert row.startswith("R05  21000000.0")
+        assert (len(row) > 20) == there
 
 
 def test_what_cannot_be_written_is_one_line(morning, log_of, tmp_path):
