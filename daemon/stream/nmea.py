@@ -35,7 +35,9 @@ WAITS_S = 1.5  # a better one may follow the first of its kind in the same secon
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
 _MOST = 1e9
 _STEPS = 1e10  # of a degree: a hundredth of a millimetre
+_ROUNDED = 1.5 * 2.0**52  # added and taken away again it leaves a whole number: what `round` gives, for a third of its time
 _MINUTES = {b"%02d%02d" % divmod(minute, 60): 60.0 * minute for minute in range(1440)}  # of the day, by their four digits
+_DEGREES = {b"%0*d" % (digits, degrees): float(degrees) for digits, most in ((2, 90), (3, 180)) for degrees in range(most + 1)}
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
 Fields = list[bytes]
@@ -132,14 +134,15 @@ class Sentences:
         station: bytes = b"",
     ) -> Fix:
         """The fact that these fields make, each as it stands in its sentence."""
+        latitude, longitude = _angles(lat, ns, lon, ew)
         time_s = seconds_of_day(time)
         fix = replace(
             _steady(self._stream, satellites, hdop, separation, age, station),
             t=t,
             time_s=time_s,
             quality=quality,
-            latitude=_angle(lat, ns == b"S", 90.0),
-            longitude=_angle(lon, ew == b"W", 180.0),
+            latitude=latitude,
+            longitude=longitude,
             height_m=_number(height),
         )
         said_at_s, east_m, north_m, up_m = self._gst
@@ -270,6 +273,20 @@ def _day(day: bytes, month: bytes, year: bytes) -> dt.datetime:
 @lru_cache(maxsize=16)
 def _gga_quality(field: bytes) -> int:
     return _whole_number(field, 9) or 0
+
+
+def _angles(lat: bytes, ns: bytes, lon: bytes, ew: bytes) -> tuple[float | None, float | None]:
+    """Latitude and longitude, as `_angle` has them: in their usual form without the ways of the odd ones."""
+    if lat[4:5] == lon[5:6] == b".":
+        try:
+            north = ((_DEGREES[lat[:2]] + float(lat[2:]) / 60.0) * _STEPS + _ROUNDED - _ROUNDED) / _STEPS
+            east = ((_DEGREES[lon[:3]] + float(lon[3:]) / 60.0) * _STEPS + _ROUNDED - _ROUNDED) / _STEPS
+        except (KeyError, ValueError):
+            pass
+        else:
+            if 0.0 <= north <= 90.0 and 0.0 <= east <= 180.0:
+                return (-north if ns == b"S" else north), (-east if ew == b"W" else east)
+    return _angle(lat, ns == b"S", 90.0), _angle(lon, ew == b"W", 180.0)
 
 
 def _angle(field: bytes, negative: bool, most: float) -> float | None:

@@ -71,6 +71,16 @@ def test_a_position_is_what_pynmeagps_reads(time, lat, ns, lon, ew, quality, sat
     ]
 
 
+@given(angle(2, 89), st.sampled_from("NS"), angle(3, 179), st.sampled_from("EW"))
+@settings(max_examples=200)
+def test_one_leading_zero_more_changes_no_bit_of_a_position(lat, ns, lon, ew):
+    usual, odd = (
+        read(sentence("GNGGA", "", zero + lat if lat else "", ns, zero + lon if lon else "", ew, "4", *[""] * 8))
+        for zero in ("", "0")
+    )
+    assert (odd.latitude, odd.longitude) == (usual.latitude, usual.longitude)
+
+
 @given(CLOCK, DECIMAL, DECIMAL, DECIMAL)
 @settings(max_examples=100)
 def test_the_spread_is_what_pynmeagps_reads_and_goes_to_the_position_of_its_time(time, north, east, up):
