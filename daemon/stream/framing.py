@@ -73,15 +73,14 @@ class Framer:
         """How many bytes wait for the rest of their frame or sentence."""
         return len(self._waiting)
 
-    def feed(self, data: bytes) -> list[Unit]:
-        """The units that these bytes complete."""
-        return self._units(self._waiting + data if self._waiting else data, False)
-
     def flush(self) -> list[Unit]:
         """The line fell silent: what waits is judged as it is, and nothing waits any more."""
-        return self._units(self._waiting, True)
+        return self.feed(b"", last=True)
 
-    def _units(self, data: bytes, last: bool) -> list[Unit]:
+    def feed(self, data: bytes, *, last: bool = False) -> list[Unit]:
+        """The units that these bytes complete; after the `last`, nothing waits any more."""
+        if self._waiting:
+            data = self._waiting + data
         units: list[Unit] = []
         size = len(data)
         done = start = 0  # what lies between the two begins nothing

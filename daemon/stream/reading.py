@@ -75,8 +75,10 @@ class Reading:
         turns = self._turns(t)
         line.last_ms = now_ms = self.now_ms
         facts = line.read(now_ms, data)
-        at_once = facts and not JUDGED_AT_ONCE.isdisjoint(map(type, facts))
-        return now_ms, turns, chunk, facts, self._turn(now_ms) if at_once else None
+        for fact in facts:
+            if type(fact) in JUDGED_AT_ONCE:
+                return now_ms, turns, chunk, facts, self._turn(now_ms)
+        return now_ms, turns, chunk, facts, None
 
     def until(self, t: float, told: Fact | None = None) -> Read:
         """Time goes on to `t`, when a fact may have been told from outside."""

@@ -18,7 +18,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.stream.reading import Reading
 from witnesspost.replay.play.packed_reads import packed
 from witnesspost.replay.play.player import of_the_site
-from witnesspost.replay.play.reading_ahead import read_ahead
+from witnesspost.replay.play.reading_ahead import read
 from witnesspost.replay.play.source import Source, records_of
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
@@ -66,7 +66,8 @@ def _read(path: str, site: Site, wanted: frozenset[type[Fact]], begins_t: float,
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a person at the keyboard means the other one, which ends this
     try:
         with LogFile.open(path) as log:
-            for block in packed(read_ahead(Reading(site, wanted, begins_t), of_the_site(site, records_of(log)))):
+            reading = Reading(site, wanted, begins_t)
+            for block in packed(read(reading, record) for record in of_the_site(site, records_of(log))):
                 to.send(block)
         to.send(None)
     except LogError as error:
