@@ -139,30 +139,33 @@ class Pipeline:
     def take(self, read: Read) -> list[Change]:
         """What was read, now or before."""
         now_ms, turns, came, facts, at_once = read
+        engine, log = self.engine, self.log
+        see = engine.see_all if log is None else self._see
         changes: list[Change] = []
         for at_ms, said in turns:
             if self._judged_ms + GRID_MS < at_ms:
                 changes += self._judge_until(at_ms - 1)
-            self._see(said)
+            see(said)
             self._judged_ms = at_ms
-            changes += self._judge(at_ms)
+            if at_ms / 1000.0 >= engine.next_t:
+                changes += self._judge(at_ms)
         if self._judged_ms + GRID_MS <= now_ms:
             changes += self._judge_until(now_ms)
         self._now_ms = now_ms
         if came is None:
             pass
         elif isinstance(came, Chunk):
-            if self.log is not None:
-                self.log.chunk(now_ms / 1000.0, came.stream, came.data)
+            if log is not None:
+                log.chunk(now_ms / 1000.0, came.stream, came.data)
         else:
             came.t = now_ms / 1000.0
-            if self.log is not None:
-                self.log.told(came)
-            self.engine.see(came)
+            if log is not None:
+                log.told(came)
+            engine.see(came)
         if facts:
-            self._see(facts)
+            see(facts)
         if at_once is not None:
-            self._see(at_once)
+            see(at_once)
             changes += self._judge(now_ms)
         return changes
 
@@ -171,9 +174,13 @@ class Pipeline:
         self._see(self.reading.rest())
 
     def _judge_until(self, ms: int) -> list[Change]:
-        """At each moment of the grid up to then."""
+        """At each moment of the grid up to then at which there is anything to judge."""
         changes: list[Change] = []
-        while self._judged_ms + GRID_MS <= ms:
+        last_ms = ms - (ms - self._judged_ms) % GRID_MS
+        while self._judged_ms < last_ms:
+            if last_ms / 1000.0 < self.engine.next_t:
+                self._judged_ms = last_ms
+                break
             self._judged_ms += GRID_MS
             changes += self._judge(self._judged_ms)
         return changes

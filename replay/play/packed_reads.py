@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from functools import reduce
+from itertools import chain
 from operator import or_
 from typing import Any
 
@@ -72,5 +73,4 @@ def packed(reads: Iterable[Read]) -> Iterator[bytes]:
 
 def unpacked(blocks: Iterable[bytes]) -> Iterator[Read]:
     """The reads in the blocks. Raises msgspec.DecodeError where a block is none of these."""
-    for block in blocks:
-        yield from _decode(block)
+    return chain.from_iterable(map(_decode, blocks))

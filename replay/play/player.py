@@ -28,7 +28,7 @@ def play(
     end_t: float | None = None,
     speed: float | None = None,
     truths: list[Truth] | None = None,
-    moved: Callable[[float], None] = lambda t: None,
+    moved: Callable[[float], None] | None = None,
     reader: Reader | None = None,
 ) -> Iterator[Change]:
     """Play `records` (in the order of `t`) and yield the changes as they come.
@@ -43,24 +43,29 @@ def play(
         yield from _paced(pipeline, coming, started, speed, moved)
     else:
         for one in reader(pipeline, coming) if reader is not None else read_ahead(pipeline.reading, coming):
-            yield from _taken(pipeline, one, moved)
+            if changes := _taken(pipeline, one, moved):
+                yield from changes
     if end_t is not None and end_t > pipeline.t:
         if speed is not None:
             yield from _wait(pipeline, started, end_t, speed)
         yield from pipeline.tick(end_t)
 
 
-def _taken(pipeline: Pipeline, one: Read, moved: Callable[[float], None]) -> list[Change]:
+def _taken(pipeline: Pipeline, one: Read, moved: Callable[[float], None] | None) -> list[Change]:
     changes = pipeline.take(one)
-    t = pipeline.t
     if pipeline.log is not None and isinstance(one[2], Chunk):
-        pipeline.log.tick(t)
-    moved(t)
+        pipeline.log.tick(pipeline.t)
+    if moved is not None:
+        moved(pipeline.t)
     return changes
 
 
 def _paced(
-    pipeline: Pipeline, records: Iterable[Chunk | Fact], started: float, speed: float, moved: Callable[[float], None]
+    pipeline: Pipeline,
+    records: Iterable[Chunk | Fact],
+    started: float,
+    speed: float,
+    moved: Callable[[float], None] | None,
 ) -> Iterator[Change]:
     for record in records:
         yield from _wait(pipeline, started, record.t, speed)

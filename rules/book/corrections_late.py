@@ -28,7 +28,7 @@ from witnesspost.rules.engine.stretch import FRESH_S
 from witnesspost.rules.facts import Epoch, Fact, Fix, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
-_GPS_ORIGIN = dt.datetime(1980, 1, 6)
+_GPS_ORIGIN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)
 _STEADY_S = 0.5  # the jitter of a serial line and of the sentence that told the time
 _FRESH_FIX_S = 5.0
 _MUCH_OF_IT = 0.5  # of the limit: a delay of less does not make the age
@@ -112,10 +112,11 @@ class CorrectionsLate(Rule[LateFigures]):
             line = self._lines.get(fact.stream)
             if line is None:
                 line = self._lines[fact.stream] = _Line(self._limit_s, self.figures)
-            limit_s = self.scene.age_limit_s(self.figures.limit_s)
-            if limit_s != self._limit_s:
-                self._move(limit_s)
-            line.put(fact, delay_s(fact, self.scene.utc), self.scene.usual_interval_s(fact.stream) is not None)
+            usual_s = self.scene.usual_interval_s(fact.stream)
+            if usual_s != line.usual_s:
+                line.usual_s = usual_s
+                self._move(self.scene.age_limit_s(self.figures.limit_s))
+            line.put(fact, delay_s(fact, self.scene.utc), usual_s is not None)
         return not self._is_late()
 
     def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
@@ -134,6 +135,8 @@ class CorrectionsLate(Rule[LateFigures]):
 
     def _move(self, limit_s: float) -> None:
         """Another limit: what is known is held against it."""
+        if limit_s == self._limit_s:
+            return
         self._limit_s = limit_s
         self._age.move(limit_s)
         if self._fix is not None:
@@ -213,6 +216,7 @@ class _Line:
         self.delays: deque[float] = deque(maxlen=figures.window)
         self.late = Bound(above=limit_s, deadband=figures.deadband_s)
         self.crept = False  # by little and little, since it has been late: what is steady at last has not become another cause
+        self.usual_s: float | None = None  # between its epochs, as the last one found it
         self._unmoved: deque[bool] = deque(maxlen=10)
         self._last: Epoch | None = None
 
@@ -239,7 +243,7 @@ def delay_s(epoch: Epoch, utc: Utc | None) -> float | None:
     """Arrival minus epoch time in seconds, within half a week of 0; None without the epoch's time or UTC."""
     if utc is None or epoch.time_s is None:
         return None
-    said = utc.utc.replace(tzinfo=None) - _GPS_ORIGIN
+    said = utc.utc - _GPS_ORIGIN
     now = said.days * 86_400.0 + said.seconds + said.microseconds / 1e6 + GPS_MINUS_UTC_S + (epoch.t - utc.t)
     return _within_half_a_week(now % WEEK_S - epoch.time_s)
 

@@ -15,15 +15,15 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from functools import lru_cache
 
 from witnesspost.rules.book.radio import air_link, highest_msm_kind, msm4_in_words, size_as_msm4
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Epoch, Fact, Traffic
-from witnesspost.rules.gnss import is_observation
+from witnesspost.rules.gnss import LEGACY_OBSERVATIONS, MSM
 
 _OTHER_MESSAGES_OVER_S = 60.0
+_OBSERVATIONS = frozenset(map(str, (*LEGACY_OBSERVATIONS, *MSM)))
 
 
 class OverloadFigures(Delays, kw_only=True):
@@ -63,8 +63,11 @@ class LinkOverload(Rule[OverloadFigures]):
             self.sees = ()
 
     def see(self, fact: Fact) -> bool | None:
-        assert self._link is not None
-        if isinstance(fact, Epoch):
+        if isinstance(fact, Traffic):
+            if fact.by_message and fact.stream in self.scene.correction_streams:
+                self._line(fact.stream).others(fact)
+            return True
+        if isinstance(fact, Epoch) and self._link is not None:
             if not self.scene.is_ours(fact.station_id):
                 return True
             line = self._line(fact.stream)
@@ -73,8 +76,6 @@ class LinkOverload(Rule[OverloadFigures]):
             load = line.load_bytes(interval)
             line.share.put(fact.t, self._link.seconds(load) / interval if load and interval else None)
             return line.share.since is None
-        if isinstance(fact, Traffic) and fact.by_message and fact.stream in self.scene.correction_streams:
-            self._line(fact.stream).others(fact)
         return True
 
     def due(self) -> float:
@@ -148,10 +149,13 @@ class _Line:
             self._sizes.append(epoch.size_bytes)
 
     def others(self, traffic: Traffic) -> None:
-        size = sum(size for message, (_, size) in traffic.by_message.items() if _is_other(message))
-        if size:
-            self._others.append((traffic.t, size))
-            self._others_sum += size
+        by_message = traffic.by_message
+        if not by_message.keys() <= _OBSERVATIONS:
+            rarer = (name for name in by_message if name.isdecimal() and name not in _OBSERVATIONS)
+            size = sum(by_message[name][1] for name in rarer)
+            if size:
+                self._others.append((traffic.t, size))
+                self._others_sum += size
         while self._others and traffic.t - self._others[0][0] > _OTHER_MESSAGES_OVER_S:
             self._others_sum -= self._others.popleft()[1]
 
@@ -160,8 +164,3 @@ class _Line:
         if not self._sizes:
             return 0.0
         return sum(self._sizes) / len(self._sizes) + self._others_sum / _OTHER_MESSAGES_OVER_S * (interval_s or 1.0)
-
-
-@lru_cache(maxsize=256)
-def _is_other(message: str) -> bool:
-    return message.isdecimal() and not is_observation(int(message))

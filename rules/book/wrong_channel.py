@@ -89,7 +89,7 @@ class WrongChannel(Rule[ChannelFigures]):
         streams = self.scene.correction_streams if self.scene.base_kind == "own" else []
         self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in streams}
         self._many = dict.fromkeys(streams, _MANY)  # with so many, those that are gone are forgotten
-        self._names_none = self.scene.station_ids is None
+        self._ours = self.scene.station_ids
         self._other_fix: tuple[float, Fix] | None = None
         self._stranger = False  # one has been heard, and it was not gone when last judged
 
@@ -114,8 +114,10 @@ class WrongChannel(Rule[ChannelFigures]):
                     known.runs_since = t
                 known.last = t
                 known.frames += frames
-                if not self._stranger:
-                    self._stranger = len(heard) > 1 if self._names_none else not self.scene.is_ours(station)
+                if self._ours is None:
+                    self._stranger = self._stranger or len(heard) > 1
+                elif station not in self._ours:
+                    self._stranger = True
             if len(heard) > self._many[fact.stream]:
                 self._forget_gone(fact.stream, fact.t)
             return not self._stranger
@@ -150,7 +152,7 @@ class WrongChannel(Rule[ChannelFigures]):
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
         now = {station: known for station, known in heard.items() if self._lasts(known, t)}
-        if self._names_none:
+        if self._ours is None:
             if len(now) < 2:
                 return None
             second = max(now, key=lambda station: now[station].first)

@@ -54,12 +54,16 @@ _AT_ONCE = -math.inf  # due, whatever the rule says
 
 class Engine:
     """All rules at one site, and their open alerts. `events` collects what rules want recorded beside alerts; `others` are the
-    changes of rules that are not among these, in their order."""
+    changes of rules that are not among these, in their order.
+
+    `next_t`: at no moment before it has `judge` anything to do, unless more is seen.
+    """
 
     def __init__(self, rules: list[Rule[Any]], scene: Scene, others: Iterable[AnyChange] = ()):
         self.scene = scene
         self.rules = roots_first(rules)
         self.events: list[tuple[float, str, dict[str, Any]]] = []
+        self.next_t = _AT_ONCE
         self._alerts: dict[tuple[str, str], OpenAlert] = {}
         self._raises: dict[tuple[str, str], list[float]] = {}
         self._over: list[Trouble] = []
@@ -121,6 +125,8 @@ class Engine:
                 see(fact)
             if listeners:
                 self._tell(listeners, fact)
+        if stretch.tell_at < self.next_t:
+            self.next_t = stretch.tell_at
 
     def _tell(self, listeners: _Listeners, fact: Fact) -> None:
         for one, see in listeners:
@@ -132,6 +138,7 @@ class Engine:
             if not (as_before or one.is_to_be_asked):
                 one.is_to_be_asked = True
                 self._to_ask.append(one)
+                self.next_t = _AT_ONCE
 
     def _tell_stretch(self) -> None:
         """Tell the positions that wait, all at once."""
@@ -146,6 +153,7 @@ class Engine:
             if not (as_before or one.is_to_be_asked):
                 one.is_to_be_asked = True
                 self._to_ask.append(one)
+                self.next_t = _AT_ONCE
 
     def judge(self, t: float) -> list[Change]:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
@@ -154,12 +162,12 @@ class Engine:
         if self._others and self._others[0].t <= t:
             self._heed_others(t)
         if t < self._next_due and t < self._stretch.tell_at and not self._alerts and not self._waiting:
-            return []
+            return self._judged([])
         if self._stretch.fixes:
             self._tell_stretch()
             self._ask_when_due(t)
             if t < self._next_due and not self._alerts and not self._waiting:
-                return []
+                return self._judged([])
         changes, self._waiting = self._waiting, []
         for where, alert in tuple(self._alerts.items()):
             if alert.shelved and not self._is_shelved(alert.rule, t):
@@ -180,6 +188,15 @@ class Engine:
             if found or lives:
                 self._move_on(one.rule, {finding.key: finding for finding in found}, t, changes)
         self._next_due = min((one.due_t for one in self._in_force), default=math.inf)
+        return self._judged(changes)
+
+    def _judged(self, changes: list[Change]) -> list[Change]:
+        """What `judge` gives back, when it has worked out from when on it has to do more."""
+        if self._alerts or self._waiting or self._to_ask:
+            self.next_t = _AT_ONCE
+        else:
+            others_t = self._others[0].t if self._others else math.inf
+            self.next_t = min(self._next_due, self._stretch.tell_at, others_t)
         return changes
 
     def _ask_when_due(self, t: float) -> None:
@@ -216,7 +233,7 @@ class Engine:
         """Which rules are active has changed, and some rules judge by it: each is asked at the next `judge`."""
         for one in self._in_force:
             one.due_t = _AT_ONCE
-        self._next_due = _AT_ONCE
+        self._next_due = self.next_t = _AT_ONCE
 
     def _move_on(self, rule: Rule[Any], findings: dict[str, Finding], t: float, changes: list[Change]) -> None:
         for key, finding in findings.items():
@@ -315,6 +332,7 @@ class Engine:
             self.ask_all()
 
     def _acknowledge(self, seen: Acknowledge) -> None:
+        self.next_t = _AT_ONCE
         for where, alert in tuple(self._alerts.items()):
             if not alert.number or alert.acknowledged or seen.rule not in (None, alert.rule, alert.because_of):
                 continue
@@ -358,6 +376,7 @@ class Engine:
         self._numbers += 1
         alert.number, alert.gone_since, alert.of_run = self._numbers, fact.t, fact.run
         alert.forgotten_utc = fact.utc + UNSEEN_FOR if fact.utc is not None else None
+        self.next_t = _AT_ONCE
         self._waiting.append(self._change(alert, fact.t, "normal"))
 
     def _switch_off(self, rule: Rule[Any], t: float, error: Exception) -> None:
@@ -384,7 +403,7 @@ class Engine:
         self._of_each_position = tuple((one, see) for one, see in of_positions if not one.rule.can_wait)
         self._of_stretches = tuple((one, one.rule.see_positions) for one, _ in of_positions if one.rule.can_wait)
         self._to_ask = []
-        self._next_due = _AT_ONCE
+        self._next_due = self.next_t = _AT_ONCE
 
     def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding

@@ -128,7 +128,8 @@ class Scene:
             gaps = self._intervals.setdefault(fact.stream, [])
             gaps.append(apart_s)
             del gaps[:-_INTERVALS_KEPT]
-            self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
+            if apart_s != self._usual_s.get(fact.stream):  # one more of the usual leaves the quartile where it is
+                self._usual_s[fact.stream] = sorted(gaps)[len(gaps) // 4]
         self.last_epoch[fact.stream] = fact
 
     def _see_station(self, fact: Station) -> None:

@@ -15,7 +15,7 @@ from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.scene import Scene
 from witnesspost.rules.engine.stretch import Stretch
-from witnesspost.rules.facts import CheckIn, Planned, SetUp, SignalLevels, Tilt, Traffic
+from witnesspost.rules.facts import CheckIn, Planned, SetUp, SignalLevels, Tilt, Traffic, Unseen
 
 from tests.rules.conftest import Day
 
@@ -106,8 +106,8 @@ def facts_of(episodes):
                 yield DAY.utc(t)
 
 
-def told(stretch, episodes, figures):
-    """All that an engine says of it, asked every 0.2 s."""
+def told(stretch, episodes, figures, *, passed_over=None):
+    """All that an engine says of it, asked every 0.2 s; but for the moments before `next_t`, which then are collected."""
     site = DAY.site("rover", base=BASE, project=PROJECT, rules=QUIET | figures, own_rule=[OWN], rover={"pole_height_m": 2.0})
     scene = Scene(site)
     engine = Engine(rules_in_force(site, scene), scene)
@@ -116,7 +116,10 @@ def told(stretch, episodes, figures):
     for fact in facts_of(episodes):
         while (step + 1) / 5.0 <= fact.t:
             step += 1
-            said += engine.judge(step / 5.0)
+            if passed_over is None or step / 5.0 >= engine.next_t:
+                said += engine.judge(step / 5.0)
+            else:
+                passed_over.append(step)
         engine.see(fact)
         declared = scene.declared
         said.append((scene.fix and scene.fix.t, declared and (declared.stood_s, declared.hindrance, declared.outcome)))
@@ -129,7 +132,9 @@ def told(stretch, episodes, figures):
 @settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(st.lists(EPISODES, min_size=1, max_size=6), st.sampled_from(FIGURES))
 def test_what_waits_changes_nothing(episodes, figures):
-    assert told(Stretch(), episodes, figures) == told(AtOnce(), episodes, figures)
+    at_once = told(AtOnce(), episodes, figures)
+    assert told(Stretch(), episodes, figures) == at_once
+    assert told(Stretch(), episodes, figures, passed_over=[]) == at_once
 
 
 FIX = {"quality": 4, "age_s": 0.5, "station_id": 417, "satellites": 20, "hdop": 0.7, "separation_m": -16.0}
@@ -172,6 +177,26 @@ def test_a_rule_that_finds_it_sooner_than_positions_wait_lets_none_wait(monkeypa
 
     monkeypatch.setattr(rule, "begin", begin_and_wait)
     assert told(Stretch(), episodes, figures) != at_once
+
+
+def test_an_engine_that_has_nothing_to_do_is_passed_over():
+    episodes = [WALK | {"lasts_s": 130.0}, WALK | {"fix": FIX | {"quality": 5}}]
+    passed_over = []
+    at_once = told(AtOnce(), episodes, FIGURES[2])
+    assert told(Stretch(), episodes, FIGURES[2], passed_over=passed_over) == at_once
+    assert "fix-lost" in [one["rule"] for one in at_once[0] if isinstance(one, dict)]
+    assert len(passed_over) > 100
+
+
+def test_a_stop_that_nobody_had_seen_is_told_at_the_next_moment():
+    site = DAY.site("rover", base=BASE, project=PROJECT)
+    scene = Scene(site)
+    engine = Engine(rules_in_force(site, scene), scene)
+    engine.judge(0.2)
+    assert engine.next_t > 0.4
+    engine.see(Unseen(t=0.3, stream="", rule="wrong-channel", cause="another-base", run="before", alert=1))
+    assert engine.next_t <= 0.4
+    assert [change.change for change in engine.judge(0.4)] == ["normal"]
 
 
 def test_a_news_that_waits_would_be_found():
