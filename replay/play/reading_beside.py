@@ -7,6 +7,7 @@ The process ends with its pipe; what ends its reading early is raised here, afte
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -25,6 +26,7 @@ from witnesspost.rules.site.model import Site
 
 WORTH_S = 3600.0
 """A shorter log is read before a process has begun."""
+_GARBAGE = 10_000  # new objects after which Python looks for garbage: there is none, and 700 come twice a second
 
 
 def is_worth_it(source: Source) -> bool:
@@ -63,6 +65,7 @@ class Beside:
 
 
 def _read(path: str, site: Site, wanted: frozenset[type[Fact]], begins_t: float, to: Connection) -> None:
+    gc.set_threshold(_GARBAGE)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a person at the keyboard means the other one, which ends this
     try:
         with LogFile.open(path) as log:
