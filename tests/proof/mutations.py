@@ -15,6 +15,7 @@ import ast
 import copy
 import functools
 import inspect
+import math
 import sys
 from collections.abc import Iterable, Iterator
 from types import ModuleType
@@ -100,19 +101,23 @@ class Result(NamedTuple):
 
 
 class _Notes(Engine):
-    """An engine without rules that writes down what it is told and asked."""
+    """An engine without rules that writes down what it is told and asked: at each moment, for a spoilt rule may find something
+    where the rule as it is has nothing to do."""
 
     def __init__(self, scene: Scene):
         super().__init__([], scene)
         self.steps: list[Fact | float] = []
 
-    def see(self, fact: Fact) -> None:
-        self.steps.append(fact)
-        super().see(fact)
+    def see_all(self, facts: Iterable[Fact]) -> None:
+        told = [*facts]
+        self.steps += told
+        super().see_all(told)
 
     def judge(self, t: float) -> list[Change]:
         self.steps.append(t)
-        return super().judge(t)
+        changes = super().judge(t)
+        self.next_t = -math.inf
+        return changes
 
 
 @functools.cache
@@ -382,7 +387,7 @@ BECAUSE: dict[str, dict[str, str]] = {
         "len(heard) > self._many": "a line of invented stations, which the rule's own tests have",
         "_forget_gone": "a line of invented stations, which the rule's own tests have",
         "_STRAY_S": "how seldom a far neighbour is heard: the rule's own tests have both sides",
-        "known.last > self.figures.pause_s": "a far neighbour's pauses: the rule's own tests have both sides",
+        "gap_s > pause_s": "a far neighbour's pauses: the rule's own tests have both sides",
         "known.runs_since": "a far neighbour that comes to stay: the rule's own tests have it",
         "WrongChannel.see_positions": "a receiver that uses another base while ours is heard: the rule's own tests have it",
         "len(heard) > 1": "when a rule is asked: at any moment it would find the same, only at the cost of time",

@@ -122,7 +122,7 @@ def test_a_log_is_read_once_and_its_facts_are_kept_in_the_users_cache(tmp_path, 
     assert call("replay", log, "--json").stdout == written
     (kept,) = (cache / "witnesspost").iterdir()
     assert kept.stat().st_mode & 0o077 == 0
-    monkeypatch.setattr("witnesspost.daemon.stream.reading.Lines.feed", None)  # no byte is read again
+    monkeypatch.setattr("witnesspost.daemon.stream.reading.Reading.feed", None)  # no byte is read again
     assert call("replay", log, "--json").stdout == written
     assert sorted(tmp_path.iterdir()) == sorted([cache, log])
 

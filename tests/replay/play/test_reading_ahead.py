@@ -29,8 +29,8 @@ def records():
 def seen_by_the_engine(pipeline):
     """What the engine is told and when it is asked, as it comes."""
     seen = []
-    see, judge = pipeline.engine.see, pipeline.engine.judge
-    pipeline.engine.see = lambda fact: (seen.append(repr(fact)), see(fact))[1]
+    see_all, judge = pipeline.engine.see_all, pipeline.engine.judge
+    pipeline.engine.see_all = lambda facts: (seen.extend(map(repr, facts)), see_all(facts))[1]
     pipeline.engine.judge = lambda t: (seen.append(t), judge(t))[1]
     return seen
 
@@ -49,6 +49,8 @@ def test_stretches_of_any_length_are_seen_as_record_by_record(monkeypatch, stret
     changes += by_hand.tick(75.0)
     assert list(play(played, records(), end_t=75.0)) == changes
     assert seen == expected
+    assert any(isinstance(one, float) for one in seen)
+    assert any("Fix(" in one for one in seen if isinstance(one, str))
     assert any(change.cause == "port-lost" for change in changes)
 
 
