@@ -24,7 +24,7 @@ from witnesspost.replay.play.source import Source, records_of
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
 
-WORTH_S = 3600.0
+WORTH_S = 7200.0
 """A shorter log is read before a process has begun."""
 _GARBAGE = 10_000  # new objects after which Python looks for garbage: there is none, and 700 come twice a second
 
