@@ -37,13 +37,19 @@ class Cost(NamedTuple):
 def at_most(letter: str, what: str, limit: float, value: float, unit: str, note: str = "", reached: float = 0.0) -> Row:
     """A row whose value has to be `limit` or less. `reached` is what was, where the limit was not: far off is twice that."""
     off = value > 2 * max(limit, reached)
-    return Row(letter, what, f"≤ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value <= limit, off)
+    return Row(letter, what, f"≤ {limit:g}{unit}", f"{_shown(value, limit)}{unit}{note}", value <= limit, off)
 
 
 def at_least(letter: str, what: str, limit: float, value: float, unit: str, note: str = "", reached: float = math.inf) -> Row:
     """A row whose value has to be `limit` or more. `reached` is what was, where the limit was not: far off is half that."""
     off = value < min(limit, reached) / 2
-    return Row(letter, what, f"≥ {limit:g}{unit}", f"{value:.3g}{unit}{note}", value >= limit, off)
+    return Row(letter, what, f"≥ {limit:g}{unit}", f"{_shown(value, limit)}{unit}{note}", value >= limit, off)
+
+
+def _shown(value: float, limit: float) -> str:
+    """To three digits; to four where three would show the limit itself."""
+    text = f"{value:.3g}"
+    return f"{value:.4g}" if float(text) == limit else text
 
 
 def cost(work: Callable[[], object]) -> Cost:
