@@ -265,7 +265,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         causes = self._causes(stream, shown, lost, looks_like)
         if self.site.post.role == "rover" and causes[0] in ("line-silent", "weak-link", "radio-settings-differ"):
             self._put_range(causes, distance_km)
-        others = sorted(station for station in shown.stations if not self.scene.is_ours(station))[:_MOST_NAMED]
+        others = sorted(self.scene.strangers(shown.stations))[:_MOST_NAMED]
         port = self.scene.ports.get(stream)
         evidence = {
             "silent_s": round(self.scene.silent_for(stream, t), 1),
@@ -305,7 +305,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
 
     def _causes(self, stream: str, shown: _Shown, lost: _Lost, looks_like: str) -> list[str]:
         """What the line shows, most likely first, wherever the rover stands."""
-        ours = any(self.scene.is_ours(station) for station in shown.stations)
+        ours = self.scene.strangers(shown.stations) != shown.stations
         if self.scene.port_gone(stream):
             return ["port-lost"]
         if shown.silent or (shown.other_than_sentences <= _STRAY_BYTES and not shown.frames and not looks_like):

@@ -158,11 +158,11 @@ class WrongChannel(Rule[ChannelFigures]):
             second = max(now, key=lambda station: now[station].first)
             seen = {"stations": sorted({*sorted(now)[:_MOST_NAMED], second}), "station_id": second}
             return self._finding(["two-bases"], stream, stream, now[second].first, seen)
-        foreign = [station for station in now if not self.scene.is_ours(station)]
+        foreign = [station for station in now if station not in self._ours]
         if not foreign:
             return None
         since = min(now[station].first for station in foreign)
-        ours_t = max((known.last for station, known in heard.items() if self.scene.is_ours(station)), default=None)
+        ours_t = max((heard[station].last for station in self._ours if station in heard), default=None)
         both = ours_t is not None and ours_t > since + 1.0
         loudest = max(foreign, key=lambda station: now[station].frames)
         causes = ["two-bases", "another-base"] if both else ["another-base", "two-bases"]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from typing import Any, Literal, NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
@@ -176,6 +176,12 @@ class Scene:
             return station_id in self._named
         return self._adopted is None or station_id == self._adopted.station_id
 
+    def strangers(self, station_ids: Set[int]) -> set[int]:
+        """Those of these stations that are not the project's."""
+        if self.base_kind == "own" and self._named is not None:
+            return {*station_ids - self._named}
+        return {number for number in station_ids if not self.is_ours(number)}
+
     def base_of(self, station_id: int) -> Base | None:
         """The base that sends under this number, None where it is nobody's of the project."""
         if not self.is_ours(station_id):
@@ -199,7 +205,10 @@ class Scene:
             return sender
         if self._named is None and self._adopted is None and len(self.stations) > 1:
             return None  # nothing says yet which of them is ours
-        ours = [station for station in self.stations.values() if self.is_ours(station.station_id)]
+        if self.base_kind == "own" and self._named is not None:  # few, where a sender may invent thousands
+            ours = [self.stations[number] for number in self._named if number in self.stations]
+        else:
+            ours = [station for station in self.stations.values() if self.is_ours(station.station_id)]
         return max(ours, key=lambda station: station.t, default=None)
 
     def where_ours_was(self, station_id: int) -> bool:

@@ -108,6 +108,19 @@ class TestWhoseStation:
         assert scene.station().station_id == 9
         assert scene_of(day, [day.station(0.0), day.station(0.1, station_id=9)], **OURS).station().station_id == 417
 
+    def test_among_thousands_that_a_sender_invents_ours_is_found_without_asking_of_each(self, day, monkeypatch):
+        stations = [day.station(number / 1000.0, station_id=number) for number in range(4096)]
+        scene = scene_of(day, stations, **OURS)
+        monkeypatch.setattr(Scene, "is_ours", lambda scene, number: 1 / 0)
+        assert scene.station().station_id == 417
+        assert scene.strangers({416, 417, 418}) == {416, 418}
+
+    @pytest.mark.parametrize("bases", [{}, OURS, {"base": {"kind": "network"}}], ids=["none named", "named", "a service"])
+    def test_strangers_are_those_that_are_not_ours(self, day, bases):
+        scene = scene_of(day, [day.epoch(0.0)], **bases)
+        numbers = {1, 417, 4095}
+        assert scene.strangers(numbers) == {number for number in numbers if not scene.is_ours(number)}
+
 
 class TestTheReceiversStationNumber:
     """GGA's last field."""
