@@ -32,9 +32,11 @@ from witnesspost.rules.site.model import TiltSentence
 GSV_EVERY_S = 10.0
 STEPS_ASIDE_S = 15.0  # a sentence is passed over so long after a better one was heard
 WAITS_S = 1.5  # a better one may follow the first of its kind in the same second
+MOST = 1e9
+"""That a receiver measures, of anything."""
+ANGLE_STEPS = 1e10
+"""Of a degree: a hundredth of a millimetre."""
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
-_MOST = 1e9
-_STEPS = 1e10  # of a degree: a hundredth of a millimetre
 _ROUNDED = 1.5 * 2.0**52  # added and taken away again it leaves a whole number: what `round` gives, for a third of its time
 _MINUTES = {b"%02d%02d" % divmod(minute, 60): 60.0 * minute for minute in range(1440)}  # of the day, by their four digits
 _DEGREES = {b"%0*d" % (digits, degrees): float(degrees) for digits, most in ((2, 90), (3, 180)) for degrees in range(most + 1)}
@@ -279,8 +281,8 @@ def _angles(lat: bytes, ns: bytes, lon: bytes, ew: bytes) -> tuple[float | None,
     """Latitude and longitude, as `_angle` has them: in their usual form without the ways of the odd ones."""
     if lat[4:5] == lon[5:6] == b".":
         try:
-            north = ((_DEGREES[lat[:2]] + float(lat[2:]) / 60.0) * _STEPS + _ROUNDED - _ROUNDED) / _STEPS
-            east = ((_DEGREES[lon[:3]] + float(lon[3:]) / 60.0) * _STEPS + _ROUNDED - _ROUNDED) / _STEPS
+            north = ((_DEGREES[lat[:2]] + float(lat[2:]) / 60.0) * ANGLE_STEPS + _ROUNDED - _ROUNDED) / ANGLE_STEPS
+            east = ((_DEGREES[lon[:3]] + float(lon[3:]) / 60.0) * ANGLE_STEPS + _ROUNDED - _ROUNDED) / ANGLE_STEPS
         except (KeyError, ValueError):
             pass
         else:
@@ -296,7 +298,7 @@ def _angle(field: bytes, negative: bool, most: float) -> float | None:
         return None
     try:
         degrees = abs(float(field[:minutes])) + float(field[minutes:]) / 60.0
-        degrees = abs(round(degrees * _STEPS)) / _STEPS  # finer is the double's own noise
+        degrees = abs(round(degrees * ANGLE_STEPS)) / ANGLE_STEPS  # finer is the double's own noise
     except (ValueError, OverflowError):
         return None
     if degrees <= most:
@@ -311,7 +313,7 @@ def _number(field: bytes) -> float | None:
     if not field:
         return None
     value = float(field)
-    if -_MOST <= value <= _MOST:
+    if -MOST <= value <= MOST:
         return value
     if math.isnan(value):
         return None

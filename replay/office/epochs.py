@@ -22,8 +22,8 @@ from witnesspost.daemon.log.reading import Arrived, LogFile
 from witnesspost.daemon.log.rows import FixRow, StreamRow
 from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import SENTENCE, Framer, Unit
-from witnesspost.daemon.stream.nmea import seconds_of_day
-from witnesspost.replay.office.plain_lines import MOST, SIGMA, Plain, plain
+from witnesspost.daemon.stream.nmea import MOST, seconds_of_day
+from witnesspost.replay.office.plain_lines import SIGMA, Plain, plain
 from witnesspost.rules.facts import Fix, Tilt
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.site.model import Site

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from witnesspost.daemon.stream.framing import LONGEST_SENTENCE
-from witnesspost.daemon.stream.nmea import seconds_of_day
+from witnesspost.daemon.stream.nmea import ANGLE_STEPS, MOST, seconds_of_day
 
 Array = NDArray[Any]
 
@@ -27,8 +27,6 @@ _TEXT[0x20:0x7F] = _TEXT[list(b"\r\n")] = True
 _HEX = np.full(256, 255, np.uint8)
 _HEX[list(b"0123456789ABCDEF")] = _HEX[list(b"0123456789abcdef")] = range(16)
 _FIELDS = 14  # of a GGA behind its address
-MOST = 1e9  # that a receiver measures
-_STEPS = 1e10
 _GGA, _GST, _GNS = (int.from_bytes(kind, "little") for kind in (b"GGA,", b"GST,", b"GNS,"))
 _SHORTEST = len("$AAAA*00\r\n")
 _POWERS = 10.0 ** np.arange(14, -1, -1)
@@ -171,7 +169,7 @@ def _angles(fields: Sequence[bytes], hemispheres: Sequence[bytes], negative: byt
     if point < 4:
         raise ValueError("no angle")
     degrees = _decimal(digits[:, : point - 2], point - 2) + _decimal(digits[:, point - 2 :], 2) / 60.0
-    degrees = np.rint(degrees * _STEPS) / _STEPS
+    degrees = np.rint(degrees * ANGLE_STEPS) / ANGLE_STEPS
     if not (degrees <= most).all():
         raise ValueError("no angle of that kind")
     return np.where([hemisphere == negative for hemisphere in hemispheres], -degrees, degrees)

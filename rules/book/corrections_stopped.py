@@ -257,7 +257,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
     def _finding(self, stream: str, t: float, since: float, delay_s: float) -> Finding:
         line = self._lines[stream]
         window_s = self._window_s(stream, line)
-        shown = _Shown(fact for heard_t, fact in line.recent if heard_t > t - window_s)
+        shown = _Shown((fact, messages) for heard_t, fact, messages in line.recent if heard_t > t - window_s)
         shown.silent = t - line.heard_t >= self._quiet_s(stream, line) - 1e-6
         lost = line.lost(self.scene.limit_s(stream))
         distance_km = self.scene.distance_km()
@@ -377,7 +377,7 @@ class _Line:
 
     def __init__(self, *, of_sentences: bool) -> None:
         self.of_sentences = of_sentences  # sentences have no business on it, so they are something that comes
-        self.recent: deque[tuple[float, Traffic]] = deque()
+        self.recent: deque[tuple[float, Traffic, frozenset[int]]] = deque()  # with the messages that each names
         self.heard_t = -math.inf
         self.rtcm2_t = -math.inf
         self.frame_t: float | None = None
@@ -396,7 +396,7 @@ class _Line:
 
     def shows(self, heard_t: float, traffic: Traffic, window_s: float) -> None:
         recent = self.recent
-        recent.append((heard_t, traffic))
+        recent.append((heard_t, traffic, frozenset(_message_numbers(traffic))))
         while heard_t - recent[0][0] > window_s:
             recent.popleft()
         if traffic.size_bytes > traffic.sentence_bytes or (traffic.sentence_bytes and self.of_sentences):
@@ -432,21 +432,22 @@ class _Line:
 class _Shown:
     """Sums of what one line has shown."""
 
-    def __init__(self, traffic: Iterable[Traffic]) -> None:
+    def __init__(self, heard: Iterable[tuple[Traffic, frozenset[int]]]) -> None:
         self.silent = False
         self.size_bytes = self.sentence_bytes = self.bad_frame_bytes = 0
         self.frames = self.bad_frames = self.observation_frames = 0
-        self.stations: set[int] = set()
+        stations: set[int | None] = set()
         self.messages: set[int] = set()
-        for fact in traffic:
+        for fact, messages in heard:
             self.size_bytes += fact.size_bytes
             self.sentence_bytes += fact.sentence_bytes
             self.bad_frame_bytes += fact.bad_frame_bytes
             self.frames += fact.frames
             self.bad_frames += fact.bad_frames
             self.observation_frames += fact.observation_frames
-            self.stations.update(station for station in fact.frames_by_station if station is not None)
-            self.messages.update(_message_numbers(fact))
+            stations.update(fact.frames_by_station)
+            self.messages.update(messages)
+        self.stations = {station for station in stations if station is not None}
 
     @property
     def other_than_sentences(self) -> int:

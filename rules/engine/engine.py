@@ -27,7 +27,7 @@ import datetime as dt
 import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from witnesspost.rules.alert import GRAVITY, AnyChange, Change, ChangeKind
 from witnesspost.rules.engine.consequences import (
@@ -49,6 +49,7 @@ from witnesspost.rules.site.model import Severity
 CHATTER_WINDOW_S = 60.0
 UNSEEN_FOR = dt.timedelta(hours=24)  # what nobody has seen by then is another day's: common practice, no source
 _EPSILON_S = 1e-6
+_Heard = TypeVar("_Heard")
 _AT_ONCE = -math.inf  # due, whatever the rule says
 
 
@@ -80,9 +81,9 @@ class Engine:
             Unseen: self._remember,
         }
         self._stretch = Stretch()  # positions that some rules have yet to be told
-        self._told: dict[type[Fact], tuple[tuple[See, ...], _Listeners]] = {}  # by kind: the scene and the engine, then rules
-        self._of_each_position: _Listeners = ()  # those that cannot wait
-        self._of_stretches: tuple[tuple[_InForce, Callable[[Sequence[Fix]], bool | None]], ...] = ()
+        self._told: dict[type[Fact], tuple[tuple[See, ...], _Listeners[Any]]] = {}  # by kind: scene and engine, then rules
+        self._of_each_position: _Listeners[Any] = ()  # those that cannot wait
+        self._of_stretches: _Listeners[Sequence[Fix]] = ()
         self._in_force: list[_InForce] = []
         self._to_ask: list[_InForce] = []  # when they are due: what they have seen may have brought it forward
         self._next_due = _AT_ONCE  # none of the others is due before it
@@ -113,7 +114,7 @@ class Engine:
             if isinstance(fact, Fix) and stretch.goes_on(fact):
                 scene.fix = scene.fixes[fact.stream] = fact
                 if self._of_each_position:
-                    self._tell(self._of_each_position, fact)
+                    self._tell(self._of_each_position, fact, fact.t)
                 if scene.declared is not None:
                     self._tell_stretch()  # a person looks on
                 continue
@@ -124,16 +125,16 @@ class Engine:
             for see in seers:
                 see(fact)
             if listeners:
-                self._tell(listeners, fact)
+                self._tell(listeners, fact, fact.t)
         if stretch.tell_at < self.next_t:
             self.next_t = stretch.tell_at
 
-    def _tell(self, listeners: _Listeners, fact: Fact) -> None:
+    def _tell(self, listeners: _Listeners[_Heard], said: _Heard, t: float) -> None:
         for one, see in listeners:
             try:
-                as_before = see(fact)
+                as_before = see(said)
             except Exception as error:
-                self._switch_off(one.rule, fact.t, error)
+                self._switch_off(one.rule, t, error)
                 continue
             if not (as_before or one.is_to_be_asked):
                 one.is_to_be_asked = True
@@ -144,16 +145,7 @@ class Engine:
         """Tell the positions that wait, all at once."""
         fixes = self._stretch.take()
         self.scene.see_motion(fixes)
-        for one, see_positions in self._of_stretches:
-            try:
-                as_before = see_positions(fixes)
-            except Exception as error:
-                self._switch_off(one.rule, fixes[-1].t, error)
-                continue
-            if not (as_before or one.is_to_be_asked):
-                one.is_to_be_asked = True
-                self._to_ask.append(one)
-                self.next_t = _AT_ONCE
+        self._tell(self._of_stretches, fixes, fixes[-1].t)
 
     def judge(self, t: float) -> list[Change]:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
@@ -430,8 +422,8 @@ class Engine:
         )
 
 
-_Listeners = tuple[tuple["_InForce", Callable[[Fact], "bool | None"]], ...]
-_NOBODY: tuple[tuple[See, ...], _Listeners] = (), ()
+_Listeners = tuple[tuple["_InForce", Callable[[_Heard], "bool | None"]], ...]
+_NOBODY: tuple[tuple[See, ...], _Listeners[Any]] = (), ()
 
 
 class _InForce:
