@@ -52,8 +52,8 @@ _LOSSES_OVER_S = 120.0
 _LONGEST_GAP_S = 60.0  # station messages that come more seldom make no line alive
 
 _STATION_MESSAGES = STATION_POSITION | ANTENNA | {TEXT, GLONASS_BIAS, 1013, 1032}  # RTCM 10403.3, table 3.5-1 (from memory)
-_MAKERS_OWN = range(4001, 4096)
-_SSR = range(1057, 1069)
+_MAKERS_OWN = frozenset(range(4001, 4096))
+_SSR = frozenset(range(1057, 1069))
 
 _DO_NOT_STORE = "Store no points until this is over."
 _TELL_THE_CREW = "Tell the crew: store no points until this is over."
@@ -343,9 +343,9 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         if t - line.rtcm2_t <= max(_RTCM2_HOLDS_S, self._window_s(stream, line)):
             return "RTCM 2"
         kinds = []
-        if own := sorted(number for number in shown.messages if number in _MAKERS_OWN):
+        if own := sorted(shown.messages & _MAKERS_OWN):
             kinds.append(f"a maker's own messages in RTCM 3 ({_numbers(own)})")
-        if ssr := sorted(number for number in shown.messages if number in _SSR):
+        if ssr := sorted(shown.messages & _SSR):
             kinds.append(f"corrections of orbits and clocks alone (SSR, RTCM {_numbers(ssr)})")
         if not kinds and shown.messages and not any(is_observation(n) or n in _STATION_MESSAGES for n in shown.messages):
             kinds.append(f"RTCM 3 without observations ({_numbers(sorted(shown.messages))})")
