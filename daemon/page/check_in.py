@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from microdot.microdot import Microdot, Request
+from microdot.microdot import Request
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
 from witnesspost.daemon.page.fields import hidden, name_field, point_field
@@ -15,7 +15,7 @@ from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.status.told import CheckInStatus
 from witnesspost.rules.site.model import Site
 
@@ -23,7 +23,7 @@ _UNTIL_TOLD_S = 3.0  # a check-in that was asked for is in the post's snapshot b
 _ROUNDED_S = 0.5  # how much earlier than it was asked for the snapshot's rounded figures may put its beginning
 
 
-class CheckIn:
+class CheckIn(Tab):
     """The tab itself."""
 
     address = "/check-in"
@@ -72,9 +72,6 @@ class CheckIn:
         by = session.by = person(fields)
         self._asked = _Asked(sight.t, ask(self._post, {"do": "checkin", "point": point, "by": by}))
         return ""
-
-    def route(self, routes: Microdot) -> None:
-        """Nothing."""
 
     def _answer(self, sight: Sight) -> str | None:
         """What was said to who asked last, until the snapshot has their check-in."""

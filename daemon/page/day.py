@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import time
 
-from microdot.microdot import Microdot, Request
+from microdot.microdot import Request
 from witnesspost.daemon.lines import span
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.page import words
-from witnesspost.daemon.page.forms import Refused
-from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.logs import Logs
 from witnesspost.daemon.page.sight import Sight
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.page.worker import Worker
 from witnesspost.daemon.strip.drawing import Titles, Touch, picture
 from witnesspost.daemon.strip.reading import StripReader
@@ -26,7 +24,7 @@ _FRESH_S = 15.0
 _HOURS = 25  # so that a whole day is in it at any minute
 
 
-class Day:
+class Day(Tab):
     """The tab itself. Its strip is read again when it is older than _FRESH_S, by one reader at a time."""
 
     address = "/day"
@@ -39,10 +37,6 @@ class Day:
         self._strip: Strip | None = None
         self._read_at = 0.0
 
-    def goes_on(self, sight: Sight) -> bool:
-        """Never: it tells of what has been, or has a form in it."""
-        return False
-
     def parts(self, sight: Sight, form: Form) -> Parts:
         """Nothing of it lives: a minute is 2 mm."""
         return {}
@@ -54,13 +48,6 @@ class Day:
             return await self._worker.do(lambda: self._shown(chosen))
         except LogError:
             return tag("p", words.NO_LOG)
-
-    def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Nothing."""
-        raise Refused(words.NOTHING_CHOSEN)
-
-    def route(self, routes: Microdot) -> None:
-        """Nothing."""
 
     def _shown(self, chosen: str | None) -> Html:
         strip = self._read()

@@ -29,7 +29,7 @@ from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.logs import Log, Logs
 from witnesspost.daemon.page.making import Making, Progress
 from witnesspost.daemon.page.sight import Sight
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.page.worker import Ending, Worker
 from witnesspost.daemon.status.snapshot import Status
 
@@ -67,7 +67,7 @@ def piece_of(said: str | None, size_bytes: int) -> Piece | None:
     return Piece(first, min(last, size_bytes - 1))
 
 
-class Files:
+class Files(Tab):
     """The tab itself."""
 
     address = "/files"
@@ -83,10 +83,6 @@ class Files:
         self.start: Callable[[Any], object] = lambda task: task.close()
 
     # ── what is shown ───────────────────────────────────────────────────────────────────────────────────────────
-
-    def goes_on(self, sight: Sight) -> bool:
-        """Never: it tells of what has been, or has a form in it."""
-        return False
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """The running log's copy, and the bundle."""

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-from microdot.microdot import Microdot, Request
+from microdot.microdot import Request
 from witnesspost.daemon.page import words
-from witnesspost.daemon.page.forms import Refused
-from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.page.timelines import timeline
 from witnesspost.daemon.signals.patterns import PATTERNS, Rhythm
 from witnesspost.daemon.state import WORDS
 
 
-class Help:
+class Help(Tab):
     """The tab itself."""
 
     address = "/help"
     title = "HELP"
-
-    def goes_on(self, sight: Sight) -> bool:
-        """Never: it tells of what has been, or has a form in it."""
-        return False
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """Nothing of it lives."""
@@ -52,13 +46,6 @@ class Help:
             tag("h2", words.CAUTION),
             tag("ul", *(tag("li", line) for line in words.CAUTION_LINES), class_="told"),
         )
-
-    def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Nothing."""
-        raise Refused(words.NOTHING_CHOSEN)
-
-    def route(self, routes: Microdot) -> None:
-        """Nothing."""
 
 
 def _row(what: str, said: str, rhythm: Rhythm | None) -> Html:

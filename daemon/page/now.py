@@ -5,7 +5,7 @@ Each part is made anew where something of it changed and sent to the phones that
 
 from __future__ import annotations
 
-from microdot.microdot import Microdot, Request
+from microdot.microdot import Request
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
 from witnesspost.daemon.page.ended import Ended
@@ -16,7 +16,7 @@ from witnesspost.daemon.page.html import Html, join, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.sight import Sight
 from witnesspost.daemon.page.signs import sign
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.status.snapshot import AlertStatus, hints_of
 from witnesspost.daemon.status.told import PausedStatus
 from witnesspost.rules.alert import Change
@@ -28,7 +28,7 @@ NAME_LETTERS = 80
 _LETTERS = {"wide": 6, "long": 10}  # from which the word is written smaller, that it stays in one line, or in two
 
 
-class Now:
+class Now(Tab):
     """The tab itself."""
 
     address = "/"
@@ -77,9 +77,6 @@ class Now:
         done = words.DONE_QUIET.format(by=by)
         self._post.say(done)
         return done
-
-    def route(self, routes: Microdot) -> None:
-        """Nothing."""
 
 
 def state(sight: Sight) -> Html:

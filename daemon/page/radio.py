@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import msgspec
-from microdot.microdot import Microdot, Request
+from microdot.microdot import Request
 from witnesspost.daemon.page import words
-from witnesspost.daemon.page.forms import Refused
-from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.sight import Sight
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.rules.book.radio import site_horizon_km
 from witnesspost.rules.site.model import RadioTable, Site
 
 _MISSED = 3.0  # intervals: as the rules count silence (corrections-stopped)
 
 
-class Radio:
+class Radio(Tab):
     """The tab itself."""
 
     address = "/radio"
@@ -26,10 +24,6 @@ class Radio:
     def __init__(self, site: Site):
         self._site = site
 
-    def goes_on(self, sight: Sight) -> bool:
-        """Never: it tells of what has been, or has a form in it."""
-        return False
-
     def parts(self, sight: Sight, form: Form) -> Parts:
         """What comes now."""
         return {"line": self._line(sight)}
@@ -37,13 +31,6 @@ class Radio:
     async def rest(self, request: Request, sight: Sight, form: Form) -> Html | None:
         """What the site file says of both ends."""
         return tag("section", tag("h2", words.SETTINGS), settings(self._site), tag("p", words.SETTINGS_WHY, class_="hint"))
-
-    def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Nothing."""
-        raise Refused(words.NOTHING_CHOSEN)
-
-    def route(self, routes: Microdot) -> None:
-        """Nothing."""
 
     def _line(self, sight: Sight) -> Html:
         status = sight.status

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from typing import NamedTuple, Protocol
 
 from microdot.microdot import Microdot, Request
+from witnesspost.daemon.page import words
+from witnesspost.daemon.page.forms import Refused
 from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html
 from witnesspost.daemon.page.live import Parts
@@ -29,7 +31,9 @@ class Tab(Protocol):
     """The name of its title among the words."""
 
     def goes_on(self, sight: Sight) -> bool:
-        """True while a phone without script is to load it again by itself, which takes away what is being written there."""
+        """True while a phone without script is to load it again by itself, which takes away what is being written there: not
+        where it tells of what has been, or has a form in it."""
+        return False
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """What is told to the phones when it changes, by the ids of the elements, from the top down."""
@@ -38,7 +42,9 @@ class Tab(Protocol):
         """What stands below."""
 
     def act(self, fields: dict[str, str], session: Session, sight: Sight) -> str:
-        """Do what a form says: what was done, in a line; "" where `parts` say it. Raises Refused."""
+        """Do what a form says: what was done, in a line; "" where `parts` say it. Raises Refused, without a form always."""
+        raise Refused(words.NOTHING_CHOSEN)
 
     def route(self, routes: Microdot) -> None:
-        """Answer at addresses below its own."""
+        """Answer at addresses below its own, where there are any."""
+        return

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from microdot.microdot import Microdot, Request
+from microdot.microdot import Request
 from witnesspost.daemon.companion import PostView
 from witnesspost.daemon.page import words
 from witnesspost.daemon.page.fields import hidden, metres_field, name_field, point_field
@@ -13,7 +13,7 @@ from witnesspost.daemon.page.gate import Session
 from witnesspost.daemon.page.html import Html, tag
 from witnesspost.daemon.page.live import Parts
 from witnesspost.daemon.page.sight import Sight
-from witnesspost.daemon.page.tab import Form
+from witnesspost.daemon.page.tab import Form, Tab
 from witnesspost.daemon.status.told import SetUpStatus
 from witnesspost.rules.site.antenna import HeightError, vertical_height_m
 from witnesspost.rules.site.model import Site
@@ -29,7 +29,7 @@ _LENGTHS = {
 """The lengths, with the names of their titles among the words."""
 
 
-class Today:
+class Today(Tab):
     """The tab itself."""
 
     address = "/today"
@@ -38,10 +38,6 @@ class Today:
     def __init__(self, site: Site, post: PostView):
         self._post = post
         self._points = [point.name for point in site.project.control] if site.project is not None else []
-
-    def goes_on(self, sight: Sight) -> bool:
-        """Never: it tells of what has been, or has a form in it."""
-        return False
 
     def parts(self, sight: Sight, form: Form) -> Parts:
         """What holds now."""
@@ -117,9 +113,6 @@ class Today:
         by = session.by = person(fields)
         asked = {key: value for key, value in lengths.items() if value is not None}
         return ask(self._post, {"do": "setup", "point": "" if point == _NONE else point, "by": by, **asked})
-
-    def route(self, routes: Microdot) -> None:
-        """Nothing."""
 
 
 def _vertical(kept: Mapping[str, str]) -> str:
