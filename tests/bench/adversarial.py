@@ -37,15 +37,14 @@ _STREAM = "corrections"
 def rows(short: bool) -> list[Row]:
     """The worst pattern's ratio, with those of the others; and the one that grows most."""
     duration_s = 2.0 if short else 20.0  # over twenty seconds the alerts that noise raises stand from the start
-    good = chunks("rover", _GOOD_S)
     fed = {
-        (name, times): _chunks(pattern, times * duration_s)
+        (name, times): [_chunks(pattern, times * duration_s)] * (_LONGER // times)  # as many bytes in all: timed as well
         for name, pattern in PATTERNS.items()
         for times in ((_LONGER,) if short else (1, _LONGER))
     }
-    fed[_GOOD] = good
-    costs = in_turn({work: _run(part) for work, part in fed.items()}, 1 if short else 3)
-    byte_us = {work: 1e6 * median_cpu_s(costs[work]) / sum(len(chunk.data) for chunk in part) for work, part in fed.items()}
+    fed[_GOOD] = [chunks("rover", _GOOD_S)]
+    costs = in_turn({work: _run(runs) for work, runs in fed.items()}, 1 if short else 3)
+    byte_us = {work: 1e6 * median_cpu_s(costs[work]) / sum(map(_size, runs)) for work, runs in fed.items()}
     return [_against_good(byte_us), *([] if short else [_growth(byte_us)])]
 
 
@@ -76,16 +75,21 @@ def _chunks(pattern: Callable[[], Iterator[bytes]], duration_s: float) -> tuple[
     return tuple(Chunk(n * _READ_EVERY_S, _STREAM, bytes(data[at : at + _READ_BYTES])) for n, at in enumerate(places))
 
 
-def _run(fed: tuple[Chunk, ...]) -> Callable[[Path], Callable[[], object]]:
+def _size(fed: tuple[Chunk, ...]) -> int:
+    return sum(len(chunk.data) for chunk in fed)
+
+
+def _run(runs: list[tuple[Chunk, ...]]) -> Callable[[Path], Callable[[], object]]:
     def ready(folder: Path) -> Callable[[], object]:
         at = site("rover")
-        log = Log.start(folder, at, "")
-        pipeline = Pipeline(at, log)
+        logs = [Log.start(folder / str(n), at, "") for n in range(len(runs))]
 
         def run() -> None:
-            for _ in play(pipeline, fed):
-                pass
-            log.close(pipeline.t, "bench")
+            for fed, log in zip(runs, logs, strict=True):
+                pipeline = Pipeline(at, log)
+                for _ in play(pipeline, fed):
+                    pass
+                log.close(pipeline.t, "bench")
 
         return run
 
