@@ -14,6 +14,7 @@ frame's epoch what the ground there may move off its plate.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import math
 from typing import Any, NamedTuple
@@ -266,13 +267,19 @@ def _in_use(latitude: float, longitude: float) -> tuple[int, ...]:
 
 @functools.cache
 def _areas() -> tuple[tuple[int, Any], ...]:
-    """The frames of the tables above with their areas of use, in the tables' order: one search, whatever the place."""
-    from pyproj.database import query_crs_info
-    from pyproj.enums import PJType
+    """The frames of the tables above that PROJ has, with their areas of use, in the tables' order.
 
-    found = {int(crs.code): crs.area_of_use for crs in query_crs_info("EPSG", [PJType.GEOGRAPHIC_3D_CRS]) if crs.area_of_use}
-    codes = (*_JOINED, *_EPOCHS, *sorted(_SISTERS))
-    return tuple((code, found[code]) for code in codes if code in found and code not in _OLDER)
+    One by one: PROJ's search lists all that its database has, which takes ten times as long and as much memory.
+    """
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    areas = []
+    for code in (*_JOINED, *_EPOCHS, *sorted(_SISTERS)):
+        if code not in _OLDER:
+            with contextlib.suppress(CRSError):  # an older PROJ lacks the newest frames
+                areas.append((code, CRS.from_epsg(code).area_of_use))
+    return tuple((code, area) for code, area in areas if area)
 
 
 def _holds(area: Any, latitude: float, east: float) -> bool:

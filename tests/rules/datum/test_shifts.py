@@ -1,6 +1,8 @@
 """Shifts between frames: published examples, a recomputation without PROJ, plate motion, and the traps of the trade."""
 
 import math
+import subprocess
+import sys
 
 import pytest
 from pyproj.aoi import AreaOfInterest
@@ -12,6 +14,8 @@ from witnesspost.rules.datum.frames import Place, frame_of
 from witnesspost.rules.datum.geodesy import enu, to_ecef
 from witnesspost.rules.datum.shifts import _areas, _in_use, epoch_shift, frame_shifts, motion_frame
 from witnesspost.rules.datum.shifts import _transform as transform  # the one step under every shift
+
+from tests.bench.row import peak_mib, resident_mib
 
 
 def place(latitude, longitude, height=0.0):
@@ -214,6 +218,23 @@ def test_the_frames_in_use_are_those_of_projs_own_search(latitude, longitude):
     used = _in_use(latitude, longitude)
     assert used
     assert set(used) == {int(crs.code) for crs in found} & {code for code, _ in _areas()}
+
+
+def print_what_shifts_take_mib():
+    """How far the process grows while it works out the shifts at a place, PROJ loaded before."""
+    frame = frame_of("EPSG:6319")
+    there = place(39.1, -105.0)
+    before = resident_mib()
+    assert "NAD83(CSRS)v7" in [shift.name for shift in frame_shifts(frame, None, there, 2026.0)]
+    print(peak_mib() - before)
+
+
+def test_shifts_take_no_memory_that_a_small_board_lacks():
+    # In a process of its own: what PROJ takes for a moment, a process keeps.
+    script = f"import {__name__} as here; here.print_what_shifts_take_mib()"
+    env = {"PYTHONPATH": ":".join(sys.path)}
+    ran = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True, env=env)
+    assert float(ran.stdout) < 4.0
 
 
 def test_without_a_date_the_shift_is_less_sure():
