@@ -1,8 +1,9 @@
 """What was read, without its bytes, in blocks: for a file that a later replay reads, and for the pipe from another process.
 
-    reads ─► those between two moments of the grid in one ─► blocks of msgpack ─► reads
+    reads ─► those of some twenty seconds in one ─► blocks of msgpack ─► reads
 
-The rules have no part between two moments of the grid: what is said there may be told to them in one go.
+The rules have no part between two moments of the grid: what is said there may be told to them in one go, just before they are
+judged at the later. So reads go on in one until a fact is told from outside, or the rules are judged at once.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from witnesspost.daemon.stream.reading import GRID_MS, Read
 from witnesspost.rules import facts
 from witnesspost.rules.facts import Fact, Said
 
-_BLOCK_READS = 100  # so few that what is read of them dies young, and the collector seldom looks
+_BLOCK_TURNS = 100  # so few that what is read of them dies young, and the collector seldom looks
 _FACTS = [kind for kind in vars(facts).values() if isinstance(kind, type) and issubclass(kind, Fact)]
 _AnySaid: Any = reduce(or_, (kind for kind in _FACTS if issubclass(kind, Said) and kind is not Said))
 _AnyTold: Any = reduce(or_, (kind for kind in _FACTS if not issubclass(kind, Said) and kind is not Fact))
@@ -36,27 +37,41 @@ class Packer:
 
     def __init__(self) -> None:
         self._reads: list[_Kept] = []
-        self._goes_on_until_ms = 0  # the last read may take up what is said before
+        self._turns: list[tuple[int, list[_AnySaid]]] = []  # of the read that goes on
+        self._said: list[_AnySaid] = []  # and what was said since the last moment of the grid
+        self._now_ms = 0
 
     def add(self, read: Read) -> bytes | None:
         """One read more; a block where there are enough. Who takes a told fact sets its `t`, to the same each time."""
         now_ms, turns, came, said, at_once = read
+        next_ms = (self._now_ms // GRID_MS + 1) * GRID_MS
+        if self._said and next_ms <= now_ms:
+            self._turns.append((next_ms, self._said))
+            self._said = []
+            if turns and turns[0][0] == next_ms:
+                self._turns[-1][1].extend(turns[0][1])
+                turns = turns[1:]
         told = None if isinstance(came, Chunk) else came
-        if not turns and told is None:
-            if now_ms < self._goes_on_until_ms:
-                _, turns, told, before, _ = self._reads.pop()
-                said = [*before, *said] if before else said
-            elif not said and at_once is None:
-                return None
-        block = self.rest() if len(self._reads) >= _BLOCK_READS else None
-        self._reads.append((now_ms, turns, told, said, at_once))
-        self._goes_on_until_ms = (now_ms // GRID_MS + 1) * GRID_MS if told is None and at_once is None else 0
-        return block
+        if told is not None and self._said:
+            self._end()
+        self._now_ms = now_ms
+        self._turns += turns
+        self._said += said
+        if told is not None or at_once is not None:
+            self._end(told, at_once)
+        return self.rest() if len(self._turns) + len(self._reads) >= _BLOCK_TURNS else None
 
     def rest(self) -> bytes:
         """The block of what is left; empty where nothing is."""
-        reads, self._reads, self._goes_on_until_ms = self._reads, [], 0
+        self._end()
+        reads, self._reads = self._reads, []
         return _encode(reads) if reads else b""
+
+    def _end(self, told: _AnyTold | None = None, at_once: list[_AnySaid] | None = None) -> None:
+        """The read that went on ends, with these."""
+        if self._turns or self._said or told is not None or at_once is not None:
+            self._reads.append((self._now_ms, self._turns, told, self._said, at_once))
+            self._turns, self._said = [], []
 
 
 def packed(reads: Iterable[Read]) -> Iterator[bytes]:

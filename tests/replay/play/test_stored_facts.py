@@ -70,7 +70,7 @@ def fresh(path, site_file=None):
 
 @pytest.mark.parametrize("family", SOME)
 def test_a_block_may_end_anywhere(tmp_path, monkeypatch, family):
-    monkeypatch.setattr(packed_reads, "_BLOCK_READS", 1)
+    monkeypatch.setattr(packed_reads, "_BLOCK_TURNS", 1)
     path = logged(tmp_path, FAMILIES[family])
     expected = fresh(path)
     assert expected
