@@ -22,6 +22,8 @@ from witnesspost.daemon.log.rows import CHAINED, ChainedRow, Derived, RunRow, St
 # A checkpoint copies the WAL into the file and syncs both. Small and often keeps each one short on a slow card; the
 # pages that it rewrites for that are few, since a log only appends (measured; tests/bench/log.py).
 _CHECKPOINT_BYTES = 512 * 1024
+# A log only appends, and asks again for no page but the last of each table: a larger cache spares not one read (measured).
+_CACHE_KIB = 256
 _MAGIC = b"SQLite format 3\0"  # SQLite file format, 1.2
 _BUSY_S = 0.1  # somebody's database browser holds the lock: try again later rather than hold up the pipeline
 
@@ -195,6 +197,7 @@ class Writer:
         # FULL: without it a committed transaction of WAL mode can roll back at a power cut (sqlite.org, pragma).
         self._connection.execute(f"PRAGMA synchronous = {'FULL' if self._synced else 'OFF'}")
         self._connection.execute("PRAGMA wal_autocheckpoint = 0")
+        self._connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
         self._connection.execute("PRAGMA journal_size_limit = 4194304")
         self._connection.execute("SELECT count(*) FROM run").fetchone()  # opens the WAL and its index
         for path in (f"{self.path}{end}" for end in ("", "-wal", "-shm")):

@@ -17,6 +17,7 @@ from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.rules.facts import Acknowledge, Fix, Health, Planned, Port, Shelve, Station, Traffic, Utc
 
+from tests.bench.row import resident_mib
 from tests.daemon.log.feeding import BEGAN, FIRST, SECOND, SITE, Feeder, change, crash_image, events, fix, kinds, start, stored
 
 
@@ -100,6 +101,24 @@ def test_the_size_that_is_counted_between_checkpoints_is_near_the_files(tmp_path
         (pages,) = other.execute("PRAGMA page_count").fetchone()
     assert log.state().size_bytes == pytest.approx(1024 * pages, rel=0.2)
     log.close(float(until_s), "stopped")
+
+
+def print_what_a_log_takes_mib(folder):
+    """How far the process grows while a log does, from one megabyte to eight."""
+    log = start(Path(folder))
+    for number in range(400):
+        log.chunk(float(number), "receiver", bytes(20_000))
+        log.tick(float(number))
+        if number == 50:
+            before = resident_mib()
+    print(resident_mib() - before)
+
+
+def test_a_log_that_grows_takes_no_more_memory(tmp_path):
+    script = f"import {__name__} as here; here.print_what_a_log_takes_mib({str(tmp_path)!r})"
+    env = {"PYTHONPATH": ":".join(sys.path)}
+    ran = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True, env=env)
+    assert float(ran.stdout) < 0.5
 
 
 def test_the_state_says_where_how_much_and_what_is_left(tmp_path):
