@@ -208,6 +208,16 @@ def test_loading_the_program_does_not_load_proj(module):
     assert subprocess.run([sys.executable, "-c", script], check=False).returncode == 0
 
 
+def test_a_watch_loads_no_more_than_it_uses():
+    """A small board has the memory, but not twice; what is rare is loaded where it is needed."""
+    rare = {"asyncio", "http", "multiprocessing", "pyproj", "sqlite_utils", "unittest"}
+    script = "import sys; before = {*sys.modules}; import witnesspost.daemon.commands.watch; print(*{*sys.modules} - before)"
+    ran = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
+    loaded = {name.partition(".")[0] for name in ran.stdout.split()}
+    assert "witnesspost" in loaded
+    assert not loaded & rare
+
+
 def test_no_rule_reads_a_clock():
     for path in SOURCES["rules"]:
         assert not re.search(r"\b(datetime|dt)\.(now|utcnow|today)\(|\bdate\.today\(", path.read_text()), path
