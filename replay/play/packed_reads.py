@@ -40,21 +40,25 @@ class Packer:
         self._turns: list[tuple[int, list[_AnySaid]]] = []  # of the read that goes on
         self._said: list[_AnySaid] = []  # and what was said since the last moment of the grid
         self._now_ms = 0
+        self._next_ms = 0  # the grid's next moment
 
     def add(self, read: Read) -> bytes | None:
         """One read more; a block where there are enough. Who takes a told fact sets its `t`, to the same each time."""
         now_ms, turns, came, said, at_once = read
-        next_ms = (self._now_ms // GRID_MS + 1) * GRID_MS
-        if self._said and next_ms <= now_ms:
-            self._turns.append((next_ms, self._said))
+        if now_ms < self._next_ms and at_once is None and isinstance(came, Chunk):
+            self._now_ms = now_ms
+            self._said += said
+            return None
+        if self._said and self._next_ms <= now_ms:
+            self._turns.append((self._next_ms, self._said))
             self._said = []
-            if turns and turns[0][0] == next_ms:
+            if turns and turns[0][0] == self._next_ms:
                 self._turns[-1][1].extend(turns[0][1])
                 turns = turns[1:]
         told = None if isinstance(came, Chunk) else came
         if told is not None and self._said:
             self._end()
-        self._now_ms = now_ms
+        self._now_ms, self._next_ms = now_ms, (now_ms // GRID_MS + 1) * GRID_MS
         self._turns += turns
         self._said += said
         if told is not None or at_once is not None:

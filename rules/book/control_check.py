@@ -35,6 +35,7 @@ from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.prediction import Rover
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance, Outcome
+from witnesspost.rules.engine.pole import PLUMB_DEG
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.facts import CheckIn, Fact, Fix, SetUp, Tilt
 from witnesspost.rules.gnss import FixQuality
@@ -101,11 +102,11 @@ class ControlCheck(Rule[ControlCheckFigures]):
     roles = ("rover",)
     needs = ("base-datum",)
     sees: tuple[type[Fact], ...] = (Fix, Tilt, CheckIn, SetUp)
-    can_wait = True
     causes = CONTROL_CAUSES
     Figures = ControlCheckFigures
 
     def begin(self) -> None:
+        self.can_wait = self.figures.lean_deg >= PLUMB_DEG
         self._datum = Datum(self.site)
         if not self._datum.has_control or self.scene.base_kind == "moving":
             self.sees = ()
@@ -145,7 +146,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         seen = 0
         while seen < len(fixes):
             gone_on = self._go_on(fixes[seen:]) if self._occupation is not None else 0
-            seen += gone_on or self._see_position(fixes[seen])
+            seen += gone_on or self._walk(fixes[seen:])
         return self._finding is None and (self._occupation is before or self._occupation is None)
 
     def due(self) -> float:
@@ -224,22 +225,27 @@ class ControlCheck(Rule[ControlCheckFigures]):
             declared.stood_s, declared.hindrance = occupation.lasted_s, None
         return seen
 
-    def _see_position(self, fix: Fix) -> int:
-        """A position that goes on with no occupation: one."""
-        hindrance = self._hindrance(fix)
+    def _walk(self, fixes: Sequence[Fix]) -> int:
+        """Of positions of which the first goes on with no occupation, those up to one that begins the next: how many."""
+        hindrance = self._hindrance(fixes[0])
         if hindrance is not None:
             self._leave(hindrance)
             if hindrance != "leaning":  # once fixed anew, the same mark is an independent check
                 self._passed = None
             return 1
-        last = self._last
+        last, still_m = self._last, self.figures.still_m
         self._leave("walking")
-        self._last = fix
-        if last is not None and fix.t - last.t <= _RAREST_S and stands(last, fix, self.figures.still_m):
-            self._last = None
-            self._occupation = Occupation(last)
-            self._occupation.add(fix)
-        return 1
+        for seen, fix in enumerate(fixes):
+            if fix.latitude is None or fix.longitude is None or fix.height_m is None:
+                self._last = last
+                return seen
+            if last is not None and fix.t - last.t <= _RAREST_S and stands(last, fix, still_m):
+                self._occupation = Occupation(last)
+                self._occupation.add(fix)
+                return seen + 1
+            last = fix
+        self._last = last
+        return len(fixes)
 
     def _leave(self, hindrance: Hindrance) -> None:
         if self._occupation is not None and self._occupation.judged_s is not None:

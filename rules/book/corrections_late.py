@@ -121,15 +121,14 @@ class CorrectionsLate(Rule[LateFigures]):
 
     def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
         """What they say of the age of corrections."""
-        before_s, aged_t = self._fix.age_s if self._fix is not None else None, self._aged_t
+        age, aged_t = self._age, self._aged_t
+        if age.since is not None or len(fixes) == 1:  # several are too young to pass the limit
+            for fix in fixes:
+                age.put(fix.t, fix.age_s)
         for fix in fixes:
-            age_s = fix.age_s
-            if age_s != before_s:  # the same again leaves the bound as it is
-                before_s = age_s
-                self._age.put(fix.t, age_s)
-            if age_s is not None and fix.t - aged_t >= 1.0 - 1e-3:
+            if fix.t - aged_t >= 1.0 - 1e-3 and fix.age_s is not None:
                 aged_t = self._aged_t = fix.t
-                self._ages.append(age_s)
+                self._ages.append(fix.age_s)
         self._fix = fixes[-1]
         return self._age.since is None
 

@@ -144,19 +144,22 @@ class FixLost(Rule[FixLostFigures]):
         # Its silence counts from later on, where it is as long as before.
         usual_s, last = self._interval_s, self._last
         as_before = self._lost_since is None and usual_s is not None and 3.0 * usual_s <= _SILENT_S
-        last_t = last.t if last is not None else None
-        for fix in fixes:
-            t = fix.t
-            if last_t is not None:
-                gap_s = t - last_t if t - last_t < 10.0 else 10.0
-                usual_s = gap_s if usual_s is None else usual_s + 0.2 * (gap_s - usual_s)
-            last_t = t
+        first = fixes[0]
+        if last is not None:
+            gap_s = min(first.t - last.t, 10.0)
+            usual_s = gap_s if usual_s is None else usual_s + 0.2 * (gap_s - usual_s)
+        if usual_s is not None:
+            before_t = first.t
+            for fix in fixes[1:]:
+                t = fix.t
+                usual_s += 0.2 * (t - before_t - usual_s)
+                before_t = t
         self._interval_s, self._last = usual_s, fixes[-1]
-        if fixes[0].quality == FixQuality.RTK_FIXED:
-            self._fixed(fixes[0])
+        if first.quality == FixQuality.RTK_FIXED:
+            self._fixed(first)
             self._last_fixed = fixes[-1]
         elif self._lost_since is None:
-            self._lost(fixes[0].t)
+            self._lost(first.t)
         return as_before and self._lost_since is None
 
     def due(self) -> float:

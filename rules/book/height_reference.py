@@ -81,10 +81,13 @@ class HeightReference(Rule[HeightReferenceFigures]):
         if fixes[0].quality == FixQuality.NONE:
             return True
         self._last_t = fixes[-1].t
+        looked = self._looked
+        looked_t = looked.t if looked is not None and looked.separation_m == fixes[0].separation_m else -math.inf
         for fix in fixes:
-            before = self._looked
-            if before is None or fix.t - before.t >= _EVERY_S or fix.separation_m != before.separation_m:
+            if fix.t - looked_t >= _EVERY_S:
                 self._look(fix)
+                if self._looked is fix:
+                    looked_t = fix.t
         return self._finding is None
 
     def due(self) -> float:

@@ -19,7 +19,6 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from witnesspost.rules.engine.bound import Bound
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
-from witnesspost.rules.engine.stretch import WAIT_S
 from witnesspost.rules.facts import Epoch, Fact, Fix, Planned, SignalLevels
 from witnesspost.rules.gnss import CONSTELLATIONS, FixQuality
 
@@ -77,6 +76,7 @@ class Sky(Rule[SkyFigures]):
     name = "sky"
     severity = "check"
     sees = (Fix, Epoch, SignalLevels, Planned)
+    can_wait = True
     causes = {
         "few-satellites": Advice(
             "The {whose} has only {satellites} satellites.",
@@ -109,7 +109,6 @@ class Sky(Rule[SkyFigures]):
     def begin(self) -> None:
         self._views: dict[tuple[type[Fact], str], _View] = {}
         self._levels: dict[str, _Levels] = {}
-        self.can_wait = self.figures.on_delay_s > 2 * WAIT_S
 
     def see(self, fact: Fact) -> bool | None:
         if isinstance(fact, Fix):
@@ -134,18 +133,12 @@ class Sky(Rule[SkyFigures]):
         return None
 
     def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
-        """Of what each says of the sky, where one says it, what is new."""
+        """They say the same of the sky, where they say anything."""
         first = fixes[0]
         if first.quality in _NOT_OBSERVED:
             return True
         view = self._views.get((Fix, first.stream)) or self._view(first)
-        says_hdop = first.quality != FixQuality.NONE
-        settles_at, satellites, hdop = view.settles_at, view.satellites, view.hdop
-        for fix in fixes:
-            says = fix.hdop if says_hdop else None
-            if fix.satellites != satellites or says != hdop or fix.t < settles_at:
-                satellites, hdop = fix.satellites, says
-                view.put(fix.t, satellites, hdop)
+        view.put(first.t, first.satellites, first.hdop if first.quality != FixQuality.NONE else None)
         view.seen_t = fixes[-1].t
         return not view.is_past()
 

@@ -82,6 +82,7 @@ class TiltRule(Rule[TiltFigures]):
         if laid_down:
             lean = None
         compensated = pole.compensated(fact.t)
+        before = self._since()
         self._over.move(self.figures.compensated_limit_deg if compensated else self.figures.limit_deg)
         self._over.put(fact.t, lean)
         self._leaning.put(fact.t, None if compensated else lean)
@@ -89,7 +90,8 @@ class TiltRule(Rule[TiltFigures]):
             self._unaligned_since = None
         elif fact.aligned is not None:
             self._unaligned_since = None if fact.aligned else self._unaligned_since or fact.t
-        return self.due() == math.inf
+        since = self._since()
+        return since in (before, _NEVER)
 
     def due(self) -> float:
         """From when its sensor is not aligned, or the pole has leant for long enough and can have stood: never while neither is
@@ -98,6 +100,10 @@ class TiltRule(Rule[TiltFigures]):
             return self._unaligned_since
         leans_since = min((b.since for b in (self._over, self._leaning) if b.since is not None), default=math.inf)
         return max(leans_since, self.scene.stands_from()) + self.figures.on_delay_s - _SLACK_S
+
+    def _since(self) -> tuple[float | None, float | None, float | None]:
+        """Since when its sensor is not aligned, the pole is over its limit, and leans."""
+        return self._unaligned_since, self._over.since, self._leaning.since
 
     def judge(self, t: float) -> Iterable[Finding]:
         if t - self._seen_t > FRESH_S:
@@ -153,6 +159,9 @@ class TiltRule(Rule[TiltFigures]):
             },
             words={"error": _error_words(angle, length, beside, below)},
         )
+
+
+_NEVER = (None, None, None)
 
 
 def _later(since: float | None, stands_since: float) -> float | None:

@@ -43,7 +43,7 @@ from witnesspost.rules.engine.open_alert import OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene, See, Seers
 from witnesspost.rules.engine.stretch import BESIDE, Stretch
-from witnesspost.rules.facts import Acknowledge, Fact, Fix, RuleFailed, SetUp, Shelve, Unseen
+from witnesspost.rules.facts import Acknowledge, Fact, Fix, RuleFailed, SetUp, Shelve, Tilt, Unseen
 from witnesspost.rules.site.model import Severity
 
 CHATTER_WINDOW_S = 60.0
@@ -119,7 +119,7 @@ class Engine:
                     self._tell_stretch()  # a person looks on
                 continue
             kind = type(fact)
-            if stretch.fixes and kind not in BESIDE:
+            if stretch.fixes and kind not in BESIDE and not (isinstance(fact, Tilt) and scene.pole.stays_plumb(fact)):
                 self._tell_stretch()
             seers, listeners = self._told.get(kind, _NOBODY)
             for see in seers:

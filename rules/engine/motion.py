@@ -40,24 +40,22 @@ class Motion:
         self._known = False
 
     def put(self, fixes: Sequence[Fix]) -> None:
-        """The receiver's next positions; one without coordinates says nothing."""
-        last, points = self._last, self._points
+        """The receiver's next positions: one, or several that go on as the first; one without coordinates says nothing."""
+        begun, stepped_t = False, -math.inf
         for fix in fixes:
-            t, latitude, longitude = fix.t, fix.latitude, fix.longitude
+            if fix.t - stepped_t < _APART_S - _SLACK_S:
+                continue
+            latitude, longitude = fix.latitude, fix.longitude
             if latitude is None or longitude is None:
                 continue
-            if last is None or t - last.t > GAP_S or last.latitude is None or last.longitude is None:
-                points.clear()
-                self._known = False
-                self._origin = (latitude, longitude)
-                self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
-            elif fix.quality != last.quality:
-                north, east = self._origin
-                self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
-            last = fix
-            if not points or t - points[-1].t >= _APART_S - _SLACK_S:
-                self._step(t, latitude, longitude)
-        self._last = last
+            if not begun:
+                self._go_on(fix, latitude, longitude)
+                begun, stepped_t = True, self._points[-1].t if self._points else -math.inf
+                if fix.t - stepped_t < _APART_S - _SLACK_S:
+                    continue
+            self._step(fix.t, latitude, longitude)
+            stepped_t = fix.t
+        self._last = next(filter(_is_placed, reversed(fixes)), self._last)
 
     def still_s(self, t: float) -> float | None:
         """For how long it has stood at `t`; 0.0 while it walks, None where its positions do not tell."""
@@ -70,6 +68,18 @@ class Motion:
         if self._known and self._still_since is not None:
             return self._still_since
         return self._points[0].t if self._points else -math.inf
+
+    def _go_on(self, fix: Fix, latitude: float, longitude: float) -> None:
+        """From the last position to this one: after a gap all begins anew, and with another quality nobody has walked."""
+        last = self._last
+        if last is None or fix.t - last.t > GAP_S or last.latitude is None or last.longitude is None:
+            self._points.clear()
+            self._known = False
+            self._origin = (latitude, longitude)
+            self._metres_east = _METRES_PER_DEGREE * math.cos(math.radians(latitude))
+        elif fix.quality != last.quality:
+            north, east = self._origin
+            self._origin = (north + latitude - last.latitude, east + longitude - last.longitude)
 
     def _step(self, t: float, latitude: float, longitude: float) -> None:
         points = self._points
@@ -89,3 +99,7 @@ class Motion:
             if self._still_since is None or not self._known:
                 self._still_since = points[0].t
         self._known = True
+
+
+def _is_placed(fix: Fix) -> bool:
+    return fix.latitude is not None and fix.longitude is not None

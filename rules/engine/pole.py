@@ -29,6 +29,11 @@ class Pole:
             self._aligned = tilt.aligned
             self.was_aligned = self.was_aligned or tilt.aligned
 
+    def stays_plumb(self, tilt: Tilt) -> bool:
+        """True where this word, not yet taken in, leaves it as plumb as it was."""
+        before, now = self._angle_deg, tilt.angle_deg
+        return (now is None or abs(now) <= PLUMB_DEG) and (before is None or before <= PLUMB_DEG)
+
     def lean_deg(self, t: float) -> float | None:
         """How far it leans."""
         return self._angle_deg if self._is_fresh(t) else None

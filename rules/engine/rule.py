@@ -43,7 +43,7 @@ class Rule(Generic[FiguresT]):
     names the rules whose judgement it asks the scene for.
 
     `can_wait` where positions that go on as before (`rules.engine.stretch`) may be told late and together, by `see_positions`;
-    any other rule that sees positions is told each as it comes.
+    any other rule that sees positions is told each as it comes. A `Tilt` of a pole that stays plumb may be told before them.
 
     `site` is as it holds now: another one after a `SetUp`, which a rule that keeps something of the site has in `sees`.
     """
@@ -74,7 +74,10 @@ class Rule(Generic[FiguresT]):
         return None
 
     def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
-        """As `see` of one after the other, of a rule that can wait: one or several, of which each goes on as the one before."""
+        """As `see` of one after the other, of a rule that can wait: one or several, of which each goes on as the one before.
+
+        Several differ in where, when and the age of corrections alone. It is `FRESH_S` at most, and they are `OFTEN_S` apart.
+        """
         raise NotImplementedError
 
     def judge(self, t: float) -> Iterable[Finding]:

@@ -73,6 +73,7 @@ class Scene:
         self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
         self._named = self._names()
         self._called = frozenset(alias for number in self._named or () for alias in (number, number % 1024, number % 1000))
+        self._may_walk = site.post.role == "rover"
         self._motions: dict[str, Motion] = {}
         self.pole = Pole(site)
         self._used_ours = False
@@ -109,6 +110,8 @@ class Scene:
 
     def see_motion(self, fixes: Sequence[Fix]) -> None:
         """Take in where one receiver was: the last of these may be known as the latest before (the engine's stretches)."""
+        if not self._may_walk:
+            return
         stream = fixes[0].stream
         motion = self._motions.get(stream)
         if motion is None:
@@ -261,7 +264,7 @@ class Scene:
         return fix.t + self.age_limit_s() - fix.age_s
 
     def still_s(self, t: float) -> float | None:
-        """For how long the rover has stood at `t`; 0.0 while it walks, None where its positions do not tell."""
+        """For how long the rover has stood at `t`; 0.0 while it walks, None where its positions do not tell, and at a base."""
         motion = self._motions.get(self.fix.stream) if self.fix is not None else None
         return motion.still_s(t) if motion is not None else None
 

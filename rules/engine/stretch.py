@@ -1,6 +1,6 @@
 """A stretch of positions that go on as before: they need no rule at once, and are told together.
 
-    a position ─► another quality, station or stream, or old corrections? ─► told at once, after those that wait
+    a position ─► says anything new beside where and when, or old corrections? ─► told at once, after those that wait
                   as the one before: waits ─► told with those after it: before any rule is judged,
                                               before what may change how they count, and after `WAIT_S`
 
@@ -12,6 +12,7 @@ than `WAIT_S`, or it has an on-delay that is longer, or `due` has named the mome
 from __future__ import annotations
 
 import math
+from operator import attrgetter
 
 from witnesspost.rules.facts import Epoch, Fact, Fix, SignalLevels, Traffic, Utc
 
@@ -24,29 +25,29 @@ FRESH_S = 3.0
 BESIDE: frozenset[type[Fact]] = frozenset((Epoch, SignalLevels, Traffic, Utc))
 """Facts that no rule which can wait takes together with positions: what waits may be told after them."""
 
+_said = attrgetter("quality", "station_id", "stream", "satellites", "hdop", "separation_m")
+
 
 class Stretch:
     """The positions that wait (`fixes`), in their order; `tell_at` is when they have waited long enough, or infinity."""
 
     def __init__(self) -> None:
         self.fixes: list[Fix] = []
-        self._last: Fix | None = None
         self.tell_at = math.inf
+        self._before: tuple[object, ...] = ()  # what the last position said
+        self._before_t = -math.inf
 
     def goes_on(self, fix: Fix) -> bool:
         """True, and it waits, where it goes on as the last one."""
-        last, self._last = self._last, fix
-        if (
-            last is None
-            or fix.quality != last.quality
-            or fix.station_id != last.station_id
-            or fix.stream != last.stream
-            or fix.t - last.t > OFTEN_S
-            or (fix.age_s is not None and fix.age_s > FRESH_S)
-        ):
+        t, age_s, said = fix.t, fix.age_s, _said(fix)
+        apart_s, self._before_t = t - self._before_t, t
+        if said != self._before:
+            self._before = said
+            return False
+        if apart_s > OFTEN_S or (age_s is not None and age_s > FRESH_S):
             return False
         if not self.fixes:
-            self.tell_at = fix.t + WAIT_S
+            self.tell_at = t + WAIT_S
         self.fixes.append(fix)
         return True
 

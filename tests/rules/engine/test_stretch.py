@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from witnesspost.rules.book.contents import rules_in_force
+from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.corrections_late import CorrectionsLate
 from witnesspost.rules.book.height_reference import HeightReference
-from witnesspost.rules.book.sky import Sky
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.scene import Scene
@@ -34,6 +34,7 @@ FIGURES = [
         "sky": {"on_delay_s": 0.0},
     },
     {"fix-lost": {"on_delay_s": 0.0}, "control-check": {"still_s": 0.5}, "tilt": {"on_delay_s": 0.2}},
+    {"control-check": {"lean_deg": 0.3, "still_s": 4.0}, "tilt": {"plumb_deg": 0.3}},
 ]
 OWN = {"name": "high", "measure": "fix.height_m", "above": 1893.0, "on_delay_s": 0.0, "off_delay_s": 0.4, "say": "High."}
 
@@ -42,9 +43,9 @@ EPISODES = st.fixed_dictionaries(
         "lasts_s": st.sampled_from([0.3, 1.0, 2.5, 6.0, 14.0, 25.0]),
         "every_s": st.sampled_from([0.1, 0.1, 0.2, 1.0]),
         "walks_m_s": st.sampled_from([0.0, 0.0, 0.1, 1.2]),
-        "leaps_m": st.sampled_from([0.0, 0.0, 0.08, 5.0, -5.0]),
+        "leaps_m": st.sampled_from([0.0, 0.0, 0.08, 5.0, -5.0, 40_000.0]),
         "rises_m": st.sampled_from([0.0, 0.0, 0.2, 1.9]),
-        "lean_deg": st.sampled_from([None, 0.4, 4.0, 20.0, 60.0]),
+        "lean_deg": st.sampled_from([None, 0.2, 0.4, 4.0, 20.0, 60.0]),
         "aligned": st.sampled_from([None, True, False]),
         "epochs": st.booleans(),
         "asks": st.sampled_from([None, None, "check-in", "planned", "set-up"]),
@@ -94,7 +95,12 @@ def facts_of(episodes):
             north_m += episode["walks_m_s"] * episode["every_s"]
             tick = next(ticks)
             where = {"latitude": MARK["latitude"] + north_m * METRE, "longitude": MARK["longitude"]}
-            yield DAY.fix(t, **where, height_m=1876.32 + up_m + 0.002 * (tick % 3), **episode["fix"])
+            fix = DAY.fix(t, **where, height_m=1876.32 + up_m + 0.002 * (tick % 3), **episode["fix"])
+            if fix.age_s is not None:
+                fix.age_s += 0.1 * (tick % 10)
+            if tick % 9 == 8 and not episode["epochs"]:
+                fix.latitude = fix.longitude = None
+            yield fix
             if tick % 2 == 0:
                 yield Traffic(t=t, stream="corrections", frames=4, frame_bytes=900, frames_by_station={417: 4})
             if tick % 7 == 0 and (episode["lean_deg"] is not None or episode["aligned"] is not None):
@@ -150,21 +156,27 @@ WALK = {
     "asks": None,
     "fix": FIX,
 }
+STAND = WALK | {"walks_m_s": 0.0, "rises_m": 0.5}
 
 
 @pytest.mark.parametrize(
     ("rule", "figures", "epochs", "news"),
     [
         # Where epochs come, their interval widens the limit past what is told at once.
-        (CorrectionsLate, {"limit_s": 1.0, "on_delay_s": 0.0}, False, {"age_s": 2.0}),
-        (HeightReference, {"on_delay_s": 0.0}, True, {"separation_m": 3.0}),
-        (Sky, {"on_delay_s": 0.0}, True, {"satellites": 4}),
+        (CorrectionsLate, {"limit_s": 1.0, "on_delay_s": 0.0}, False, [WALK | {"fix": FIX | {"age_s": 2.0}}]),
+        (HeightReference, {"on_delay_s": 0.0}, True, [WALK | {"leaps_m": 30_000.0}]),
+        (
+            ControlCheck,
+            {"lean_deg": 0.5},
+            True,
+            [STAND | {"leaps_m": -156.48, "lean_deg": 1.0, "lasts_s": 6.0}, STAND | {"lean_deg": 0.2, "lasts_s": 14.0}],
+        ),
     ],
-    ids=["corrections-late", "height-reference", "sky"],
+    ids=["corrections-late", "height-reference", "control-check"],
 )
 def test_a_rule_that_finds_it_sooner_than_positions_wait_lets_none_wait(monkeypatch, rule, figures, epochs, news):
-    settled = WALK | {"lasts_s": 130.4, "every_s": 0.2, "epochs": epochs}  # before, some rule is always to be asked
-    episodes = [settled, WALK | {"epochs": epochs, "fix": FIX | news}]
+    settled = WALK | {"lasts_s": 130.4, "every_s": 0.2}  # before, some rule is always to be asked
+    episodes = [episode | {"epochs": epochs} for episode in (settled, *news)]
     figures = {rule.name: figures, "corrections-stopped": {"off": not epochs}}
     at_once = told(AtOnce(), episodes, figures)
     assert rule.name in [one["rule"] for one in at_once[0] if isinstance(one, dict)]
