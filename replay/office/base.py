@@ -10,24 +10,29 @@ from __future__ import annotations
 import datetime as dt
 import math
 from bisect import bisect_right
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.reading import LogFile
+from witnesspost.replay.office.check_ins import Check, Miss, checks_of, checks_on, misses_of
 from witnesspost.rules.book.coordinate_words import NAMES
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Verdict as Explained
-from witnesspost.rules.datum.explanation import in_words
+from witnesspost.rules.datum.explanation import in_words, length_in_words
 from witnesspost.rules.datum.geodesy import DatumError, ExpectedArp, enu
 from witnesspost.rules.datum.prediction import TYPED_M
 from witnesspost.rules.datum.verdict import Datum, decimal_year
+from witnesspost.rules.language.names import bare
 from witnesspost.rules.site.model import Base, Site
 
 TOLERANCE_M = 0.03  # as `base-datum` has it
 _SHEET_M = 5 * TYPED_M  # a cause that the sheet's own numbers predict so sharply is confirmed by the sheet
 _SAME_M = 0.0002  # two logs of one 1005: tenths of a millimetre
+_NEARER = 0.5  # of two offsets that both pass, the one that is less than this share of the other tells; else neither does
+_MARKS = 2  # so many marks prove a coordinate against the sheet: common practice, no source
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _BEYOND_REPAIR = frozenset(("unexplained", "height-not-judged"))
 _OTHER_CAUSES = {
@@ -38,17 +43,6 @@ _OTHER_CAUSES = {
 }
 
 
-class Check(Struct, frozen=True, kw_only=True):
-    """A check-in: UTC seconds, the mark, observed minus known at the mark (metres), its limits, passed or not."""
-
-    utc: float
-    point: str
-    passed: bool
-    offset: Enu
-    horizontal_m: float
-    vertical_m: float
-
-
 class Given(Struct, frozen=True, kw_only=True):
     """A true base position from elsewhere (`--base-is`): its ARP, and how far it may be out, 95 %, metres."""
 
@@ -56,13 +50,18 @@ class Given(Struct, frozen=True, kw_only=True):
     u95_m: float
 
 
-class Segment(Struct, kw_only=True):
+Standing = Literal["right", "wrong", "disputed", "not judged"]
+
+
+class Segment(Struct, kw_only=True, dict=True):
     """One coordinate of one station, from UTC to UTC (seconds): what it was, and what is known of it.
 
     `to_utc` is until when a rover goes on with it, `heard_to_utc` when it was last said.
     `ours` is whether the station is the project's; `judged` whether there is anything to judge it by. `offset` is broadcast
     minus true at the point, `vector` true minus broadcast (ECEF): what a point tied to it lacks. `confirmed_by` are the facts
-    beside the sheet that say the same. `sure` is whether the cause is the only one that fits.
+    beside the sheet that say the same. `sure` is whether the cause is the only one that fits; `other_point` is the
+    control point whose coordinate it is instead.
+    `repaired_checks` are the check-ins, what each leaves with the vector taken off, and whether it passes so.
     """
 
     number: int
@@ -79,6 +78,7 @@ class Segment(Struct, kw_only=True):
     offset: Enu = Enu(0.0, 0.0, 0.0)
     vector: Ecef = Ecef(0.0, 0.0, 0.0)
     cause: str | None = None
+    other_point: str | None = None
     explained: bool = False
     sure: bool = False
     confirmed_by: list[str] = []
@@ -99,12 +99,67 @@ class Segment(Struct, kw_only=True):
         """How far the broadcast is from the true position."""
         return math.hypot(*self.offset)
 
+    @cached_property
+    def agreeing(self) -> list[str]:
+        """Of a coordinate that is not the sheet's: the marks whose check-ins pass on it as it was on the air, and would not, or
+        by far less, if the sheet were right."""
+        return _marks(
+            check
+            for check, left, passes in self.repaired_checks
+            if check.passed and (not passes or _nearer(check.offset, left))
+        )
+
+    @cached_property
+    def confirming(self) -> list[str]:
+        """The marks whose check-ins pass with the vector taken off, and not, or by far less, on the coordinate as it was."""
+        return _marks(
+            check
+            for check, left, passes in self.repaired_checks
+            if passes and (not check.passed or _nearer(left, check.offset))
+        )
+
     @property
-    def standing(self) -> Literal["right", "wrong", "not judged"]:
-        """Whether points can be tied to it: a stranger's is wrong, whatever it says."""
+    def standing(self) -> Standing:
+        """Whether points can be tied to it: a stranger's is wrong, whatever it says. Where check-ins pass on a coordinate that
+        is not the sheet's, either may be wrong."""
         if not self.ours:
             return "wrong"
-        return "not judged" if not self.judged else "right" if self.right else "wrong"
+        if not self.judged:
+            return "not judged"
+        return "right" if self.right else "disputed" if self.agreeing else "wrong"
+
+    @cached_property
+    def misses(self) -> list[Miss]:
+        """Its failed check-ins by what they missed by."""
+        return misses_of(self.checks)
+
+    @property
+    def held(self) -> bool:
+        """True where the project's other marks prove a coordinate that is not the sheet's: it is right, as far as they say."""
+        return len(self.agreeing) >= _MARKS and not self.confirming
+
+    @property
+    def agreement(self) -> str:
+        """Such as "the check-ins on KQ-2 and KQ-3 agree"."""
+        return f"{checks_on(self.agreeing)} agree{'' if len(self.agreeing) > 1 else 's'}"
+
+    @property
+    def dispute(self) -> str:
+        """Of a disputed one: what the check-ins say of it and of the sheet. Sentences."""
+        found = f" ({self.why})" if self.explained and self.cause != "given" else ""
+        sheet = "the given position" if self.cause == "given" else f"the site file's {self.point}"
+        agree = self.agreement
+        apart = f"The base's coordinate and {sheet} differ by {length_in_words(self.wrong_m)}{found}"
+        if self.confirming:
+            return f"{apart}: {agree} with the base, {checks_on(self.confirming, again=True)} with {sheet}."
+        if not self.held:
+            return f"{apart}, and {agree} with the base: a check-in on another mark would tell which is right."
+        elsewhere = f"the base was not on {self.point}, where the site file has it"
+        if self.point in self.agreeing:
+            return f"{apart}, and {agree} with the base: {elsewhere}."
+        if self.other_point is not None and self.sure:
+            return f"The base's coordinate is {self.other_point}'s, and {agree} with it: {elsewhere}."
+        return f"{apart}, and {agree} with the base: look at {'its frame' if self.cause == 'given' else 'the sheet'}."
 
     @property
     def in_words(self) -> str:
@@ -114,8 +169,9 @@ class Segment(Struct, kw_only=True):
         if not self.judged:
             return f"station {self.station_id}, whose coordinate nothing here can judge"
         if self.right:
-            return f"station {self.station_id} on {self.point}, right to {self.wrong_m * 1000:.0f} mm"
-        return f"station {self.station_id} on {self.point}, {in_words(self.offset)}: {self.why}"
+            return f"station {self.station_id} as the site file has it on {self.point}, to {self.wrong_m * 1000:.0f} mm"
+        said = f"station {self.station_id} on {self.point}, {in_words(self.offset)}"
+        return f"{said} of it; {self.agreement} with the base" if self.agreeing else f"{said}: {self.why}"
 
     @property
     def why(self) -> str:
@@ -146,27 +202,6 @@ class Bases:
             return segments[max(0, index)] if segments else None
         own = [segment for segment in self.segments if segment.ours and segment.from_utc <= utc]
         return max(own, key=lambda segment: segment.from_utc, default=None)
-
-
-def checks_of(post: PostLogs) -> list[Check]:
-    """A rover post's check-ins, in order."""
-    found = []
-    for log in post.files:
-        for row in log.view("checks"):
-            utc = _utc_s(log, row["t"])
-            if utc is None or row["east_m"] is None:
-                continue
-            found.append(
-                Check(
-                    utc=utc,
-                    point=row["point"],
-                    passed=bool(row["passed"]),
-                    offset=Enu(row["east_m"], row["north_m"], row["up_m"]),
-                    horizontal_m=row["tolerance_horizontal_m"],
-                    vertical_m=row["tolerance_vertical_m"],
-                )
-            )
-    return sorted(found, key=lambda check: check.utc)
 
 
 def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given: Given | None = None) -> Bases:
@@ -283,6 +318,9 @@ def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, giv
         explained: Explained = datum.why(segment.offset, datum.situation(segment.expected, utc))
         first = explained.causes[0]
         segment.cause = first.cause
+        if first.cause == "other-control-point" and first.prediction is not None:
+            named = datum.site.control_point(bare(first.prediction.which))
+            segment.other_point = named.name if named is not None else None
         segment.explained = first.cause not in _BEYOND_REPAIR
         segment.sure = explained.sure
         prediction = first.prediction
@@ -313,10 +351,10 @@ def _confirm(
         left = Enu(*(a - b for a, b in zip(check.offset, carried, strict=True)))
         passes = math.hypot(left.east_m, left.north_m) <= check.horizontal_m and abs(left.up_m) <= check.vertical_m
         repaired.append((check, left, passes))
-        if passes:
-            confirmed.append(f"the check-in on {check.point}")
-    segment.confirmed_by = list(dict.fromkeys(confirmed))
     segment.repaired_checks = repaired
+    if segment.agreeing:
+        confirmed = []  # the sheet is what they speak against
+    segment.confirmed_by = [*dict.fromkeys(confirmed), *(f"the check-in on {mark}" for mark in segment.confirming)]
 
 
 def _utc_s(log: LogFile, t: float) -> float | None:
@@ -327,3 +365,11 @@ def _utc_s(log: LogFile, t: float) -> float | None:
 def year_of(utc: float) -> float:
     """2026.46 of UTC seconds."""
     return decimal_year(_EPOCH + dt.timedelta(seconds=utc))
+
+
+def _marks(checks: Iterable[Check]) -> list[str]:
+    return list(dict.fromkeys(check.point for check in checks))
+
+
+def _nearer(one: Enu, other: Enu) -> bool:
+    return math.hypot(*one) < _NEARER * math.hypot(*other)

@@ -114,8 +114,10 @@ class Evidence:
         if segment is None or offset is None:
             return Uncertainty(tuple(always)), Uncertainty(tuple(always))
         wrong = un.Part("base coordinate", math.hypot(offset.east_m, offset.north_m), abs(offset.up_m), "measured")
+        if segment.held:  # what the check-ins left is the base's, too
+            return Uncertainty(tuple(always)), Uncertainty(tuple(always))
         before = Uncertainty((*always, wrong))
-        if segment.right:
+        if segment.standing != "wrong":
             return before, before
         repaired = [un.tilted_base(segment.wrong_m, distance_m)]
         if segment.u95_m:
@@ -195,7 +197,7 @@ def _alerts(post: PostLogs) -> list[tuple[str, float, float]]:
 
 def _scatter(segment: Segment) -> un.Part | None:
     """What the check-ins of a segment left, as 95 %: root mean square in plan and height of those that pass (as repaired)."""
-    if segment.judged and not segment.right:
+    if segment.judged and segment.standing == "wrong":
         left = [left for _, left, ok in segment.repaired_checks if ok]
     else:
         left = [check.offset for check in segment.checks if check.passed]

@@ -11,15 +11,19 @@ from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.replay.office.base import Bases, Check, Segment, bases_of, checks_of
+from witnesspost.replay.office.base import Bases, Segment, bases_of
+from witnesspost.replay.office.check_ins import Asked, Check, Miss, asked_of, checks_of, listed, misses_of
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.links import LinkBin, link
+from witnesspost.replay.office.reasons import kind, spanned
+from witnesspost.replay.office.verdict import Name
 from witnesspost.rules.datum.explanation import in_words
 from witnesspost.rules.datum.geodesy import DatumError
 from witnesspost.rules.facts import Acknowledge, Health, Shelve, Solved
 from witnesspost.rules.site.model import Site
 
 _LOST = 0.01  # of the frames, past which the first sentence says so
+_SAME_CHECK_S = 1.0  # between a check-in that failed and its alert
 _SAME_S = 0.001  # two times of the log that differ by less are one
 _OFF_S = 10.0  # between two logs of a post; shorter, one went on from the other
 
@@ -45,6 +49,7 @@ class DayFacts(Struct, kw_only=True):
     zone: dt.tzinfo
     bases: Bases
     checks: list[Check]
+    asked: list[Asked] = []
     alerts: list[AlertLine]
     gaps: list[tuple[str, float, float, str]]
     link: list[LinkBin]
@@ -97,6 +102,7 @@ def facts_of(day: Day, site: Site, judgement: Judgement | None) -> DayFacts:
         zone=post.zone,
         bases=found,
         checks=checks_of(post),
+        asked=asked_of(post),
         alerts=[line for one in day.posts for line in _alerts(one)],
         gaps=_gaps(post),
         link=matched,
@@ -126,59 +132,80 @@ def _matched(bases: list[PostLogs], rovers: list[PostLogs]) -> tuple[list[LinkBi
     return found, ""
 
 
+_POINTS: dict[Name, tuple[str, str]] = {
+    "keep": ("can be kept", "can be kept"),
+    "repair": ("can be repaired by computation", "can be repaired by computation"),
+    "observe-again": ("must be observed again", "must be observed again"),
+    "undecided": ("is for the surveyor to decide", "are for the surveyor to decide"),
+    "not-witnessed": ("is not in the log", "are not in the log"),
+}
+"""What becomes of one point, and of several."""
+
+
 def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
-    """The sentence that the report begins with: what the base said wrongly, and what becomes of the points."""
+    """The sentences that the report begins with: what the base said, what else went wrong, and what becomes of the points."""
     parts = []
     for segment in facts.bases.segments:
-        if segment.judged and not segment.right:
-            span = f"From {facts.clock(segment.from_utc)} to {facts.clock(facts.until(segment))}"
+        span = f"From {facts.clock(segment.from_utc)} to {facts.clock(facts.until(segment))}"
+        if segment.judged and segment.standing == "wrong":
             parts.append(f"{span} the base was {in_words(segment.offset)} ({segment.why}).")
+        elif segment.standing == "disputed":
+            parts.append(f"{span} t{segment.dispute[1:]}")
     wrong = bool(parts)
     judged = [segment for segment in facts.bases.segments if segment.judged]
     if judged and not wrong:
         span = f"from {facts.clock(judged[0].from_utc)} to {facts.clock(max(map(facts.until, judged)))}"
-        parts.append(f"The base's coordinate was right {span}.")
+        parts.append(f"The base's coordinate agreed with the site file {span}.")
     elif not wrong:
         parts.append("Nothing here can judge the base's coordinate.")
     parts += _what_else(facts, told={"base-datum", "base-moved"} if wrong else set())
     if judgement is not None:
-        counts = {name: judgement.count(name) for name in ("keep", "repair", "observe-again", "undecided", "not-witnessed")}
-        words = {
-            "keep": "can be kept", "repair": "can be repaired by computation", "observe-again": "must be observed again",
-            "undecided": "are for the surveyor to decide", "not-witnessed": "were stored while no log ran",
-        }  # fmt: skip
-        said = [f"{count} {words[name]}" for name, count in counts.items() if count]
-        parts.append(f"Of {len(judgement.points)} points {', '.join(said)}.")
+        parts.append(_of_points(judgement))
     return " ".join(parts)
 
 
-_SAID = 3  # stop alerts that the first sentence names
+def _of_points(judgement: Judgement) -> str:
+    counts = {name: count for name in _POINTS if (count := judgement.count(name))}
+    if len(counts) == 1 and len(judgement.points) > 1:
+        return f"All {len(judgement.points)} points {_POINTS[next(iter(counts))][1]}."
+    said = [f"{count} {_POINTS[name][count > 1]}" for name, count in counts.items()]
+    return f"Of {len(judgement.points)} point{'s' if len(judgement.points) != 1 else ''} {', '.join(said)}."
+
+
+_SAID = 3  # stop alerts, and check-ins that failed, that the first sentences name
 
 
 def _what_else(facts: DayFacts, told: set[str]) -> list[str]:
-    """What else went wrong, in sentences: stop alerts by their rule, the longest first (those of `told` are said already),
-    corrections lost on the way, and a rover's day without a check-in."""
-    stops = [line for line in facts.alerts if line.severity == "stop"]
-    by_rule: dict[str, list[AlertLine]] = {}
-    for line in stops:
-        if line.rule not in told:
-            by_rule.setdefault(line.rule, []).append(line)
-    parts = [] if stops else ["No stop alert was raised."]
+    """What else went wrong, in sentences: check-ins; stop alerts of one kind, the longest first (those of `told` are said
+    already); corrections lost on the way."""
+    parts = _failed_check_ins(facts)
+    failed = [check.utc for check in facts.checks if not check.passed]
+
+    def is_told(line: AlertLine) -> bool:
+        utc = line.utc if line.rule == "control-check" else None
+        return line.rule in told or (utc is not None and any(abs(utc - one) <= _SAME_CHECK_S for one in failed))
 
     def lasted_s(line: AlertLine) -> float:
         if line.lasted_s is not None:
             return line.lasted_s
         return 0.0 if line.utc is None or facts.last_utc is None else facts.last_utc - line.utc
 
-    ordered = sorted(by_rule.values(), key=lambda lines: -sum(map(lasted_s, lines)))
+    stops = [line for line in facts.alerts if line.severity == "stop"]
+    if not stops:
+        parts.append("No stop alert was raised.")
+    kinds: dict[tuple[str, str], list[AlertLine]] = {}
+    for line in stops:
+        if not is_told(line):
+            kinds.setdefault((line.rule, kind(_first_sentence(line))), []).append(line)
+    ordered = sorted(kinds.values(), key=lambda lines: -sum(map(lasted_s, lines)))
     for lines in ordered[:_SAID]:
-        longest = max(lines, key=lasted_s)
-        say = f"{longest.say.partition('. ')[0].rstrip('.')}."
+        say = spanned([_first_sentence(line) for line in lines])
         span = span_in_words(sum(map(lasted_s, lines)))
         if len(lines) > 1:
             parts.append(f"{len(lines)} times, {span} in all: {say}")
         else:
-            at = f"At {facts.clock(longest.utc)}, for" if longest.utc is not None else "For"
+            utc = lines[0].utc
+            at = f"At {facts.clock(utc)}, for" if utc is not None else "For"
             parts.append(f"{at} {span}: {say}")
     if len(ordered) > _SAID:
         parts.append("More stop alerts are below.")
@@ -186,9 +213,58 @@ def _what_else(facts: DayFacts, told: set[str]) -> list[str]:
     lost = sum(part.sent * (1.0 - part.arrived) for part in facts.link)
     if sent and lost / sent >= _LOST:
         parts.append(f"Of all frames of corrections {lost / sent:.0%} did not arrive.")
-    if facts.post.role == "rover" and not facts.checks:
-        parts.append("No check-in was made.")
+    return parts + _missing_check_ins(facts)
+
+
+def _first_sentence(line: AlertLine) -> str:
+    return f"{line.say.partition('. ')[0].rstrip('.')}."
+
+
+def _failed_check_ins(facts: DayFacts) -> list[str]:
+    """Those that failed, under their own names, and what it says that several missed by the same."""
+    misses = misses_of_day(facts)
+    failed = [check for miss in misses for check in miss.checks]
+    parts = []
+    if failed:
+        read = "; ".join(f"the rover read {in_words(miss.offset)} {_at_marks(facts, miss)}" for miss in misses[:_SAID])
+        more = "; more are below" if len(misses) > _SAID else ""
+        passed = [check.utc for check in facts.checks if check.passed]
+        until = f" Until {facts.clock(max(passed))} they passed." if passed and max(passed) < failed[0].utc else ""
+        parts.append(f"{_share(len(failed), len(facts.checks))} failed: {read}{more}.{until}")
+        parts += [f"The same on each mark: {miss.advice}." for miss in misses[:_SAID] if miss.advice][:1]
     return parts
+
+
+def _missing_check_ins(facts: DayFacts) -> list[str]:
+    """Those that were asked for and came to nothing; a rover's day without any."""
+    parts = []
+    for asked in facts.asked[:_SAID]:
+        at = f"At {facts.clock(asked.utc)} a" if asked.utc is not None else "A"
+        parts.append(f"{at} check-in on {asked.point} came to nothing: {asked.why}.")
+    if facts.post.role == "rover" and not facts.checks:
+        parts.append("No check-in was completed." if facts.asked else "No check-in was made.")
+    return parts
+
+
+def _share(count: int, of: int) -> str:
+    if of == 1:
+        return "The one check-in"
+    return f"All {of} check-ins" if count == of else f"Of {of} check-ins {count}"
+
+
+def misses_of_day(facts: DayFacts) -> list[Miss]:
+    """The failed check-ins that no wrong coordinate of the base explains, by the base's coordinate and what they missed by."""
+    explained = {check for one in facts.bases.segments if one.standing == "wrong" for check, _, ok in one.repaired_checks if ok}
+    left = [check for check in facts.checks if check not in explained]
+    by_base = [[check for check in left if check in one.checks] for one in facts.bases.segments]
+    alone = [check for check in left if not any(check in checks for checks in by_base)]
+    return [miss for checks in (*by_base, alone) for miss in misses_of(checks)]
+
+
+def _at_marks(facts: DayFacts, miss: Miss) -> str:
+    """Such as "on KQ-2 (02:01 and 02:28) and on KQ-3 (02:15)"."""
+    times = {mark: [facts.clock(check.utc) for check in miss.checks if check.point == mark] for mark in miss.marks}
+    return listed([f"on {mark} ({listed(at)})" for mark, at in times.items()])
 
 
 def span_in_words(seconds: float) -> str:

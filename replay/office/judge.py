@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from msgspec import Struct
 from witnesspost.daemon.log.day import Day, PostLogs
-from witnesspost.replay.office.base import Bases, Check, Given, bases_of, checks_of
+from witnesspost.replay.office.base import Bases, Given, bases_of
+from witnesspost.replay.office.check_ins import Check, checks_of
 from witnesspost.replay.office.comparison import Comparison
 from witnesspost.replay.office.difference import Difference
 from witnesspost.replay.office.epochs import Epochs, read_epochs, rows_of

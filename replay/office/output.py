@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 from witnesspost.replay.export.cell import cell
 from witnesspost.replay.export.geojson_frame import frame_note
-from witnesspost.replay.office.base import Check
+from witnesspost.replay.office.check_ins import Check
 from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.judge import Judged, Judgement
 

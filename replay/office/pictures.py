@@ -67,7 +67,8 @@ def _kind(quality: Any) -> Any:
 
 _LANES = {"fix": 6.0, "age of corrections": 5.0, "base": 4.0, "check-ins": 3.0, "alerts": 2.0, "power": 1.0}
 _FROM, _TO = 0.4, 6.6
-_BASE = {"right": (0.3, "#1b6e45", " "), "not judged": (0.3, "#555555", " "), "wrong": (0.8, "#a3001b", "/")}
+_BASE = {"right": (0.3, "#1b6e45", " "), "not judged": (0.3, "#555555", " "), "disputed": (0.5, "#8a5a00", "-"),
+         "wrong": (0.8, "#a3001b", "/")}  # fmt: skip
 _POWER = {"off": (0.8, "#222222"), "low": (0.4, "#8a5a00")}
 
 

@@ -33,7 +33,7 @@ def repaired(comparison: Comparison, number: int, point: FieldPoint, segment: Se
     height_m = comparison.height_m(point) if point.height is not None else 0.0
     separation_m = comparison.separation_m(latitude, longitude, receivers_m)
     stored = to_ecef(*Geodetic(latitude, longitude, height_m - difference.up_m + separation_m), ellipsoid)
-    vector = segment.vector if segment is not None and not segment.right else Ecef(0.0, 0.0, 0.0)
+    vector = segment.vector if segment is not None and segment.standing == "wrong" else Ecef(0.0, 0.0, 0.0)
     true = to_geodetic(Ecef(*(a + b for a, b in zip(stored, vector, strict=True))), ellipsoid)
     there = np.array([true.latitude]), np.array([true.longitude])
     first, second = frame.numbers(*difference.to_file(*frame.plane_of(*there)))

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from witnesspost.daemon.strip.drawing import STYLE as STRIP_STYLE
 from witnesspost.replay.office.base import Segment
-from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, span_in_words, verdict_of
+from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, misses_of_day, span_in_words, verdict_of
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.reasons import kind, spanned
 from witnesspost.replay.office.verdict import Name
@@ -171,7 +171,9 @@ def _bases(facts: DayFacts) -> str:
 
 def _base(facts: DayFacts, segment: Segment) -> list[str]:
     whose = "" if segment.ours else "not the project's"
-    cause = "right" if segment.right else segment.why or whose or "not judged"
+    cause = "as the site file has it" if segment.right else segment.why or whose or "not judged"
+    if segment.standing == "disputed":
+        cause = f"not as the site file has it; {segment.agreement} with the base"
     offsets = [_mm(metres) for metres in segment.offset] if segment.judged else ["", "", ""]
     return [
         facts.clock(segment.from_utc), facts.clock(facts.until(segment)), str(segment.station_id), *offsets,
@@ -181,8 +183,12 @@ def _base(facts: DayFacts, segment: Segment) -> list[str]:
 
 
 def _checks(facts: DayFacts) -> str:
+    asked = "".join(f"<li>{_at(facts, one.utc)} {_t(one.point)}: {_said(one.why)}</li>" for one in facts.asked)
+    nothing = f"<p>Asked for, and came to nothing:</p><ul>{asked}</ul>" if asked else ""
     if not facts.checks:
-        return '<h2>Check-ins</h2><p class="none">None made.</p><p>No point of this day is proven by a known mark.</p>'
+        none = "None completed." if asked else "None made."
+        proven = "<p>No point of this day is proven by a known mark.</p>"
+        return f'<h2>Check-ins</h2><p class="none">{none}</p>{nothing}{proven}'
     rows = [
         [
             facts.clock(check.utc), _t(check.point), *(_mm(metres) for metres in check.offset),
@@ -193,7 +199,9 @@ def _checks(facts: DayFacts) -> str:
     ]  # fmt: skip
     heads = ("at", "mark", "dE", "dN", "dU", "limits", "result")
     caption = "Observed minus known (mm); limits in plan and height"
-    return f"<h2>Check-ins</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>"
+    advice = [miss.advice for miss in misses_of_day(facts) if miss.advice]
+    said = "".join(f"<p>The same on each mark: {_said(one)}.</p>" for one in dict.fromkeys(advice))
+    return f"<h2>Check-ins</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>{said}{nothing}"
 
 
 _ON_PAPER = 12  # rows of a table that fit on one A4
@@ -286,7 +294,8 @@ def _alerts(facts: DayFacts) -> str:
         return "<h2>Alerts</h2><p>None was raised.</p>"
     rows = [
         [
-            _when(facts, line), _t(line.severity), _said(line.say), f"<span class=narrow>lasted </span>{_said(_lasted(line))}",
+            _at(facts, line.utc), _t(line.severity), _said(line.say),
+            f"<span class=narrow>lasted </span>{_said(_lasted(line))}",
             f"<span class=narrow>seen </span>{_said(_what_was_done(line))}",
         ]
         for line in facts.alerts
@@ -295,8 +304,8 @@ def _alerts(facts: DayFacts) -> str:
     return f"<h2>Alerts</h2><div class=wordy>{_table('Without those that another one explains', heads, rows)}</div>"
 
 
-def _when(facts: DayFacts, line: AlertLine) -> str:
-    return facts.clock(line.utc) if line.utc is not None else ""
+def _at(facts: DayFacts, utc: float | None) -> str:
+    return facts.clock(utc) if utc is not None else ""
 
 
 def _lasted(line: AlertLine) -> str:

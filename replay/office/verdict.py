@@ -6,6 +6,8 @@
 3. `undecided`: a doubt about the pole, its tilt, the antenna, the geoid, or what the file says beside the log. A repair
    mends none of these, so they come before it.
 4. `repair`: one explained vector that a second fact confirms, and a check-in that passes once it is repaired; else `undecided`.
+   Never where check-ins pass on the coordinate as it was on the air: on two marks they prove it, and the sheet is asked about;
+   on one, or where others pass with the vector, it is `undecided`.
 5. `undecided`: no good check-in before or after in the same segment.
 6. `keep`.
 """
@@ -19,7 +21,8 @@ from collections.abc import Sequence
 from typing import Literal
 
 from msgspec import Struct
-from witnesspost.replay.office.base import Check, Segment
+from witnesspost.replay.office.base import Segment
+from witnesspost.replay.office.check_ins import Check, checks_on, listed
 from witnesspost.replay.office.uncertainty import MOST_TILTED_M, TILTED_BASE_M
 from witnesspost.rules.datum.explanation import length_in_words
 
@@ -96,15 +99,15 @@ def decide(seen: Seen) -> Decided:
     doubts = _doubts(seen)
     if doubts:
         return says("undecided", " ".join(doubts))
-    if segment.judged and not segment.right:
+    if segment.standing == "wrong":
         return says(*_repair(seen, segment, before, after))
+    if segment.standing == "disputed" and not segment.held:
+        return says("undecided", segment.dispute)
+    name: Name = "keep"
+    reason = _kept(segment, before, after, seen.zone)
     if seen.geoid_change is not None and segment.judged:
-        return says(
-            *_by_checks(
-                "repair", f"The heights are {seen.geoid_change}'s: the change of N puts them right.", before, after, seen.zone
-            )
-        )
-    return says(*_by_checks("keep", _kept(segment, before, after, seen.zone), before, after, seen.zone))
+        name, reason = "repair", f"The heights are {seen.geoid_change}'s: the change of N puts them right."
+    return says(*_by_checks(name, reason, segment, before, after, seen.zone))
 
 
 def together(decided: Sequence[Decided]) -> Decided:
@@ -138,7 +141,7 @@ def _again(seen: Seen) -> str | None:
     if len(seen.segments) > 1:
         return "The base's coordinate changed while it was stored."
     segment = seen.segment
-    if segment is not None and segment.judged and not segment.right and not segment.explained:
+    if segment is not None and segment.judged and segment.standing == "wrong" and not segment.explained:
         return f"The base was {length_in_words(segment.wrong_m)} out, and nothing explains it."
     if segment is not None and segment.number > 0 and 0 <= seen.first_utc - segment.from_utc < CHANGED_S:
         return "Stored within seconds of another coordinate of the base."
@@ -172,16 +175,17 @@ def _repair(seen: Seen, segment: Segment, before: Check | None, after: Check | N
     passes = {check: ok for check, _, ok in segment.repaired_checks}
     if any(check is not None and check in passes and not passes[check] for check in (before, after)):
         return "undecided", f"{wrong}, but a check-in beside it fails also when it is repaired."
-    passed = list(dict.fromkeys(f"the check-in on {check.point}" for check, _, ok in segment.repaired_checks if ok))
     others = [fact for fact in segment.confirmed_by if not fact.startswith("the check-in")]
-    if not passed or (not others and len(passed) < 2):
+    if not segment.confirming or (not others and len(segment.confirming) < 2):
         return "undecided", f"{wrong}, and no check-in passes that was not needed to find it."
     if segment.wrong_m * seen.distance_m / TILTED_BASE_M > MOST_TILTED_M:
         return "undecided", f"{wrong}, {length_in_words(seen.distance_m)} away: compute the baselines again."
-    return "repair", f"{wrong}; {_listed(segment.confirmed_by)} confirm{'s' if len(segment.confirmed_by) == 1 else ''} it."
+    return "repair", f"{wrong}; {listed(segment.confirmed_by)} confirm{'s' if len(segment.confirmed_by) == 1 else ''} it."
 
 
-def _by_checks(name: Name, reason: str, before: Check | None, after: Check | None, zone: dt.tzinfo) -> tuple[Name, str]:
+def _by_checks(
+    name: Name, reason: str, segment: Segment, before: Check | None, after: Check | None, zone: dt.tzinfo
+) -> tuple[Name, str]:
     lacks = [word for check, word in ((before, "before"), (after, "after")) if check is None]
     if lacks:
         return "undecided", f"No check-in {' or '.join(lacks)} it on this base coordinate."
@@ -190,20 +194,19 @@ def _by_checks(name: Name, reason: str, before: Check | None, after: Check | Non
         check = failed[0]
         by = length_in_words(max(math.hypot(check.offset.east_m, check.offset.north_m), abs(check.offset.up_m)))
         at = f"{_clock(check.utc, zone)} ({_offset(check.utc, zone)})"
-        return "undecided", f"The check-in on {check.point} at {at} beside it failed by {by}."
+        miss = next(miss for miss in segment.misses if check in miss.checks)
+        others = [mark for mark in miss.marks if mark != check.point]
+        as_others = f", and {checks_on(others, again=True)} by the same: {miss.advice}" if others else ""
+        return "undecided", f"The check-in on {check.point} at {at} beside it failed by {by}{as_others}."
     return name, reason
 
 
 def _kept(segment: Segment, before: Check | None, after: Check | None, zone: dt.tzinfo) -> str:
-    said = "Fixed, the base right" if segment.judged else "Fixed"
+    said = "Fixed, the base right" if segment.right else "Fixed"
     if before is None or after is None:
         return f"{said}."
     times = f"{_clock(before.utc, zone)} and {_clock(after.utc, zone)} ({_offset(after.utc, zone)})"
-    return f"{said}, between good check-ins at {times}."
-
-
-def _listed(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return f"{said}, between good check-ins at {times}.{f' {segment.dispute}' if segment.held else ''}"
 
 
 def _clock(utc: float, zone: dt.tzinfo) -> str:

@@ -108,7 +108,9 @@ def test_a_day_without_points_and_without_check_ins_says_so_in_large_type(tmp_pa
     assert CliRunner().invoke(replay, ["base-datum:quiet-right", "--log", str(log)]).exit_code == 0
     assert run(log, "-o", tmp_path / "quiet.html").exit_code == 0
     _, text = read(tmp_path / "quiet.html")
-    assert re.search(r"The base's coordinate was right from \d\d:\d\d to \d\d:\d\d\. No stop alert was raised\.", text)
+    assert re.search(
+        r"The base's coordinate agreed with the site file from \d\d:\d\d to \d\d:\d\d\. No stop alert was raised\.", text
+    )
     assert "None made." in text
     assert "It takes both posts' logs" in text
     refused = run(log, "-o", tmp_path / "quiet.html")

@@ -4,7 +4,8 @@ import math
 
 import pytest
 from msgspec import structs
-from witnesspost.replay.office.base import Check, Segment
+from witnesspost.replay.office.base import Segment
+from witnesspost.replay.office.check_ins import Check
 from witnesspost.replay.office.verdict import Decided, Seen, decide, together
 from witnesspost.rules.coordinates import Ecef, Enu
 
@@ -127,6 +128,93 @@ def test_one_explained_and_confirmed_vector_repairs():
 def test_what_is_not_proven_is_not_repaired(more, name, words):
     found = decide(wrong(**more))
     assert (found.name, words in found.reason) == (name, True), found
+
+
+SLIP = {
+    "right": False, "offset": Enu(0.0, 11.1, 0.0), "cause": "digit-slip", "explained": True, "sure": True,
+    "confirmed_by": [], "checks": [check(100.0), check(900.0, point="KQ-3")],
+}  # fmt: skip
+
+
+def agreeing(*checks, **more):
+    """A base that is 11.1 m off the site file's KQ-1, and check-ins that pass on the coordinate as it was on the air."""
+    repaired = [(one, Enu(0.0, -11.1, 0.0), False) for one in checks]
+    return seen(segment(**{**SLIP, "checks": list(checks), "repaired_checks": repaired, **more}))
+
+
+def test_a_base_that_check_ins_on_two_other_marks_agree_with_is_right_and_the_sheet_is_asked_about():
+    """What two marks measure weighs more than what one line of the site file says (common practice: a base is proven by
+    independent marks)."""
+    found = decide(agreeing(check(100.0), check(900.0, point="KQ-3")))
+    assert found.name == "keep"
+    assert found.reason == (
+        "Fixed, between good check-ins at 00:01 and 00:15 (+0000). The base's coordinate and the site file's KQ-1 differ by "
+        "11.1 m (a slip in typing), and the check-ins on KQ-2 and KQ-3 agree with the base: look at the sheet."
+    )
+    # Also where nothing explains the difference, and where the crew's base is on a point that nobody told.
+    found = decide(agreeing(check(100.0), check(900.0, point="KQ-3"), explained=False, cause="unexplained"))
+    assert (found.name, "look at the sheet" in found.reason) == ("keep", True)
+    found = decide(agreeing(check(100.0), check(900.0, point="KQ-4"), cause="other-control-point", other_point="KQ-3"))
+    assert found.name == "keep"
+    assert found.reason.endswith(
+        "The base's coordinate is KQ-3's, and the check-ins on KQ-2 and KQ-4 agree with it: the base was not on KQ-1, where "
+        "the site file has it."
+    )
+
+
+def test_a_base_whose_own_mark_the_rover_checks_in_on_was_not_on_it():
+    found = decide(agreeing(check(100.0), check(900.0, point="KQ-1"), explained=False, cause="unexplained"))
+    assert found.name == "keep"
+    assert found.reason.endswith(
+        "The base's coordinate and the site file's KQ-1 differ by 11.1 m, and the check-ins on KQ-2 and KQ-1 agree with the "
+        "base: the base was not on KQ-1, where the site file has it."
+    )
+
+
+def test_of_one_mark_and_the_sheet_nobody_knows_which_is_right():
+    found = decide(agreeing(check(100.0), check(900.0)))
+    assert found.name == "undecided"
+    assert found.reason == (
+        "The base's coordinate and the site file's KQ-1 differ by 11.1 m (a slip in typing), and the check-in on KQ-2 agrees "
+        "with the base: a check-in on another mark would tell which is right."
+    )
+    assert decide(agreeing(check(100.0), check(900.0), explained=False, cause="unexplained")).name == "undecided"
+
+
+def test_a_base_that_check_ins_agree_with_is_kept_only_between_two_of_them():
+    two = check(100.0), check(200.0, point="KQ-3")
+    assert decide(agreeing(*two)).reason == "No check-in after it on this base coordinate."
+    low = check(900.0, passed=False, up=-0.2)
+    found = decide(agreeing(*two, low, repaired_checks=[(two[0], Enu(0, -11.1, 0), False), (two[1], Enu(0, -11.1, 0), False),
+                                                        (low, Enu(0.0, -11.1, -0.2), False)]))  # fmt: skip
+    assert (found.name, "KQ-2 at 00:15 (+0000) beside it failed by 20 cm" in found.reason) == ("undecided", True)
+
+
+def test_check_ins_of_which_some_agree_with_the_base_and_some_with_the_sheet_settle_nothing():
+    with_it, without = check(100.0), check(900.0, passed=False, point="KQ-3")
+    found = decide(
+        agreeing(with_it, without, repaired_checks=[(with_it, Enu(0, -11.1, 0), False), (without, Enu(0, 0, 0), True)])
+    )
+    assert found.name == "undecided"
+    assert found.reason == (
+        "The base's coordinate and the site file's KQ-1 differ by 11.1 m (a slip in typing): the check-in on KQ-2 agrees with "
+        "the base, that on KQ-3 with the site file's KQ-1."
+    )
+
+
+def test_a_check_in_that_passes_with_a_small_vector_and_without_it_is_of_the_nearer():
+    """4 cm in height are within a check-in's 5 cm: 3 cm off the base, 1 cm off the sheet says the sheet is right."""
+    near = check(100.0, up=0.041), check(900.0, up=0.038, point="KQ-3")
+    high = {"offset": Enu(0.0, 0.0, 0.04), "confirmed_by": ["the sheet"], "checks": list(near)}
+    repaired = [(near[0], Enu(0, 0, 0.001), True), (near[1], Enu(0, 0, -0.002), True)]
+    assert decide(agreeing(*near, repaired_checks=repaired, **high)).name == "repair"
+    near = check(100.0, up=0.002), check(900.0, up=-0.004, point="KQ-3")
+    repaired = [(near[0], Enu(0, 0, -0.038), True), (near[1], Enu(0, 0, -0.044), True)]
+    assert decide(agreeing(*near, repaired_checks=repaired, **{**high, "checks": list(near)})).name == "keep"
+    near = check(100.0, up=0.021), check(900.0, up=0.019, point="KQ-3")
+    repaired = [(near[0], Enu(0, 0, -0.019), True), (near[1], Enu(0, 0, -0.021), True)]
+    found = decide(agreeing(*near, repaired_checks=repaired, **{**high, "checks": list(near)}))
+    assert (found.name, "no check-in passes that was not needed to find it" in found.reason) == ("undecided", True)
 
 
 def test_two_check_ins_on_two_marks_confirm_without_the_sheet():
