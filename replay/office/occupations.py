@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, insort
-from collections import deque
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -38,30 +38,23 @@ class Occupation(NamedTuple):
 
 def occupations(epochs: Epochs, east_m: Array, north_m: Array) -> list[Occupation]:
     """All occupations, in the order of time; `east_m` and `north_m` are the epochs on a plane."""
-    found: list[Occupation] = []
-    easts: list[float] = []
+    follows = np.append(False, (np.diff(epochs.utc) <= PAUSE_S) & (np.diff(epochs.stream) == 0))
+    reach_m = np.where(epochs.quality == FixQuality.RTK_FIXED, FIXED_M, NOT_FIXED_M)
+    begins: list[int] = []
+    easts: list[float] = []  # of the latest epochs, sorted, and so are `norths`
     norths: list[float] = []
-    latest: deque[tuple[float, float]] = deque()
-    first, until, stream = 0, -math.inf, -1.0
-    for index, (x, y, utc, quality, where) in enumerate(_plain(east_m, north_m, epochs.utc, epochs.quality, epochs.stream)):
-        reach = FIXED_M if quality == FixQuality.RTK_FIXED else NOT_FIXED_M
+    for index, (x, y, reach, goes_on) in enumerate(_plain(east_m, north_m, reach_m, follows)):
         n = len(easts)
-        goes_on = n and utc - until <= PAUSE_S and where == stream
         if not goes_on or abs(x - easts[n // 2]) > reach or math.hypot(x - easts[n // 2], y - norths[n // 2]) > reach:
-            if n:
-                found.append(Occupation(first, index - 1))
-            first, easts, norths, latest = index, [], [], deque()
-        elif n >= _MEDIAN_OF:
-            old_x, old_y = latest.popleft()
-            del easts[bisect_left(easts, old_x)]
-            del norths[bisect_left(norths, old_y)]
+            begins.append(index)
+            easts, norths = [x], [y]
+            continue
+        if n >= _MEDIAN_OF:
+            del easts[bisect_left(easts, east_m[index - n])]
+            del norths[bisect_left(norths, north_m[index - n])]
         insort(easts, x)
         insort(norths, y)
-        latest.append((x, y))
-        until, stream = utc, where
-    if easts:
-        found.append(Occupation(first, len(epochs) - 1))
-    return found
+    return [Occupation(first, after - 1) for first, after in pairwise((*begins, len(epochs)))]
 
 
 def _plain(*columns: Array) -> Iterator[tuple[Any, ...]]:
