@@ -8,8 +8,8 @@ decoder's, which knows what to do with it; so what is read here is what the deco
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from itertools import compress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,11 +22,10 @@ Array = NDArray[Any]
 _BEGUN = re.compile(rb"(?:\$[\x20-\x23\x25-\x7e]*\r?)?")
 _TALKER = re.compile(rb"[A-OQ-Z][A-Z0-9]")  # P is a maker's own, whose formatter is none
 _SENTENCE = re.compile(rb"\$[A-Z][A-Z0-9]{3,}[,*]")
-_TEXT = np.zeros(256, bool)
-_TEXT[0x20:0x7F] = _TEXT[list(b"\r\n")] = True
 _HEX = np.full(256, 255, np.uint8)
 _HEX[list(b"0123456789ABCDEF")] = _HEX[list(b"0123456789abcdef")] = range(16)
 _FIELDS = 14  # of a GGA behind its address
+_MOST_FORMS = 20  # where the commas of GGA may stand: a field or two grow a letter now and then
 _GGA, _GST, _GNS = (int.from_bytes(kind, "little") for kind in (b"GGA,", b"GST,", b"GNS,"))
 _SHORTEST = len("$AAAA*00\r\n")
 _POWERS = 10.0 ** np.arange(14, -1, -1)
@@ -58,71 +57,87 @@ def plain(data: bytes) -> Plain | None:
     size = data.rfind(b"\n") + 1
     if len(data) - size > LONGEST_SENTENCE or not _BEGUN.fullmatch(data, size):
         return None
-    ends = _ends(data[:size])
+    letters = np.frombuffer(data, np.uint8)[:size]
+    ends = _ends(letters)
     if ends is None:
         return None
-    lines = data[:size].split(b"\r\n")[:-1]
-    kinds = _kinds(data, ends)
-    if (kinds == _GNS).any():
+    begins = np.append(0, ends)[:-1]
+    kinds = _kinds(letters, begins)
+    gga, gst, gns, rest = (np.flatnonzero(kinds == kind) for kind in (_GGA, _GST, _GNS, 0))
+    if len(gns):
         return None  # whether it counts hangs on the GGA before it
-    gga, gst = (_those(lines, kinds == kind) for kind in (_GGA, _GST))
-    gga_ends, gst_ends = ends[kinds == _GGA], ends[kinds == _GST]
-    rest = zip(_those(lines, kinds == 0), ends[kinds == 0].tolist(), strict=True)
-    others = [(end, line + b"\r\n") for line, end in rest if _SENTENCE.match(line)]
+
+    def sentences(which: Array) -> Iterator[tuple[int, bytes]]:
+        for begin, end in zip(begins[which].tolist(), ends[which].tolist(), strict=True):
+            yield end, data[begin:end]
+
     try:
-        positions, sigmas = _positions(gga), _sigmas(gst)
+        positions = _positions(letters, begins[gga], ends[gga])
+        sigmas = _sigmas([line for _, line in sentences(gst)])
     except ValueError:
         return None
-    last = {
-        kind: (int(at[-1]), found[-1] + b"\r\n")
-        for kind, at, found in (("GST", gst_ends, gst), ("GGA", gga_ends, gga))
-        if found
-    }
-    return Plain(size, gga_ends, positions, gst_ends, sigmas, others, last)
+    others = [(end, line) for end, line in sentences(rest) if _SENTENCE.match(line)]
+    last = {kind: one for kind, which in (("GST", gst), ("GGA", gga)) for one in sentences(which[-1:])}
+    return Plain(size, ends[gga], positions, ends[gst], sigmas, others, last)
 
 
-def _kinds(data: bytes, ends: Array) -> Array:
+def _kinds(letters: Array, begins: Array) -> Array:
     """What the formatter of each sentence is, 0 where it is none of those that are read here."""
-    letters = np.frombuffer(data, np.uint8)
-    begins = np.append(0, ends)[:-1]
     words = sum(letters[begins + 3 + place].astype(np.uint32) << 8 * place for place in range(4))
     return np.where(np.isin(words, (_GGA, _GST, _GNS)), words, 0)
 
 
-def _those(lines: list[bytes], which: Array) -> list[bytes]:
-    return [*compress(lines, which.tolist())]
-
-
-def _ends(data: bytes) -> Array | None:
-    """Where each sentence ends; None where the bytes are not sentences from end to end, or a checksum is not its sentence's own
-    (the XOR from $ to *)."""
-    letters = np.frombuffer(data, np.uint8)
+def _ends(letters: Array) -> Array | None:
+    """Where each sentence ends; None where the letters are not sentences from end to end, or a checksum is not its sentence's
+    own (the XOR from $ to *)."""
     ends = np.flatnonzero(letters == ord("\n")) + 1
     begins = np.flatnonzero(letters == ord("$"))
-    if not np.array_equal(begins, np.append(0, ends)[:-1]) or not _TEXT[letters].all():
+    if not np.array_equal(begins, np.append(0, ends)[:-1]):
         return None
-    if data.count(b"\r") != len(ends) or not (letters[ends - 2] == ord("\r")).all():
-        return None
+    if not len(ends):
+        return ends
     sizes, stars = ends - begins, ends - 5
-    if len(ends) and not _SHORTEST <= sizes.min() <= sizes.max() <= LONGEST_SENTENCE:
+    if not _SHORTEST <= sizes.min() <= sizes.max() <= LONGEST_SENTENCE:
         return None
-    if not (letters[stars] == ord("*")).all():
+    if not ((letters[ends - 2] == ord("\r")) & (letters[stars] == ord("*"))).all():
         return None
+    if letters.max() > ord("~") or np.count_nonzero(letters < ord(" ")) != 2 * len(ends):
+        return None  # no text, or a line's end within a line
     said = _HEX[letters[stars + 1]].astype(int) << 4 | _HEX[letters[stars + 2]]
-    found = np.bitwise_xor.reduceat(letters, np.column_stack([begins + 1, stars]).ravel())[::2] if len(ends) else said
+    found = np.bitwise_xor.reduceat(letters, np.column_stack([begins + 1, stars]).ravel())[::2]
     return ends if (found == said).all() else None
 
 
-def _positions(lines: Sequence[bytes]) -> Array:
+def _positions(letters: Array, begins: Array, ends: Array) -> Array:
     """Of GGA. Raises ValueError where a field is not as nearly all are."""
-    if not lines:
-        return np.zeros((0, len(POSITION)))
-    if {line.count(b",") for line in lines} != {_FIELDS} or not _are_talkers(lines):
-        raise ValueError("a GGA with more or fewer fields, or of nobody")
-    fields = b",".join([line[7:-3] for line in lines]).split(b",")
+    found = np.empty((len(begins), len(POSITION)))
+    commas = np.flatnonzero(letters == ord(","))
+    first = np.searchsorted(commas, begins)
+    if (np.searchsorted(commas, ends) - first != _FIELDS).any():
+        raise ValueError("a GGA with more or fewer fields")
+    forms = np.column_stack([commas[first[:, None] + np.arange(_FIELDS)], ends - 5]) - begins[:, None]
+    left = np.arange(len(begins))
+    for _ in range(_MOST_FORMS):
+        if not len(left):
+            return found
+        form = forms[left[0]]
+        alike = (forms[left] == form).all(axis=1)
+        found[left[alike]] = _of_a_form(_lines(letters, begins[left[alike]], form[-1]), form.tolist())
+        left = left[~alike]
+    raise ValueError("commas in many places")
+
+
+def _lines(letters: Array, begins: Array, size: int) -> Array:
+    """Stretches of one size, a row each."""
+    lines: Array = np.lib.stride_tricks.sliding_window_view(letters, size)[begins]
+    return lines
+
+
+def _of_a_form(lines: Array, commas: list[int]) -> Array:
     time, lat, ns, lon, ew, quality, satellites, hdop, height, _, separation, _, age, station = (
-        fields[place::_FIELDS] for place in range(_FIELDS)
+        lines[:, comma + 1 : end] for comma, end in pairwise(commas)
     )
+    _expect_talkers(_words(lines[:, 1:3]).tolist())
     _each(satellites, _count)
     _each(hdop, _measured)
     return np.column_stack(
@@ -139,20 +154,22 @@ def _positions(lines: Sequence[bytes]) -> Array:
     )
 
 
-def _are_talkers(lines: Sequence[bytes]) -> bool:
-    return all(map(_TALKER.fullmatch, {line[1:3] for line in lines}))
-
-
 def _sigmas(lines: Sequence[bytes]) -> Array:
     """Of GST. Raises ValueError where a field is not as nearly all are."""
-    rows = [line[7:-3].split(b",") for line in lines]
-    if any(len(row) < 8 for row in rows) or not _are_talkers(lines):
-        raise ValueError("a GST with fewer fields, or of nobody")
+    _expect_talkers(line[1:3] for line in lines)
+    rows = [line[7:-5].split(b",") for line in lines]
+    if any(len(row) < 8 for row in rows):
+        raise ValueError("a GST with fewer fields")
     said = [(seconds_of_day(row[0]), float(row[6]), float(row[5]), float(row[7])) for row in rows]
     return _bounded(np.array(said, float).reshape(-1, len(SIGMA)))
 
 
-def _times(fields: Sequence[bytes]) -> Array:
+def _expect_talkers(words: Iterable[bytes]) -> None:
+    if not all(map(_TALKER.fullmatch, set(words))):
+        raise ValueError("a sentence of nobody")
+
+
+def _times(fields: Array) -> Array:
     """Seconds of the day of hhmmss.s…"""
     digits, point = _digits(fields)
     hours, minutes = digits[:, :2] @ _POWERS[-2:], digits[:, 2:4] @ _POWERS[-2:]
@@ -163,7 +180,7 @@ def _times(fields: Sequence[bytes]) -> Array:
     return found
 
 
-def _angles(fields: Sequence[bytes], hemispheres: Sequence[bytes], negative: bytes, most: float) -> Array:
+def _angles(fields: Array, hemispheres: Array, negative: bytes, most: float) -> Array:
     """Degrees of dddmm.m…, to a hundredth of a millimetre."""
     digits, point = _digits(fields)
     if point < 4:
@@ -172,27 +189,25 @@ def _angles(fields: Sequence[bytes], hemispheres: Sequence[bytes], negative: byt
     degrees = np.rint(degrees * ANGLE_STEPS) / ANGLE_STEPS
     if not (degrees <= most).all():
         raise ValueError("no angle of that kind")
-    return np.where([hemisphere == negative for hemisphere in hemispheres], -degrees, degrees)
+    return np.where(_words(hemispheres) == negative, -degrees, degrees)
 
 
-def _heights(fields: Sequence[bytes]) -> Array:
+def _heights(fields: Array) -> Array:
     try:
-        digits, point = _digits(fields)
-    except ValueError:  # of several lengths, or under the geoid
-        return _bounded(np.array([float(field) for field in fields]))
-    return _bounded(_decimal(digits, point))
+        return _bounded(_decimal(*_digits(fields)))
+    except ValueError:  # under the geoid, or without a point
+        return _bounded(np.array([*map(float, _words(fields).tolist())]))
 
 
-def _digits(fields: Sequence[bytes]) -> tuple[Array, int]:
-    """The digits of numbers of one form, a row each, and how many stand before the point. Raises ValueError where they are of
-    several forms, or have no point."""
-    width, point = len(fields[0]), fields[0].find(b".")
-    if not 0 < point < width <= _EXACT + 1 or set(map(len, fields)) != {width}:
+def _digits(fields: Array) -> tuple[Array, int]:
+    """The digits of numbers, a row each, and how many stand before the point. Raises ValueError where it is not in the same
+    place in all, or there is something else."""
+    width, point = fields.shape[1], bytes(fields[0]).find(b".")
+    if not 0 < point < width <= _EXACT + 1 or not (fields[:, point] == ord(".")).all():
         raise ValueError("numbers of several forms")
-    letters = np.frombuffer(b"".join(fields), np.uint8).reshape(-1, width)
-    digits = np.delete(letters, point, axis=1) - ord("0")
-    if not (letters[:, point] == ord(".")).all() or not (digits < 10).all():
-        raise ValueError("numbers of several forms")
+    digits = np.delete(fields, point, axis=1) - ord("0")
+    if not (digits < 10).all():
+        raise ValueError("no number")
     return digits, point
 
 
@@ -209,12 +224,20 @@ def _bounded(values: Array) -> Array:
     return values
 
 
-def _each(fields: Sequence[bytes], read: Callable[[bytes], float]) -> Array:
+def _each(fields: Array, read: Callable[[bytes], float]) -> Array:
     """The values of fields of which most are alike."""
-    known = {field: read(field) for field in set(fields)}
-    if len(known) == 1:
-        return np.full(len(fields), known[fields[0]])
-    return np.array([known[field] for field in fields])
+    words = _words(fields)
+    if (words == words[0]).all():
+        return np.full(len(words), read(words[0]))
+    said = words.tolist()
+    known = {word: read(word) for word in set(said)}
+    return np.array([known[word] for word in said])
+
+
+def _words(fields: Array) -> Array:
+    """Fields as texts."""
+    count, width = fields.shape
+    return np.ascontiguousarray(fields).view(f"S{width}").ravel() if width else np.zeros(count, "S1")
 
 
 def _measured(field: bytes) -> float:

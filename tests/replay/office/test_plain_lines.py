@@ -143,6 +143,8 @@ def by_the_decoder(blocks, tilt):
 @example([[gga()[:40]], [gga()[40:], gga()], [gst()[:9]], [gst()[9:]]], [30], COMPENSATES)
 @example([[gst(), gst(sigmas="1e10,1.0,1.0")], [gga()]], [400], None)
 @example([[gga("246001.00")], [gga("235959.90")]], [400], None)
+@example([[gga(), gga(height="-5.25"), gga("135001.20", satellites="9"), gga(ns="S"), gga(rest="M,,M,,")]], [90], None)
+@example([[gga(height=f"7.{5 * 10 ** (n % 5)}", hdop=f"0.{7 * 10 ** (n // 5)}") for n in range(25)]], [90], None)
 @given(
     st.lists(SAID, min_size=1, max_size=5),
     st.lists(st.integers(1, 300), min_size=1, max_size=8),
@@ -183,6 +185,8 @@ def test_what_a_receiver_says_all_day_is_plain():
     found = plain(b"".join(said) + gga()[:50])
     assert found is not None
     assert (found.size, len(found.positions), len(found.sigmas)) == (len(b"".join(said)), 10, 1)
+    several = [gga(height="1876.0003"), gga(height="976.0003", satellites="9"), gga(height="-76.0003"), gga(height="1875.0003")]
+    assert list(plain(b"".join(several)).positions[:, 4]) == [1876.0003, 976.0003, -76.0003, 1875.0003]
 
 
 def test_what_breaks_off_or_is_broken_is_not():
