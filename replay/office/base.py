@@ -139,6 +139,17 @@ class Segment(Struct, kw_only=True, dict=True):
         return len(self.agreeing) >= _MARKS and not self.confirming
 
     @property
+    def sheet(self) -> str:
+        """What it is judged by, in words."""
+        return "the given position" if self.cause == "given" else f"the site file's {self.point}"
+
+    @property
+    def apart(self) -> str:
+        """How far it is from what it is judged by, and what explains that: a sentence's beginning."""
+        found = f" ({self.why})" if self.explained and self.cause != "given" else ""
+        return f"The base's coordinate and {self.sheet} differ by {length_in_words(self.wrong_m)}{found}"
+
+    @property
     def agreement(self) -> str:
         """Such as "the check-ins on KQ-2 and KQ-3 agree"."""
         return f"{checks_on(self.agreeing)} agree{'' if len(self.agreeing) > 1 else 's'}"
@@ -146,10 +157,7 @@ class Segment(Struct, kw_only=True, dict=True):
     @property
     def dispute(self) -> str:
         """Of a disputed one: what the check-ins say of it and of the sheet. Sentences."""
-        found = f" ({self.why})" if self.explained and self.cause != "given" else ""
-        sheet = "the given position" if self.cause == "given" else f"the site file's {self.point}"
-        agree = self.agreement
-        apart = f"The base's coordinate and {sheet} differ by {length_in_words(self.wrong_m)}{found}"
+        sheet, agree, apart = self.sheet, self.agreement, self.apart
         if self.confirming:
             return f"{apart}: {agree} with the base, {checks_on(self.confirming, again=True)} with {sheet}."
         if not self.held:

@@ -148,7 +148,9 @@ def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
     for segment in facts.bases.segments:
         span = f"From {facts.clock(segment.from_utc)} to {facts.clock(facts.until(segment))}"
         if segment.judged and segment.standing == "wrong":
-            parts.append(f"{span} the base was {in_words(segment.offset)} ({segment.why}).")
+            against = "" if segment.confirming or segment.cause == "given" else f" against {segment.sheet}"
+            whose = "the base's coordinate" if against else "the base"
+            parts.append(f"{span} {whose} was {in_words(segment.offset)}{against} ({segment.why}).")
         elif segment.standing == "disputed":
             parts.append(f"{span} t{segment.dispute[1:]}")
     wrong = bool(parts)
@@ -223,14 +225,17 @@ def _first_sentence(line: AlertLine) -> str:
 def _failed_check_ins(facts: DayFacts) -> list[str]:
     """Those that failed, under their own names, and what it says that several missed by the same."""
     misses = misses_of_day(facts)
-    failed = [check for miss in misses for check in miss.checks]
+    failed = [check for check in facts.checks if not check.passed]
+    by_base = len(failed) - sum(len(miss.checks) for miss in misses)
     parts = []
     if failed:
         read = "; ".join(f"the rover read {in_words(miss.offset)} {_at_marks(facts, miss)}" for miss in misses[:_SAID])
         more = "; more are below" if len(misses) > _SAID else ""
         passed = [check.utc for check in facts.checks if check.passed]
         until = f" Until {facts.clock(max(passed))} they passed." if passed and max(passed) < failed[0].utc else ""
-        parts.append(f"{_share(len(failed), len(facts.checks))} failed: {read}{more}.{until}")
+        right = f"{by_base} would pass with the base put right" if by_base else ""
+        told = "; ".join(part for part in (right, read) if part)
+        parts.append(f"{_share(len(failed), len(facts.checks))} failed: {told}{more}.{until}")
         parts += [f"The same on each mark: {miss.advice}." for miss in misses[:_SAID] if miss.advice][:1]
     return parts
 
@@ -254,11 +259,16 @@ def _share(count: int, of: int) -> str:
 
 def misses_of_day(facts: DayFacts) -> list[Miss]:
     """The failed check-ins that no wrong coordinate of the base explains, by the base's coordinate and what they missed by."""
-    explained = {check for one in facts.bases.segments if one.standing == "wrong" for check, _, ok in one.repaired_checks if ok}
-    left = [check for check in facts.checks if check not in explained]
-    by_base = [[check for check in left if check in one.checks] for one in facts.bases.segments]
-    alone = [check for check in left if not any(check in checks for checks in by_base)]
+    by_base = [[check for check in one.checks if check not in explained_by_base(one)] for one in facts.bases.segments]
+    alone = [check for check in facts.checks if not any(check in one.checks for one in facts.bases.segments)]
     return [miss for checks in (*by_base, alone) for miss in misses_of(checks)]
+
+
+def explained_by_base(segment: Segment) -> list[Check]:
+    """The failed check-ins of a wrong coordinate that pass once it is put right."""
+    if segment.standing != "wrong":
+        return []
+    return [check for check, _, passes in segment.repaired_checks if passes and not check.passed]
 
 
 def _at_marks(facts: DayFacts, miss: Miss) -> str:

@@ -76,11 +76,13 @@ class Judgement(Struct, kw_only=True):
         return sum(point.name == name for point in self.points)
 
     def uncertainty(self, judged: Judged) -> tuple[Uncertainty, Uncertainty] | None:
-        """Of a point as it is stored, and as it is once repaired; None where the log did not see it. Computed when it is asked
-        for: its parts are most of what 200,000 points would take."""
-        if judged.seen is None or judged.visit is None:
+        """Of a point as it is stored, and as it is once repaired; None where the log did not see it, or where it hangs on no
+        coordinate that is known to be the project's. Computed when it is asked for: its parts are most of what 200,000 points
+        would take."""
+        seen = judged.seen
+        if seen is None or judged.visit is None or seen.segment is None or not seen.own_station:
             return None
-        return self.evidence.uncertainty(judged.point, judged.seen, judged.visit)
+        return self.evidence.uncertainty(judged.point, seen, judged.visit)
 
     def source(self, judged: Judged) -> Source | None:
         """Where the epochs of a point stand; None where the log did not see it."""

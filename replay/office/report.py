@@ -8,7 +8,14 @@ from typing import NamedTuple
 
 from witnesspost.daemon.strip.drawing import STYLE as STRIP_STYLE
 from witnesspost.replay.office.base import Segment
-from witnesspost.replay.office.facts_of_day import AlertLine, DayFacts, misses_of_day, span_in_words, verdict_of
+from witnesspost.replay.office.facts_of_day import (
+    AlertLine,
+    DayFacts,
+    explained_by_base,
+    misses_of_day,
+    span_in_words,
+    verdict_of,
+)
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.reasons import kind, spanned
 from witnesspost.replay.office.verdict import Name
@@ -189,11 +196,12 @@ def _checks(facts: DayFacts) -> str:
         none = "None completed." if asked else "None made."
         proven = "<p>No point of this day is proven by a known mark.</p>"
         return f'<h2>Check-ins</h2><p class="none">{none}</p>{nothing}{proven}'
+    by_base = [check for segment in facts.bases.segments for check in explained_by_base(segment)]
     rows = [
         [
             facts.clock(check.utc), _t(check.point), *(_mm(metres) for metres in check.offset),
             f"{check.horizontal_m * 1000:.0f} / {check.vertical_m * 1000:.0f}",
-            "passed" if check.passed else "<span class='bad'>failed</span>",
+            "passed" if check.passed else f"<span class='bad'>failed{', by the base' if check in by_base else ''}</span>",
         ]
         for check in facts.checks
     ]  # fmt: skip
@@ -214,7 +222,9 @@ def _points(judgement: Judgement) -> str:
     """Points by verdict and kind of reason: a page is no list of 400 points, the CSV is."""
     rows = [row for name in _VERDICTS for row in _verdict_rows(judgement, name)]
     differs = "".join(f"<li>{_t(name)}: {_said(words)}</li>" for name, words in judgement.difference.names.items())
-    shared = f"<p>The file differs from the log, at all points, by:</p><ul>{differs}</ul>" if differs else ""
+    found = judgement.difference
+    where = "at all points" if found.inliers == found.of else f"at {found.inliers} of {found.of} points"
+    shared = f"<p>The file differs from the log, {where}, by:</p><ul>{differs}</ul>" if differs else ""
     heads = ("verdict", "points", "why", "U95, mm", "which")
     table = _table_of("Verdicts by reason; U95 in plan and height, the largest", heads, rows, (1, 3))
     return f"<h2>The points</h2>{shared}<div class=wordy>{table}</div>"

@@ -130,6 +130,8 @@ def around(checks: Sequence[Check], first_utc: float, last_utc: float) -> tuple[
 
 
 def _again(seen: Seen) -> str | None:
+    if seen.fixed_share < FIXED_SHARE and seen.epochs == 1:
+        return "Its only epoch was not fixed."
     if seen.fixed_share < FIXED_SHARE:
         return f"Fixed in {seen.fixed_share:.0%} of its {seen.epochs} epochs."
     if seen.fixed_s is not None and seen.fixed_s < NEW_FIX_S:
@@ -142,7 +144,7 @@ def _again(seen: Seen) -> str | None:
         return "The base's coordinate changed while it was stored."
     segment = seen.segment
     if segment is not None and segment.judged and segment.standing == "wrong" and not segment.explained:
-        return f"The base was {length_in_words(segment.wrong_m)} out, and nothing explains it."
+        return f"{segment.apart}, and nothing explains it."
     if segment is not None and segment.number > 0 and 0 <= seen.first_utc - segment.from_utc < CHANGED_S:
         return "Stored within seconds of another coordinate of the base."
     return None
@@ -169,15 +171,17 @@ def _doubts(seen: Seen) -> list[str]:
 
 
 def _repair(seen: Seen, segment: Segment, before: Check | None, after: Check | None) -> tuple[Name, str]:
-    wrong = f"The base was {length_in_words(segment.wrong_m)} out ({segment.why})"
+    if not segment.checks:
+        return "undecided", f"{segment.apart}, and no check-in tells which is right."
     if not segment.confirmed_by:
-        return "undecided", f"{wrong}, and no second fact confirms it."
+        return "undecided", f"{segment.apart}, and no second fact confirms it."
     passes = {check: ok for check, _, ok in segment.repaired_checks}
     if any(check is not None and check in passes and not passes[check] for check in (before, after)):
-        return "undecided", f"{wrong}, but a check-in beside it fails also when it is repaired."
+        return "undecided", f"{segment.apart}, but a check-in beside it fails by the one and by the other."
     others = [fact for fact in segment.confirmed_by if not fact.startswith("the check-in")]
     if not segment.confirming or (not others and len(segment.confirming) < 2):
-        return "undecided", f"{wrong}, and no check-in passes that was not needed to find it."
+        return "undecided", f"{segment.apart}, and no check-in passes that was not needed to find it."
+    wrong = f"The base was {length_in_words(segment.wrong_m)} out ({segment.why})"
     if segment.wrong_m * seen.distance_m / TILTED_BASE_M > MOST_TILTED_M:
         return "undecided", f"{wrong}, {length_in_words(seen.distance_m)} away: compute the baselines again."
     return "repair", f"{wrong}; {listed(segment.confirmed_by)} confirm{'s' if len(segment.confirmed_by) == 1 else ''} it."

@@ -81,6 +81,24 @@ def test_it_begins_with_what_the_base_said_and_what_becomes_of_the_points(made):
     assert re.search(r"Of 30 points \d+ can be kept, \d+ can be repaired by computation", first)
 
 
+def test_a_check_in_that_the_bases_coordinate_explains_is_counted_as_failed_and_told_with_the_base(made):
+    _, text = read(made)
+    first = text[: text.index("The day Times")].replace("\N{NO-BREAK SPACE}", " ")
+    assert re.search(r"Of 6 check-ins 3 failed: 2 would pass with the base put right; the rover read 2\d cm low", first)
+    assert text.count("failed, by the base") == 2
+
+
+def test_what_no_check_in_judges_is_told_as_a_difference_from_the_site_file(tmp_path):
+    """A slip in typing may be the sheet's as well as the base's: a base's log alone does not tell which."""
+    log = tmp_path / "slip.db"
+    assert CliRunner().invoke(replay, ["base-datum:digit-slip", "--log", str(log)]).exit_code == 0
+    assert run(log, "-o", tmp_path / "slip.html").exit_code == 0
+    _, text = read(tmp_path / "slip.html")
+    first = text[: text.index("The day Times")]
+    assert re.search(r"to \d\d:\d\d the base's coordinate was .+ against the site file's KQ-1 \(a slip in typing\)", first)
+    assert "the base was" not in first
+
+
 def test_a_figure_and_its_unit_stay_on_one_line_and_code_is_as_it_was(made):
     page, _ = read(made)
     said = "".join(page.texts)

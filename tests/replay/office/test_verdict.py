@@ -56,6 +56,7 @@ def test_a_right_point_between_good_check_ins_is_kept():
     ("more", "name", "words"),
     [
         ({"fixed_share": 0.94}, "observe-again", "Fixed in 94% of its 11 epochs"),
+        ({"fixed_share": 0.0, "epochs": 1}, "observe-again", "Its only epoch was not fixed."),
         ({"fixed_s": 9.0}, "observe-again", "9 s after a new fix"),
         ({"age_s": 6.0}, "observe-again", "Its corrections were 6 s old; the limit is 5 s"),
         (
@@ -115,13 +116,21 @@ def test_one_explained_and_confirmed_vector_repairs():
 @pytest.mark.parametrize(
     ("more", "name", "words"),
     [
-        ({"explained": False, "cause": "unexplained"}, "observe-again", "nothing explains it"),
+        (
+            {"explained": False, "cause": "unexplained"}, "observe-again",
+            "The base's coordinate and the site file's KQ-1 differ by 24.8 m, and nothing explains it.",
+        ),
         ({"confirmed_by": []}, "undecided", "no second fact confirms it"),
+        (
+            {"checks": [], "repaired_checks": []}, "undecided",
+            "The base's coordinate and the site file's KQ-1 differ by 24.8 m (a missing geoid separation), and no check-in "
+            "tells which is right.",
+        ),
         ({"repaired_checks": []}, "undecided", "no check-in passes that was not needed to find it"),
         ({"confirmed_by": ["the check-in on KQ-2"]}, "undecided", "no check-in passes that was not needed"),
         (
             {"repaired_checks": [(WRONG["checks"][0], Enu(0.0, 0.0, 0.2), False)]},
-            "undecided", "a check-in beside it fails also when it is repaired",
+            "undecided", "but a check-in beside it fails by the one and by the other",
         ),
     ],
 )  # fmt: skip
