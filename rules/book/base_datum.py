@@ -26,12 +26,13 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from msgspec import Struct
+from witnesspost.rules.book.base_or_sheet import EITHER, SHEET, SHEET_CAUSES, Doubt, doubt_of, doubt_words
 from witnesspost.rules.book.coordinate_words import BASE_CAUSES, words_of
 from witnesspost.rules.coordinates import LEAST_RADIUS_M, Ecef, Enu
-from witnesspost.rules.datum.explanation import Noise
+from witnesspost.rules.datum.explanation import Noise, Verdict
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
-from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
-from witnesspost.rules.engine.rule import Delays, Finding, Rule
+from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged, repair_of
+from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, SetUp, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
 from witnesspost.rules.site.model import Base
@@ -39,6 +40,7 @@ from witnesspost.rules.site.model import Base
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
 _SINGLE_POINT = Noise(horizontal_m=9.0, vertical_m=15.0)  # of an autonomous position; common practice, no source
 _STEP_S = 3.0  # two positions this close in time are one step: a walking rover moves a few metres
+_NOWHERE = ("The base broadcasts no position: all zeros.", "The base broadcasts a position inside the earth.")
 _DAY_S = 86_400.0  # a frame's shift is of the day: judged anew when that is another
 
 
@@ -58,9 +60,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     name = "base-datum"
     severity = "stop"
+    needs = ("control-check",)
     sees: tuple[type[Fact], ...] = (Station, Fix, SetUp)
     can_wait = True
-    causes = BASE_CAUSES
+    causes = BASE_CAUSES | SHEET_CAUSES
     Figures = BaseDatumFigures
 
     def begin(self) -> None:
@@ -103,7 +106,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     def due(self) -> float:
         """At once where a position is unjudged or something stands; a jump when its station position was waited for."""
-        if self._pending or self._jump is not None or any(judged.finding for judged in self._judged.values()):
+        if self._pending or self._jump is not None or any(judged.wrong for judged in self._judged.values()):
             return 0.0
         return self._jumps.done.t + self._wait_s if self._jumps.done is not None else math.inf
 
@@ -117,7 +120,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
             self._jumps.done = None
         if self._judged:
             self._jump = None
-        found = [judged.finding for judged in self._judged.values() if judged.finding is not None]
+        found = [self._found(key, judged, judged.wrong, t) for key, judged in self._judged.items() if judged.wrong is not None]
         return [*found, self._jump] if self._jump is not None else found
 
     def take_events(self) -> list[tuple[float, str, dict[str, Any]]]:
@@ -134,8 +137,8 @@ class BaseDatum(Rule[BaseDatumFigures]):
         utc = self.scene.utc_at(t)
         utc_s = utc.timestamp() if utc else None
         before = self._judged.get(key)
-        if before is not None and before.same(ecef, station, base) and not (before.finding and before.old(utc_s)):
-            self.scene.prove(station.station_id, before.finding is None, before.apart_m)  # a set-up makes it forgotten
+        if before is not None and before.same(ecef, station, base) and not (before.wrong and before.old(utc_s)):
+            self.scene.prove(station.station_id, before.wrong is None, before.apart_m)  # a set-up makes it forgotten
             return
         if station.antenna_height_m is not None:
             self._heights_m[station.station_id] = ecef, station.antenna_height_m
@@ -143,28 +146,30 @@ class BaseDatum(Rule[BaseDatumFigures]):
         expected = self._datum.arp(base, height_m)
         offset = self._datum.offset(ecef, expected)
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
-        wrong = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
+        differs = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
         apart_m = math.hypot(*offset)
-        self.scene.prove(station.station_id, not wrong, apart_m)
-        finding = self._finding(key, station, offset, expected, limits, t) if wrong else None
+        self.scene.prove(station.station_id, not differs, apart_m)
         since = max(station.t, self.scene.today.t) if self.scene.today is not None else station.t
-        if finding is not None:
-            open_finding = before.finding if before is not None else None
-            finding.since = open_finding.since if open_finding is not None else since
+        wrong = None
+        if differs:
+            began = before.wrong.since if before is not None and before.wrong is not None else since
+            verdict = self._datum.why(offset, self._datum.situation(expected, utc, self.scene.fix))
+            wrong = _Wrong(station=station, expected=expected, offset=offset, limits=limits, verdict=verdict, since=began)
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
-        if before is None or not before.same(ecef, station, base):
-            cause = finding.causes[0].cause if finding is not None else None
-            self._events.append((since, "base-check", self._said(station, offset, expected, limits, cause)))
-        self._judged[key] = _Judged(
+        self._judged[key] = judged = _Judged(
             ecef=ecef,
             station_id=station.station_id,
             height_m=height_m,
             base=base,
             utc_s=utc_s,
             apart_m=apart_m,
-            finding=finding,
+            agreed=not differs or (before is not None and before.agreed and before.base == base),
+            wrong=wrong,
         )
+        if before is None or not before.same(ecef, station, base):
+            cause = self._found(key, judged, wrong, t).causes[0].cause if wrong is not None else None
+            self._events.append((since, "base-check", self._said(station, offset, expected, limits, cause)))
 
     def _height_m(self, station_id: int, ecef: Ecef) -> float | None:
         """The antenna height that a 1006 has said with this very position: some bases send 1005 and 1006 by turns."""
@@ -197,27 +202,54 @@ class BaseDatum(Rule[BaseDatumFigures]):
             "tolerance_vertical_m": round(limits[1], 4),
         }
 
-    def _finding(
-        self, key: str, station: Station, offset: Enu, expected: ExpectedArp, limits: tuple[float, float], t: float
-    ) -> Finding:
+    def _found(self, key: str, judged: _Judged, wrong: _Wrong, t: float) -> Finding:
+        """The finding as it stands at `t`: other marks may have told by now which of the two is wrong, base or site file."""
+        doubt = self._doubt(judged, wrong)
+        if doubt is not None and doubt.which == "sheet":
+            self.scene.prove(judged.station_id, agrees=False, apart_m=judged.apart_m, by_marks=True)
+        if wrong.told is None or wrong.told[0] != doubt:
+            wrong.told = doubt, self._finding(key, wrong, doubt, t)
+        return wrong.told[1]
+
+    def _doubt(self, judged: _Judged, wrong: _Wrong) -> Doubt | None:
+        """None where the height alone differs and cannot be judged."""
+        if self._datum.not_judged(wrong.offset, wrong.limits[0]):
+            return None
+        if math.hypot(*judged.ecef) < LEAST_RADIUS_M:
+            return Doubt("base")
+        checks = [check for check in self.scene.checks.values() if check.base == judged.ecef]
+        marks = [point.name for point in self.site.project.control] if self.site.project else []
+        return doubt_of(self._datum, wrong.expected, wrong.offset, checks, marks, agreed=judged.agreed)
+
+    def _finding(self, key: str, wrong: _Wrong, doubt: Doubt | None, t: float) -> Finding:
+        station, expected, offset, verdict, limits = wrong.station, wrong.expected, wrong.offset, wrong.verdict, wrong.limits
         antenna_m = expected.antenna_height_m
-        verdict = self._datum.why(offset, self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix))
-        noted = self._datum.not_judged(offset, limits[0])
-        if noted:
+        if doubt is None:
             which = "antenna-height-doubled" if offset.up_m > 0 else "antenna-height-missing"
             verdict = not_judged(verdict, offset, {which: antenna_m})
-        words = words_of(offset, expected, verdict, self.site, antenna_m, self._rover_m(), base_point=expected.point)
-        head = f"The base's position is {words['offset']}."
-        ecef = Ecef(station.x_m, station.y_m, station.z_m)
-        if ecef == (0.0, 0.0, 0.0):
-            head = "The base broadcasts no position: all zeros."
-        elif math.hypot(*ecef) < LEAST_RADIUS_M:
-            head = "The base broadcasts a position inside the earth."
+        rover_m, site = self._rover_m(), self.site
+        words = words_of(offset, expected, verdict, site, antenna_m, rover_m, base_point=expected.point)
+        words |= doubt_words(
+            doubt or Doubt("base"),
+            _nowhere(station),
+            verdict,
+            repair_of(offset, verdict, rover_m),
+            words,
+            site.post.role,
+            told=self.scene.today is not None,
+            plan=math.hypot(offset.east_m, offset.north_m) > limits[0],
+        )
+        by_marks = doubt is not None and doubt.which in ("either", "sheet")
+        causes = causes_of(verdict)
+        if by_marks:
+            causes = [Cause(cause=SHEET if doubt is not None and doubt.which == "sheet" else EITHER)]
+        settled = by_marks and causes[0].cause == SHEET
         return Finding(
-            causes=causes_of(verdict),
+            causes=causes,
             stream=station.stream,
-            key=key,
-            severity="note" if noted else None,
+            key=f"{key} sheet" if settled else key,  # the stop ends, and another alert begins
+            since=t if settled else wrong.since,
+            severity="note" if doubt is None else "check" if settled else None,
             evidence={
                 "station_id": station.station_id,
                 "x_m": station.x_m,
@@ -226,7 +258,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
                 "antenna_height_sent_m": station.antenna_height_m,
                 **evidence_of(offset, expected, verdict, *limits),
             },
-            words={**words, "head": head},
+            words=words,
         )
 
     def _rover_m(self) -> float | None:
@@ -244,22 +276,34 @@ class BaseDatum(Rule[BaseDatumFigures]):
         situation = self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix, typing=False)
         verdict = self._datum.why(moved, situation, _SINGLE_POINT, may_be_autonomous=False)
         words = words_of(moved, expected, verdict, self.site, expected.antenna_height_m, None, base_point=expected.point)
+        head = f"With its fix the rover's position jumped: {words['offset']}, give or take a few metres."
+        repair, told = repair_of(moved, verdict, None), self.scene.today is not None
         return Finding(
             causes=causes_of(verdict),
             stream=jump.stream,
             key="jump",
             since=jump.t,
             evidence=evidence_of(moved, expected, verdict, self.figures.jump_m, self.figures.jump_m),
-            words={
-                **words,
-                "head": f"With its fix the rover's position jumped: {words['offset']}, give or take a few metres.",
-            },
+            words=words | doubt_words(Doubt("open"), head, verdict, repair, words, self.site.post.role, told=told, plan=True),
         )
+
+
+class _Wrong(Struct, kw_only=True):
+    """A base's coordinate that differs from the project's by `offset`, since when and why; `told` is the last finding of it,
+    and by which doubt."""
+
+    station: Station
+    expected: ExpectedArp
+    offset: Enu
+    limits: tuple[float, float]
+    verdict: Verdict
+    since: float
+    told: tuple[Doubt | None, Finding] | None = None
 
 
 class _Judged(Struct, frozen=True, kw_only=True):
     """A base's coordinate as it was judged: where, with which antenna height, by which set-up of that base, when (UTC seconds),
-    how far it was from the project's, and what was found."""
+    how far it was from the project's, if it has ever agreed with it, and what is wrong now."""
 
     ecef: Ecef
     station_id: int
@@ -267,7 +311,8 @@ class _Judged(Struct, frozen=True, kw_only=True):
     base: Base
     utc_s: float | None
     apart_m: float
-    finding: Finding | None
+    agreed: bool
+    wrong: _Wrong | None
 
     def same(self, ecef: Ecef, station: Station, base: Base) -> bool:
         """True while the base says what was judged, and ought to say the same."""
@@ -310,6 +355,12 @@ class _Jumps:
             if fix.quality == FixQuality.RTK_FIXED and self._sum is not None:
                 self.done = Jump(fix, _minus(ecef, self._sum), ecef)
                 self._sum = None
+
+
+def _nowhere(station: Station) -> str | None:
+    """What is said of a position that no base has."""
+    from_centre_m = math.hypot(station.x_m, station.y_m, station.z_m)
+    return None if from_centre_m >= LEAST_RADIUS_M else _NOWHERE[from_centre_m > 0.0]
 
 
 def _plus(one: Ecef, two: Ecef) -> Ecef:

@@ -35,6 +35,7 @@ from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.prediction import Rover
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance, Outcome
+from witnesspost.rules.engine.checked import Checked
 from witnesspost.rules.engine.pole import PLUMB_DEG
 from witnesspost.rules.engine.rule import Delays, Finding, Rule
 from witnesspost.rules.facts import CheckIn, Fact, Fix, SetUp, Tilt
@@ -299,6 +300,10 @@ class ControlCheck(Rule[ControlCheckFigures]):
                 self._end_check_in(t, check, {**seen, **why})
             return
         passed = math.hypot(offset.east_m, offset.north_m) <= horizontal_m and abs(offset.up_m) <= vertical_m
+        station = self.scene.station()
+        if station is not None:
+            base = Ecef(station.x_m, station.y_m, station.z_m)
+            self.scene.checks[check.point.point] = Checked(check.point.point, base, offset, check.limits, passed)
         if first:
             declared = self._declared
             by = declared.by if declared is not None and declared.point == check.point.point else None

@@ -123,16 +123,17 @@ _REPAIR = {
 
 def _base_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
     checks = dict.fromkeys(_CHECKS[cause] for cause in causes)
-    return (_STOP, *checks, _NOTE_IT, "Then correct it, and check in on {check_in}.", "{repair}")
+    return (_STOP, "{compare}", *checks, _NOTE_IT, "{correct}", "{repair}")
 
 
 def _at_base(causes: tuple[str, ...]) -> tuple[str, ...]:
     checks = dict.fromkeys(_CHECKS[cause] for cause in causes)
     return (
         "Tell the crew: store no points until this is over.",
+        "{compare}",
         *checks,
         "Before you correct it: note the time and the old coordinate.",
-        "Then let a rover check in on {check_in}.",
+        "{correct}",
         "{repair}",
     )
 
@@ -214,6 +215,7 @@ def words_of(
     """
     first = verdict.causes[0]
     points = [point.name for point in site.project.control if point.name != expected.point] if site.project else []
+    reach = length_in_words(reach_of(offset))
     note = ""
     if expected.height_error_m:
         note = f" (Heights are only good to {expected.height_error_m:.2f} m here: that is the bundled geoid's error.)"
@@ -230,7 +232,8 @@ def words_of(
         "frame_words": called(expected.frame_name) + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
         "check_in": called(points[0]) if points else "a second control point",
         "base_words": _LEAVE_THE_BASE if proven else _ASK_AT_THE_BASE,
-        "repair": _REPAIR[repair_of(offset, verdict, distance_m)].format(reach=length_in_words(reach_of(offset))),
+        "repair": _REPAIR[repair_of(offset, verdict, distance_m)].format(reach=reach),
+        "reach": reach,
         "height_words": _height_words(verdict),
         "note": note,
     }

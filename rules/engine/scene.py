@@ -14,6 +14,7 @@ from typing import Any, Literal, NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.engine.check_in import DeclaredCheck
+from witnesspost.rules.engine.checked import Checked
 from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.engine.pole import Pole
 from witnesspost.rules.engine.set_up import set_up
@@ -78,7 +79,9 @@ class Scene:
         self.pole = Pole(site)
         self._used_ours = False
         self._proven: dict[int, tuple[bool, float]] = {}  # by station: agrees, and the distance from the project's, metres
+        self._borne_out: set[int] = set()  # stations that differ from the project, where other marks agree with them
         self.renewed: Renewal | None = None  # a check-in from before it says nothing of the base now
+        self.checks: dict[str, Checked] = {}  # by point: the last check on it since then; control-check's
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
         self._timed: dict[str, Epoch] = {}  # by stream: the last of our epochs that said its time
@@ -125,7 +128,7 @@ class Scene:
             return
         before = self.last_epoch.get(fact.stream)
         if before is not None and fact.t - before.t > RESTART_S:
-            self.renewed = Renewal("silence", fact.t)
+            self._renew(Renewal("silence", fact.t))
         apart_s = self._apart_s(before, fact)
         if apart_s is not None:
             gaps = self._intervals.setdefault(fact.stream, [])
@@ -138,7 +141,7 @@ class Scene:
     def _see_station(self, fact: Station) -> None:
         said = self.stations.get(fact.station_id)
         if said is not None and _apart_m(said, fact) > MOVED_M and self.is_ours(fact.station_id):
-            self.renewed = Renewal("position", fact.t)
+            self._renew(Renewal("position", fact.t))
         self.stations[fact.station_id] = fact
 
     def _see_antenna(self, fact: Antenna) -> None:
@@ -159,8 +162,13 @@ class Scene:
     def _see_set_up(self, fact: SetUp) -> None:
         base, self.today, self.site = self.site.base, fact, set_up(self.plan, fact)
         if base != self.site.base and fact.run is None:
-            self.renewed = Renewal("set-up", fact.t)
+            self._renew(Renewal("set-up", fact.t))
+        self._borne_out.clear()
         self._proven.clear()  # until base-datum has judged by what holds now
+
+    def _renew(self, renewal: Renewal) -> None:
+        self.renewed = renewal
+        self.checks.clear()
 
     @property
     def station_ids(self) -> frozenset[int] | None:
@@ -272,9 +280,11 @@ class Scene:
         """Whatever positions come, at no moment will `still_s` reach back before this one."""
         return min((motion.stands_from() for motion in self._motions.values()), default=-math.inf)
 
-    def prove(self, station_id: int, agrees: bool, apart_m: float = 0.0) -> None:
-        """Told by base-datum: what this station broadcasts agrees with the project, or does not."""
+    def prove(self, station_id: int, agrees: bool, apart_m: float = 0.0, *, by_marks: bool = False) -> None:
+        """Told by base-datum: what this station broadcasts agrees with the project, or does not; `by_marks`: other marks bear
+        it out all the same."""
         self._proven[station_id] = agrees, apart_m
+        (self._borne_out.add if by_marks else self._borne_out.discard)(station_id)
 
     def held_until(self) -> float:
         """Before it nothing is raised: the crew has planned an interruption, or the post itself did not run."""
@@ -286,13 +296,17 @@ class Scene:
         return self._proven.get(station.station_id, _UNPROVEN)[0] if station is not None else None
 
     def proven_right(self) -> bool:
-        """True while the coordinate that the project's base broadcasts agrees with the project: nothing may blame it."""
-        return self.base_agrees() is True
+        """True while the coordinate that the project's base broadcasts agrees with the project, or other marks bear it out:
+        nothing may blame it."""
+        if self.base_agrees():
+            return True
+        station = self.station() if self._borne_out else None
+        return station is not None and station.station_id in self._borne_out
 
     def agreement_m(self) -> float | None:
         """How far the coordinate that is proven right is from the project's, straight; None while none is."""
         station = self.station()
-        return self._proven[station.station_id][1] if station is not None and self.proven_right() else None
+        return self._proven[station.station_id][1] if station is not None and self.base_agrees() else None
 
     def port_gone(self, stream: str) -> bool:
         """True while the line's port is lost, or has never been there."""

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 
 from tests.proof.situations import ground
-from tests.proof.situations.case import Book, Told, check, note, stop
+from tests.proof.situations.case import Allow, Book, Told, check, note, stop
 from tests.proof.situations.ground import (
     ANTENNA_M,
     FOOT,
@@ -449,3 +450,28 @@ def _() -> Told:
     at = at_mark(place, antenna=0.0)
     where, until = round_trip(place, (on(place, "KQ-2", up=POLE_M), 40.0))
     return crew(place, where, until, base_at=at, error=ground.minus(at, place.arp()))
+
+
+def _sheet_slip(place: Place, *marks: str) -> Told:
+    """The base is right, the site file has KQ-1 0.0001° too far south; the rover checks in on these marks."""
+    table = site(place, "rover")
+    listed = next(point for point in table["project"]["control"] if point["name"] == "KQ-1")
+    listed["latitude"] = round(listed["latitude"] - 1e-4, 9)
+    where, until = round_trip(place, *((on(place, mark), 30.0) for mark in marks))
+    return crew(place, where, until, table=table)
+
+
+for _marks, _expected in (
+    (("KQ-2",), (stop("base-datum", "digit-slip", by=11.0), stop("base-datum", "base-or-sheet", change="cause", by=110.0))),
+    (
+        ("KQ-2", "KQ-3"),
+        (stop("base-datum", "digit-slip", by=11.0, once=False), check("base-datum", "sheet-in-doubt", once=False)),
+    ),
+):
+    BOOK.add(
+        f"the site file's latitude is one digit off, the base is right and {' and '.join(_marks)} pass",
+        KESTREL.region,
+        functools.partial(_sheet_slip, KESTREL, *_marks),
+        *_expected,
+        allow=(Allow("base-datum", "base-or-sheet", "stop"),),
+    )

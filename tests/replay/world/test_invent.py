@@ -192,7 +192,7 @@ def test_every_cause_of_every_rule_is_reached_by_a_scenario():
         for path in bundled()
         for one in scenarios(path)
         for truth in truths(one)
-        if truth.expect == "raised"
+        if truth.expect in ("raised", "cause")
         for cause in truth.causes
     }
     silence = {one.name.partition(":")[2] for one in scenarios("corrections-stopped")}

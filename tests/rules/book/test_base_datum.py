@@ -55,17 +55,18 @@ def test_raised_with_the_first_message_and_normal_when_it_is_mended(kestrel, day
     assert raised.sounds
     say, steps = words(raised)
     assert say == (
-        f"The base's position is {-n:.1f} m high. That is the geoid separation here (−{-n:.2f} m): the height above the geoid "
-        "of KQ-1, typed where the base asks for the ellipsoidal one."
+        f"Compared with the site file, the base's position is {-n:.1f} m high. That is the geoid separation here "
+        f"(−{-n:.2f} m): the height above the geoid of KQ-1, typed where the base asks for the ellipsoidal one."
     )
     assert steps == [
         "Tell the crew: store no points until this is over.",
+        "The base or the site file may be wrong: compare them with the control sheet on paper.",
         "Which height does the base's screen ask for? Type that kind, or switch its geoid on.",
         "Before you correct it: note the time and the old coordinate.",
-        "Then let a rover check in on KQ-2.",
+        "Correct the one that is wrong, and let a rover check in on KQ-2.",
         # 1.2e5 m² over 17.2 m: past it a point moves by over 5 mm in a way that no vector mends.
-        "Points within 6.97 km of the base: keep them, the office can repair them by one vector. "
-        "Farther out the baselines must be computed again.",
+        "Points stored so far: keep them; if the base was wrong, the office can repair those within 6.97 km of it by one "
+        "vector. Farther out the baselines must be computed again.",
     ]
 
 
@@ -168,7 +169,7 @@ def test_the_office_repairs_by_one_vector_only_while_that_is_true(day):
     """|e|·b ≤ 1.2e5 m²: 17.2 m of N are good for 6.97 km, 4,275 m of feet for 28 m."""
     made = day.bench(BaseDatum, **TABLES)
     arp = expected_arp(made.site)
-    keep, again = "keep them, the office can repair", "compute the baselines again"
+    keep, again = "the office can repair them by one vector", "compute the baselines again"
     in_feet = 1874.322 / 0.3048 - 1874.322
     for up, rover_m, said in ((17.213, 900.0, keep), (17.213, 9000.0, again), (in_feet, 1000.0, again)):
         made = day.bench(BaseDatum, **TABLES)
@@ -208,8 +209,11 @@ def test_silent_without_a_project_or_a_point_that_the_base_occupies(day, tables)
         ((1.0, 2.0, 3.0), "The base broadcasts a position inside the earth."),
         ((0.0, 0.0, 6_000_000.0), "The base broadcasts a position inside the earth."),
         ((-1.0e6, -4.0e6, 3.0e6), "The base broadcasts a position inside the earth."),
-        ((13_743_895.3471, 13_743_895.3471, 13_743_895.3471), "The base's position is"),  # the wire's largest numbers
-        ((-13_743_895.3472, 0.0, 0.0), "The base's position is"),
+        (
+            (13_743_895.3471, 13_743_895.3471, 13_743_895.3471),
+            "Compared with the site file, the base's position is",
+        ),  # the wire's largest numbers
+        ((-13_743_895.3472, 0.0, 0.0), "Compared with the site file, the base's position is"),
     ],
 )
 def test_impossible_positions_are_alerts(kestrel, day, ecef, said):

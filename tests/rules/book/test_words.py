@@ -46,7 +46,7 @@ def test_figures_that_throw_leave_the_rule_and_the_cause():
 
 
 STEPS = sorted({step for advice in ADVICE.values() for step in (*advice.steps, *(advice.at_base or ()))})
-AT_A_ROVER_ALONE = {"radio-settings-differ", "out-of-range", "position-jumped"}
+AT_A_ROVER_ALONE = {"radio-settings-differ", "out-of-range", "position-jumped", "base-or-sheet", "sheet-in-doubt"}
 
 
 def test_whoever_changes_a_channel_in_any_rule_changes_to_a_licensed_one():
@@ -72,7 +72,9 @@ def test_before_a_base_is_corrected_the_time_and_the_old_coordinate_are_noted(ru
     for key, advice in ADVICE.items():
         for steps in (advice.steps, advice.at_base or ()):
             noted = [number for number, step in enumerate(steps) if re.search(r"note the time.* the old coordinate", step)]
-            corrected = [number for number, step in enumerate(steps) if step.startswith("Then correct it")]
+            corrected = [
+                number for number, step in enumerate(steps) if step == "{correct}" or step.startswith("Then correct it")
+            ]
             if key[0] == rule and (noted or corrected):
                 corrections.append(key[1])
                 assert noted, (key, steps)
