@@ -10,7 +10,8 @@ five intervals without a whole one.
 
 Causes, told apart by what the line shows now: in the last `window_s` (or three intervals) since the last usable epoch, whose
 own tail, `tail_s`, is set aside. A line that has brought nothing for `quiet_s` (two intervals; one and a half times as long as
-whole frames have been apart since) is silent, whatever came before:
+whole frames have been apart since; as long as the longest frame takes at the rate of the noise, since what looks like a frame's
+head is held until that frame would be whole) is silent, whatever came before:
 
     the device is gone                               port-lost
     nothing                                          line-silent; radio-settings-differ first where the radio tables differ;
@@ -20,7 +21,8 @@ whole frames have been apart since) is silent, whatever came before:
     RTCM 3 of a maker's own kinds or SSR, RTCM 2,    other-format, with what it looks like
     sentences
     whole frames of ours, no observations            station-messages-only
-    broken frames, or sets that never complete       weak-link
+    more broken frames than noise has by chance, or
+    sets that never complete                         weak-link
     bytes that are not frames                         line-noise; other-format second
     nothing, or no frames, from a service            service-silent: no radios there
 
@@ -45,11 +47,14 @@ from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
 from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, WEEK_S, is_observation
 
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
-_BROKEN_SHARE = 0.3  # of the bytes that are no sentences, in broken frames: a weak link rather than noise
+_FALSE_HEADS = 1 / 168_600  # a byte: noise has preamble, length and a message number of RTCM's by chance (RTCM 10403 section 4)
+_SURE_SIGMAS = 6.0  # so many over what chance brings (common practice, no source)
 _RTCM2_WORDS = 4  # in a row with good parity: chance makes them once in some 10⁸ bytes
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
 _LOSSES_OVER_S = 120.0
 _LONGEST_GAP_S = 60.0  # station messages that come more seldom make no line alive
+_LONGEST_FRAME_BYTES = 1029  # RTCM 10403 section 4: bytes that a false head promised are counted when so many have come
+_LONGEST_WAIT_S = 30.0  # a line of so few bytes that they take longer is silent (common practice, no source)
 
 _STATION_MESSAGES = STATION_POSITION | ANTENNA | {TEXT, GLONASS_BIAS, 1013, 1032}  # RTCM 10403.3, table 3.5-1 (from memory)
 _MAKERS_OWN = frozenset(range(4001, 4096))
@@ -249,10 +254,12 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         return (scene.began_t if epoch is None else epoch.t), delay_s
 
     def _window_s(self, stream: str, line: _Line) -> float:
-        return max(self.figures.window_s, 3.0 * (self.scene.usual_interval_s(stream) or 0.0), 3.0 * line.frame_gap_s)
+        usual_s = self.scene.usual_interval_s(stream) or 0.0
+        return max(self.figures.window_s, 3.0 * usual_s, 3.0 * line.frame_gap_s, line.longest_wait_s)
 
     def _quiet_s(self, stream: str, line: _Line) -> float:
-        return max(self.figures.quiet_s, 2.0 * (self.scene.usual_interval_s(stream) or 0.0), 1.5 * line.frame_gap_s)
+        usual_s = self.scene.usual_interval_s(stream) or 0.0
+        return max(self.figures.quiet_s, 2.0 * usual_s, 1.5 * line.frame_gap_s, line.longest_wait_s)
 
     def _finding(self, stream: str, t: float, since: float, delay_s: float) -> Finding:
         line = self._lines[stream]
@@ -262,7 +269,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         lost = line.lost(self.scene.limit_s(stream))
         distance_km = self.scene.distance_km()
         looks_like = self._looks_like(stream, t, line, shown)
-        causes = self._causes(stream, shown, lost, looks_like)
+        causes = self._causes(stream, line, shown, lost, looks_like)
         if self.site.post.role == "rover" and causes[0] in ("line-silent", "weak-link", "radio-settings-differ"):
             self._put_range(causes, distance_km)
         others = sorted(self.scene.strangers(shown.stations))[:_MOST_NAMED]
@@ -303,7 +310,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             },
         )
 
-    def _causes(self, stream: str, shown: _Shown, lost: _Lost, looks_like: str) -> list[str]:
+    def _causes(self, stream: str, line: _Line, shown: _Shown, lost: _Lost, looks_like: str) -> list[str]:
         """What the line shows, most likely first, wherever the rover stands."""
         ours = self.scene.strangers(shown.stations) != shown.stations
         if self.scene.port_gone(stream):
@@ -316,7 +323,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             return ["other-format", "station-messages-only"] if shown.messages & _STATION_MESSAGES else ["other-format"]
         if shown.frames > shown.bad_frames and not shown.observation_frames:
             return ["station-messages-only"]
-        if shown.bad_frame_bytes >= _BROKEN_SHARE * shown.other_than_sentences or shown.observation_frames:
+        if shown.observation_frames or shown.has_broken_frames or (shown.bad_frames and line.noise_bytes <= _STRAY_BYTES):
             return ["weak-link", "line-noise"]
         return ["service-silent", "other-format"] if self._of_a_service else ["line-noise", "other-format", "weak-link"]
 
@@ -379,6 +386,9 @@ class _Line:
         self.of_sentences = of_sentences  # sentences have no business on it, so they are something that comes
         self.recent: deque[tuple[float, Traffic, frozenset[int]]] = deque()  # with the messages that each names
         self.heard_t = -math.inf
+        self.noise_bytes = 0  # that are part of nothing
+        self._useless_bytes = 0  # those, and those of broken frames
+        self._useless_t = 0.0  # when the first of them came
         self.rtcm2_t = -math.inf
         self.frame_t: float | None = None
         self.frame_gap_s = 0.0
@@ -388,6 +398,7 @@ class _Line:
     def usable(self, epoch: Epoch) -> None:
         if self.recent:
             self.recent.clear()
+            self.noise_bytes = self._useless_bytes = 0
         self.frame_t, self.frame_gap_s, self.rtcm2_t = None, 0.0, -math.inf
         epochs, t = self._epochs, epoch.t
         epochs.append((t, epoch.time_s))
@@ -399,6 +410,11 @@ class _Line:
         recent.append((heard_t, traffic, frozenset(_message_numbers(traffic))))
         while heard_t - recent[0][0] > window_s:
             recent.popleft()
+        if useless_bytes := traffic.other_bytes + traffic.bad_frame_bytes:
+            if not self._useless_bytes:
+                self._useless_t = heard_t
+            self.noise_bytes += traffic.other_bytes
+            self._useless_bytes += useless_bytes
         if traffic.size_bytes > traffic.sentence_bytes or (traffic.sentence_bytes and self.of_sentences):
             self.heard_t = heard_t
         if traffic.frames:
@@ -407,6 +423,14 @@ class _Line:
             self.frame_t = heard_t
         if traffic.rtcm2_words >= _RTCM2_WORDS:
             self.rtcm2_t = heard_t
+
+    @property
+    def longest_wait_s(self) -> float:
+        """For how long noise as it came may seem to bring nothing; 0.0 where too little came to tell."""
+        if self.noise_bytes <= _STRAY_BYTES:
+            return 0.0
+        wait_s = _LONGEST_FRAME_BYTES * max(1.0, self.heard_t - self._useless_t) / self._useless_bytes
+        return wait_s if wait_s <= _LONGEST_WAIT_S else 0.0
 
     def lost(self, longest_s: float) -> _Lost:
         """What was lost before the silence, by the epochs' own times: the lesser share of two minutes and of the last one.
@@ -434,14 +458,13 @@ class _Shown:
 
     def __init__(self, heard: Iterable[tuple[Traffic, frozenset[int]]]) -> None:
         self.silent = False
-        self.size_bytes = self.sentence_bytes = self.bad_frame_bytes = 0
+        self.size_bytes = self.sentence_bytes = 0
         self.frames = self.bad_frames = self.observation_frames = 0
         stations: set[int | None] = set()
         self.messages: set[int] = set()
         for fact, messages in heard:
             self.size_bytes += fact.size_bytes
             self.sentence_bytes += fact.sentence_bytes
-            self.bad_frame_bytes += fact.bad_frame_bytes
             self.frames += fact.frames
             self.bad_frames += fact.bad_frames
             self.observation_frames += fact.observation_frames
@@ -453,6 +476,12 @@ class _Shown:
     def other_than_sentences(self) -> int:
         """Bytes."""
         return self.size_bytes - self.sentence_bytes
+
+    @property
+    def has_broken_frames(self) -> bool:
+        """True if more frames begin than chance makes in so many bytes of noise: a Poisson mean, and six of its sigmas."""
+        by_chance = _FALSE_HEADS * self.other_than_sentences
+        return self.bad_frames > 1.0 + by_chance + _SURE_SIGMAS * math.sqrt(by_chance)
 
 
 def _message_numbers(traffic: Traffic) -> Iterator[int]:

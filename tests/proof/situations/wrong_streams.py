@@ -98,6 +98,16 @@ line(
     stop("corrections-stopped", "line-noise", by=16.0),
     until=120.0,
 )
+# Noise has the head of a frame in it now and then, which may promise up to a kilobyte: it is noise all the same, and all along.
+for _size, _place in ((25, ground.NZ), (45, ground.SWEREF), (46, ground.KGD), (200, ground.ARABIA), (950, KESTREL)):
+    line(
+        f"a quarter of an hour of noise, {2 * _size} bytes a second",
+        _place,
+        lambda s, p, size=_size: sent(s, p).noise((60.0, 960.0), size),
+        stop("corrections-stopped", "line-noise", **STOPS),
+        role="rover" if _size < 500 else "base",
+        until=960.0,
+    )
 line(
     "every frame broken: a weak link",
     ground.CSRS,

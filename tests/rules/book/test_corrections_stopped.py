@@ -71,6 +71,10 @@ STATION = {"by_message": {"1006": (1, 27), "1033": (1, 60)}}
         ({"bad_frames": 4, "bad_frame_bytes": 800, "other_bytes": 90}, ["weak-link", "line-noise"]),
         ({"bad_frames": 2, "bad_frame_bytes": 400, "other_bytes": 600}, ["weak-link", "line-noise"]),
         ({"bad_frames": 1, "bad_frame_bytes": 200, "other_bytes": 800}, ["line-noise", "other-format", "weak-link"]),
+        ({"bad_frames": 1, "bad_frame_bytes": 880, "other_bytes": 20}, ["line-noise", "other-format", "weak-link"]),
+        ({"bad_frames": 1, "bad_frame_bytes": 200}, ["weak-link", "line-noise"]),
+        ({"bad_frames": 4, "bad_frame_bytes": 900, "other_bytes": 9000}, ["weak-link", "line-noise"]),
+        ({"bad_frames": 2, "bad_frame_bytes": 900, "other_bytes": 30000}, ["line-noise", "other-format", "weak-link"]),
         ({"frames": 2, "frame_bytes": 50, **OURS, **STATION}, ["station-messages-only"]),
         ({"frames": 4, "frame_bytes": 112, **OURS, "by_message": {"1077": (4, 112)}}, ["station-messages-only"]),
         ({"frames": 5, "frame_bytes": 900, "observation_frames": 4, **NEIGHBOURS}, ["another-base"]),
@@ -164,10 +168,21 @@ class TestWhatCameBeforeTheSilenceDoesNotCount:
 
     def test_silence_after_a_minute_of_noise(self, day):
         bench = day.bench(CorrectionsStopped)
-        bench.play([*minute(day), *(traffic(t, other_bytes=90) for t in day.every(0.5, 60.0, 120.0))], 122.4)
+        # At 180 bytes a second a frame of 1029 bytes that noise seems to begin is waited for up to 5.7 s.
+        bench.play([*minute(day), *(traffic(t, other_bytes=90) for t in day.every(0.5, 60.0, 120.0))], 125.0)
         assert bench.findings()[0].causes[0].cause == "line-noise"
-        bench.play([], 122.6)
+        bench.play([], 125.5)
         assert bench.findings()[0].causes[0].cause == "line-silent"
+
+    def test_a_broken_frame_in_noise_is_noise(self, day):
+        """At 90 bytes a second it may cover all that came in ten seconds."""
+        bench = day.bench(CorrectionsStopped)
+        noise = [traffic(t, other_bytes=45) for t in day.every(0.5, 60.0, 120.0)]
+        head = traffic(130.0, bad_frames=1, bad_frame_bytes=900)
+        changes = bench.play(
+            [*minute(day), *noise, head, *(traffic(t, other_bytes=45) for t in day.every(0.5, 130.5, 150.0))], 150.0
+        )
+        assert day.said(changes) == [(64.2, "raised", "corrections-stopped", "line-noise")]
 
     def test_broken_frames_after_noise_are_a_weak_link(self, day):
         bench = day.bench(CorrectionsStopped)
