@@ -14,10 +14,11 @@ from collections.abc import Collection, Iterable, Sequence
 from functools import cached_property
 from typing import Literal, NamedTuple
 
-from msgspec import Struct
+from msgspec import Struct, structs
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.office.check_ins import Check, Miss, checks_of, checks_on, misses_of
+from witnesspost.replay.office.plans import Plan, plans_of
 from witnesspost.rules.book.coordinate_words import NAMES
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Verdict as Explained
@@ -60,7 +61,7 @@ class Segment(Struct, kw_only=True, dict=True):
     `ours` is whether the station is the project's; `judged` whether there is anything to judge it by. `offset` is broadcast
     minus true at the point, `vector` true minus broadcast (ECEF): what a point tied to it lacks. `confirmed_by` are the facts
     beside the sheet that say the same. `sure` is whether the cause is the only one that fits; `other_point` is the
-    control point whose coordinate it is instead.
+    control point whose coordinate it is instead. `told` is whether a person said on the day how the base stands.
     `repaired_checks` are the check-ins, what each leaves with the vector taken off, and whether it passes so.
     """
 
@@ -79,6 +80,7 @@ class Segment(Struct, kw_only=True, dict=True):
     vector: Ecef = Ecef(0.0, 0.0, 0.0)
     cause: str | None = None
     other_point: str | None = None
+    told: bool = False
     explained: bool = False
     sure: bool = False
     confirmed_by: list[str] = []
@@ -162,7 +164,7 @@ class Segment(Struct, kw_only=True, dict=True):
             return f"{apart}: {agree} with the base, {checks_on(self.confirming, again=True)} with {sheet}."
         if not self.held:
             return f"{apart}, and {agree} with the base: a check-in on another mark would tell which is right."
-        elsewhere = f"the base was not on {self.point}, where the site file has it"
+        elsewhere = f"the base was not on {self.point}, where the {'set-up' if self.told else 'site file'} has it"
         if self.point in self.agreeing:
             return f"{apart}, and {agree} with the base: {elsewhere}."
         if self.other_point is not None and self.sure:
@@ -220,9 +222,9 @@ def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given
     elsewhere = [span for post in others for span in _heard(post)]
     if not heard:
         heard, elsewhere = elsewhere, []
-    datum = Datum(site)
+    plans = plans_of(day, site)
     checks = checks_of(rover)
-    segments = []
+    segments: list[Segment] = []
     heard = sorted(heard, key=lambda span: span.from_utc)
     for number, span in enumerate(heard):
         base = _base_of(site, span.station_id)
@@ -233,15 +235,14 @@ def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given
         )  # fmt: skip
         segments.append(segment)
     _ends(segments)
-    for span, segment in zip(heard, segments, strict=True):
-        base = _base_of(site, segment.station_id)
-        if base is not None:
-            _judge(segment, base, span.said_m, datum, given)
-        segment.checks = (
-            [check for check in checks if segment.from_utc <= check.utc < segment.to_utc] if base is not None else []
-        )
+    data = [Datum(plan.site) for plan in plans]
+    judged = [piece for segment in segments for piece in _judged(segment, plans, data, given)]
+    for number, (segment, datum) in enumerate(judged):
+        segment.number = number
+        segment.checks = [check for check in checks if segment.ours and segment.from_utc <= check.utc < segment.to_utc]
         if segment.judged and not segment.right:
             _confirm(segment, datum, elsewhere, given)
+    segments = [segment for segment, _ in judged]
     return Bases(segments, numbers_count=any(_base_of(site, station_id) is not None for station_id in said))
 
 
@@ -295,6 +296,29 @@ def _base_of(site: Site, station_id: int) -> Base | None:
         if base.station_ids is None or station_id in base.station_ids or base.kind != "own":
             return base
     return None
+
+
+def _judged(segment: Segment, plans: Sequence[Plan], data: Sequence[Datum], given: Given | None) -> list[tuple[Segment, Datum]]:
+    """The coordinate judged by how the base stood, with the datum that it was judged by: in parts, where a set-up that was told
+    while it was on the air makes a right one wrong. Else what was told late held from its beginning on: a base that goes on
+    with one coordinate has not been moved."""
+    first = bisect_right(plans, segment.from_utc, key=lambda plan: plan.from_utc) - 1
+    last = bisect_right(plans, segment.heard_to_utc, key=lambda plan: plan.from_utc)
+    found: list[tuple[Segment, Datum]] = []
+    for plan, datum in zip(plans[first:last], data[first:last], strict=True):
+        base = _base_of(plan.site, segment.station_id)
+        begins = max(segment.from_utc, plan.from_utc)
+        piece = structs.replace(
+            segment, from_utc=begins, told=plan.told, typed_m=base.antenna_height_m if base is not None else None
+        )
+        if base is not None:
+            _judge(piece, base, piece.said_m, datum, given)
+        if found and (piece.right or not found[-1][0].right):
+            piece.from_utc = found.pop()[0].from_utc
+        elif found:
+            found[-1][0].to_utc = found[-1][0].heard_to_utc = begins
+        found.append((piece, datum))
+    return found
 
 
 def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, given: Given | None) -> None:

@@ -171,7 +171,7 @@ def _bases(facts: DayFacts) -> str:
     if not facts.bases.segments:
         return "<h2>The base</h2><p>No base said where it stood.</p>"
     rows = [_base(facts, segment) for segment in facts.bases.segments]
-    heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna height sent", "in the site file", "confirmed by")
+    heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna height sent", "planned or told", "confirmed by")
     caption = "Each coordinate on the air, minus the sheet (mm)"
     return f"<h2>The base</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>"
 

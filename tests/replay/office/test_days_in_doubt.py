@@ -30,6 +30,8 @@ OCCUPY = '[[event]]\ndo = "occupy"\nat_s = {}\nfor_s = 30\npoint = "{}"\n{}'
 SLIP = "ground.marks = { KQ-1 = [39.1235567, -104.9876543, 1857.583] }\n"  # the site file has 39.1234567: 11.1 m
 OFF = "east_m = 0.07\nnorth_m = -0.05\nup_m = 0.02\n"
 ON_KQ3 = 'base.stands_on = "KQ-3"\n', '[[event]]\ndo = "broadcast"\nat_s = 0\ncause = "other-control-point"\nto = "KQ-1"\n'
+TO_KQ3 = 'base.stands_on = "KQ-3"\n', '[[event]]\ndo = "broadcast"\nat_s = 0\ncause = "other-control-point"\nto = "KQ-3"\n'
+SET_UP = '[[event]]\ndo = "set-up"\nat_s = {}\nantenna_height_m = 1.843\npoint = "KQ-3"\n'
 DAYS = {
     "the sheet has a slip": [SLIP, OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(640, "KQ-3", "")],
     "the sheet has a slip, one mark": [SLIP, OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(640, "KQ-2", "")],
@@ -41,6 +43,8 @@ DAYS = {
         *ON_KQ3, OCCUPY.format(40, "KQ-2", ""), '[[event]]\ndo = "check-in"\nat_s = 45\npoint = "KQ-2"\n',
         '[[event]]\ndo = "check-in"\nat_s = 560\npoint = "KQ-3"\n',
     ],
+    "the base on KQ-3, told": [*TO_KQ3, SET_UP.format(5), OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(640, "KQ-2", "")],
+    "moved to KQ-3, its coordinate not": [OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(260, "KQ-2", ""), SET_UP.format(400)],
     "an extension under the base": [
         "base.antenna_height_m = 2.093\n", '[[event]]\ndo = "antenna-height"\nat_s = 0\nheight_m = 1.843\n',
         OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(640, "KQ-3", ""),
@@ -133,3 +137,25 @@ def test_the_same_height_on_each_mark_is_not_the_poles_alone(told):
     assert {row["verdict"] for row in rows} == {"undecided"}
     assert any(f"and that on KQ-3 by the same: {both}." in row["reason"] for row in rows)
     assert not any(row["repaired_height"] for row in rows)
+
+
+def test_a_base_is_judged_by_the_set_up_of_the_day(told):
+    """On KQ-3 today and not on KQ-1, as somebody told the post: right practice, told a few seconds after the base began."""
+    rows, text = told("the base on KQ-3, told")
+    said = first_sentences(text)
+    assert said.startswith("The base's coordinate agreed with the site file from 02:00 to 02:1")
+    assert {row["verdict"] for row in rows if row["check_before"]} == {"keep"}
+    assert all(row["base"].startswith("station 417 as the site file has it on KQ-3, to ") for row in rows)
+
+
+def test_a_set_up_that_was_told_and_a_coordinate_that_was_not_typed_are_told_from_then_on(told):
+    rows, text = told("moved to KQ-3, its coordinate not")
+    said = first_sentences(text)
+    assert re.match(
+        r"From 02:06 to 02:1\d the base's coordinate was .+ against the site file's KQ-3 \(another control point\)", said
+    )
+    before = [row for row in rows if row["first_time"][11:19] < "02:04:20"]
+    assert {row["verdict"] for row in before if row["check_before"]} == {"keep"}
+    after = [row for row in rows if row["first_time"][11:19] > "02:06:40"]
+    assert {row["verdict"] for row in after} == {"undecided"}
+    assert all("and no check-in tells which is right." in row["reason"] for row in after)
