@@ -12,6 +12,7 @@ from witnesspost.replay.office.difference import MOST_SCALE_PPM, Difference, Ste
 from witnesspost.replay.office.field_frame import FieldFrame, separations
 from witnesspost.replay.office.field_points import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.occupations import Occupation
+from witnesspost.replay.office.plans import Poles
 from witnesspost.replay.office.track import Mean, Track
 from witnesspost.rules.datum.frames import Place
 from witnesspost.rules.datum.geodesy import to_ecef, to_geodetic
@@ -32,9 +33,17 @@ class Comparison:
     """`visits` are those of each point, as `Matching` found them; the difference is solved of the points that have one.
     Raises FieldError where it shows that the file counts in another unit."""
 
-    def __init__(self, field: FieldFile, frame: FieldFrame, site: Site, track: Track, visits: Sequence[Sequence[Occupation]]):
+    def __init__(
+        self,
+        field: FieldFile,
+        frame: FieldFrame,
+        site: Site,
+        track: Track,
+        visits: Sequence[Sequence[Occupation]],
+        poles: Poles,
+    ):
         self.frame = frame
-        self._site = site
+        self._site, self._poles = site, poles
         self._track = track
         first = np.array([point.first for point in field.points])
         second = np.array([point.second for point in field.points])
@@ -44,13 +53,13 @@ class Comparison:
         self._separation_m = frame.separation(self._means[:, 3], self._means[:, 4])
         self._row = np.full(len(field.points), -1)
         self._row[self._single] = np.arange(len(self._single))
-        self.difference = self._solved(field)
+        self.difference = self._solved(field, [float(track.epochs.utc[visits[number][0].first]) for number in self._single])
         _refuse_other_units(field, self.difference)
         self._log_east_m, self._log_north_m = self.difference.to_log(self._east_m, self._north_m)
 
-    def pole_m(self, point: FieldPoint) -> float:
-        """The pole that the file says, else the site file's."""
-        return self._site.rover.pole_height_m if point.pole is None else point.pole * self.frame.height_unit_m
+    def pole_m(self, point: FieldPoint, utc: float) -> float:
+        """The pole that the file says, else the one of the day at that time, UTC seconds."""
+        return self._poles.at_m(utc) if point.pole is None else point.pole * self.frame.height_unit_m
 
     def height_m(self, point: FieldPoint) -> float:
         """The height that the file says; NaN where it says none."""
@@ -65,7 +74,7 @@ class Comparison:
         row = self._row[number]
         return self._track.mean(visit) if row < 0 else Mean(*self._means[row].tolist())
 
-    def up_left_m(self, number: int, point: FieldPoint, mean: Mean) -> float | None:
+    def up_left_m(self, number: int, point: FieldPoint, mean: Mean, utc: float) -> float | None:
         """What the file's height is more than the log's, once what is shared is taken off; None where it cannot be said."""
         if point.height is None:
             return None
@@ -74,7 +83,7 @@ class Comparison:
             separation_m = float(self._separation_m[row])
         else:
             separation_m = self.separation_m(mean.latitude, mean.longitude, mean.separation_m)
-        log_m = mean.height_m - self.pole_m(point) - separation_m
+        log_m = mean.height_m - self.pole_m(point, utc) - separation_m
         left_m = self.height_m(point) - log_m - self.difference.up_m
         return left_m if math.isfinite(left_m) else None
 
@@ -90,13 +99,13 @@ class Comparison:
             return math.nan if found is None else found
         return self.frame.separation_at(latitude, longitude, project=name == _PROJECTS)
 
-    def _solved(self, field: FieldFile) -> Difference:
+    def _solved(self, field: FieldFile, utc: Sequence[float]) -> Difference:
         frame, single, own_m = self.frame, self._single, self._separation_m
         if not len(single):
             return Difference(names={}, of=0)
         points = [field.points[number] for number in single]
         east_m, north_m, height_m, latitude, longitude, receivers_m = self._means.T
-        poles_m = np.array([self.pole_m(point) for point in points])
+        poles_m = np.array([self.pole_m(point, at) for point, at in zip(points, utc, strict=True)])
         up_m = np.array([self.height_m(point) for point in points]) - (height_m - poles_m - own_m)
         models: dict[str, Array] = {}
         if frame.vertical == "geoid":

@@ -60,7 +60,7 @@ class Evidence:
         east_m, north_m = self._comparison.on_log_plane(number)
         spread_m = self._spread_m(part, mean) if fixed == epochs else []
         leans, aligned, ages = (_known(column, part) for column in (e.tilt_deg, e.aligned, e.age_s))
-        up_left_m = self._comparison.up_left_m(number, point, mean)
+        up_left_m = self._comparison.up_left_m(number, point, mean, first_utc)
         return Seen(
             first_utc=first_utc,
             last_utc=last_utc,
@@ -105,7 +105,7 @@ class Evidence:
             un.rover(east_m, north_m, up_m, distance_m),
             un.centring(),
             un.geoid(distance_m, orthometric=frame.vertical == "geoid"),
-            un.tilt(self._comparison.pole_m(point), seen.mean_lean_deg),
+            un.tilt(self._comparison.pole_m(point, seen.first_utc), seen.mean_lean_deg),
             un.Part("frame", un.PLAN * frame.accuracy_m, 0.0, "stated"),
         ]
         if scatter is not None:

@@ -25,6 +25,7 @@ from witnesspost.replay.office.field_frame import FieldFrame
 from witnesspost.replay.office.field_points import FieldError, FieldFile, FieldPoint
 from witnesspost.replay.office.matching import Matching
 from witnesspost.replay.office.occupations import Occupation
+from witnesspost.replay.office.plans import Poles
 from witnesspost.replay.office.repair import repaired
 from witnesspost.replay.office.track import Track
 from witnesspost.replay.office.uncertainty import Uncertainty
@@ -113,7 +114,7 @@ def judge(
     track = Track(epochs, frame)
     matching = Matching(field, frame, track, times=times, zone=post.zone)
     matches = matching.visits()
-    comparison = Comparison(field, frame, site, track, matches)
+    comparison = Comparison(field, frame, site, track, matches, Poles(post, site))
     evidence = Evidence(post, site, track, bases, comparison)
     points = []
     for number, (point, visits) in enumerate(zip(field.points, matches, strict=True)):
