@@ -43,9 +43,17 @@ _GEOJSON = (".geojson", ".json")
 _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
+def one_field_file(context: click.Context, parameter: click.Parameter, files: tuple[str, ...]) -> str | None:
+    """The file of --points. Of several the last would count, and nobody would be told. Raises Unusable."""
+    if len(files) > 1:
+        raise Unusable(f"--points: read {len(files)} field files; expected one: judge each of them by itself, into its own -o")
+    return files[0] if files else None
+
+
 @click.command()
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
-@click.option("--points", "field", required=True, metavar="FIELD", help="The field file: CSV, LandXML or GeoJSON.")
+@click.option("--points", "field", required=True, multiple=True, callback=one_field_file, metavar="FIELD",
+              help="The field file: CSV, LandXML or GeoJSON.")  # fmt: skip
 @click.option("-o", "--output", required=True, metavar="OUT", help="OUT.csv or OUT.geojson; - is CSV on standard output.")
 @click.option("--columns", metavar="NAMES", help="Which column is what, such as name,north,east,height,code,-,start.")
 @click.option("--frame", metavar="EPSG:…", help="The file's frame, where it is not the project's.")

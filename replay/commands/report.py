@@ -13,7 +13,7 @@ from witnesspost.daemon.log.day import Day
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.progress import Progress, progress_bar
 from witnesspost.replay.commands.office_extra import INSTALL
-from witnesspost.replay.commands.points import judged_points, site_of_day
+from witnesspost.replay.commands.points import judged_points, one_field_file, site_of_day
 from witnesspost.replay.office.field_points import FieldError
 from witnesspost.replay.play.grids import NoGrid
 from witnesspost.rules.datum.geodesy import DatumError
@@ -29,7 +29,8 @@ _FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 @click.command()
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
-@click.option("--points", "field", metavar="FIELD", help="A field file: its points are judged, too.")
+@click.option("--points", "field", multiple=True, callback=one_field_file, metavar="FIELD",
+              help="A field file: its points are judged, too.")  # fmt: skip
 @click.option("-o", "--output", required=True, metavar="DAY.html", help="Where to; - is standard output.")
 @click.option("--columns", metavar="NAMES", help="Of the field file, as `points` has it.")
 @click.option("--frame", metavar="EPSG:…", help="The file's frame, where it is not the project's.")

@@ -18,6 +18,7 @@ _MOST = 0.5  # of the points found by time, under which other offsets of the tim
 _OFFSETS_S = [900.0 * quarters for quarters in range(-56, 57)]  # time zones are whole quarters of an hour apart
 _SOUGHT = 300  # points whose place is looked for when their times do not fit
 _MANY = 5000  # points; past it nobody is told how far the nearest occupation of each lost one is
+_HOURS_S = 7200.0  # past it seconds say nothing to a person
 
 
 class Matching:
@@ -43,7 +44,8 @@ class Matching:
             gap_s = nearest_gap_s(self._track.epochs, start)
             if gap_s is None:
                 return "No position."
-            return f"No position in the log at its time; the nearest is {gap_s:.0f} s off."
+            off = f"{gap_s:.0f} s" if gap_s < _HOURS_S else f"{gap_s / 3600.0:.0f} h"
+            return f"No position in the log at its time; the nearest is {off} off."
         if len(self._field.points) > _MANY:
             return "The rover did not stand within 3 cm of it while the log ran."
         far_m = self._places.nearest_m(float(self._east_m[number]), float(self._north_m[number]))
@@ -111,6 +113,12 @@ class Matching:
             by_s = float(np.median(ahead))
             if float(np.median(np.abs(np.array(ahead) - by_s))) < 120.0:
                 hours = round(by_s / 900.0) / 4.0
+                if hours and hours % 24.0 == 0.0:
+                    days = f"{abs(hours) / 24:.0f} day{'s' if abs(hours) > 24 else ''} {'after' if by_s > 0 else 'before'}"
+                    raise FieldError(
+                        f"{self._field.path}: its times are {days} the log's, and its places are the log's ({read}); name the "
+                        "log of that day, or put the controller's date right in the file"
+                    )
                 raise FieldError(
                     f"{self._field.path}: its times are {abs(hours):g} h {'ahead of' if by_s > 0 else 'behind'} the log where "
                     f"its places are the log's ({read}); state --times local, utc or gps, or the site's time_zone"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-# A measure; neither a time of day, nor an offset from UTC, nor the number in a name or of a station.
-_MEASURE = re.compile(r"(?<![\w:.+-])(?<!station )\d+(?:\.\d+)?(?![\d:]|\.\d)")
+# A measure has its unit behind it: a time of day has none, nor an offset from UTC, a station or a mark that is called 101.
+_MEASURE = re.compile(r"(?<![\w:.+-])\d+(?:\.\d+)?(?=[%°]| (?:s|min|h|mm|cm|m|km|dB|epochs)\b)")
 
 
 def kind(reason: str) -> str:

@@ -9,6 +9,7 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from witnesspost.replay.commands.points import points
+from witnesspost.replay.commands.report import report
 from witnesspost.replay.office.field_file import read_field
 from witnesspost.replay.office.field_points import FieldError
 
@@ -215,6 +216,26 @@ def test_what_must_be_stated_is_said(day, written, controller, options, words):
     result = run(day[0], written(**controller), *options)
     assert (result.exit_code, words in result.stderr) == (2, True), result.stderr
     assert "Traceback" not in result.stderr
+
+
+def test_a_field_file_of_the_day_before_is_said_to_be_one(day, written, tmp_path):
+    """Two days at the same stakes, or a controller whose date is wrong."""
+    before = tmp_path / "before.csv"
+    before.write_text(written().read_text().replace("2026-06-19", "2026-06-18"))
+    result = run(day[0], before)
+    assert (result.exit_code, "its times are 1 day before the log's, and its places are the log's" in result.stderr) == (
+        2,
+        True,
+    )
+    assert "name the log of that day" in result.stderr
+    assert "--times" not in result.stderr
+
+
+def test_a_second_field_file_is_refused_and_not_left_out(day, written):
+    for command in (points, report):
+        result = CliRunner().invoke(command, [str(day[0]), *("--points", str(written())) * 2, "-o", "-"])
+        assert (result.exit_code, result.stderr.startswith("--points: read 2 field files; expected one")) == (2, True)
+        assert result.stdout == ""
 
 
 def test_a_file_read_in_the_next_zone_is_in_another_frame_and_none_of_it_is_kept(day, written):
