@@ -133,7 +133,7 @@ class Segment(Struct, kw_only=True, dict=True):
     @cached_property
     def misses(self) -> list[Miss]:
         """Its failed check-ins by what they missed by."""
-        return misses_of(self.checks)
+        return misses_of(self.checks, on_mark=self.judged)
 
     @property
     def held(self) -> bool:
@@ -177,7 +177,7 @@ class Segment(Struct, kw_only=True, dict=True):
         if not self.ours:
             return f"station {self.station_id}, which is not the project's"
         if not self.judged:
-            return f"station {self.station_id}, whose coordinate nothing here can judge"
+            return f"station {self.station_id}, whose coordinate only check-ins can judge"
         if self.right:
             return f"station {self.station_id} as the site file has it on {self.point}, to {self.wrong_m * 1000:.0f} mm"
         said = f"station {self.station_id} on {self.point}, {in_words(self.offset)}"

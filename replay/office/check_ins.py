@@ -46,9 +46,11 @@ class Asked(Struct, frozen=True, kw_only=True):
 
 
 class Miss(NamedTuple):
-    """Failed check-ins on one coordinate of the base, in order, that missed by the same within their limits."""
+    """Failed check-ins on one coordinate of the base, in order, that missed by the same within their limits. `on_mark` is
+    whether the base is said to stand on a mark of the project's."""
 
     checks: list[Check]
+    on_mark: bool
 
     @property
     def marks(self) -> list[str]:
@@ -67,8 +69,13 @@ class Miss(NamedTuple):
         if len(self.marks) < 2:
             return ""
         if any(math.hypot(check.offset.east_m, check.offset.north_m) > check.horizontal_m for check in self.checks):
-            return "ask first whether the base stood on its mark, and stayed there"
-        return "it may be the base's antenna height or the rover's pole: heights alone do not tell them apart"
+            if self.on_mark:
+                return "ask first whether the base stood on its mark, and stayed there"
+            return "ask first where the base's coordinate came from"
+        either = (
+            "the base's antenna height or the rover's pole" if self.on_mark else "the base's coordinate or the rover's pole"
+        )
+        return f"it may be {either}: heights alone do not tell them apart"
 
 
 def checks_of(post: PostLogs) -> list[Check]:
@@ -92,14 +99,14 @@ def checks_of(post: PostLogs) -> list[Check]:
     return sorted(found, key=lambda check: check.utc)
 
 
-def misses_of(checks: Iterable[Check]) -> list[Miss]:
+def misses_of(checks: Iterable[Check], *, on_mark: bool) -> list[Miss]:
     """The failed ones of checks on one coordinate, those together that missed by the same; in the order of their first."""
     found: list[Miss] = []
     for check in checks:
         if not check.passed:
             same = next((miss for miss in found if _same(miss.checks[0], check)), None)
             if same is None:
-                found.append(Miss([check]))
+                found.append(Miss([check], on_mark))
             else:
                 same.checks.append(check)
     return found

@@ -159,7 +159,8 @@ def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
         span = f"from {facts.clock(judged[0].from_utc)} to {facts.clock(max(map(facts.until, judged)))}"
         parts.append(f"The base's coordinate agreed with the site file {span}.")
     elif not wrong:
-        parts.append("Nothing here can judge the base's coordinate.")
+        heard = any(segment.ours for segment in facts.bases.segments)
+        parts.append("Only check-ins can judge the base's coordinate." if heard else "Nothing here says where the base stood.")
     parts += _what_else(facts, told={"base-datum", "base-moved"} if wrong else set())
     if judgement is not None:
         parts.append(_of_points(judgement))
@@ -180,7 +181,7 @@ _SAID = 3  # stop alerts, and check-ins that failed, that the first sentences na
 def _what_else(facts: DayFacts, told: set[str]) -> list[str]:
     """What else went wrong, in sentences: check-ins; stop alerts of one kind, the longest first (those of `told` are said
     already); corrections lost on the way."""
-    parts = _failed_check_ins(facts)
+    parts = _judged_check_ins(facts)
     failed = [check.utc for check in facts.checks if not check.passed]
 
     def is_told(line: AlertLine) -> bool:
@@ -222,22 +223,23 @@ def _first_sentence(line: AlertLine) -> str:
     return f"{line.say.partition('. ')[0].rstrip('.')}."
 
 
-def _failed_check_ins(facts: DayFacts) -> list[str]:
-    """Those that failed, under their own names, and what it says that several missed by the same."""
-    misses = misses_of_day(facts)
+def _judged_check_ins(facts: DayFacts) -> list[str]:
+    """All passed; or those that failed, under their own names, and what it says that several missed by the same."""
+    if not facts.checks:
+        return []
     failed = [check for check in facts.checks if not check.passed]
+    if not failed:
+        return [f"{_share(len(facts.checks), len(facts.checks))} passed."]
+    misses = misses_of_day(facts)
     by_base = len(failed) - sum(len(miss.checks) for miss in misses)
-    parts = []
-    if failed:
-        read = "; ".join(f"the rover read {in_words(miss.offset)} {_at_marks(facts, miss)}" for miss in misses[:_SAID])
-        more = "; more are below" if len(misses) > _SAID else ""
-        passed = [check.utc for check in facts.checks if check.passed]
-        until = f" Until {facts.clock(max(passed))} they passed." if passed and max(passed) < failed[0].utc else ""
-        right = f"{by_base} would pass with the base put right" if by_base else ""
-        told = "; ".join(part for part in (right, read) if part)
-        parts.append(f"{_share(len(failed), len(facts.checks))} failed: {told}{more}.{until}")
-        parts += [f"The same on each mark: {miss.advice}." for miss in misses[:_SAID] if miss.advice][:1]
-    return parts
+    told = [f"{by_base} would pass with the base put right"] if by_base else []
+    told += [f"the rover read {in_words(miss.offset)} {_at_marks(facts, miss)}" for miss in misses[:_SAID]]
+    told += ["more are below"] if len(misses) > _SAID else []
+    parts = [f"{_share(len(failed), len(facts.checks))} failed: {'; '.join(told)}."]
+    passed = [check.utc for check in facts.checks if check.passed]
+    if passed and max(passed) < failed[0].utc:
+        parts.append(f"Until {facts.clock(max(passed))} they passed.")
+    return parts + [f"The same on each mark: {miss.advice}." for miss in misses[:_SAID] if miss.advice][:1]
 
 
 def _missing_check_ins(facts: DayFacts) -> list[str]:
@@ -254,14 +256,19 @@ def _missing_check_ins(facts: DayFacts) -> list[str]:
 def _share(count: int, of: int) -> str:
     if of == 1:
         return "The one check-in"
-    return f"All {of} check-ins" if count == of else f"Of {of} check-ins {count}"
+    if count == of:
+        return "Both check-ins" if of == 2 else f"All {of} check-ins"
+    return f"Of {of} check-ins {count}"
 
 
 def misses_of_day(facts: DayFacts) -> list[Miss]:
     """The failed check-ins that no wrong coordinate of the base explains, by the base's coordinate and what they missed by."""
-    by_base = [[check for check in one.checks if check not in explained_by_base(one)] for one in facts.bases.segments]
+    found = []
+    for one in facts.bases.segments:
+        explained = explained_by_base(one)
+        found += misses_of([check for check in one.checks if check not in explained], on_mark=one.judged)
     alone = [check for check in facts.checks if not any(check in one.checks for one in facts.bases.segments)]
-    return [miss for checks in (*by_base, alone) for miss in misses_of(checks)]
+    return [*found, *misses_of(alone, on_mark=False)]
 
 
 def explained_by_base(segment: Segment) -> list[Check]:

@@ -178,7 +178,7 @@ def _bases(facts: DayFacts) -> str:
 
 def _base(facts: DayFacts, segment: Segment) -> list[str]:
     whose = "" if segment.ours else "not the project's"
-    cause = "as the site file has it" if segment.right else segment.why or whose or "not judged"
+    cause = "as the site file has it" if segment.right else segment.why or whose or "only check-ins can judge it"
     if segment.standing == "disputed":
         cause = f"not as the site file has it; {segment.agreement} with the base"
     offsets = [_mm(metres) for metres in segment.offset] if segment.judged else ["", "", ""]

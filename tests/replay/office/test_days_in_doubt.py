@@ -43,6 +43,16 @@ DAYS = {
         *ON_KQ3, OCCUPY.format(40, "KQ-2", ""), '[[event]]\ndo = "check-in"\nat_s = 45\npoint = "KQ-2"\n',
         '[[event]]\ndo = "check-in"\nat_s = 560\npoint = "KQ-3"\n',
     ],
+    "an averaged base on a free point": [
+        'without = ["site.base.occupies"]\nbase.stands_on = "KQ-1"\n',
+        '[[event]]\ndo = "broadcast"\nat_s = 0\neast_m = -1.4\nnorth_m = 0.9\nup_m = 2.2\n',
+        OCCUPY.format(40, "KQ-2", ""), '[[event]]\ndo = "check-in"\nat_s = 45\npoint = "KQ-2"\n',
+        OCCUPY.format(640, "KQ-3", ""), '[[event]]\ndo = "check-in"\nat_s = 650\npoint = "KQ-3"\n',
+    ],
+    "a right base on a free point": [
+        'without = ["site.base.occupies"]\nbase.stands_on = "KQ-1"\n',
+        OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(640, "KQ-3", ""),
+    ],
     "the base on KQ-3, told": [*TO_KQ3, SET_UP.format(5), OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(640, "KQ-2", "")],
     "moved to KQ-3, its coordinate not": [OCCUPY.format(40, "KQ-2", ""), OCCUPY.format(260, "KQ-2", ""), SET_UP.format(400)],
     "the rover on a tripod, told": [
@@ -144,7 +154,7 @@ def test_a_check_in_far_from_its_mark_is_told_and_is_no_check_in(told):
 def test_the_same_height_on_each_mark_is_not_the_poles_alone(told):
     rows, text = told("an extension under the base")
     said = first_sentences(text)
-    assert re.search(r"All 2 check-ins failed: the rover read 2[56] cm low on KQ-2 \(02:00\) and on KQ-3 \(02:10\)\.", said)
+    assert re.search(r"Both check-ins failed: the rover read 2[56] cm low on KQ-2 \(02:00\) and on KQ-3 \(02:10\)\.", said)
     both = "it may be the base's antenna height or the rover's pole: heights alone do not tell them apart"
     assert f"The same on each mark: {both}." in said
     assert {row["verdict"] for row in rows} == {"undecided"}
@@ -178,3 +188,16 @@ def test_a_pole_that_was_told_is_the_one_of_a_file_that_says_none(told):
     rows, _ = told("the rover on a tripod, told")
     assert {row["verdict"] for row in rows if row["check_before"] and row["check_after"]} == {"keep"}
     assert all(abs(float(row["file_less_log_up_m"])) < 0.02 for row in rows)
+
+
+def test_a_base_on_no_mark_is_judged_by_check_ins_alone(told):
+    _, text = told("a right base on a free point")
+    kept = "No stop alert was raised. All 5 points can be kept."
+    assert first_sentences(text) == f"Only check-ins can judge the base's coordinate. Both check-ins passed. {kept}"
+    rows, text = told("an averaged base on a free point")
+    said = first_sentences(text)
+    read_so = r"the rover read 2\.\d\d m high, 1\.\d\d m west, \d\d cm north on KQ-2 \(02:00\) and on KQ-3 \(02:1\d\)"
+    assert re.search(rf"Both check-ins failed: {read_so}\.", said)
+    assert "The same on each mark: ask first where the base's coordinate came from." in said
+    assert "mark, and stayed" not in text
+    assert {row["verdict"] for row in rows} == {"undecided"}
