@@ -153,7 +153,9 @@ class BaseDatum(Rule[BaseDatumFigures]):
         wrong = None
         if differs:
             began = before.wrong.since if before is not None and before.wrong is not None else since
-            verdict = self._datum.why(offset, self._datum.situation(expected, utc, self.scene.fix))
+            untold = not height_m and self.scene.today is None
+            situation = self._datum.situation(expected, utc, self.scene.fix, height_untold=untold)
+            verdict = self._datum.why(offset, situation)
             wrong = _Wrong(station=station, expected=expected, offset=offset, limits=limits, verdict=verdict, since=began)
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
@@ -244,12 +246,13 @@ class BaseDatum(Rule[BaseDatumFigures]):
         if by_marks:
             causes = [Cause(cause=SHEET if doubt is not None and doubt.which == "sheet" else EITHER)]
         settled = by_marks and causes[0].cause == SHEET
+        untold = verdict.causes[0].cause == "other-antenna-height"
         return Finding(
             causes=causes,
             stream=station.stream,
             key=f"{key} sheet" if settled else key,  # the stop ends, and another alert begins
             since=t if settled else wrong.since,
-            severity="note" if doubt is None else "check" if settled else None,
+            severity="note" if doubt is None or (settled and untold) else "check" if settled else None,
             evidence={
                 "station_id": station.station_id,
                 "x_m": station.x_m,

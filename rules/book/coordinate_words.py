@@ -18,6 +18,7 @@ from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import Site
 
 _CLAUSES = {
+    "other-antenna-height": "That {is} another antenna height today: {which}.",
     "orthometric-as-ellipsoidal": (
         "That {is} the geoid separation here ({separation}): the height above the geoid of {base_point}, typed where the base "
         "asks for the ellipsoidal one."
@@ -56,6 +57,7 @@ _ROVER_CLAUSES = {
     "mark-or-point": "That {is} the wrong mark, or the wrong point picked: {which}.",
 }
 NAMES = {
+    "other-antenna-height": "another antenna height today",
     "orthometric-as-ellipsoidal": "a missing geoid separation",
     "geoid-applied-twice": "a geoid separation added twice",
     "other-geoid": "another geoid",
@@ -81,6 +83,7 @@ NAMES = {
 _MEASURE_AGAIN = "Measure the base's antenna height again, to the mark named on the antenna's drawing, and compare."
 _ASK_THE_OFFICE = "Nobody converts coordinates in the field: ask the office for the one in {frame_words}."
 _CHECKS = {
+    "other-antenna-height": _MEASURE_AGAIN,
     "orthometric-as-ellipsoidal": "Which height does the base's screen ask for? Type that kind, or switch its geoid on.",
     "geoid-applied-twice": "Which height does the base's screen ask for? Type that kind: the geoid must be applied only once.",
     "other-geoid": "Which geoid is chosen at the base? Ask the office for the project's ({geoid}).",

@@ -29,7 +29,15 @@ from collections.abc import Iterable
 
 from msgspec import Struct
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.hypotheses import ORDER, ROVER_ORDER, autonomous, predictions, rover_predictions, sum_of
+from witnesspost.rules.datum.hypotheses import (
+    ORDER,
+    ROVER_ORDER,
+    autonomous,
+    fitted_predictions,
+    predictions,
+    rover_predictions,
+    sum_of,
+)
 from witnesspost.rules.datum.prediction import ALONE, Prediction, Situation
 
 PAIR_PRIOR = 1 / 50
@@ -79,7 +87,7 @@ def explain(offset: Enu, situation: Situation, noise: Noise | None = None, may_b
     """
     noise = noise or Noise()
     singles = predictions(situation)
-    alone = [way for way in singles if way.alone]
+    alone = [way for way in singles if way.alone] + fitted_predictions(situation, offset)
     ranked = _ranked([*rover_predictions(situation, offset), *alone], offset, noise, 1.0)
     if not any(one.fits for one in ranked):
         ranked += _ranked(_pairs(singles, offset, situation), offset, noise, PAIR_PRIOR)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.prediction import ALONE, Prediction, Situation, up_only
 from witnesspost.rules.gnss import HEIGHT_UNIT_M
@@ -18,6 +19,9 @@ _ANTENNA_HEIGHT = "the antenna height"
 _FOOT_M = {"in international feet": HEIGHT_UNIT_M["ft"], "in US survey feet": HEIGHT_UNIT_M["us-ft"]}
 _SLANT_RADII_M = (0.05, 0.20)  # of antennas in use, and how far the ARP lies under the mark that the slant is taken to:
 _SLANT_DROP_M = 0.06  # common practice, no source
+_TRIPOD_M = (1.0, 2.2)  # the antenna over the mark, from the lowest to the highest: common practice, no source
+_OTHER_TRIPOD_M = 0.6  # from one day to the next, at most: common practice, no source
+_EVERY_DAY = 20.0
 _OTHER_MODEL_M = 0.5  # of a geoid model that is not at hand: common practice, no source
 _MODEL_M = 0.02  # a receiver's N comes with a decimal or two, and its grid is coarser than the model
 
@@ -55,6 +59,19 @@ def other_geoid(s: Situation) -> Iterator[Prediction]:
         if s.expected.separation_m is not None:
             way = up_only(s, "other-geoid", n - s.expected.separation_m, name, doubts=0.0)
             yield way._replace(vertical_m=_MODEL_M, vague=s.rover is not None)
+
+
+def other_antenna_height(s: Situation, offset: Enu) -> Iterator[Prediction]:
+    """The tripod stands higher or lower today than the plan has it, and nobody has said so: any height that a tripod can have.
+
+    What a crew does rightly each morning comes before any mistake: its weight outdoes what fits as well by chance. Source:
+    common practice, no source.
+    """
+    a, today_m = s.antenna_height_m, s.antenna_height_m + offset.up_m
+    lowest_m, highest_m = _TRIPOD_M
+    if s.height_untold and a > 0 and lowest_m <= today_m <= highest_m and abs(offset.up_m) <= _OTHER_TRIPOD_M:
+        way = up_only(s, "other-antenna-height", offset.up_m, f"{today_m:.3f} m, not the plan's {a:.3f} m")
+        yield way._replace(vertical_m=_OTHER_TRIPOD_M, weight=_EVERY_DAY, family=ALONE, vague=True)
 
 
 def antenna_height_missing(s: Situation) -> Iterator[Prediction]:

@@ -18,6 +18,7 @@ from witnesspost.rules.datum.rover_causes import leaning_pole, mark_or_point, ro
 
 ROVER_ORDER = ("rover-pole", "leaning-pole", "mark-or-point")
 BASE_ORDER = (
+    "other-antenna-height",
     "orthometric-as-ellipsoidal", "geoid-applied-twice", "other-geoid",
     "antenna-height-missing", "antenna-height-doubled", "slant-as-vertical",
     "feet-as-metres", "metres-as-feet", "survey-foot", "digit-slip", "frame-shift", "epoch-shift",
@@ -70,6 +71,16 @@ def predictions(situation: Situation) -> list[Prediction]:
         family = FAMILY.get(cause, ALONE)
         found += [way._replace(weight=way.weight / len(ways), family=way.family or family) for way in ways]
     return found
+
+
+def fitted_predictions(situation: Situation, offset: Enu) -> list[Prediction]:
+    """What may be of any size at the base, fitted to `offset`; nothing where a rover's position is judged."""
+    if not situation.base or situation.network or situation.rover is not None:
+        return []
+    doubt_m = situation.plan_doubt_m
+    return [
+        way._replace(horizontal_m=way.horizontal_m + doubt_m) for way in height_causes.other_antenna_height(situation, offset)
+    ]
 
 
 def rover_predictions(situation: Situation, offset: Enu) -> list[Prediction]:

@@ -43,6 +43,7 @@ class Situation(Struct, frozen=True, kw_only=True):
 
     `base` says whether the base may be to blame at all, `network` whether it is a service's (whose only causes for a crew are
     frames), `typing` whether slips of digits and decimals are looked for. `rover` where a rover's position is judged.
+    `height_untold`: nobody has said today's antenna height, neither the base nor a person.
     """
 
     expected: ExpectedArp
@@ -58,6 +59,7 @@ class Situation(Struct, frozen=True, kw_only=True):
     network: bool = False
     typing: bool = True
     rover: Rover | None = None
+    height_untold: bool = False
 
     @property
     def antenna_height_m(self) -> float:

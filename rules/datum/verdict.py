@@ -30,7 +30,9 @@ Repair = Literal["undecided", "one-vector", "within", "again"]
 NOT_JUDGED = "height-not-judged"
 NOT_JUDGED_UNDER_M = 3.0
 _STILL_NAMED_M = 0.02  # an antenna or pole height is named also where the height is not judged
-_BEYOND_REPAIR = frozenset(("unexplained", *ROVER_ORDER))  # what the office cannot know to be the same for all points
+_BEYOND_REPAIR = frozenset(
+    ("unexplained", "other-antenna-height", *ROVER_ORDER)
+)  # what the office cannot know to be the same for all points
 _FAR_M = (100.0, 50_000.0)  # rovers are farther from the base than the one, nearer than the other: common practice, no source
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
 _FIRST_YEAR = 2020  # before it, a receiver's date is a cold start (1980) or a week count that rolled over (19.6 years off)
@@ -144,6 +146,7 @@ class Datum:
         base: bool = True,
         typing: bool = True,
         network: bool = False,
+        height_untold: bool = False,
     ) -> Situation:
         """What is known for a verdict. `utc` dates it; `fix` is a receiver's nearby, for its geoid."""
         return Situation(
@@ -160,6 +163,7 @@ class Datum:
             network=network,
             typing=typing,
             rover=rover,
+            height_untold=height_untold,
         )
 
     def others(self, expected: ExpectedArp) -> tuple[ExpectedArp, ...]:

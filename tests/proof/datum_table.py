@@ -28,7 +28,7 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.engine.rule import Finding, Rule
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.facts import Fix, Station, Utc
+from witnesspost.rules.facts import Fix, SetUp, Station, Utc
 from witnesspost.rules.site.model import Site, figures_of
 from witnesspost.rules.site.reading import site_from_table
 
@@ -76,11 +76,15 @@ OTHER_MODEL_M = 1.27  # how far the receiver's geoid stands from the project's i
 
 
 class Case(NamedTuple):
-    """One bust at one place: the site, what the base broadcasts, and what the receivers there call N (None: nothing)."""
+    """One bust at one place: the site, what the base broadcasts, and what the receivers there call N (None: nothing).
+
+    `told` where a person has told the day's antenna height: the plan's.
+    """
 
     site: dict[str, Any]
     broadcast: Xyz
     separation_m: float | None = None
+    told: bool = False
 
 
 def site_table(place: Place, role: str = "base", on_grid: bool = False, **changes: Any) -> dict[str, Any]:
@@ -132,11 +136,12 @@ def cases(place: Place) -> dict[str, Case]:
     return {
         "orthometric-as-ellipsoidal": Case(plain, ecef(lat, lon, height + a)),
         "geoid-applied-twice": Case(plain, ecef(lat, lon, height + 2 * n + a)),
+        "other-antenna-height": Case(plain, ecef(lat, lon, height + n + a - 0.1237)),
         "other-geoid": Case(plain, ecef(lat, lon, height + n + OTHER_MODEL_M + a), n + OTHER_MODEL_M),
         "antenna-height-missing": Case(plain, ecef(lat, lon, height + n)),
         "antenna-height-doubled": Case(plain, ecef(lat, lon, height + n + 2 * a)),
         "slant-as-vertical": Case(
-            site_table(place, vertical="ellipsoidal", antenna_height_m=low), ecef(lat, lon, height + slant)
+            site_table(place, vertical="ellipsoidal", antenna_height_m=low), ecef(lat, lon, height + slant), told=True
         ),
         "feet-as-metres": Case(plain, ecef(lat, lon, height / 0.3048 + n + a)),
         "metres-as-feet": Case(plain, ecef(lat, lon, height * 0.3048 + n + a)),
@@ -184,6 +189,12 @@ def base_finding(case: Case, role: str = "base") -> Finding | None:
     site = site_from_table({**case.site, "post": {"name": "kestrel", "role": role}})
     rule, scene = bench(BaseDatum, site)
     feed(rule, scene, Utc(t=0.5, stream="line", utc=TODAY, source="RMC"))
+    if case.told:
+        feed(
+            rule,
+            scene,
+            SetUp(t=0.6, stream="", point="KQ-1", antenna_height_m=site.base.antenna_height_m, pole_height_m=POLE_M),
+        )
     if case.separation_m is not None:
         feed(rule, scene, fix_at(1.0, case.broadcast, 1, case.separation_m))
     x, y, z = (round(part, 4) for part in case.broadcast)

@@ -265,7 +265,7 @@ wrong(
     "unexplained",
     group="doubt",
 )
-wrong("one digit of the height wrong by 9 cm", KESTREL, lambda p: at_mark(p, height=1874.232), "digit-slip")
+wrong("one digit of the height wrong by 9 cm", KESTREL, lambda p: at_mark(p, height=1874.232), "other-antenna-height")
 ELLIPSOIDAL = ground.ETRS._replace(vertical="ellipsoidal", height=566.656, label="ETRS89, ellipsoidal heights")
 wrong(
     "H from the data sheet in a project of ellipsoidal heights",
@@ -293,8 +293,7 @@ wrong(
     "the phase centre for the reference point, 8.9 cm",
     ground.RGF,
     lambda p: at_mark(p, antenna=ANTENNA_M + 0.0892),
-    "unexplained",
-    "digit-slip",
+    "other-antenna-height",
     group="doubt",
 )
 wrong(
@@ -317,8 +316,7 @@ wrong(
     "the neighbour country's heights, 0.18 m higher",
     ground.ETRS,
     lambda p: at_mark(p, height=520.456 + 0.18),
-    "unexplained",
-    "other-geoid",
+    "other-antenna-height",
     group="doubt",
 )
 wrong("ten minutes of averaging, no mark", ground.ETRS, lambda p: aside(p.arp(), 0.41, -0.52, 1.27), "autonomous-base")

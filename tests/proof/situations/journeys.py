@@ -384,14 +384,14 @@ wrong(
     "5 ft 11 in read as 5.11 ft",
     TEXAS,
     lambda p: at_mark(p, antenna=5.11 * FOOT),
-    "unexplained",
+    "other-antenna-height",
     base={"antenna_height_m": 1.8034},
 )  # fmt: skip
 wrong(
     "the tape read a foot short",
     QUEBEC,
     lambda p: at_mark(p, antenna=ANTENNA_M - FOOT),
-    "unexplained", "digit-slip",
+    "other-antenna-height",
 )  # fmt: skip
 wrong(
     "H in feet as metres, and no N",
@@ -482,10 +482,21 @@ _doubtful_stand(
 wrong(
     "another job's KQ-1, 4.3 km away", TURKEY, lambda p: aside(p.arp(), 3600.12, -2350.87, 12.444), "unexplained", group="doubt"
 )
-wrong("0.271 m too high, the plan right", ICELAND, lambda p: at_mark(p, height=p.height + 0.271), "unexplained", group="doubt")
+wrong(
+    "0.271 m too high, the plan right",
+    ICELAND,
+    lambda p: at_mark(p, height=p.height + 0.271),
+    "other-antenna-height",
+    group="doubt",
+)
 wrong("0.25 m aside and 0.12 m up", INDIA, lambda p: aside(p.arp(), 0.2, -0.15, 0.12), "unexplained", group="doubt")
-wrong("slant to the bumper, the bumper's height left too: 5.1 cm", POLAND, lambda p: at_mark(p, antenna=1.894), "unexplained",
-      "slant-as-vertical", "digit-slip", group="doubt")  # fmt: skip
+wrong(
+    "slant to the bumper, the bumper's height left too: 5.1 cm",
+    POLAND,
+    lambda p: at_mark(p, antenna=1.894),
+    "other-antenna-height",
+    group="doubt",
+)
 wrong("0.613 m too low", TEXAS, lambda p: at_mark(p, height=p.height - 0.613), "unexplained", group="doubt")
 wrong(
     "the receiver's own position, 1.2 m aside and 2 m up", GUAM, lambda p: aside(p.arp(), 0.9, -0.8, 2.1),

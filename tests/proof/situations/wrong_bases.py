@@ -102,7 +102,7 @@ blunder(
 )
 
 
-@BOOK("slant height taken as vertical", "Europe", stop("base-datum", "slant-as-vertical", by=11.0))
+@BOOK("slant height taken as vertical", "Europe", stop("base-datum", "other-antenna-height", by=11.0))
 def _() -> Told:
     # A published example: slant 1.8527 m to the rim of a plate of 0.3810 m, its mark plane 0.0350 m over the ARP, makes
     # 1.8079 m vertical (support list of a geodetic consortium, 2019).
@@ -204,7 +204,7 @@ blunder(
 blunder("two neighbours in the height swapped", ground.CSRS, lambda: at_mark(ground.CSRS, height=502.123), "digit-slip")
 blunder("one digit of the height wrong: 30 m", ground.RIFT, lambda: at_mark(ground.RIFT, height=-451.345), "digit-slip")
 blunder("one decimetre of the height wrong", ground.KGD, lambda: at_mark(ground.KGD, height=88.734), "digit-slip")
-blunder("digits of the antenna height swapped", ground.NZ, lambda: at_mark(ground.NZ, antenna=1.483), "digit-slip")
+blunder("digits of the antenna height swapped", ground.NZ, lambda: at_mark(ground.NZ, antenna=1.483), "other-antenna-height")
 blunder(
     "one digit of the latitude wrong",
     ground.MEXICO,
@@ -455,8 +455,8 @@ def _() -> Told:
 def _sheet_slip(place: Place, *marks: str) -> Told:
     """The base is right, the site file has KQ-1 0.0001° too far south; the rover checks in on these marks."""
     table = site(place, "rover")
-    listed = next(point for point in table["project"]["control"] if point["name"] == "KQ-1")
-    listed["latitude"] = round(listed["latitude"] - 1e-4, 9)
+    first, *others = table["project"]["control"]
+    table["project"]["control"] = [{**first, "latitude": round(first["latitude"] - 1e-4, 9)}, *others]
     where, until = round_trip(place, *((on(place, mark), 30.0) for mark in marks))
     return crew(place, where, until, table=table)
 

@@ -10,6 +10,7 @@ from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import expected_arp, from_enu, point_at, to_geodetic
+from witnesspost.rules.facts import SetUp
 
 from tests.rules.book.conftest import SECOND, TABLES
 
@@ -19,8 +20,9 @@ ELEVEN_M = (0.0, 11.1050, 0.0)  # 39.1235567 for the latitude 39.1234567; by PRO
 class Crew:
     """A base whose broadcast is off the site file's KQ-1, and a rover that reads its marks as far off as it is told."""
 
-    def __init__(self, day, error=ELEVEN_M, **tables):
+    def __init__(self, day, error=ELEVEN_M, height_m=1.843, **tables):
         self.day = day
+        self.says = {"message": 1006 if height_m else 1005, "antenna_height_m": height_m}
         self.bench = day.bench(BaseDatum, ControlCheck, **{**TABLES, **tables})
         self.base(error)
         self.t = 1.0
@@ -31,7 +33,8 @@ class Crew:
 
     def said(self, seconds):
         x, y, z = (round(part, 4) for part in self.at)
-        self.facts += [self.day.station(self.t + s, x_m=x, y_m=y, z_m=z) for s in self.day.every(5.0, 0.0, seconds)]
+        times = [self.t + s for s in self.day.every(5.0, 0.0, seconds)]
+        self.facts += [self.day.station(t, x_m=x, y_m=y, z_m=z, **self.says) for t in times]
 
     def walks(self, seconds=10.0):
         self.said(seconds)
@@ -98,6 +101,54 @@ def test_the_same_mark_twice_is_one_mark(day):
     crew.stands("KQ-2", seconds=18.0)
     crew.walks()
     assert of_base(crew.stands("KQ-2", seconds=18.0)) == []
+
+
+class TestAnotherTripod:
+    """The base says no antenna height (1005) and nobody has told one: each day's tripod has its own, which is right practice.
+
+    From 1.0 to 2.2 m and 0.6 m from the plan's at most: common practice, no source.
+    """
+
+    @pytest.mark.parametrize("up", [0.057, -0.12, 0.21, -0.353, 0.1])
+    def test_is_the_first_thing_asked(self, day, up):
+        crew = Crew(day, error=(0.0, 0.0, up), height_m=None)
+        (raised,) = crew.walks()
+        assert raised.cause == "other-antenna-height"
+        say, steps = words(raised)
+        assert f"That may be another antenna height today: {1.843 + up:.3f} m, not the plan's 1.843 m." in say
+        assert steps[1] == (
+            "Was the tripod set up at another height today? Then tell it: page Today, or `witnesspost setup --antenna-height`."
+        )
+
+    def test_told_it_is_over(self, day):
+        crew = Crew(day, error=(0.0, 0.0, 0.057), height_m=None)
+        crew.walks()
+        crew.facts.append(SetUp(t=crew.t, stream="", point="KQ-1", antenna_height_m=1.9, pole_height_m=2.0))
+        assert of_base(crew.walks()) == [("normal", "other-antenna-height", "stop")]
+
+    def test_after_two_marks_it_is_a_note(self, day):
+        crew = Crew(day, error=(0.0, 0.0, 0.097), height_m=None)
+        crew.walks()
+        for mark in ("KQ-2", "KQ-3"):
+            changes = crew.stands(mark, 0.003, 0.002, -0.006, seconds=20.0)
+            crew.walks()
+        assert of_base(changes)[0] == ("raised", "sheet-in-doubt", "note")
+        say, steps = words(changes[0])
+        assert "It may be another antenna height today (1.940 m, not the plan's 1.843 m)." in say
+        assert "Is the base's antenna height another today? Then tell it: page Today, or `witnesspost setup`." in steps
+
+    @pytest.mark.parametrize("error", [(0.0, 0.0, 0.65), (0.0, 0.0, -0.9), (0.0, 0.02, 0.1)])
+    def test_is_no_taller_than_a_tripod_and_moves_nothing_in_plan(self, day, error):
+        (raised,) = Crew(day, error=error, height_m=None).walks()
+        assert "other-antenna-height" not in [one.cause for one in raised.causes]
+
+    @pytest.mark.parametrize("told", ["1006", "set-up"])
+    def test_is_not_asked_for_where_the_height_is_said(self, day, told):
+        crew = Crew(day, error=(0.0, 0.0, 0.21), height_m=1.843 if told == "1006" else None)
+        if told == "set-up":
+            crew.facts.append(SetUp(t=0.5, stream="", point="KQ-1", antenna_height_m=1.843, pole_height_m=2.0))
+        (raised,) = crew.walks()
+        assert "other-antenna-height" not in [one.cause for one in raised.causes]
 
 
 def test_a_check_on_the_bases_own_mark_proves_nothing(day):

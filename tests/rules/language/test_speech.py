@@ -24,7 +24,7 @@ from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum import height_causes, place_causes, rover_causes, typing_causes
 from witnesspost.rules.datum.explanation import Explanation, Verdict, in_words
-from witnesspost.rules.datum.hypotheses import ROVER_ORDER, predictions, rover_predictions
+from witnesspost.rules.datum.hypotheses import ROVER_ORDER, fitted_predictions, predictions, rover_predictions
 from witnesspost.rules.datum.prediction import Rover
 from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.engine.scene import Scene
@@ -235,7 +235,7 @@ def situations():
         rover = Rover(point=other, pole_m=2.0, others=(datum.expected,))
         receiver = fix_at(1.0, datum.expected.ecef, 1, (datum.expected.separation_m or 0.0) + 3.0)
         for beside in (None, rover):
-            yield datum.site, datum.situation(datum.expected, TODAY, receiver, rover=beside)
+            yield datum.site, datum.situation(datum.expected, TODAY, receiver, rover=beside, height_untold=True)
 
 
 @pytest.fixture(scope="module")
@@ -245,7 +245,11 @@ def ways():
     """
     found = {}
     for site, here in situations():
-        for way in (*predictions(here), *rover_predictions(here, Enu(0.1, 0.05, 0.0))):
+        for way in (
+            *predictions(here),
+            *fitted_predictions(here, Enu(0.0, 0.0, 0.1)),
+            *rover_predictions(here, Enu(0.1, 0.05, 0.0)),
+        ):
             found.setdefault((way.cause, re.sub(r"\d+", "7", way.which)), sentence(site, here, way, way.which))
             if way.cause == "frame-shift" and way.way:  # another frame; two that cannot be told apart are both named
                 found.setdefault((way.cause, "two"), sentence(site, here, way, f"{way.which} or {way.which}"))
