@@ -231,8 +231,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         hindrance = self._hindrance(fixes[0])
         if hindrance is not None:
             self._leave(hindrance)
-            if hindrance != "leaning":  # once fixed anew, the same mark is an independent check
-                self._passed = None
+            if hindrance == "leaning":
+                return self._lean_on(fixes)
+            self._passed = None  # once fixed anew, the same mark is an independent check
             return 1
         last, still_m = self._last, self.figures.still_m
         self._leave("walking")
@@ -246,6 +247,13 @@ class ControlCheck(Rule[ControlCheckFigures]):
                 return seen + 1
             last = fix
         self._last = last
+        return len(fixes)
+
+    def _lean_on(self, fixes: Sequence[Fix]) -> int:
+        """For how many of these, the first among them, the pole leans as for the first."""
+        for seen, fix in enumerate(fixes):
+            if fix.latitude is None or fix.longitude is None or fix.height_m is None or not self._leans_at(fix.t):
+                return seen
         return len(fixes)
 
     def _leave(self, hindrance: Hindrance) -> None:

@@ -99,27 +99,24 @@ class WrongChannel(Rule[ChannelFigures]):
             heard = self._heard.get(fact.stream)
             if heard is None:
                 return True
-            t, pause_s = fact.t, self.figures.pause_s
+            t, ours, pause_s = fact.t, self._ours, self.figures.pause_s
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
                 known = heard.get(station)
-                if known is None or t - known.last > known.pause_s:
+                if known is None or (gap_s := t - known.last) > known.pause_s:
                     interval_s = 0.0 if known is None else min(t - known.last, 30.0)
                     known = heard[station] = _Heard(t, interval_s, pause_s)
-                gap_s = t - known.last
-                if gap_s > known.gap_s:
-                    known.gap_s = gap_s
-                if gap_s > pause_s:
-                    known.runs_since = t
+                elif gap_s > known.gap_s or gap_s > pause_s:
+                    known.gap_s = max(known.gap_s, gap_s)
+                    if gap_s > pause_s:
+                        known.runs_since = t
                 known.last = t
                 known.frames += frames
-                if self._ours is None:
-                    self._stranger = self._stranger or len(heard) > 1
-                elif station not in self._ours:
+                if station not in ours if ours is not None else len(heard) > 1:
                     self._stranger = True
             if len(heard) > self._many[fact.stream]:
-                self._forget_gone(fact.stream, fact.t)
+                self._forget_gone(fact.stream, t)
             return not self._stranger
         return self.see_positions((fact,)) if isinstance(fact, Fix) else None
 

@@ -27,6 +27,7 @@ import datetime as dt
 import math
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from witnesspost.rules.alert import GRAVITY, AnyChange, Change, ChangeKind
@@ -132,11 +133,12 @@ class Engine:
     def _tell(self, listeners: _Listeners[_Heard], said: _Heard, t: float) -> None:
         for one, see in listeners:
             try:
-                as_before = see(said)
+                if see(said):
+                    continue
             except Exception as error:
                 self._switch_off(one.rule, t, error)
                 continue
-            if not (as_before or one.is_to_be_asked):
+            if not one.is_to_be_asked:
                 one.is_to_be_asked = True
                 self._to_ask.append(one)
                 self.next_t = _AT_ONCE
@@ -149,7 +151,7 @@ class Engine:
 
     def judge(self, t: float) -> list[Change]:
         """Ask every rule that may find something at `t`, and move the alerts on; the changes in their order."""
-        if self._to_ask:
+        if self._to_ask or t >= self._next_due:
             self._ask_when_due(t)
         if self._others and self._others[0].t <= t:
             self._heed_others(t)
@@ -179,7 +181,7 @@ class Engine:
                 continue
             if found or lives:
                 self._move_on(one.rule, {finding.key: finding for finding in found}, t, changes)
-        self._next_due = min((one.due_t for one in self._in_force), default=math.inf)
+        self._next_due = min(map(_due_t, self._in_force), default=math.inf)
         return self._judged(changes)
 
     def _judged(self, changes: list[Change]) -> list[Change]:
@@ -192,19 +194,20 @@ class Engine:
         return changes
 
     def _ask_when_due(self, t: float) -> None:
-        """Ask those that have seen something when they could find something."""
+        """Ask those that have seen something when they could find something; and those that are due: it may be later by now."""
         asked, self._to_ask = self._to_ask, []
         for one in asked:
             one.is_to_be_asked = False
+        if self._next_due <= t:
+            asked += (one for one in self._in_force if 0.0 < one.due_t <= t)
+        for one in asked:
             if one.due_t == _AT_ONCE:
                 continue
             try:
-                due_t = one.due_t = one.rule.due()
+                one.due_t = one.rule.due()
             except Exception as error:
                 self._switch_off(one.rule, t, error)
-                continue
-            if due_t < self._next_due:
-                self._next_due = due_t
+        self._next_due = min(map(_due_t, self._in_force), default=math.inf)
 
     def _heed_others(self, t: float) -> None:
         """What has changed until `t` of the alerts that are not judged here."""
@@ -445,6 +448,9 @@ class _InForce:
             events += self.rule.take_events()
         self.due_t = self.rule.due()
         return found
+
+
+_due_t = attrgetter("due_t")
 
 
 def utc_text(utc: dt.datetime) -> str:

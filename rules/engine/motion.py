@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
+from itertools import repeat
+from operator import attrgetter
 from typing import NamedTuple
 
 from witnesspost.rules.facts import Fix
@@ -20,8 +22,7 @@ _REACH_M = SPEED_M_S * STANDS_S
 
 class _Point(NamedTuple):
     t: float
-    north_m: float
-    east_m: float
+    place: tuple[float, float]  # metres north and east of the origin
 
 
 class Motion:
@@ -85,20 +86,21 @@ class Motion:
         points = self._points
         north_m = (latitude - self._origin[0]) * _METRES_PER_DEGREE
         east_m = ((longitude - self._origin[1] + 180.0) % 360.0 - 180.0) * self._metres_east
-        points.append(_Point(t, north_m, east_m))
+        place = (north_m, east_m)
+        points.append(_Point(t, place))
         begins_t = t - STANDS_S + _SLACK_S
         while len(points) > 1 and points[1].t <= begins_t:
             points.popleft()
         if points[0].t > begins_t:
             return
-        for _, north, east in points:
-            if math.hypot(north - north_m, east - east_m) >= _REACH_M:
-                self._still_since = None
-                break
-        else:
-            if self._still_since is None or not self._known:
-                self._still_since = points[0].t
+        if max(map(math.dist, map(_place, points), repeat(place))) >= _REACH_M:
+            self._still_since = None
+        elif self._still_since is None or not self._known:
+            self._still_since = points[0].t
         self._known = True
+
+
+_place = attrgetter("place")
 
 
 def _is_placed(fix: Fix) -> bool:

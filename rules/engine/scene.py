@@ -73,6 +73,14 @@ class Scene:
         self.active_rules: set[str] = set()  # by name: an alert of theirs is raised and its condition holds; the engine's
         self.base_kind = site.base.kind  # of a "network" or a "moving" base neither place nor number can be judged
         self._named = self._names()
+        self.is_ours: Callable[[int], bool] = self._is_adopted
+        """True if this is a station of the project's: any of the numbers of any of its bases.
+
+        Where the site file names none, that is the first one heard; another, once that one has been silent for `LEFT_S` (or
+        one and a half of its intervals). A service's or a moving base's numbers may change at any time: each is ours.
+        """
+        if self._named is not None and self.base_kind == "own":
+            self.is_ours = self._named.__contains__  # each rule asks it of each message
         self._called = frozenset(alias for number in self._named or () for alias in (number, number % 1024, number % 1000))
         self._may_walk = site.post.role == "rover"
         self._motions: dict[str, Motion] = {}
@@ -175,17 +183,8 @@ class Scene:
         """All numbers of the project's bases; None where a base of its has none."""
         return self._named
 
-    def is_ours(self, station_id: int) -> bool:
-        """True if this is a station of the project's: any of the numbers of any of its bases.
-
-        Where the site file names none, that is the first one heard; another, once that one has been silent for `LEFT_S` (or
-        one and a half of its intervals). A service's or a moving base's numbers may change at any time: each is ours.
-        """
-        if self.base_kind != "own":
-            return True
-        if self._named is not None:
-            return station_id in self._named
-        return self._adopted is None or station_id == self._adopted.station_id
+    def _is_adopted(self, station_id: int) -> bool:
+        return self.base_kind != "own" or self._adopted is None or station_id == self._adopted.station_id
 
     def strangers(self, station_ids: Set[int]) -> set[int]:
         """Those of these stations that are not the project's."""

@@ -272,6 +272,23 @@ def test_a_rule_that_is_sure_to_find_nothing_is_not_asked_until_then_or_until_wh
     assert asked == [0.0, 5.0, 6.2]
 
 
+def test_a_rule_whose_time_has_come_says_first_whether_it_is_later_by_now():
+    rule, asked, due = Fake("sure"), [], [5.0]
+
+    def judge(t):
+        asked.append(t)
+        if t >= 8.0:
+            due[0] = 1e9
+        return ()
+
+    rule.judge, rule.due = judge, lambda: due[0]
+    bench = Bench(rule)
+    bench.until(1.0)
+    due[0] = 8.0
+    bench.until(20.0)
+    assert asked == [0.0, 8.0]
+
+
 def test_a_rule_whose_alert_lives_is_asked_however_sure_it_is():
     rule = Fake("sure", on_delay_s=0.0)
     rule.wrong = True

@@ -111,7 +111,7 @@ class TestWhoseStation:
     def test_among_thousands_that_a_sender_invents_ours_is_found_without_asking_of_each(self, day, monkeypatch):
         stations = [day.station(number / 1000.0, station_id=number) for number in range(4096)]
         scene = scene_of(day, stations, **OURS)
-        monkeypatch.setattr(Scene, "is_ours", lambda scene, number: 1 / 0)
+        monkeypatch.setattr(scene, "is_ours", lambda number: 1 / 0)
         assert scene.station().station_id == 417
         assert scene.strangers({416, 417, 418}) == {416, 418}
 
