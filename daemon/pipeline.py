@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterable
 from typing import Any, Protocol
 
 import msgspec
-from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import GRID_MS, Read, Reading, grid_before
 from witnesspost.rules.alert import AnyChange, Change
 from witnesspost.rules.book.contents import rules_in_force
@@ -123,7 +122,7 @@ class Pipeline:
 
     def feed(self, t: float, stream: str, data: bytes) -> list[Change]:
         """Bytes that came on `stream` at `t`; KeyError where the site has no such stream."""
-        return self.take(self.reading.feed(Chunk(t, stream, data)))
+        return self.take(self.reading.feed((t, stream, data)))
 
     def tell(self, fact: Fact) -> list[Change]:
         """A fact from outside the streams: a port, the post's health, a person's word."""
@@ -154,9 +153,10 @@ class Pipeline:
         self._now_ms = now_ms
         if came is None:
             pass
-        elif isinstance(came, Chunk):
+        elif isinstance(came, tuple):
             if log is not None:
-                log.chunk(now_ms / 1000.0, came.stream, came.data)
+                _, stream, data = came
+                log.chunk(now_ms / 1000.0, stream, data)
         else:
             came.t = now_ms / 1000.0
             if log is not None:

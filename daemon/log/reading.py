@@ -15,6 +15,7 @@ import tomllib
 import zoneinfo
 from bisect import bisect_right
 from collections.abc import Iterator
+from itertools import chain
 from operator import itemgetter
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar
@@ -82,6 +83,8 @@ class Gap(NamedTuple):
     why: str
 
 
+Input = tuple[float, str, bytes | Fact]
+"""What was fed: `t`, stream, and the bytes of one chunk or a fact that was told."""
 _Fed = tuple[int, int, str, bytes | Fact]
 """An input with its place in the feed order: millisecond, order in it, stream, and what it was."""
 _place = itemgetter(0, 1)
@@ -183,11 +186,15 @@ class LogFile:
                 return bytes(digest)
         return self.run.digest
 
-    def inputs(
-        self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
-    ) -> Iterator[tuple[float, str, bytes | Fact]]:
+    def inputs(self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None) -> Iterator[Input]:
         """Everything that was fed, in that order: (t, stream, bytes of one chunk, or a fact that was told), from
         `from_t` to `to_t` inclusive. With `stream`, what came on that stream. Raises UnreadableLog."""
+        return chain.from_iterable(self._groups(from_t, to_t, stream))
+
+    def _groups(
+        self, from_t: float | None = None, to_t: float | None = None, stream: str | None = None
+    ) -> Iterator[list[Input]]:
+        """`inputs`, those together whose blocks lie over one another."""
         first = round(from_t * 1000) if from_t is not None else -(1 << 62)
         last = round(to_t * 1000) if to_t is not None else 1 << 62
         all_of_it = from_t is None and to_t is None
@@ -195,11 +202,11 @@ class LogFile:
         until = (first, -1)
         for start, fed in self._stored(first / 1000, last / 1000, stream):
             if start > until and group:
-                yield from _in_order(group)
+                yield _in_order(group)
                 group = []
             group += fed if all_of_it else [one for one in fed if first <= one[0] <= last]
             until = max(until, fed[-1][:2])
-        yield from _in_order(group)
+        yield _in_order(group)
 
     def blocks_of(self, stream: str) -> Iterator[Arrived]:
         """What came on a stream, block by block. Raises UnreadableLog."""
@@ -210,15 +217,22 @@ class LogFile:
                 raise self._unreadable(row, error) from None
             yield milliseconds, ends, row.data
 
-    def played(self) -> Iterator[tuple[float, str, bytes | Fact]]:
+    def played(self) -> Iterator[Input]:
         """`inputs`, for a reader that lets the time between them and up to the log's end go by. Raises LongSilence."""
+        return chain.from_iterable(self._played())
+
+    def _played(self) -> Iterator[list[Input]]:
         last_t = self.run.begun_at_t
-        for one in self.inputs():
-            t = one[0]
-            if t - last_t > LONGEST_SILENCE_S:
-                raise self._long_silence(last_t, t)
-            last_t = t
-            yield one
+        for group in self._groups():
+            if group and group[-1][0] - min(last_t, group[0][0]) > LONGEST_SILENCE_S:  # in one go or in several
+                for n, (t, _, _) in enumerate(group):
+                    if t - last_t > LONGEST_SILENCE_S:
+                        yield group[:n]
+                        raise self._long_silence(last_t, t)
+                    last_t = t
+            yield group
+            if group:
+                last_t = group[-1][0]
         if (end_t := self.span()[1]) - last_t > LONGEST_SILENCE_S:
             raise self._long_silence(last_t, end_t)
 
@@ -474,7 +488,6 @@ def _fed(row: RawRow | EventRow) -> list[_Fed]:
     return [(round(row.t * 1000), row.order_in_ms, row.stream, fact)]
 
 
-def _in_order(group: list[_Fed]) -> Iterator[tuple[float, str, bytes | Fact]]:
+def _in_order(group: list[_Fed]) -> list[Input]:
     group.sort(key=_place)
-    for ms, _, stream, what in group:
-        yield ms / 1000, stream, what
+    return [(ms / 1000, stream, what) for ms, _, stream, what in group]

@@ -52,7 +52,7 @@ from witnesspost.rules.site.model import TiltSentence
 FACTS: frozenset[type[Fact]] = frozenset((Antenna, Bias, Epoch, Fix, SignalLevels, Station, Tilt, Traffic, Utc))
 """The kinds of facts that streams give."""
 
-SAMPLE_EVERY_S = 10.0
+SAMPLE_EVERY_S = 10.0  # of one message the levels are read, the systems in turn
 _ONE_EPOCH_S = 0.01  # times of week that are further apart are two epochs'
 _LONGEST_SET_S = 2.0
 _MOST_READ_WHOLE_S = 20  # messages that differ from the last of their kind: more than any base or service sends in a second
@@ -214,11 +214,12 @@ class Decoder:
         if not units:
             return facts
         self._busy = True
+        kinds = self._kinds
         for kind, data in units:
             if kind == SENTENCE:
-                heard = self._kinds.get(data[1:7]) or self._sentences_of(data)
+                heard = kinds.get(data[1:7]) or self._sentences_of(data)
             elif kind == FRAME:
-                heard = self._kinds.get(data[3:6]) or self._frames_of(data[3:6])
+                heard = kinds.get(head := data[3:6]) or self._frames_of(head)
             else:
                 self._not_whole(t, kind, data)
                 continue
@@ -335,20 +336,15 @@ class Decoder:
         """An MSM's header, None where the frame is too short to have one."""
         if len(frame) < 6 + 22:
             return None
-        head = int.from_bytes(frame[3:25], "big")  # 176 bits: the fixed 169 and the first 7 of the cell mask
-        satellites = (head >> 39 & 0xFFFFFFFFFFFFFFFF).bit_count()
-        signals, frequencies = _signals(system, head >> 7 & 0xFFFFFFFF)
-        mask_bits = satellites * signals
-        cells = mask_bits if mask_bits <= 64 else 0
-        if cells and len(frame) >= 34:
-            cells = (int.from_bytes(frame[24:34], "big") >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count()
-        moment = head >> 122 & 0x3FFFFFFF
+        head = int.from_bytes(frame[6:10], "big")  # bits 24 to 55
+        moment = head >> 2
         time_s: float | None = moment / 1000.0
         if system == "R" or moment >= 1000 * WEEK_S:
             time_s = None
         elif system == "C":
             time_s = (moment / 1000.0 + GPS_MINUS_BEIDOU_S) % WEEK_S
-        return (bool(head >> 121 & 1), moment, satellites, signals, cells, frequencies, time_s)
+        satellites, signals, cells, frequencies = _masked(system, frame[12:34])
+        return (bool(head >> 1 & 1), moment, satellites, signals, cells, frequencies, time_s)
 
     def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
         """A legacy observation message's header, None where the frame is too short to have one."""
@@ -393,8 +389,8 @@ class Decoder:
                 current.systems += system
             if frequencies > current.frequencies:
                 current.frequencies = frequencies
-            if self._levels_wanted and message in MSM and message % 10 >= 4 and self._sample_is_due(t, system):
-                facts += self._levels(t, frame, message, system)
+            if t - self._last_sample >= SAMPLE_EVERY_S and self._levels_wanted and message in MSM and message % 10 >= 4:
+                facts += self._sample(t, frame, message, system)
         if not more:
             del self._sets[station]
             self._end_set(t, station, current, facts)
@@ -417,18 +413,6 @@ class Decoder:
                 )
             )
 
-    def _sample_is_due(self, t: float, system: str) -> bool:
-        """Of one message in `SAMPLE_EVERY_S` the levels are read, the systems in turn."""
-        if t - self._last_sample < SAMPLE_EVERY_S:
-            return False
-        known = self._sampled
-        known.setdefault(system, -math.inf)
-        oldest = min(known, key=known.__getitem__)
-        if system != oldest and t - self._last_sample < 2 * SAMPLE_EVERY_S:
-            return False
-        known[system] = self._last_sample = t
-        return True
-
     def _parse(self, frame: bytes, message: int) -> Any:
         """The whole message by pyrtcm, None (counted) where it cannot read it. The CRC was checked already."""
         try:
@@ -437,7 +421,14 @@ class Decoder:
             self._unreadable(str(message))
             return None
 
-    def _levels(self, t: float, frame: bytes, message: int, system: str) -> list[Fact]:
+    def _sample(self, t: float, frame: bytes, message: int, system: str) -> list[Fact]:
+        """The levels of one message, if it is this system's turn."""
+        known = self._sampled
+        known.setdefault(system, -math.inf)
+        oldest = min(known, key=known.__getitem__)
+        if system != oldest and t - self._last_sample < 2 * SAMPLE_EVERY_S:
+            return []
+        known[system] = self._last_sample = t
         levels = signal_levels(frame, message, system)
         if levels is None:
             self._unreadable(str(message))
@@ -504,9 +495,18 @@ def _signal_names(system: str, mask: int) -> tuple[str, ...]:
 
 
 @lru_cache(maxsize=256)
-def _signals(system: str, mask: int) -> tuple[int, int]:
-    """How many signals DF395 names, and in how many carrier bands."""
-    return mask.bit_count(), sum(1 for band in _BANDS[system] if mask & band)
+def _masked(system: str, masks: bytes) -> tuple[int, int, int, int]:
+    """Satellites, signals, cells and carrier bands in an MSM's masks, given from bit 72 to 247 of the payload: most of the next
+    messages have the same, so that a look-up finds it."""
+    head = int.from_bytes(masks[:13], "big")  # to bit 175: the two fixed masks, and the first 7 bits of the cells'
+    satellites = (head >> 39 & 0xFFFFFFFFFFFFFFFF).bit_count()
+    signal_mask = head >> 7 & 0xFFFFFFFF
+    signals = signal_mask.bit_count()
+    mask_bits = satellites * signals
+    cells = mask_bits if mask_bits <= 64 else 0
+    if cells and len(masks) >= 22:
+        cells = (int.from_bytes(masks[12:], "big") >> 79 - mask_bits & (1 << mask_bits) - 1).bit_count()
+    return satellites, signals, cells, sum(1 for band in _BANDS[system] if signal_mask & band)
 
 
 def _characters(parsed: Any, field: str) -> str | None:

@@ -63,15 +63,12 @@ class Framer:
     """One line's bytes into units `(kind, bytes)`. All units joined are the bytes fed, but those that wait for their rest."""
 
     def __init__(self) -> None:
-        self._waiting = b""
-        self._before = 0  # bytes that came before those that wait
+        self.waiting = 0
+        """How many bytes wait for the rest of their frame or sentence."""
+        self._held = b""  # these
+        self._before = 0  # bytes that came before them
         self._bad_left = 0  # bytes still covered by a broken frame's own length
         self._inside = _Inside()
-
-    @property
-    def waiting(self) -> int:
-        """How many bytes wait for the rest of their frame or sentence."""
-        return len(self._waiting)
 
     def flush(self) -> list[Unit]:
         """The line fell silent: what waits is judged as it is, and nothing waits any more."""
@@ -79,37 +76,36 @@ class Framer:
 
     def feed(self, data: bytes, *, last: bool = False) -> list[Unit]:
         """The units that these bytes complete; after the `last`, nothing waits any more."""
-        if self._waiting:
-            data = self._waiting + data
+        if self.waiting:
+            data = self._held + data
         units: list[Unit] = []
         size = len(data)
         done = start = 0  # what lies between the two begins nothing
         search = _START.search
         while start < size and (found := search(data, start)) is not None:
             start, end = found.span()
-            body = found[1]
-            if body is not None and _xor(body) == _VALUE[found[2]] and end - start <= LONGEST_SENTENCE:
+            body, checksum, known_message = found.groups()
+            if body is not None and _xor(body) == _VALUE[checksum] and end - start <= LONGEST_SENTENCE:
                 kind = SENTENCE
-            elif is_frame := data[start] == 0xD3:
-                end, kind = self._frame(data, start, size)
             else:
-                end, kind = _no_sentence(data, start)
-            if kind == _WAITS:
-                if not last:
-                    break
-                end, kind = size, BAD_FRAME if is_frame else BAD_SENTENCE
-            if kind == BAD_FRAME:
-                # Only its first byte is certain to be part of it (the length may be what is wrong): look on behind that.
-                if found[3] and start - done >= self._bad_left:
-                    self._pass_over(units, data[done:start])
-                    units.append((BAD_FRAME, data[start : start + 1]))
-                    self._bad_left = end - start - 1
-                    done = start + 1
-                start += 1
-                continue
-            if kind == OTHER or (kind == BAD_SENTENCE and not _LOOKS_LIKE_SENTENCE.match(data, start)):
-                start += 1
-                continue
+                is_frame = data[start] == 0xD3
+                end, kind = self._frame(data, start, size) if is_frame else _no_sentence(data, start)
+                if kind == _WAITS:
+                    if not last:
+                        break
+                    end, kind = size, BAD_FRAME if is_frame else BAD_SENTENCE
+                if kind == BAD_FRAME:
+                    # Only its first byte is certain to be part of it (the length may be what is wrong): look on behind that.
+                    if known_message and start - done >= self._bad_left:
+                        self._pass_over(units, data[done:start])
+                        units.append((BAD_FRAME, data[start : start + 1]))
+                        self._bad_left = end - start - 1
+                        done = start + 1
+                    start += 1
+                    continue
+                if kind == OTHER or (kind == BAD_SENTENCE and not _LOOKS_LIKE_SENTENCE.match(data, start)):
+                    start += 1
+                    continue
             if done < start:
                 self._pass_over(units, data[done:start])
             self._bad_left = 0
@@ -119,7 +115,8 @@ class Framer:
             start = size
         if done < start:
             self._pass_over(units, data[done:start])
-        self._waiting = data[start:]
+        self.waiting = size - start
+        self._held = data[start:] if start < size else b""
         self._before += start
         return units
 

@@ -40,6 +40,7 @@ _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # GPS time began in 1980
 _ROUNDED = 1.5 * 2.0**52  # added and taken away again it leaves a whole number: what `round` gives, for a third of its time
 _MINUTES = {b"%02d%02d" % divmod(minute, 60): 60.0 * minute for minute in range(1440)}  # of the day, by their four digits
 _DEGREES = {b"%0*d" % (digits, degrees): float(degrees) for digits, most in ((2, 90), (3, 180)) for degrees in range(most + 1)}
+_POINT = ord(".")
 _SYSTEMS = {b"GP": "G", b"GL": "R", b"GA": "E", b"GB": "C", b"BD": "C", b"GQ": "J", b"GI": "I"}
 
 Fields = list[bytes]
@@ -87,7 +88,7 @@ class Sentences:
             readers = [self._mapped_tilt]
         if readers is None:
             return []
-        fields = line[1 : -5 if line[-2:] == b"\r\n" else -4].split(b",")
+        fields = line[1 : line.rindex(b"*")].split(b",")
         facts = []
         for reader in readers:
             fact = reader(t, fields)
@@ -98,7 +99,9 @@ class Sentences:
     def _gga(self, t: float, fields: Fields) -> Fix:
         _, time, lat, ns, lon, ew, quality, satellites, hdop, height, _, separation, _, age, station, *_ = fields
         self._gga_heard = t
-        return self._fix(t, time, lat, ns, lon, ew, _gga_quality(quality), satellites, hdop, height, separation, age, station)
+        return self._fix(
+            t, time, lat, ns, lon, ew, _whole_number(quality, 9) or 0, satellites, hdop, height, separation, age, station
+        )
 
     def _gns(self, t: float, fields: Fields) -> Fix | None:
         _, time, lat, ns, lon, ew, modes, satellites, hdop, height, separation, age, station, *_ = fields
@@ -189,7 +192,7 @@ class Sentences:
             group.clear()
         for number, level in zip(satellites[::4], satellites[3::4], strict=False):
             if number and level:
-                group[_satellite(number)] = _level(level)
+                group[_whole_number(number, 999) or 0] = _level(level)
         if index < count or not group or t - self._gsv_said.get(name, -math.inf) < GSV_EVERY_S:
             return None
         self._gsv_said[name] = t
@@ -272,22 +275,16 @@ def _day(day: bytes, month: bytes, year: bytes) -> dt.datetime:
     return midnight
 
 
-@lru_cache(maxsize=16)
-def _gga_quality(field: bytes) -> int:
-    return _whole_number(field, 9) or 0
-
-
 def _angles(lat: bytes, ns: bytes, lon: bytes, ew: bytes) -> tuple[float | None, float | None]:
     """Latitude and longitude, as `_angle` has them: in their usual form without the ways of the odd ones."""
-    if lat[4:5] == lon[5:6] == b".":
-        try:
+    try:
+        if lat[4] == lon[5] == _POINT:
             north = ((_DEGREES[lat[:2]] + float(lat[2:]) / 60.0) * ANGLE_STEPS + _ROUNDED - _ROUNDED) / ANGLE_STEPS
             east = ((_DEGREES[lon[:3]] + float(lon[3:]) / 60.0) * ANGLE_STEPS + _ROUNDED - _ROUNDED) / ANGLE_STEPS
-        except (KeyError, ValueError):
-            pass
-        else:
             if 0.0 <= north <= 90.0 and 0.0 <= east <= 180.0:
                 return (-north if ns == b"S" else north), (-east if ew == b"W" else east)
+    except (IndexError, KeyError, ValueError):
+        pass
     return _angle(lat, ns == b"S", 90.0), _angle(lon, ew == b"W", 180.0)
 
 
@@ -320,6 +317,7 @@ def _number(field: bytes) -> float | None:
     raise ValueError(f"no measurement: {value}")
 
 
+@lru_cache(maxsize=1024)
 def _whole_number(field: bytes, most: int) -> int | None:
     if not field:
         return None
@@ -329,16 +327,12 @@ def _whole_number(field: bytes, most: int) -> int | None:
     return value
 
 
+@lru_cache(maxsize=16)
 def _signal(field: bytes) -> str:
     """A signal ID of GSV, one hexadecimal digit (NMEA 4.10), or none."""
     if len(field) > 1 or not field.strip(b"0123456789ABCDEFabcdef") == b"":
         raise ValueError(f"no signal ID: {field!r}")
     return field.decode()
-
-
-@lru_cache(maxsize=256)
-def _satellite(field: bytes) -> int:
-    return _whole_number(field, 999) or 0
 
 
 @lru_cache(maxsize=256)

@@ -12,8 +12,7 @@ import math
 
 from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import Framer
-from witnesspost.daemon.stream.inbox import Chunk
-from witnesspost.rules.facts import Antenna, Fact, ReadingFailed, Station, Traffic
+from witnesspost.rules.facts import Antenna, Fact, ReadingFailed, Station
 from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
@@ -22,7 +21,9 @@ JUDGED_AT_ONCE = frozenset((Antenna, Station))
 """Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
 SILENT_LINE_MS = 3000  # a line that is silent for so long will not finish the frame that it began
 
-Read = tuple[int, list[tuple[int, list[Fact]]], Chunk | Fact | None, list[Fact], list[Fact] | None]
+Came = tuple[float, str, bytes]
+"""A Chunk, or as plain as a log has it: `t`, stream and bytes."""
+Read = tuple[int, list[tuple[int, list[Fact]]], Came | Fact | None, list[Fact], list[Fact] | None]
 """What one input comes to: up to which millisecond; what is to be told at moments of the grid until then, before the rules are
 judged there; the input, where there is one; what its bytes say; and what else is told before the rules are judged at once, None
 where they are not. A plain tuple, of which there are as many as reads of a port."""
@@ -47,10 +48,6 @@ class Line:
             self.framer = Framer()
             return [ReadingFailed(t=t, stream=self.name, error=f"{type(error).__name__}: {error}")]
 
-    def traffic(self, at_ms: int, heard_t: float | None = None) -> Traffic | None:
-        """What it carried since this was last asked."""
-        return self.decoder.take_traffic(at_ms / 1000.0, heard_t) if self.is_summed else None
-
 
 class Reading:
     """All `lines` of a site, by the pipeline's clock, which never steps back; milliseconds.
@@ -67,7 +64,7 @@ class Reading:
         self.now_ms = round(begins_t * 1000)
         self._turned_ms = grid_before(self.now_ms)
 
-    def feed(self, chunk: Chunk) -> Read:
+    def feed(self, chunk: Came) -> Read:
         """Bytes that came; their `t` counts to the millisecond, an earlier one as the latest. KeyError where the site has no
         such stream."""
         t, stream, data = chunk
@@ -91,22 +88,23 @@ class Reading:
         for line in self.lines.values():
             if line.framer.waiting:
                 facts += line.read(self.now_ms, None)
-            traffic = line.traffic(self.now_ms)
-            if traffic is not None:
+            if line.is_summed and (traffic := line.decoder.take_traffic(self.now_ms / 1000.0)) is not None:
                 facts.append(traffic)
         return facts
 
     def _turns(self, t: float) -> list[tuple[int, list[Fact]]]:
         """What is to be told at the moments of the grid up to `t`, to which time goes on."""
         turns: list[tuple[int, list[Fact]]] = []
-        now_ms = self.now_ms = max(self.now_ms, math.floor(t * 1000 + 1e-6))
-        while self._turned_ms + GRID_MS <= now_ms:
+        now_ms = math.floor(t * 1000 + 1e-6)
+        if now_ms > self.now_ms:
+            self.now_ms = now_ms
+        while self._turned_ms + GRID_MS <= self.now_ms:
             self._turned_ms += GRID_MS
             facts = self._turn(self._turned_ms)
             if facts:
                 turns.append((self._turned_ms, facts))
             elif not any(line.framer.waiting for line in self.lines.values()):  # nothing will, until something comes
-                self._turned_ms = now_ms // GRID_MS * GRID_MS
+                self._turned_ms = self.now_ms // GRID_MS * GRID_MS
         return turns
 
     def _turn(self, at_ms: int) -> list[Fact]:
@@ -117,8 +115,7 @@ class Reading:
             if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
                 facts += line.read(at_ms, None)
                 heard_t = line.last_ms / 1000.0
-            traffic = line.traffic(at_ms, heard_t)
-            if traffic is not None:
+            if line.is_summed and (traffic := line.decoder.take_traffic(at_ms / 1000.0, heard_t)) is not None:
                 facts.append(traffic)
         return facts
 

@@ -15,7 +15,6 @@ from operator import or_
 from typing import Any
 
 import msgspec
-from witnesspost.daemon.stream.inbox import Chunk
 from witnesspost.daemon.stream.reading import GRID_MS, Read
 from witnesspost.rules import facts
 from witnesspost.rules.facts import Fact, Said
@@ -45,7 +44,7 @@ class Packer:
     def add(self, read: Read) -> bytes | None:
         """One read more; a block where there are enough. Who takes a told fact sets its `t`, to the same each time."""
         now_ms, turns, came, said, at_once = read
-        if now_ms < self._next_ms and at_once is None and isinstance(came, Chunk):
+        if now_ms < self._next_ms and at_once is None and isinstance(came, tuple):
             self._now_ms = now_ms
             self._said += said
             return None
@@ -55,7 +54,7 @@ class Packer:
             if turns and turns[0][0] == self._next_ms:
                 self._turns[-1][1].extend(turns[0][1])
                 turns = turns[1:]
-        told = None if isinstance(came, Chunk) else came
+        told = None if isinstance(came, tuple) else came
         if told is not None and self._said:
             self._end()
         self._now_ms, self._next_ms = now_ms, (now_ms // GRID_MS + 1) * GRID_MS

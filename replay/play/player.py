@@ -53,7 +53,7 @@ def play(
 
 def _taken(pipeline: Pipeline, one: Read, moved: Callable[[float], None] | None) -> list[Change]:
     changes = pipeline.take(one)
-    if pipeline.log is not None and isinstance(one[2], Chunk):
+    if pipeline.log is not None and isinstance(one[2], tuple):
         pipeline.log.tick(pipeline.t)
     if moved is not None:
         moved(pipeline.t)
@@ -76,10 +76,13 @@ def of_the_site(site: Site, records: Iterable[Record], truths: list[Truth] | Non
     """What a pipeline of the site is to have."""
     known = {stream.name for stream in site.stream}
     for record in records:
-        if isinstance(record, Truth):
+        if isinstance(record, Chunk):
+            if record.stream in known:
+                yield record
+        elif isinstance(record, Truth):
             if truths is not None:
                 truths.append(record)
-        elif record.stream in known or not (record.stream or isinstance(record, Chunk)):
+        elif not record.stream or record.stream in known:
             yield record
 
 

@@ -16,11 +16,9 @@ from multiprocessing.connection import Connection
 
 from witnesspost.daemon.log.opening import LogError, UnreadableLog
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.stream.reading import Reading
+from witnesspost.daemon.stream.reading import Read, Reading
 from witnesspost.replay.play.packed_reads import packed
-from witnesspost.replay.play.player import of_the_site
-from witnesspost.replay.play.reading_ahead import read
-from witnesspost.replay.play.source import Source, records_of
+from witnesspost.replay.play.source import Source
 from witnesspost.rules.facts import Fact
 from witnesspost.rules.site.model import Site
 
@@ -70,10 +68,21 @@ def _read(path: str, site: Site, wanted: frozenset[type[Fact]], begins_t: float,
     try:
         with LogFile.open(path) as log:
             reading = Reading(site, wanted, begins_t)
-            for block in packed(read(reading, record) for record in of_the_site(site, records_of(log))):
+            for block in packed(_reads(log, reading)):
                 to.send(block)
         to.send(None)
     except LogError as error:
         to.send(error)
     except BrokenPipeError:
         pass
+
+
+def _reads(log: LogFile, reading: Reading) -> Iterator[Read]:
+    """What each input comes to that `player.of_the_site` lets pass, without an object for each."""
+    known = reading.lines
+    for t, stream, what in log.played():
+        if isinstance(what, bytes):
+            if stream in known:
+                yield reading.feed((t, stream, what))
+        elif not stream or stream in known:
+            yield reading.until(what.t, what)

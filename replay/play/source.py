@@ -172,7 +172,7 @@ def _log(name: str, site: Site | None, text: str, folder: Path | None) -> Source
 def records_of(log: LogFile) -> Iterator[Chunk | Fact]:
     """What the log was fed, in that order. Raises LogError."""
     for t, stream, what in log.played():
-        yield what if isinstance(what, Fact) else Chunk(t, stream, what)
+        yield Chunk(t, stream, what) if isinstance(what, bytes) else what
 
 
 def _tape(name: str, site: Site | None, text: str) -> Source:

@@ -6,14 +6,17 @@ import os
 import signal
 
 import pytest
+from msgspec.structs import replace
 from witnesspost.daemon.log.opening import LogError, UnreadableLog
-from witnesspost.daemon.log.reading import LongSilence
+from witnesspost.daemon.log.reading import LogFile, LongSilence
 from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.stream.reading import Reading
 from witnesspost.replay.play import reading_beside, stored_facts
-from witnesspost.replay.play.player import play
+from witnesspost.replay.play.player import of_the_site, play
+from witnesspost.replay.play.reading_ahead import read
 from witnesspost.replay.play.source import open_source
 from witnesspost.replay.play.stored_facts import StoredFacts
-from witnesspost.rules.facts import Planned, Port
+from witnesspost.rules.facts import Fact, Planned, Port
 
 from tests.replay.play.test_stored_facts import ENCODE, FAMILIES, fresh, logged
 
@@ -49,6 +52,21 @@ def begun(stack, path, cache):
     source = stack.enter_context(open_source(str(path)))
     known = stack.enter_context(contextlib.closing(StoredFacts(source, cache, beside=True)))
     return known, play(Pipeline(source.site), source.records, end_t=source.end_t, reader=known.reads)
+
+
+@pytest.mark.parametrize("left_out", [None, "corrections", "receiver"])
+def test_reads_what_the_player_lets_pass(path, left_out):
+    with open_source(str(path)) as source, LogFile.open(path) as log:
+        site = replace(source.site, stream=[stream for stream in source.site.stream if stream.name != left_out])
+        wanted = Pipeline(source.site).wanted
+        here = Reading(site, wanted, 0.0)
+        expected = [read(here, record) for record in of_the_site(site, source.records)]
+        found = [*reading_beside._reads(log, Reading(site, wanted, 0.0))]
+    assert found == expected
+    assert [type(came) for _, _, came, _, _ in found if isinstance(came, Fact)] == [Port, Port, Planned][
+        2 if left_out == "corrections" else 0 :
+    ]
+    assert any(facts for _, _, _, facts, _ in found)
 
 
 def test_says_the_same_and_keeps_it(path, tmp_path, processes):
