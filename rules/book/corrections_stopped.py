@@ -3,7 +3,8 @@
 When: none for the larger of `on_delay_s` and `intervals` usual intervals; from the very start, or while one epoch alone does
 not tell the interval, after `first_silence_s`; a port that goes away, after `port_lost_s`. Usable: a complete observation set
 with good CRCs from the project's station (from any, where the site names none). Station messages alone are no corrections.
-A rover that says that it is fixed, with an age within the limit, is being corrected by some way: then only a lost port is told.
+A rover that says that it is fixed, with an age within the limit, is being corrected by some way: then only a lost port is told,
+and swapped lines, which are a check: corrections do come.
 
 An epoch that is due just when the time is up is given `jitter_s`: three seconds of fade that cut one epoch at either end make
 five intervals without a whole one.
@@ -14,6 +15,8 @@ whole frames have been apart since; as long as the longest frame takes at the ra
 head is held until that frame would be whole) is silent, whatever came before:
 
     the device is gone                               port-lost
+    a receiver's positions, while corrections come
+    in on that receiver's own line without any       lines-swapped
     nothing                                          line-silent; radio-settings-differ first where the radio tables differ;
                                                      weak-link first where over `lost_share` of the epochs of the two minutes
                                                      before were lost, as radios that check frames themselves lose them
@@ -43,6 +46,7 @@ from typing import NamedTuple
 
 from witnesspost.rules.book.radio import free_space_loss_db, setting_in_words, sheet_differences, site_horizon_km
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.scene import LIMIT_S
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
 from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, WEEK_S, is_observation
 
@@ -51,6 +55,7 @@ _FALSE_HEADS = 1 / 168_600  # a byte: noise has preamble, length and a message n
 _SURE_SIGMAS = 6.0  # so many over what chance brings (common practice, no source)
 _RTCM2_WORDS = 4  # in a row with good parity: chance makes them once in some 10⁸ bytes
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
+_RECEIVER_SILENT_S = 10.0  # a receiver that has said no position for so long has another line (common practice, no source)
 _LOSSES_OVER_S = 120.0
 _LONGEST_GAP_S = 60.0  # station messages that come more seldom make no line alive
 _LONGEST_FRAME_BYTES = 1029  # RTCM 10403 section 4: bytes that a false head promised are counted when so many have come
@@ -74,6 +79,10 @@ _SERVICE_STEPS = (
     "Is it logged in, with the password and the stream (mountpoint) that the service gave you?",
     "Does the receiver send its position to the service? Many send nothing without it.",
     "Check the plugs and the cable (or the pairing) between modem and receiver.",
+)
+_SWAP_BACK = (
+    "Swap the two plugs at the post, or the two ports in the site file.",
+    "Until then go on: all that comes in is logged, but the post does not watch all of it.",
 )
 _BASE_LINE = (
     "Base's receiver: is the output of corrections switched on, on this port?",
@@ -191,6 +200,10 @@ class CorrectionsStopped(Rule[StoppedFigures]):
                 "Is this line plugged in at our base's own receiver?",
             ),
         ),
+        "lines-swapped": Advice(
+            "The lines are swapped: corrections come in on the port for {other_line}, positions on the port for {stream}.",
+            _SWAP_BACK,
+        ),
         "port-lost": Advice(
             "The port of {stream} {gone}{reason}.",
             (
@@ -238,8 +251,9 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             since, delay_s = self._since_and_delay(stream)
             if t - since < delay_s - 1e-6:
                 continue
-            if self.scene.port_gone(stream) or not self.scene.corrected(t):
-                yield self._finding(stream, t, since, delay_s)
+            swapped_with = self._swapped_with(stream, t)
+            if self.scene.port_gone(stream) or swapped_with or not self.scene.corrected(t):
+                yield self._finding(stream, t, since, delay_s, swapped_with)
 
     def _since_and_delay(self, stream: str) -> tuple[float, float]:
         scene, figures = self.scene, self.figures
@@ -253,6 +267,18 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             delay_s += figures.jitter_s
         return (scene.began_t if epoch is None else epoch.t), delay_s
 
+    def _swapped_with(self, stream: str, t: float) -> str:
+        """The receiver's line that brings corrections and no positions, while this one brings positions; "" where none does."""
+        scene, said = self.scene, self.scene.fixes.get(stream)
+        if said is None or t - said.t > LIMIT_S or not self._lines[stream].of_sentences:
+            return ""
+        for other in scene.position_streams:
+            epoch, fix = scene.last_any_epoch.get(other), scene.fixes.get(other)
+            comes = epoch is not None and t - epoch.t <= LIMIT_S
+            if comes and other not in scene.correction_streams and (fix is None or t - fix.t > _RECEIVER_SILENT_S):
+                return other
+        return ""
+
     def _window_s(self, stream: str, line: _Line) -> float:
         usual_s = self.scene.usual_interval_s(stream) or 0.0
         return max(self.figures.window_s, 3.0 * usual_s, 3.0 * line.frame_gap_s, line.longest_wait_s)
@@ -261,7 +287,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         usual_s = self.scene.usual_interval_s(stream) or 0.0
         return max(self.figures.quiet_s, 2.0 * usual_s, 1.5 * line.frame_gap_s, line.longest_wait_s)
 
-    def _finding(self, stream: str, t: float, since: float, delay_s: float) -> Finding:
+    def _finding(self, stream: str, t: float, since: float, delay_s: float, swapped_with: str) -> Finding:
         line = self._lines[stream]
         window_s = self._window_s(stream, line)
         shown = _Shown((fact, messages) for heard_t, fact, messages in line.recent if heard_t > t - window_s)
@@ -269,7 +295,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         lost = line.lost(self.scene.limit_s(stream))
         distance_km = self.scene.distance_km()
         looks_like = self._looks_like(stream, t, line, shown)
-        causes = self._causes(stream, line, shown, lost, looks_like)
+        causes = ["lines-swapped"] if swapped_with else self._causes(stream, line, shown, lost, looks_like)
         if self.site.post.role == "rover" and causes[0] in ("line-silent", "weak-link", "radio-settings-differ"):
             self._put_range(causes, distance_km)
         others = sorted(self.scene.strangers(shown.stations))[:_MOST_NAMED]
@@ -297,6 +323,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             key=stream,
             since=since,
             on_delay_s=delay_s,
+            severity="check" if swapped_with else None,
             evidence=evidence,
             words={
                 "others": _stations_in_words(others),
@@ -304,6 +331,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
                 "gone": "has not been there yet" if port and port.state == "waiting" else "is gone",
                 "reason": f": {port.reason}" if port is not None and port.reason else "",
                 "differ": ", ".join(map(setting_in_words, self._differences)),
+                "other_line": swapped_with,
                 "looks_like": looks_like or "no format that is known here",
                 "broken": _broken_in_words(shown, lost),
                 "from_base": "" if distance_km is None else f": it is {distance_km:.1f} km away",

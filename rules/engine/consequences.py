@@ -23,14 +23,16 @@ class Explanation(NamedTuple):
     """That `rule` can cause what it stands under in `EXPLAINED_BY`.
 
     `only` are the causes of the consequence that it reaches (None: any) without those of `but`, `by` its own causes that can
-    do it (None: any). The consequence must have begun at most `within_s` after it was raised, and is explained no longer than
-    `for_s` after that, nor than `hold_s` after it has ended. `same_line`: both must be about one stream.
+    do it (None: any) without those of `but_by`. The consequence must have begun at most `within_s` after it was raised, and
+    is explained no longer than `for_s` after that, nor than `hold_s` after it has ended. `same_line`: both must be about one
+    stream.
     """
 
     rule: str
     only: frozenset[str] | None = None
     but: frozenset[str] = frozenset()
     by: frozenset[str] | None = None
+    but_by: frozenset[str] = frozenset()
     within_s: float = math.inf
     for_s: float = math.inf
     hold_s: float = HOLD_S
@@ -54,6 +56,7 @@ _MOVED_S = 10.0  # a rover starts anew from a base that moved; what lasts longer
 _FIXING_S = 30.0  # corrections are back, and the rover is fixing again
 _AGEING_S = 10.0  # the ages of before go on for a moment
 _FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver that says nothing
+_COME_IN = frozenset({"lines-swapped"})  # corrections do, on another line than the site file says
 _ROVERS_OWN = frozenset({"rover-pole", "leaning-pole", "mark-or-point"})
 
 EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
@@ -62,13 +65,13 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
         Explanation("base-moved", only=frozenset({"another-base", "station-messages-only"}), for_s=_MOVED_S),
     ),
     "corrections-late": (
-        Explanation("corrections-stopped", hold_s=_AGEING_S),
+        Explanation("corrections-stopped", but_by=_COME_IN, hold_s=_AGEING_S),
         Explanation("wrong-channel", hold_s=_AGEING_S),
         Explanation("link-overload", hold_s=_AGEING_S),
         Explanation("base-moved", for_s=_MOVED_S),
     ),
     "fix-lost": (
-        Explanation("corrections-stopped", only=_FELL, hold_s=_FIXING_S),
+        Explanation("corrections-stopped", only=_FELL, but_by=_COME_IN, hold_s=_FIXING_S),
         Explanation("corrections-stopped", by=frozenset({"port-lost"}), same_line=True),
         Explanation("wrong-channel", only=_FELL, hold_s=_FIXING_S),
         Explanation("corrections-late", only=_FELL, hold_s=_FIXING_S),
@@ -128,6 +131,7 @@ def _explains(explanation: Explanation, other: Trouble, trouble: Trouble, t: flo
         and (explanation.only is None or trouble.cause in explanation.only)
         and trouble.cause not in explanation.but
         and (explanation.by is None or other.cause in explanation.by)
+        and other.cause not in explanation.but_by
         and (not explanation.same_line or other.stream == trouble.stream)
         and trouble.since <= other.raised_t + explanation.within_s
         and t < other.raised_t + explanation.for_s

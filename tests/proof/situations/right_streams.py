@@ -50,6 +50,25 @@ line(
     role="rover",
     age=lambda t: 0.5 + (t - 0.3) % 10.0,
 )
+
+
+def echoed(name: str, sentences_too: bool) -> None:
+    """The rover's receiver passes on the corrections on its own line, or the line of corrections has sentences beside them."""
+
+    def make() -> Told:
+        place, at = ground.SWEREF, aside(ground.SWEREF.mark("KQ-1").xyz, 61.0, 48.0, 3.1)
+        shift = Shift(name).base((0.0, 200.0), place.arp()).receiver((0.0, 200.0), still(at), n=place.n)
+        if sentences_too:
+            shift.receiver((0.0, 200.0), still(at), stream="corrections", n=place.n)
+        else:
+            shift.base((0.0, 200.0), place.arp(), stream="receiver", late=0.4)
+        return site(place, "rover"), shift, 200.0
+
+    BOOK.add(name, ground.SWEREF.region, make, right_base=True)
+
+
+echoed("a receiver that echoes the corrections on its own line", sentences_too=False)
+echoed("positions on both lines, corrections on theirs", sentences_too=True)
 line("five epochs a second", ground.KGD, interval=0.2, until=120.0)
 line("the last constellation is filtered out: the multiple bit is never 0", ground.ETRS, systems="GRE", unfinished=True)
 line("the same at the rover", ground.ETRS, systems="GRE", unfinished=True, role="rover")

@@ -272,6 +272,66 @@ line(
     allow=(Allow("link-overload", "*", "check"),),
 )
 
+# Plugs in each other's port, and what looks like it
+
+
+def swapped(name: str, role: str, begins: float, until: float = 180.0) -> None:
+    """Up to `begins` all is right; then each line carries the other's bytes."""
+
+    def make() -> Told:
+        place = ground.SWEREF
+        shift = Shift(name)
+        at = aside(place.mark("KQ-1").xyz, 61.0, 48.0, 3.1) if role == "rover" else place.arp()
+        says = {"n": place.n} if role == "rover" else {"quality": 7, "age": None, "station": None, "n": place.n}
+        for start, end, lines in (
+            (0.0, begins, ("corrections", "receiver")),
+            (begins + 4.0, until, ("receiver", "corrections")),
+        ):
+            if end > start:
+                shift.base((start, end), place.arp(), stream=lines[0])
+                shift.receiver((start, end), still(at), stream=lines[1], **says)
+        return site(place, role), shift, until
+
+    by = {"after": 14.8, "by": 16.0} if begins < 0.0 else {"after": begins + 5.0, "by": begins + 18.0}
+    expect = check("corrections-stopped", "lines-swapped", **by)
+    if begins < 0.0:
+        BOOK.add(f"{name}, {role}", "Europe", make, expect, right_base=True)
+    else:  # for ten seconds the receiver's own line may yet say a position
+        told = [
+            expect._replace(change="cause", severity=""),
+            stop("corrections-stopped", "other-format", after=begins + 3, by=begins + 8),
+        ]
+        BOOK.add(f"{name}, {role}", "Europe", make, *told, right_base=True)
+
+
+swapped("the two plugs are swapped from the start", "rover", -4.0)
+swapped("the two plugs are swapped from the start", "base", -4.0)
+swapped("after lunch the two plugs are swapped", "base", 60.0)
+line(
+    "sentences in place of corrections, and a receiver that echoes corrections",
+    ground.NZ,
+    lambda s, p: s.receiver((0.0, 150.0), still(p.arp()), stream="corrections", quality=1, age=None, n=p.n).base(
+        (0.0, 150.0), p.arp(), stream="receiver"
+    ),
+    stop("corrections-stopped", "other-format", by=22.0),
+    role="rover",
+    lost=-200.0,
+)
+line(
+    "nothing on the line of corrections, and a receiver that echoes corrections",
+    ground.GDA,
+    lambda s, p: s.base((0.0, 150.0), p.arp(), stream="receiver"),
+    stop("corrections-stopped", "line-silent", by=22.0),
+    role="rover",
+    lost=-200.0,
+)
+line(
+    "sentences in place of corrections, nothing else",
+    ground.JGD,
+    lambda s, p: s.receiver((0.0, 150.0), still(p.arp()), stream="corrections", quality=7, age=None, n=p.n),
+    stop("corrections-stopped", "other-format", by=16.0),
+)
+
 # Other bases
 
 OTHER: Callable[[Place], Xyz] = lambda p: aside(p.arp(), 9100.0, -7300.0, 31.0)  # noqa: E731

@@ -152,6 +152,42 @@ def test_sentences_alone_on_a_line_of_corrections_are_another_format_and_beside_
     assert [change.cause for change in alerts(day, facts, 16.0, stream=both)] == ["line-silent"]
 
 
+class TestLinesThatAreSwapped:
+    """The line of corrections brings positions, and the receiver's line corrections."""
+
+    def changes(self, day, *, corrections_until=20.0, receiver_until=0.0, tables=None, **fix):
+        facts = [traffic(t, sentence_bytes=160) for t in day.every(1.0, 0.0, 20.0)]
+        facts += [day.fix(t, stream="corrections", **fix) for t in day.every(1.0, 0.1, 20.0)]
+        facts += [day.fix(t, stream="receiver", **fix) for t in day.every(1.0, 0.1, receiver_until)]
+        facts += [day.epoch(t, stream="receiver") for t in day.every(1.0, 0.2, corrections_until)]
+        return alerts(day, sorted(facts, key=lambda fact: fact.t), 16.0, **(tables or {}))
+
+    @pytest.mark.parametrize("quality", [1, 4])
+    def test_are_a_check_even_where_the_rover_is_fixed(self, day, quality):
+        (change,) = self.changes(day, quality=quality)
+        assert (change.t, change.cause, change.severity, len(change.causes)) == (15.0, "lines-swapped", "check", 1)
+        line, first, _ = (words(change).say, *words(change).steps)
+        assert (
+            line
+            == "The lines are swapped: corrections come in on the port for receiver, positions on the port for corrections."
+        )
+        assert first == "Swap the two plugs at the post, or the two ports in the site file."
+
+    def test_are_not_where_no_corrections_come_on_the_receivers_line(self, day):
+        assert [c.cause for c in self.changes(day, corrections_until=9.0, quality=1)] == ["other-format"]
+
+    @pytest.mark.parametrize(("until", "cause"), [(4.5, "lines-swapped"), (8.5, "other-format")])
+    def test_are_not_while_the_receiver_says_positions_on_its_own(self, day, until, cause):
+        assert [c.cause for c in self.changes(day, receiver_until=until, quality=1)] == [cause]
+
+    def test_are_not_where_a_line_carries_both(self, day):
+        both = [
+            {"name": name, "port": f"/dev/tty{name}", "carries": ["corrections", "positions"]}
+            for name in ("corrections", "receiver")
+        ]
+        assert "lines-swapped" not in {c.cause for c in self.changes(day, quality=1, tables={"stream": both})}
+
+
 class TestWhatCameBeforeTheSilenceDoesNotCount:
     @pytest.mark.parametrize("heard_t", [59.6, 60.2, 61.2])
     def test_half_a_frame_that_the_last_epoch_left(self, day, heard_t):
