@@ -7,6 +7,7 @@ the base post's own log says what was on the air.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import math
 from bisect import bisect_right
@@ -61,7 +62,8 @@ class Segment(Struct, kw_only=True, dict=True):
     `ours` is whether the station is the project's; `judged` whether there is anything to judge it by. `offset` is broadcast
     minus true at the point, `vector` true minus broadcast (ECEF): what a point tied to it lacks. `confirmed_by` are the facts
     beside the sheet that say the same. `sure` is whether the cause is the only one that fits; `other_point` is the
-    control point whose coordinate it is instead. `told` is whether a person said on the day how the base stands.
+    control point whose coordinate it is instead. `told` is whether a person said on the day how the base stands. `apart_from`
+    is how far its mark is from each other one, None where it is on none.
     `repaired_checks` are the check-ins, what each leaves with the vector taken off, and whether it passes so.
     """
 
@@ -81,6 +83,7 @@ class Segment(Struct, kw_only=True, dict=True):
     cause: str | None = None
     other_point: str | None = None
     told: bool = False
+    apart_from: dict[str, Enu] | None = None
     explained: bool = False
     sure: bool = False
     confirmed_by: list[str] = []
@@ -133,7 +136,7 @@ class Segment(Struct, kw_only=True, dict=True):
     @cached_property
     def misses(self) -> list[Miss]:
         """Its failed check-ins by what they missed by."""
-        return misses_of(self.checks, on_mark=self.judged)
+        return misses_of(self.checks, self.apart_from)
 
     @property
     def held(self) -> bool:
@@ -164,12 +167,13 @@ class Segment(Struct, kw_only=True, dict=True):
             return f"{apart}: {agree} with the base, {checks_on(self.confirming, again=True)} with {sheet}."
         if not self.held:
             return f"{apart}, and {agree} with the base: a check-in on another mark would tell which is right."
+        look = "look at its frame" if self.cause == "given" else "compare the site file with the control sheet"
         elsewhere = f"the base was not on {self.point}, where the {'set-up' if self.told else 'site file'} has it"
         if self.point in self.agreeing:
             return f"{apart}, and {agree} with the base: {elsewhere}."
         if self.other_point is not None and self.sure:
             return f"The base's coordinate is {self.other_point}'s, and {agree} with it: {elsewhere}."
-        return f"{apart}, and {agree} with the base: look at {'its frame' if self.cause == 'given' else 'the sheet'}."
+        return f"{apart}, and {agree} with the base: {look}."
 
     @property
     def in_words(self) -> str:
@@ -327,6 +331,7 @@ def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, giv
     segment.judged = True
     if base.occupies is not None:
         segment.expected = datum.arp(base, said_m)
+        segment.apart_from = _apart_from(base.occupies, datum)
         segment.point = segment.expected.point
         true = segment.expected.ecef
         segment.offset = datum.offset(segment.arp, segment.expected)
@@ -358,6 +363,17 @@ def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, giv
         prediction = first.prediction
         if explained.sure and prediction is not None and max(prediction.horizontal_m, prediction.vertical_m) <= _SHEET_M:
             segment.confirmed_by = ["the sheet"]
+
+
+def _apart_from(mark: str, datum: Datum) -> dict[str, Enu]:
+    """How far the mark is from each other one."""
+    found = {}
+    at = datum.point(mark).ecef
+    for other in datum.site.project.control if datum.site.project is not None else []:
+        with contextlib.suppress(DatumError):
+            if other.name != mark:
+                found[other.name] = enu(datum.point(other.name).ecef, at, datum.frame.ellipsoid)
+    return found
 
 
 def _confirm(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from msgspec import Struct
+from msgspec import Struct, structs
 from witnesspost.daemon.log.day import PostLogs
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import EventRow
@@ -22,6 +22,11 @@ _HINDERED = {
     "walking": "the rover was moving",
     "gap": "the rover's positions came with gaps",
 }
+Apart = Mapping[str, Enu]
+_AS_FAR_M, _AS_FAR = (
+    0.1,
+    0.0005,
+)  # a rover's own error; axes of the one mark are not quite the other's: common practice, no source
 _ENDED = ("check-in-elsewhere", "check-in-given-up", "control-check-declined")
 _KINDS = ", ".join(f"'{kind}'" for kind in ("checkin", "control-check", *_ENDED))
 
@@ -38,19 +43,21 @@ class Check(Struct, frozen=True, kw_only=True):
 
 
 class Asked(Struct, frozen=True, kw_only=True):
-    """A check-in that came to nothing: UTC seconds (None: unknown), the mark, and why, as a clause."""
+    """A check-in that came to nothing: UTC seconds (None: unknown), the mark, and why, as a clause. `offset` is how far from
+    the mark the rover read, where that is why."""
 
     utc: float | None
     point: str
     why: str
+    offset: Enu | None = None
 
 
 class Miss(NamedTuple):
-    """Failed check-ins on one coordinate of the base, in order, that missed by the same within their limits. `on_mark` is
-    whether the base is said to stand on a mark of the project's."""
+    """Failed check-ins on one coordinate of the base, in order, that missed by the same within their limits. `apart` is how far
+    the mark that the base is said to stand on is from each other one; None where that is none of the project's."""
 
     checks: list[Check]
-    on_mark: bool
+    apart: Apart | None
 
     @property
     def marks(self) -> list[str]:
@@ -66,14 +73,19 @@ class Miss(NamedTuple):
     def advice(self) -> str:
         """What it says that several marks miss by the same, as a clause; "" of one mark. A height alone is the pole's as well
         as the base's; in plan a pole leans to another side each time (common practice, no source)."""
+        mark = stood_on(self.offset, self.apart)
+        if mark is not None:
+            return f"it is as if the base had stood on {mark}"
         if len(self.marks) < 2:
             return ""
         if any(math.hypot(check.offset.east_m, check.offset.north_m) > check.horizontal_m for check in self.checks):
-            if self.on_mark:
+            if self.apart is not None:
                 return "ask first whether the base stood on its mark, and stayed there"
             return "ask first where the base's coordinate came from"
         either = (
-            "the base's antenna height or the rover's pole" if self.on_mark else "the base's coordinate or the rover's pole"
+            "the base's antenna height or the rover's pole"
+            if self.apart is not None
+            else "the base's coordinate or the rover's pole"
         )
         return f"it may be {either}: heights alone do not tell them apart"
 
@@ -99,14 +111,22 @@ def checks_of(post: PostLogs) -> list[Check]:
     return sorted(found, key=lambda check: check.utc)
 
 
-def misses_of(checks: Iterable[Check], *, on_mark: bool) -> list[Miss]:
+def stood_on(offset: Enu, apart: Apart | None) -> str | None:
+    """The mark that a base may have stood on: a rover misses by as much as that one is from the mark it is said to be on."""
+    for mark, away in (apart or {}).items():
+        if math.dist(offset, away) <= max(_AS_FAR_M, _AS_FAR * math.hypot(*away)) < math.hypot(*away) / 2.0:
+            return mark
+    return None
+
+
+def misses_of(checks: Iterable[Check], apart: Apart | None) -> list[Miss]:
     """The failed ones of checks on one coordinate, those together that missed by the same; in the order of their first."""
     found: list[Miss] = []
     for check in checks:
         if not check.passed:
             same = next((miss for miss in found if _same(miss.checks[0], check)), None)
             if same is None:
-                found.append(Miss([check], on_mark))
+                found.append(Miss([check], apart))
             else:
                 same.checks.append(check)
     return found
@@ -130,22 +150,23 @@ def _asked_of_run(files: Iterable[LogFile]) -> list[Asked]:
         for row in log.rows(EventRow, f"WHERE kind IN ({_KINDS}) ORDER BY n"):
             said: dict[str, Any] = json.loads(row.detail)
             utc = log.utc_at(row.t)
-            asked = Asked(utc=utc.timestamp() if utc is not None else None, point=said["point"], why=_why(row.kind, said))
+            offset = Enu(said["east_m"], said["north_m"], said["up_m"]) if row.kind == "check-in-elsewhere" else None
+            why = _why(row.kind, said, offset)
+            asked = Asked(utc=utc.timestamp() if utc is not None else None, point=said["point"], why=why, offset=offset)
             answered = waits is not None and waits.point == asked.point
             if row.kind == "checkin":
                 found += [waits] if waits is not None and not answered else []
                 waits = asked
             elif answered and waits is not None:
-                found += [Asked(utc=waits.utc, point=waits.point, why=asked.why)] if row.kind in _ENDED else []
+                found += [structs.replace(asked, utc=waits.utc)] if row.kind in _ENDED else []
                 waits = None
             elif row.kind in _ENDED:
                 found.append(asked)
     return found if waits is None else [*found, waits]
 
 
-def _why(kind: str, said: dict[str, Any]) -> str:
-    if kind == "check-in-elsewhere":
-        offset = Enu(said["east_m"], said["north_m"], said["up_m"])
+def _why(kind: str, said: dict[str, Any], offset: Enu | None) -> str:
+    if offset is not None:
         away = length_in_words(math.hypot(offset.east_m, offset.north_m))
         return f"the rover's position was {away} from it ({in_words(offset)})"
     if kind == "control-check-declined":

@@ -12,7 +12,7 @@ from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.office.base import Bases, Segment, bases_of
-from witnesspost.replay.office.check_ins import Asked, Check, Miss, asked_of, checks_of, listed, misses_of
+from witnesspost.replay.office.check_ins import Asked, Check, Miss, asked_of, checks_of, listed, misses_of, stood_on
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.links import LinkBin, link
 from witnesspost.replay.office.reasons import kind, spanned
@@ -239,7 +239,15 @@ def _judged_check_ins(facts: DayFacts) -> list[str]:
     passed = [check.utc for check in facts.checks if check.passed]
     if passed and max(passed) < failed[0].utc:
         parts.append(f"Until {facts.clock(max(passed))} they passed.")
-    return parts + [f"The same on each mark: {miss.advice}." for miss in misses[:_SAID] if miss.advice][:1]
+    return parts + [say for miss in misses[:_SAID] if (say := advice_of(miss))][:1]
+
+
+def advice_of(miss: Miss) -> str:
+    """What it says, as a sentence; "" where it says nothing beyond itself."""
+    advice = miss.advice
+    if len(miss.marks) > 1:
+        return f"The same on each mark: {advice}."
+    return f"{advice[0].upper()}{advice[1:]}." if advice else ""
 
 
 def _missing_check_ins(facts: DayFacts) -> list[str]:
@@ -247,7 +255,7 @@ def _missing_check_ins(facts: DayFacts) -> list[str]:
     parts = []
     for asked in facts.asked[:_SAID]:
         at = f"At {facts.clock(asked.utc)} a" if asked.utc is not None else "A"
-        parts.append(f"{at} check-in on {asked.point} came to nothing: {asked.why}.")
+        parts.append(f"{at} check-in on {asked.point} came to nothing: {why_nothing(facts, asked)}.")
     if facts.post.role == "rover" and not facts.checks:
         parts.append("No check-in was completed." if facts.asked else "No check-in was made.")
     return parts
@@ -261,14 +269,21 @@ def _share(count: int, of: int) -> str:
     return f"Of {of} check-ins {count}"
 
 
+def why_nothing(facts: DayFacts, asked: Asked) -> str:
+    """Why a check-in came to nothing, as a clause; with the mark that the base may have stood on."""
+    segment = facts.bases.in_force(asked.utc, None) if asked.utc is not None else None
+    mark = stood_on(asked.offset, segment.apart_from) if segment is not None and asked.offset is not None else None
+    return asked.why if mark is None else f"{asked.why}, as if the base had stood on {mark}"
+
+
 def misses_of_day(facts: DayFacts) -> list[Miss]:
     """The failed check-ins that no wrong coordinate of the base explains, by the base's coordinate and what they missed by."""
     found = []
     for one in facts.bases.segments:
         explained = explained_by_base(one)
-        found += misses_of([check for check in one.checks if check not in explained], on_mark=one.judged)
+        found += misses_of([check for check in one.checks if check not in explained], one.apart_from)
     alone = [check for check in facts.checks if not any(check in one.checks for one in facts.bases.segments)]
-    return [*found, *misses_of(alone, on_mark=False)]
+    return [*found, *misses_of(alone, None)]
 
 
 def explained_by_base(segment: Segment) -> list[Check]:

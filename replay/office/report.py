@@ -11,10 +11,12 @@ from witnesspost.replay.office.base import Segment
 from witnesspost.replay.office.facts_of_day import (
     AlertLine,
     DayFacts,
+    advice_of,
     explained_by_base,
     misses_of_day,
     span_in_words,
     verdict_of,
+    why_nothing,
 )
 from witnesspost.replay.office.judge import Judged, Judgement
 from witnesspost.replay.office.reasons import kind, spanned
@@ -172,7 +174,7 @@ def _bases(facts: DayFacts) -> str:
         return "<h2>The base</h2><p>No base said where it stood.</p>"
     rows = [_base(facts, segment) for segment in facts.bases.segments]
     heads = ("from", "to", "station", "dE", "dN", "dU", "cause", "antenna height sent", "planned or told", "confirmed by")
-    caption = "Each coordinate on the air, minus the sheet (mm)"
+    caption = "Each coordinate on the air, minus the site file's (mm)"
     return f"<h2>The base</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>"
 
 
@@ -190,7 +192,7 @@ def _base(facts: DayFacts, segment: Segment) -> list[str]:
 
 
 def _checks(facts: DayFacts) -> str:
-    asked = "".join(f"<li>{_at(facts, one.utc)} {_t(one.point)}: {_said(one.why)}</li>" for one in facts.asked)
+    asked = "".join(f"<li>{_at(facts, one.utc)} {_t(one.point)}: {_said(why_nothing(facts, one))}</li>" for one in facts.asked)
     nothing = f"<p>Asked for, and came to nothing:</p><ul>{asked}</ul>" if asked else ""
     if not facts.checks:
         none = "None completed." if asked else "None made."
@@ -207,8 +209,7 @@ def _checks(facts: DayFacts) -> str:
     ]  # fmt: skip
     heads = ("at", "mark", "dE", "dN", "dU", "limits", "result")
     caption = "Observed minus known (mm); limits in plan and height"
-    advice = [miss.advice for miss in misses_of_day(facts) if miss.advice]
-    said = "".join(f"<p>The same on each mark: {_said(one)}.</p>" for one in dict.fromkeys(advice))
+    said = "".join(f"<p>{_said(one)}</p>" for one in dict.fromkeys(map(advice_of, misses_of_day(facts))) if one)
     return f"<h2>Check-ins</h2><div class=figures>{_table(caption, heads, rows, (2, 3, 4, 5))}</div>{said}{nothing}"
 
 

@@ -200,8 +200,9 @@ def _by_checks(
         at = f"{_clock(check.utc, zone)} ({_offset(check.utc, zone)})"
         miss = next(miss for miss in segment.misses if check in miss.checks)
         others = [mark for mark in miss.marks if mark != check.point]
-        as_others = f", and {checks_on(others, again=True)} by the same: {miss.advice}" if others else ""
-        return "undecided", f"The check-in on {check.point} at {at} beside it failed by {by}{as_others}."
+        as_others = f", and {checks_on(others, again=True)} by the same" if others else ""
+        advice = f": {miss.advice}" if miss.advice else ""
+        return "undecided", f"The check-in on {check.point} at {at} beside it failed by {by}{as_others}{advice}."
     return name, reason
 
 

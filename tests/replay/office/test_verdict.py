@@ -158,11 +158,12 @@ def test_a_base_that_check_ins_on_two_other_marks_agree_with_is_right_and_the_sh
     assert found.name == "keep"
     assert found.reason == (
         "Fixed, between good check-ins at 00:01 and 00:15 (+0000). The base's coordinate and the site file's KQ-1 differ by "
-        "11.1 m (a slip in typing), and the check-ins on KQ-2 and KQ-3 agree with the base: look at the sheet."
+        "11.1 m (a slip in typing), and the check-ins on KQ-2 and KQ-3 agree with the base: compare the site file with the "
+        "control sheet."
     )
     # Also where nothing explains the difference, and where the crew's base is on a point that nobody told.
     found = decide(agreeing(check(100.0), check(900.0, point="KQ-3"), explained=False, cause="unexplained"))
-    assert (found.name, "look at the sheet" in found.reason) == ("keep", True)
+    assert (found.name, "compare the site file with the control sheet" in found.reason) == ("keep", True)
     found = decide(agreeing(check(100.0), check(900.0, point="KQ-4"), cause="other-control-point", other_point="KQ-3"))
     assert found.name == "keep"
     assert found.reason.endswith(
@@ -237,6 +238,18 @@ def test_a_repair_mends_no_leaning_pole_and_no_long_baseline():
     found = decide(structs.replace(wrong(), distance_m=25_000.0))  # 24.8 m · 25 km / 2.4e7 m = 26 mm
     assert (found.name, "compute the baselines again" in found.reason) == ("undecided", True)
     assert decide(structs.replace(wrong(), distance_m=15_000.0)).name == "repair"  # 16 mm
+
+
+def test_a_check_in_that_misses_by_the_way_to_another_mark_names_that_mark():
+    """A base on KQ-3 that is told KQ-1 moves all by the way from KQ-3 to KQ-1; a pole or a tripod does not come near it."""
+    apart = {"KQ-2": Enu(-310.0, -210.0, -7.6), "KQ-3": Enu(310.177, 273.921, 5.816)}
+    missed = structs.replace(check(100.0, passed=False), offset=Enu(310.188, 273.907, 5.834))
+    on = segment(checks=[missed, check(900.0)], apart_from=apart)
+    assert decide(seen(on)).reason.endswith("beside it failed by 413.8 m: it is as if the base had stood on KQ-3.")
+    near = structs.replace(missed, offset=Enu(310.9, 273.9, 5.8))
+    assert "as if" not in decide(seen(segment(checks=[near, check(900.0)], apart_from=apart))).reason
+    close = segment(checks=[check(100.0, passed=False, up=-0.2), check(900.0)], apart_from={"KQ-9": Enu(0.0, 0.0, -0.15)})
+    assert "as if" not in decide(seen(close)).reason  # two marks so close prove nothing
 
 
 def test_several_visits_get_no_more_than_all_of_them_allow():
