@@ -89,10 +89,14 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding for the descriptors, one for each station's height."""
-        different = [antenna for antenna in self._descriptors.values() if self.scene.is_ours(antenna.station_id)]
+        shared = {number for number in self.scene.stations if self.scene.senders.shared(number, t) is not None}
+        ours = [antenna for antenna in self._descriptors.values() if self.scene.is_ours(antenna.station_id)]
+        different = [antenna for antenna in ours if antenna.station_id not in shared]  # of two senders, whose is it?
         if different:
             yield self._descriptor_finding(min(different, key=lambda antenna: antenna.t))
         for station, base in self._heights.values():
+            if station.station_id in shared:
+                continue
             set_up = self.scene.today is not None and base is self.site.base
             yield Finding(
                 causes=[Cause(cause="height-not-as-set-up" if set_up else "height-differs")],

@@ -93,6 +93,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
         if isinstance(fact, Station):
             base = self.scene.base_of(fact.station_id)
             if base is not None and base.kind == "own" and base.occupies is not None:
+                shared = self.scene.senders.shared(fact.station_id, fact.t)
+                if shared is not None:  # of two that have its number, ours is the one that is nearer to where it ought to be
+                    expected = self._datum.arp(base, None).ecef
+                    fact = min(shared.first, shared.other, key=lambda said: math.dist(_at(said), expected))
                 self._pending["" if base is self.site.base else base.occupies] = base, fact
         return None
 
@@ -358,6 +362,10 @@ class _Jumps:
             if fix.quality == FixQuality.RTK_FIXED and self._sum is not None:
                 self.done = Jump(fix, _minus(ecef, self._sum), ecef)
                 self._sum = None
+
+
+def _at(station: Station) -> Ecef:
+    return Ecef(station.x_m, station.y_m, station.z_m)
 
 
 def _nowhere(station: Station) -> str | None:

@@ -7,11 +7,14 @@ old position is back. A 1006 that comes with another antenna height after a paus
 set-up, no move; without a pause nobody has touched the antenna, and the points before and after differ.
 A network's or a moving base's stations change as they like.
 
+Two bases with one number, each heard in its turn, are no move: told as that once the old position comes again in its turn, and
+as what may be where another antenna height comes with a place over 100 m off, without a pause.
+
 At a rover whose post hears positions alone: the fixed position steps by over 0.2 m while the rover stands, or faster than it
 can move, without a loss of fix. Who carries a pole to the next point is slower, and plumbs it for a few seconds.
 
 Causes: `antenna-height-changed` where the change is vertical and message 1006's antenna height changed by as much,
-`coordinate-changed`, `station-changed`, `position-jumped`. Source: common practice, no source.
+`coordinate-changed`, `same-number`, `station-changed`, `position-jumped`. Source: common practice, no source.
 """
 
 from __future__ import annotations
@@ -20,11 +23,12 @@ import math
 from collections.abc import Iterable
 
 from witnesspost.rules.coordinates import Ecef
-from witnesspost.rules.datum.explanation import in_words
+from witnesspost.rules.datum.explanation import in_words, length_in_words
 from witnesspost.rules.datum.geodesy import DatumError, enu
 from witnesspost.rules.datum.leap import Leap, Leaps
 from witnesspost.rules.datum.verdict import Datum
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.senders import APART_M, Shared
 from witnesspost.rules.facts import Epoch, Fact, Fix, SetUp, Station
 from witnesspost.rules.site.model import Base
 
@@ -32,6 +36,7 @@ _STOP = "Store no points until this is over."
 _TELL_THE_CREW = "Tell the crew: store no points until this is over."
 _NOTE_IT = "Before you correct anything: note the time, the old coordinate and the old antenna height."
 _CHECK_IN_AGAIN = "Then let a rover check in on a control point before anyone goes on."
+_CHECK_IN_AFTER = "Check in on a control point before you go on."
 _SAME_M = 0.003  # the antenna height and the position change by as much: twice the wire's rounding, and a millimetre
 
 
@@ -90,6 +95,23 @@ class BaseMoved(Rule[BaseMovedFigures]):
                 "Points from before and after the change differ in height: tell the office the time.",
             ),
         ),
+        "same-number": Advice(
+            "{what}",
+            (
+                _STOP,
+                "Change both ends to a free channel that you are licensed for, or give our base a station number of its own.",
+                "Switch our base off for a moment: what still comes in as station {station_id} is not ours.",
+                _CHECK_IN_AFTER,
+                "Note when this began: the office must check the points stored since then.",
+            ),
+            (
+                _TELL_THE_CREW,
+                "Give the base a station number of its own, and tell the crew; the office puts it into the site file.",
+                "Is a second device plugged in on this line, or does the receiver pass on corrections that it receives itself?",
+                _CHECK_IN_AGAIN,
+                "Note when this began: the office must check the points stored since then.",
+            ),
+        ),
         "station-changed": Advice(
             "The corrections on {stream} now come from station {station_id}, not from {station_id_before} as before.",
             (
@@ -121,6 +143,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
         self._datum = Datum(self.site)
         self._now: dict[int, Station] = {}
         self._moved: dict[int, _Move] = {}
+        self._shared: dict[int, Finding] = {}  # by station: two senders of its number
         self._sent: dict[int, float] = {}  # by station: its last epoch
         self._began: dict[int, float] = {}  # and when it was back after its last pause
         self._heard: dict[str, list[int]] = {}
@@ -148,11 +171,11 @@ class BaseMoved(Rule[BaseMovedFigures]):
                 self._see_position(fact, base)
         elif isinstance(fact, SetUp):
             self._see_set_up()
-        return not (self._moved or self._changed)
+        return not (self._moved or self._changed or self._shared)
 
     def due(self) -> float:
         """At once while a change is news; else only a message can bring one."""
-        return 0.0 if self._moved or self._changed else math.inf
+        return 0.0 if self._moved or self._changed or self._shared else math.inf
 
     def judge(self, t: float) -> Iterable[Finding]:
         """The changes that are still news, and those to a position that is not the project's."""
@@ -162,11 +185,20 @@ class BaseMoved(Rule[BaseMovedFigures]):
         for what, finding in tuple(self._changed.items()):
             if finding.since is not None and t >= finding.since + self.figures.news_s:
                 del self._changed[what]
-        return [*(move.finding for move in self._moved.values()), *self._changed.values()]
+        for station_id in tuple(self._shared):
+            if self.scene.senders.shared(station_id, t) is None:
+                del self._shared[station_id]
+        return [*self._shared.values(), *(move.finding for move in self._moved.values()), *self._changed.values()]
 
     def _see_position(self, station: Station, base: Base) -> None:
         before = self._now.get(station.station_id)
         self._now[station.station_id] = station
+        shared = self.scene.senders.shared(station.station_id, station.t)
+        if shared is not None:
+            self._moved.pop(station.station_id, None)
+            if station.station_id not in self._shared:
+                self._shared[station.station_id] = _shared_finding(shared)
+            return
         if before is None or math.dist(_at(before), _at(station)) <= self.figures.limit_m:
             return
         moved = self._moved.pop(station.station_id, None)
@@ -211,6 +243,13 @@ class BaseMoved(Rule[BaseMovedFigures]):
         if math.hypot(east, north) <= _SAME_M and (risen is None or abs(up - risen) <= _SAME_M):
             # Without 1006's antenna height a change that is only vertical may be either.
             causes.insert(len(causes) if risen is None else 0, "antenna-height-changed")
+        apart_m = math.dist(_at(before), _at(station))
+        if apart_m > APART_M and risen and station.t - self._on_air_since(station) >= self.figures.setup_s:
+            causes.insert(0, "same-number")
+        what = (
+            f"Station {station.station_id} now says a position {length_in_words(apart_m)} off and another antenna height: "
+            "that may be another base with our number, or ours, set up elsewhere."
+        )
         return Finding(
             causes=[Cause(cause=cause) for cause in causes],
             stream=station.stream,
@@ -218,7 +257,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
             since=station.t,
             evidence={
                 "station_id": station.station_id,
-                "moved_m": round(math.dist(_at(before), _at(station)), 4),
+                "moved_m": round(apart_m, 4),
                 "east_m": round(east, 4) + 0.0,
                 "north_m": round(north, 4) + 0.0,
                 "up_m": round(up, 4) + 0.0,
@@ -228,7 +267,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
                 "antenna_height_before_m": before.antenna_height_m,
                 "antenna_height_m": station.antenna_height_m,
             },
-            words={"offset": in_words(offset)},
+            words={"offset": in_words(offset), "what": what},
         )
 
     def _right(self, station: Station, base: Base) -> bool | None:
@@ -275,6 +314,19 @@ class _Move:
 
     def __init__(self, origin: Station, station: Station, finding: Finding, wrong: bool):
         self.origin, self.since, self.finding, self.wrong = origin, station.t, finding, wrong
+
+
+def _shared_finding(shared: Shared) -> Finding:
+    number, far_m = shared.first.station_id, shared.apart_m
+    other = shared.other
+    return Finding(
+        causes=[Cause(cause="same-number")],
+        stream=other.stream,
+        key=str(number),
+        since=shared.since,
+        evidence={"station_id": number, "apart_m": round(far_m, 4), "x_m": other.x_m, "y_m": other.y_m, "z_m": other.z_m},
+        words={"what": f"Two bases with station number {number} are heard in turns, {length_in_words(far_m)} apart."},
+    )
 
 
 def _leap_finding(leap: Leap) -> Finding:

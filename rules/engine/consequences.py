@@ -59,6 +59,8 @@ _FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver t
 _COME_IN = frozenset({"lines-swapped"})  # corrections do, on another line than the site file says
 _ROVERS_OWN = frozenset({"rover-pole", "leaning-pole", "mark-or-point"})
 
+_SAME_NUMBER = Explanation("base-moved", by=frozenset({"same-number"}))  # whatever is counted is of two senders
+
 EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "corrections-stopped": (
         Explanation("wrong-channel", only=frozenset({"another-base", "weak-link", "line-noise"})),
@@ -69,6 +71,7 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
         Explanation("wrong-channel", hold_s=_AGEING_S),
         Explanation("link-overload", hold_s=_AGEING_S),
         Explanation("base-moved", for_s=_MOVED_S),
+        _SAME_NUMBER,
     ),
     "fix-lost": (
         Explanation("corrections-stopped", only=_FELL, but_by=_COME_IN, hold_s=_FIXING_S),
@@ -76,18 +79,20 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
         Explanation("wrong-channel", only=_FELL, hold_s=_FIXING_S),
         Explanation("corrections-late", only=_FELL, hold_s=_FIXING_S),
         Explanation("base-moved", only=_FELL, for_s=_MOVED_S),
+        Explanation("base-moved", only=_FELL, by=frozenset({"same-number"})),
         # Without GLONASS's biases a rover fixes all the same.
         Explanation("message-set", only=_FELL, by=frozenset({"no-station-position", "single-frequency"}), hold_s=_FIXING_S),
     ),
-    "message-set": (Explanation("corrections-stopped"), Explanation("wrong-channel")),
+    "message-set": (Explanation("corrections-stopped"), Explanation("wrong-channel"), _SAME_NUMBER),
     # A sky that closes costs the fix first, and is judged half a minute later.
     "sky": (Explanation("fix-lost", within_s=60.0),),
-    "antenna-mismatch": (Explanation("wrong-channel"), Explanation("base-moved", for_s=_MOVED_S)),
-    "link-overload": (Explanation("wrong-channel"),),
-    "base-datum": (Explanation("base-moved", within_s=_MOVED_S),),
+    "antenna-mismatch": (Explanation("wrong-channel"), Explanation("base-moved", for_s=_MOVED_S), _SAME_NUMBER),
+    "link-overload": (Explanation("wrong-channel"), _SAME_NUMBER),
+    "base-datum": (Explanation("base-moved", within_s=_MOVED_S), _SAME_NUMBER),
     "control-check": (
         Explanation("base-datum", but=_ROVERS_OWN),
         Explanation("base-moved", but=_ROVERS_OWN, for_s=_MOVED_S),
+        Explanation("base-moved", but=_ROVERS_OWN, by=frozenset({"same-number"})),
         Explanation("wrong-channel", but=_ROVERS_OWN),
     ),
     "wrong-channel": (Explanation("base-moved", for_s=_MOVED_S),),

@@ -17,6 +17,7 @@ from witnesspost.rules.engine.check_in import DeclaredCheck
 from witnesspost.rules.engine.checked import Checked
 from witnesspost.rules.engine.motion import Motion
 from witnesspost.rules.engine.pole import Pole
+from witnesspost.rules.engine.senders import Senders, apart_m
 from witnesspost.rules.engine.set_up import set_up
 from witnesspost.rules.engine.tally import Tally
 from witnesspost.rules.facts import Antenna, Epoch, Fact, Fix, Frozen, Planned, Port, SetUp, Solved, Station, Tilt, Utc
@@ -61,6 +62,7 @@ class Scene:
         self.fix: Fix | None = None
         self.fixes: dict[str, Fix] = {}  # by stream: the last
         self.stations: dict[int, Station] = {}
+        self.senders = Senders()
         self.antennas: dict[int, Antenna] = {}
         self.ports: dict[str, Port] = {}
         self.last_epoch: dict[str, Epoch] = {}
@@ -148,9 +150,11 @@ class Scene:
 
     def _see_station(self, fact: Station) -> None:
         said = self.stations.get(fact.station_id)
-        if said is not None and _apart_m(said, fact) > MOVED_M and self.is_ours(fact.station_id):
+        if said is not None and apart_m(said, fact) > MOVED_M and self.is_ours(fact.station_id):
             self._renew(Renewal("position", fact.t))
         self.stations[fact.station_id] = fact
+        if self.base_kind == "own":
+            self.senders.put(fact)
 
     def _see_antenna(self, fact: Antenna) -> None:
         self.antennas[fact.station_id] = fact
@@ -226,7 +230,7 @@ class Scene:
         theirs, ours = self.stations.get(station_id), self.station()
         if theirs is None or ours is None or ours.station_id == station_id:
             return False
-        return _apart_m(theirs, ours) <= _SAME_PLACE_M
+        return apart_m(theirs, ours) <= _SAME_PLACE_M
 
     def silent_for(self, stream: str, t: float) -> float:
         """Seconds since the line's last usable epoch of the project's station; since the run began, where none has come."""
@@ -375,10 +379,6 @@ class Scene:
 
 _UNPROVEN: tuple[bool | None, float] = (None, 0.0)
 _CORRECTED_BY_ONE = (FixQuality.RTK_FIXED, FixQuality.RTK_FLOAT)
-
-
-def _apart_m(one: Station, two: Station) -> float:
-    return math.dist((one.x_m, one.y_m, one.z_m), (two.x_m, two.y_m, two.z_m))
 
 
 def _rough_place(ecef: Ecef) -> tuple[float, float]:

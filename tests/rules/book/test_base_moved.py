@@ -3,15 +3,20 @@
 import random
 
 import pytest
+from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
+from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.base_moved import BaseMoved
+from witnesspost.rules.book.link_overload import LinkOverload
 from witnesspost.rules.book.words import words
 from witnesspost.rules.datum.geodesy import expected_arp, from_enu
+from witnesspost.rules.facts import Antenna
 
 KESTREL = {"name": "KQ-1", "latitude": 39.1234567, "longitude": -104.9876543, "height": 1874.322}
 TABLES = {
     "project": {"frame": "EPSG:6319", "vertical": "ellipsoidal", "control": [KESTREL]},
     "base": {"occupies": "KQ-1", "station_id": 417, "antenna_height_m": 1.843},
 }
+NEIGHBOUR = {"east": 2600.0, "north": 1900.0, "antenna_height_m": 1.5}
 NO_PROJECT = {"base": {"station_id": 417}}
 
 
@@ -253,3 +258,67 @@ class TestPositionsAlone:
 def test_a_service_and_a_moving_base_move_as_they_like(make, kind):
     bench, station = make(base={"kind": kind})
     assert bench.play([station(1.0), station(2.0, east=900.0), station(3.0, station_id=12, north=400.0)], 5.0) == []
+
+
+class TestTwoBasesWithOneNumber:
+    """Makers give all receivers the same number. Ours says its position every 10 s, a neighbour's 3.2 km off between."""
+
+    def facts(self, station, until=200.0, **neighbour):
+        ours = [station(float(t)) for t in range(1, int(until), 10)]
+        return [*ours, *(station(t + 4.0, **NEIGHBOUR | neighbour) for t in range(101, int(until), 10))]
+
+    def test_are_two_senders_and_no_move(self, make, day):
+        bench, station = make(**TABLES)
+        changes = bench.play(self.facts(station), 200.0)
+        assert day.said(changes) == [(105.2, "raised", "base-moved", "same-number")]
+        assert words(changes[0]).say == (
+            "Station 417 now says a position 3.22 km off and another antenna height: "
+            "that may be another base with our number, or ours, set up elsewhere."
+        )
+        (alert,) = bench.engine.open_alerts()
+        said = words(alert.sentence)
+        assert said.say == "Two bases with station number 417 are heard in turns, 3.22 km apart."
+        assert "station number of its own" in said.steps[1]
+
+    def test_without_an_antenna_height_they_are_known_when_ours_comes_in_its_turn(self, make, day):
+        bench, station = make(**TABLES)
+        changes = bench.play(self.facts(station, antenna_height_m=1.843), 200.0)
+        assert day.said(changes) == [
+            (105.2, "raised", "base-moved", "coordinate-changed"),
+            (114.2, "cause", "base-moved", "same-number"),
+        ]
+
+    def test_are_one_incident(self, day):
+        tables = {**TABLES, "base": {**TABLES["base"], "antenna": "KESTREL-A NONE"}}
+        bench = day.bench(BaseMoved, BaseDatum, AntennaMismatch, LinkOverload, role="rover", **tables)
+        arp = expected_arp(bench.site).ecef
+
+        def station(t, east=0.0, north=0.0, **other):
+            x, y, z = (round(part, 4) for part in from_enu(arp, (east, north, 0.0)))
+            return day.station(t, **{"x_m": x, "y_m": y, "z_m": z, **other})
+
+        neighbours = [Antenna(t=t + 4.1, stream="corrections", station_id=417, message=1008, descriptor="OTHER NONE")
+                      for t in range(101, 400, 10)]  # fmt: skip
+        changes = bench.play([*self.facts(station, 400.0), *neighbours], 400.0)
+        assert [c.rule for c in changes if c.change == "raised" and c.because_of is None] == ["base-moved"]
+        assert bench.scene.proven_right()
+
+    def test_once_one_is_gone_it_is_over(self, make, day):
+        bench, station = make(**TABLES)
+        facts = [*self.facts(station), *(station(float(t)) for t in range(201, 400, 10))]
+        changes = bench.play(facts, 400.0)
+        assert [(kind, cause) for _, kind, _, cause in day.said(changes)] == [
+            ("raised", "same-number"),
+            ("normal", "same-number"),
+        ]
+
+    def test_a_coordinate_that_is_typed_wrongly_and_put_right_is_one_base(self, make, day):
+        bench, station = make(**TABLES)
+        facts = [station(1.0), station(11.0), station(21.0, east=2600.0), station(31.0, east=2600.0), station(41.0)]
+        assert "same-number" not in [cause for _, _, _, cause in day.said(bench.play(facts, 100.0))]
+
+    def test_a_base_that_is_carried_elsewhere_is_one_base(self, make, day):
+        """Off while it is carried, on with another height: it may be ours, and says so within five minutes."""
+        bench, station = make(**TABLES)
+        facts = [station(1.0), day.epoch(1.2), day.epoch(200.0), station(201.0, **NEIGHBOUR)]
+        assert [cause for _, _, _, cause in day.said(bench.play(facts, 210.0))] == ["coordinate-changed"]
