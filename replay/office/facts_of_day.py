@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
+from functools import cached_property
 from typing import Any, NamedTuple
 
 from msgspec import Struct
@@ -42,7 +43,7 @@ class AlertLine(Struct, kw_only=True):
     done: list[str] = []
 
 
-class DayFacts(Struct, kw_only=True):
+class DayFacts(Struct, kw_only=True, dict=True):
     """All of it. `post` is the rover where there is one; `unmatched` says why there is no `link`."""
 
     post: PostLogs
@@ -57,6 +58,11 @@ class DayFacts(Struct, kw_only=True):
     last_utc: float | None
     power: list[tuple[float, float, str]] = []
     unmatched: str = ""
+
+    @cached_property
+    def alerting_posts(self) -> set[str]:
+        """The posts that raised them."""
+        return {line.post for line in self.alerts}
 
     def until(self, segment: Segment) -> float:
         """Until when a coordinate counts, and no longer than the day (UTC seconds)."""
@@ -196,19 +202,19 @@ def _what_else(facts: DayFacts, told: set[str]) -> list[str]:
     stops = [line for line in facts.alerts if line.severity == "stop"]
     if not stops:
         parts.append("No stop alert was raised.")
-    kinds: dict[tuple[str, str], list[AlertLine]] = {}
+    kinds: dict[tuple[str, str, str], list[AlertLine]] = {}
     for line in stops:
         if not is_told(line):
-            kinds.setdefault((line.rule, kind(_first_sentence(line))), []).append(line)
+            kinds.setdefault((line.post, line.rule, kind(_first_sentence(line))), []).append(line)
     ordered = sorted(kinds.values(), key=lambda lines: -sum(map(lasted_s, lines)))
     for lines in ordered[:_SAID]:
         say = spanned([_first_sentence(line) for line in lines])
         span = span_in_words(sum(map(lasted_s, lines)))
         if len(lines) > 1:
-            parts.append(f"{len(lines)} times, {span} in all: {say}")
+            parts.append(f"{len(lines)} times{at_post(facts, lines[0])}, {span} in all: {say}")
         else:
             utc = lines[0].utc
-            at = f"At {facts.clock(utc)}, for" if utc is not None else "For"
+            at = f"At {facts.clock(utc)}{at_post(facts, lines[0])}, for" if utc is not None else "For"
             parts.append(f"{at} {span}: {say}")
     if len(ordered) > _SAID:
         parts.append("More stop alerts are below.")
@@ -217,6 +223,11 @@ def _what_else(facts: DayFacts, told: set[str]) -> list[str]:
     if sent and lost / sent >= _LOST:
         parts.append(f"Of all frames of corrections {lost / sent:.0%} did not arrive.")
     return parts + _missing_check_ins(facts)
+
+
+def at_post(facts: DayFacts, line: AlertLine) -> str:
+    """Such as " at kestrel-base", where a day's alerts are not of one post; else ""."""
+    return f" at {line.post}" if len(facts.alerting_posts) > 1 else ""
 
 
 def _first_sentence(line: AlertLine) -> str:

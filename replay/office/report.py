@@ -12,6 +12,7 @@ from witnesspost.replay.office.facts_of_day import (
     AlertLine,
     DayFacts,
     advice_of,
+    at_post,
     explained_by_base,
     misses_of_day,
     span_in_words,
@@ -305,7 +306,7 @@ def _alerts(facts: DayFacts) -> str:
         return "<h2>Alerts</h2><p>None was raised.</p>"
     rows = [
         [
-            _at(facts, line.utc), _t(line.severity), _said(line.say),
+            _at(facts, line.utc) + _t(at_post(facts, line).removeprefix(" at")), _t(line.severity), _said(line.say),
             f"<span class=narrow>lasted </span>{_said(_lasted(line))}",
             f"<span class=narrow>seen </span>{_said(_what_was_done(line))}",
         ]

@@ -195,6 +195,22 @@ def test_both_posts_logs_say_what_was_lost_on_the_way(tmp_path):
     assert re.search(r"Of all frames of corrections (9|10|11)% did not arrive\. No check-in was made\.", text)
 
 
+def test_an_alert_is_told_with_the_post_that_raised_it_where_there_are_two(tmp_path):
+    """What both posts heard at one time is one each, and no two times of one."""
+    off = '[[event]]\ndo = "base-off"\nat_s = 100.0\nfor_s = 30.0\n'
+    logs = logs_of_both_posts(tmp_path, **dict.fromkeys(("base", "rover"), f"seed = 3\nduration_s = 180\n{off}"))
+    assert run(*logs, "-o", tmp_path / "day.html").exit_code == 0
+    _, text = read(tmp_path / "day.html")
+    first = text[: text.index("The day Times")].replace("\N{NO-BREAK SPACE}", " ")
+    for post in ("kestrel-base", "kestrel-rover"):
+        assert re.search(rf"At 08:01 at {post}, for \d+ s: No corrections", first), first
+        assert f"08:01 {post} stop No corrections" in text
+    assert "times" not in first
+    assert run(logs[1], "-o", tmp_path / "one.html").exit_code == 0
+    _, text = read(tmp_path / "one.html")
+    assert re.search(r"At 08:01, for \d+\Ws: No corrections", text)
+
+
 def test_logs_that_are_not_of_one_link_are_said_to_be_none(tmp_path):
     """Another sky's base: no share of what arrived, and no alarm about it in the first sentence."""
     logs = logs_of_both_posts(tmp_path, base="seed = 3\nduration_s = 120\n", rover="seed = 4\nduration_s = 120\n")
