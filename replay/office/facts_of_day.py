@@ -150,15 +150,7 @@ _POINTS: dict[Name, tuple[str, str]] = {
 
 def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
     """The sentences that the report begins with: what the base said, what else went wrong, and what becomes of the points."""
-    parts = []
-    for segment in facts.bases.segments:
-        span = f"From {facts.clock(segment.from_utc)} to {facts.clock(facts.until(segment))}"
-        if segment.judged and segment.standing == "wrong":
-            against = "" if segment.confirming or segment.cause == "given" else f" against {segment.sheet}"
-            whose = "the base's coordinate" if against else "the base"
-            parts.append(f"{span} {whose} was {in_words(segment.offset)}{against} ({segment.why}).")
-        elif segment.standing == "disputed":
-            parts.append(f"{span} t{segment.dispute[1:]}")
+    parts = _of_bases(facts)
     wrong = bool(parts)
     judged = [segment for segment in facts.bases.segments if segment.judged]
     if judged and not wrong:
@@ -171,6 +163,28 @@ def verdict_of(facts: DayFacts, judgement: Judgement | None) -> str:
     if judgement is not None:
         parts.append(_of_points(judgement))
     return " ".join(parts)
+
+
+_IN_TURNS = 3  # so often no crew goes from one coordinate to another and back
+
+
+def _of_bases(facts: DayFacts) -> list[str]:
+    """Each coordinate that is not the site file's, once, however often it came."""
+    told: dict[str, list[Segment]] = {}
+    for segment in facts.bases.segments:
+        if segment.judged and segment.standing == "wrong":
+            against = "" if segment.confirming or segment.cause == "given" else f" against {segment.sheet}"
+            whose = "the base's coordinate" if against else "the base"
+            told.setdefault(f"{whose} was {in_words(segment.offset)}{against} ({segment.why}).", []).append(segment)
+        elif segment.standing == "disputed":
+            told.setdefault(f"t{segment.dispute[1:]}", []).append(segment)
+    parts = []
+    for say, segments in told.items():
+        times = f", {len(segments)} times," if len(segments) > 1 else ""
+        parts.append(f"From {facts.clock(segments[0].from_utc)} to {facts.clock(facts.until(segments[-1]))}{times} {say}")
+        if len(segments) >= _IN_TURNS:
+            parts.append("So often in turns with another coordinate, it may be another base under the same number.")
+    return parts
 
 
 def _of_points(judgement: Judgement) -> str:

@@ -6,6 +6,7 @@ import re
 import shutil
 import sqlite3
 from html.parser import HTMLParser
+from types import SimpleNamespace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -17,10 +18,12 @@ from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.replay.commands.replay import replay
 from witnesspost.replay.commands.report import report
 from witnesspost.replay.office import pictures
+from witnesspost.replay.office.base import Bases, Segment
 from witnesspost.replay.office.epochs import Epochs
-from witnesspost.replay.office.facts_of_day import DayFacts, facts_of, power_of
+from witnesspost.replay.office.facts_of_day import DayFacts, facts_of, power_of, verdict_of
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.source import open_source
+from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.facts import Acknowledge, Health, Solved
 
 _VOID = {"meta", "br", "rect", "path", "line", "use", "circle", "polyline"}
@@ -143,6 +146,33 @@ def test_a_day_that_goes_past_midnight_says_which_day():
                      last_utc=first + 86_400.0)  # fmt: skip
     assert found.span == "Friday 2026-06-19, 07:00 to Sat 07:00 (-0600)"
     assert (found.clock(first + 600.0), found.clock(first + 65_000.0)) == ("07:10", "Sat 01:03")
+
+
+def test_a_coordinate_that_comes_in_turns_with_another_is_told_once():
+    """Two bases under one number on one channel: a page of one sentence for each minute would hide all others."""
+    begun = dt.datetime(2026, 6, 19, 13, 0, tzinfo=dt.UTC).timestamp()
+    wrong = {"offset": Enu(2600.0, 1900.0, 0.0), "cause": "unexplained", "right": False}
+
+    def told(turns):
+        segments = [
+            Segment(
+                number=number, station_id=417, arp=Ecef(0.0, 0.0, 0.0), from_utc=begun + 600.0 * number,
+                to_utc=begun + 600.0 * (number + 1), heard_to_utc=begun + 600.0 * (number + 1), ours=True, judged=True,
+                point="KQ-1", **(wrong if number % 2 else {"right": True}),
+            )
+            for number in range(2 * turns)
+        ]  # fmt: skip
+        found = DayFacts(post=SimpleNamespace(role="base"), zone=dt.UTC, bases=Bases(segments), checks=[], alerts=[], gaps=[],
+                         link=[], first_utc=begun, last_utc=begun + 36_000.0)  # fmt: skip
+        return verdict_of(found, None)
+
+    is_wrong = (
+        "the base's coordinate was 2.60 km east, 1.90 km north against the site file's KQ-1 (no usual mistake explains it)."
+    )
+    turns = "So often in turns with another coordinate, it may be another base under the same number."
+    assert told(1).startswith(f"From 13:10 to 13:20 {is_wrong} No stop")
+    assert told(2).startswith(f"From 13:10 to 13:40, 2 times, {is_wrong} No stop")  # a tripod that was moved and put back
+    assert told(10).startswith(f"From 13:10 to 16:20, 10 times, {is_wrong} {turns} No stop")
 
 
 def test_a_peak_of_a_second_in_a_day_is_drawn_and_what_one_pixel_shows_is_drawn_once():
