@@ -338,10 +338,13 @@ class Invention:
             return "other-format", None
         if self.scenario.site.base.kind == "network":
             return "service-silent", None
+        comes_and_goes = self.silence.comes_and_goes(t)
         if self.scenario.at_base:
-            return "line-silent", None
+            return "comes-and-goes" if comes_and_goes else "line-silent", None
         if self._out_of_range(t):
             return "out-of-range", None
+        if comes_and_goes:
+            return "comes-and-goes", None
         air = state.air(t)
         if air == "garbled":
             return "line-noise", None

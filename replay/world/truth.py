@@ -87,6 +87,7 @@ JUMP_STANDS_S = 5.0
 """How long a position must stand after a jump, so that it is no step of the rover's own, to the next sentence."""
 
 SILENT_START_S, PORT_LOST_S, NEVER_FIXED_S, OFF_DELAY_S = 15.0, 2.0, 120.0, 3.0
+AGAIN, AGAIN_S, SHORT_S = 3, 600.0, 30.0  # silences within that time that come and go
 HELD_S = 4.5
 """An ended silence that lasts so long ends the alert as well."""
 
@@ -326,6 +327,12 @@ class Silence(Struct):
     flaps: bool = False
     of_a_service: bool = False
     corrected_until: float = -math.inf
+    over: list[tuple[float, float]] = []  # the silences that were told and have ended: from when to when
+
+    def comes_and_goes(self, t: float) -> bool:
+        """True where the silence at `t` is one more of several short ones."""
+        recent = [(since, until) for since, until in self.over if since > t - AGAIN_S]
+        return len(recent) + 1 >= AGAIN and all(until - since <= SHORT_S for since, until in recent)
 
     def rover_says(self, t: float, quality: int, age_s: float | None) -> None:
         """What a rover's receiver says at `t`: fixed by corrections of that age, it misses nothing until they are too old."""
@@ -337,6 +344,7 @@ class Silence(Struct):
         """A usable epoch of the project's station arrived at `t`."""
         if self.raised and self.back_t is None:
             self.back_t = t
+            self.over.append((self.last_t or 0.0, t))
         self.last_t = t
 
     def due_at(

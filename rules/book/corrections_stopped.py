@@ -19,7 +19,9 @@ head is held until that frame would be whole) is silent, whatever came before:
     in on that receiver's own line without any       lines-swapped
     nothing                                          line-silent; radio-settings-differ first where the radio tables differ;
                                                      weak-link first where over `lost_share` of the epochs of the two minutes
-                                                     before were lost, as radios that check frames themselves lose them
+                                                     before were lost, as radios that check frames themselves lose them;
+                                                     comes-and-goes first, the `again`th time within `again_s` that it is so
+                                                     and each of those before was short
     whole frames of another station                  another-base
     RTCM 3 of a maker's own kinds or SSR, RTCM 2,    other-format, with what it looks like
     sentences
@@ -57,10 +59,12 @@ _RTCM2_WORDS = 4  # in a row with good parity: chance makes them once in some 10
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
 _RECEIVER_SILENT_S = 10.0  # a receiver that has said no position for so long has another line (common practice, no source)
 _LOSSES_OVER_S = 120.0
+_SHORT_S = 30.0  # a silence that mends itself by then is a shadow or a loose contact (common practice, no source)
 _LONGEST_GAP_S = 60.0  # station messages that come more seldom make no line alive
 _LONGEST_FRAME_BYTES = 1029  # RTCM 10403 section 4: bytes that a false head promised are counted when so many have come
 _LONGEST_WAIT_S = 30.0  # a line of so few bytes that they take longer is silent (common practice, no source)
 
+_RADIO_CAUSES = frozenset(("line-silent", "comes-and-goes", "weak-link", "radio-settings-differ"))  # that distance brings too
 _STATION_MESSAGES = STATION_POSITION | ANTENNA | {TEXT, GLONASS_BIAS, 1013, 1032}  # RTCM 10403.3, table 3.5-1 (from memory)
 _MAKERS_OWN = frozenset(range(4001, 4096))
 _SSR = frozenset(range(1057, 1069))
@@ -92,7 +96,7 @@ _BASE_BAUD = "Is the baud rate of the base's output the one that the site file h
 
 
 class StoppedFigures(Delays, kw_only=True):
-    """Seconds, but for `intervals`; `lost_share` is of epochs, `near_share` of the radio horizon."""
+    """Seconds, but for `intervals` and `again`; `lost_share` is of epochs, `near_share` of the radio horizon."""
 
     on_delay_s: float = 5.0
     intervals: float = 3.0
@@ -104,6 +108,8 @@ class StoppedFigures(Delays, kw_only=True):
     window_s: float = 10.0
     lost_share: float = 1 / 3
     near_share: float = 0.3
+    again: int = 3
+    again_s: float = 600.0
 
 
 class CorrectionsStopped(Rule[StoppedFigures]):
@@ -117,6 +123,22 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             "No corrections for {silent_s} s: nothing comes in on the port for {stream}.",
             (_DO_NOT_STORE, *_RADIO_STEPS, _SAME_AT_BOTH, _RADIO_AND_RECEIVER),
             (_TELL_THE_CREW, "Base's receiver: is it on, and does it track satellites?", *_BASE_LINE),
+        ),
+        "comes-and-goes": Advice(
+            "No corrections for {silent_s} s: they come and go, {times} times in {times_min} min.",
+            (
+                _DO_NOT_STORE,
+                "What stands or moves between here and the base? Go to where you can see it{from_base}.",
+                "Transmitter off first, then raise the base's radio antenna, away from overhead lines. Transmitter on again.",
+                "Is the battery of the base's radio full? A weak one drops out while it transmits.",
+                _RADIO_STEPS[-1],
+            ),
+            (
+                _TELL_THE_CREW,
+                "Check the plugs and the cable of this line: a loose contact comes and goes.",
+                "Base's receiver: is its battery full? One that sags switches it off and on.",
+                "Base's receiver: does it track satellites all the time? GNSS antenna plugged in, sky open?",
+            ),
         ),
         "service-silent": Advice(
             "No corrections for {silent_s} s: nothing that is of use comes from the service on the port for {stream}.",
@@ -295,8 +317,10 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         lost = line.lost(self.scene.limit_s(stream))
         distance_km = self.scene.distance_km()
         looks_like = self._looks_like(stream, t, line, shown)
-        causes = ["lines-swapped"] if swapped_with else self._causes(stream, line, shown, lost, looks_like)
-        if self.site.post.role == "rover" and causes[0] in ("line-silent", "weak-link", "radio-settings-differ"):
+        times, over_s = line.silences(since, t, self.figures.again_s)
+        known = self._causes(stream, line, shown, lost, looks_like, comes_and_goes=times >= self.figures.again)
+        causes = ["lines-swapped"] if swapped_with else known
+        if self.site.post.role == "rover" and causes[0] in _RADIO_CAUSES:
             self._put_range(causes, distance_km)
         others = sorted(self.scene.strangers(shown.stations))[:_MOST_NAMED]
         port = self.scene.ports.get(stream)
@@ -312,6 +336,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             "looks_like": looks_like or None,
             "lost_epochs": lost.epochs,
             "lost_share": round(lost.share, 2),
+            "times": times,
             "other_stations": others,
             "distance_km": None if distance_km is None else round(distance_km, 2),
             "horizon_km": None if self._horizon_km is None else round(self._horizon_km, 2),
@@ -334,17 +359,18 @@ class CorrectionsStopped(Rule[StoppedFigures]):
                 "other_line": swapped_with,
                 "looks_like": looks_like or "no format that is known here",
                 "broken": _broken_in_words(shown, lost),
+                "times_min": f"{math.ceil(over_s / 60.0)}",
                 "from_base": "" if distance_km is None else f": it is {distance_km:.1f} km away",
             },
         )
 
-    def _causes(self, stream: str, line: _Line, shown: _Shown, lost: _Lost, looks_like: str) -> list[str]:
+    def _causes(self, stream: str, line: _Line, shown: _Shown, lost: _Lost, looks_like: str, comes_and_goes: bool) -> list[str]:
         """What the line shows, most likely first, wherever the rover stands."""
         ours = self.scene.strangers(shown.stations) != shown.stations
         if self.scene.port_gone(stream):
             return ["port-lost"]
         if shown.silent or (shown.other_than_sentences <= _STRAY_BYTES and not shown.frames and not looks_like):
-            return ["service-silent"] if self._of_a_service else self._silence(lost)
+            return ["service-silent"] if self._of_a_service else self._silence(lost, comes_and_goes)
         if shown.stations and not ours:
             return ["another-base"]
         if looks_like and not shown.observation_frames:
@@ -355,10 +381,12 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             return ["weak-link", "line-noise"]
         return ["service-silent", "other-format"] if self._of_a_service else ["line-noise", "other-format", "weak-link"]
 
-    def _silence(self, lost: _Lost) -> list[str]:
-        if self.site.post.role == "base":
-            return ["line-silent"]
+    def _silence(self, lost: _Lost, comes_and_goes: bool) -> list[str]:
+        if comes_and_goes:
+            return ["comes-and-goes", "line-silent"]
         causes = ["line-silent"]
+        if self.site.post.role == "base":
+            return causes
         if lost.share > self.figures.lost_share:
             causes.insert(0, "weak-link")
         if self._differences:
@@ -422,6 +450,7 @@ class _Line:
         self.frame_gap_s = 0.0
         self.usual_s: float | None = None  # between its epochs, as the last one found it
         self._epochs: deque[tuple[float, float | None]] = deque(maxlen=_MOST_EPOCHS)
+        self._silences: dict[float, float] = {}  # that were too long: since when, until when as far as is known
 
     def usable(self, epoch: Epoch) -> None:
         if self.recent:
@@ -452,12 +481,21 @@ class _Line:
         if traffic.rtcm2_words >= _RTCM2_WORDS:
             self.rtcm2_t = heard_t
 
+    def silences(self, since: float, t: float, over_s: float) -> tuple[int, float]:
+        """How often it was silent for too long within the last `over_s`, with the silence since `since`, and for how long that
+        goes back; 1 where one of them was not short."""
+        self._silences[since] = t
+        self._silences = {began: ended for began, ended in self._silences.items() if began > t - over_s or began == since}
+        if any(ended - began > _SHORT_S for began, ended in self._silences.items()):
+            return 1, t - since
+        return len(self._silences), t - min(self._silences)
+
     @property
     def longest_wait_s(self) -> float:
-        """For how long noise as it came may seem to bring nothing; 0.0 where too little came to tell."""
-        if self.noise_bytes <= _STRAY_BYTES:
+        """For how long noise as it came may seem to bring nothing; 0.0 where fewer bytes came than the longest frame has."""
+        if self._useless_bytes < _LONGEST_FRAME_BYTES:
             return 0.0
-        wait_s = _LONGEST_FRAME_BYTES * max(1.0, self.heard_t - self._useless_t) / self._useless_bytes
+        wait_s = _LONGEST_FRAME_BYTES * (self.heard_t - self._useless_t) / self._useless_bytes
         return wait_s if wait_s <= _LONGEST_WAIT_S else 0.0
 
     def lost(self, longest_s: float) -> _Lost:

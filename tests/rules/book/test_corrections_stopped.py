@@ -378,3 +378,48 @@ def test_only_our_own_observations_count(day):
     assert [change.rule for change in alerts(day, facts, 18.0)] == ["corrections-stopped"]
     bench = day.bench(CorrectionsStopped)  # the site file names none: any will do
     assert bench.play(facts, 18.0) == []
+
+
+def shadows(day, *silences, until=600.0):
+    """Epochs at 1 Hz but for these silences, each from when to when."""
+    return [day.epoch(t) for t in day.every(1.0, 1.0, until) if not any(begin < t < end for begin, end in silences)]
+
+
+def causes_of(changes):
+    return [change.cause for change in changes if change.change == "raised"]
+
+
+def test_short_silences_that_come_again_are_told_as_such_from_the_third_on(day):
+    facts = shadows(day, (100, 108), (180, 188), (260, 268), (340, 348))
+    changes = alerts(day, facts, 600.0)
+    assert causes_of(changes) == ["line-silent", "line-silent", "comes-and-goes", "comes-and-goes"]
+    third, fourth = [words(change) for change in changes if change.cause == "comes-and-goes" and change.change == "raised"]
+    assert third.say == "No corrections for 5.2 s: they come and go, 3 times in 3 min."
+    assert fourth.say == "No corrections for 5.2 s: they come and go, 4 times in 5 min."
+    assert "stands or moves between here and the base" in third.steps[1]
+
+
+def test_two_shadows_or_three_within_an_hour_are_each_a_silence_of_its_own(day):
+    facts = shadows(day, (100, 108), (700, 708), (1400, 1408), until=1500.0)
+    assert causes_of(alerts(day, facts, 1500.0)) == ["line-silent"] * 3
+
+
+def test_a_base_that_was_off_for_minutes_does_not_come_and_go(day):
+    facts = shadows(day, (100, 108), (180, 300), (360, 368), (440, 448))
+    assert causes_of(alerts(day, facts, 600.0)) == ["line-silent"] * 4
+
+
+def test_a_silence_that_does_not_end_is_no_shadow(day):
+    facts = shadows(day, (100, 108), (180, 188), (260, 601))
+    changes = alerts(day, facts, 320.0)
+    assert [(change.change, change.cause) for change in changes if change.t > 260.0] == [
+        ("raised", "comes-and-goes"),
+        ("cause", "line-silent"),
+    ]
+
+
+def test_a_loose_contact_at_the_base_is_looked_for_at_its_plugs(day):
+    facts = shadows(day, (100, 108), (180, 188), (260, 268))
+    *_, last = [change for change in alerts(day, facts, 400.0, role="base") if change.change == "raised"]
+    assert last.cause == "comes-and-goes"
+    assert "a loose contact" in words(last).steps[1]
