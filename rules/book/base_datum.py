@@ -9,9 +9,10 @@ network's or a moving base's, nor one over a point that is not listed.
 Over the bundled geoid, a coordinate whose plan is right and whose height is less than 3 m off is a note: EGM96 is no national
 height system, and heights cannot be judged better there.
 
-At the rover without a station position: each time the position's quality changes, it jumps; from autonomous to fixed the jumps
-add up to the base's error, within the few metres of a single-point position. Over 10 m that is no single-point error.
-Where corrections come in on a line of this post, their station position is waited for, 60 s.
+At the rover: each time the position's quality changes, it jumps; from autonomous to fixed the jumps add up to the base's error,
+within the few metres of a single-point position. Over 10 m that is no single-point error. Where corrections come in on a line
+of this post, their station position is waited for, 60 s. Where that is the project's, the base may still be over another mark
+than it was told: told over 30 m, where the first position was no poor one, until a check on a mark passes.
 
 Every position that is judged is an event, passed or not: what the base said, and how far it was from the sheet.
 
@@ -31,7 +32,7 @@ from witnesspost.rules.book.coordinate_words import BASE_CAUSES, words_of
 from witnesspost.rules.coordinates import LEAST_RADIUS_M, Ecef, Enu
 from witnesspost.rules.datum.explanation import Noise, Verdict
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
-from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged, repair_of
+from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged, not_over_its_point, repair_of
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Fact, Fix, SetUp, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
@@ -39,19 +40,21 @@ from witnesspost.rules.site.model import Base
 
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
 _SINGLE_POINT = Noise(horizontal_m=9.0, vertical_m=15.0)  # of an autonomous position; common practice, no source
+_POOR_HDOP = 5.0  # of few satellites a single-point position is out by more; common practice, no source
 _STEP_S = 3.0  # two positions this close in time are one step: a walking rover moves a few metres
 _NOWHERE = ("The base broadcasts no position: all zeros.", "The base broadcasts a position inside the earth.")
 _DAY_S = 86_400.0  # a frame's shift is of the day: judged anew when that is another
 
 
 class BaseDatumFigures(Delays, kw_only=True):
-    """Tolerances in metres; `jump_m` is the jump from autonomous to fixed that cannot be the rover's own error, and
-    `jump_wait_s` how long a station position is waited for before the jump is judged.
+    """Tolerances in metres; `jump_m` is the jump from autonomous to fixed that cannot be the rover's own error, `jump_right_m`
+    the same beside a base whose coordinate is right, and `jump_wait_s` how long a station position is waited for before.
     """
 
     horizontal_m: float = 0.03
     vertical_m: float = 0.03
     jump_m: float = 10.0
+    jump_right_m: float = 30.0
     jump_wait_s: float = 60.0
 
 
@@ -72,6 +75,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         self._judged: dict[str, _Judged] = {}  # by the finding's key, as is the dictionary above
         self._heights_m: dict[int, tuple[Ecef, float]] = {}  # by station: the position and height of its last 1006
         self._jumps = _Jumps()
+        self._jumped: Jump | None = None  # the last one that was judged
         self._jump: Finding | None = None
         self._events: list[tuple[float, str, dict[str, Any]]] = []
         if not self._datum.has_control:
@@ -101,11 +105,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
         return None
 
     def see_positions(self, fixes: Sequence[Fix]) -> bool | None:
-        """A jump to the first fix tells of the base, while it has not said its position."""
-        if self._judged or not self._datum.has_base:
-            return True
-        for fix in fixes:
-            self._jumps.see(fix)
+        """A jump to the first fix tells of the base."""
+        if self._datum.has_base:
+            for fix in fixes:
+                self._jumps.see(fix)
         return self._jumps.done is None
 
     def due(self) -> float:
@@ -117,13 +120,18 @@ class BaseDatum(Rule[BaseDatumFigures]):
     def judge(self, t: float) -> Iterable[Finding]:
         """Judged anew when the coordinate changes, or the day that its frame is compared at."""
         pending, self._pending = self._pending, {}
+        first = bool(pending) and not self._judged
         for key, (base, station) in pending.items():
             self._judge_station(key, base, station, t)
         if self._jumps.done is not None and t >= self._jumps.done.t + self._wait_s:
-            self._jump = None if self._judged else self._judge_jump(self._jumps.done, t)
-            self._jumps.done = None
-        if self._judged:
-            self._jump = None
+            self._jumped, self._jumps.done = self._jumps.done, None
+            self._jump = self._judge_jump(self._jumped, t)
+        elif self._jump is not None and self._jumped is not None:
+            if self._is_over(self._jumped):
+                self._jumped = self._jump = None
+            elif first:
+                self._jump = self._judge_jump(self._jumped, t)
+        self.scene.displaced = self._jump is not None and self.scene.proven_right()
         found = [self._found(key, judged, judged.wrong, t) for key, judged in self._judged.items() if judged.wrong is not None]
         return [*found, self._jump] if self._jump is not None else found
 
@@ -134,7 +142,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
 
     @property
     def _wait_s(self) -> float:
-        return self.figures.jump_wait_s if self.scene.correction_streams else 0.0
+        return self.figures.jump_wait_s if self.scene.correction_streams and not self._judged else 0.0
 
     def _judge_station(self, key: str, base: Base, station: Station, t: float) -> None:
         ecef = Ecef(station.x_m, station.y_m, station.z_m)
@@ -273,25 +281,47 @@ class BaseDatum(Rule[BaseDatumFigures]):
         distance_km = self.scene.distance_km() if self.site.post.role == "rover" else None
         return None if distance_km is None else distance_km * 1000.0
 
+    def _is_over(self, jump: Jump) -> bool:
+        """True where the base is no longer as it was at the jump, has been judged wrong itself, or a check has passed since."""
+        renewed = self.scene.renewed
+        return (
+            self.scene.base_agrees() is False or self.scene.placed_t >= jump.t or (renewed is not None and renewed.t > jump.t)
+        )
+
     def _judge_jump(self, jump: Jump, t: float) -> Finding | None:
-        expected = self._datum.expected
+        right = self.scene.proven_right()
+        if self._is_over(jump) or (right and jump.poor):
+            return None
+        least_m = self.figures.jump_right_m if right else self.figures.jump_m
+        station = self.scene.station()
+        base = self.scene.base_of(station.station_id) if right and station is not None else None
+        expected = self._datum.expected if base is None else self._datum.arp(base, None)
         offset = self._datum.offset(jump.to, expected)
         start = self._datum.offset(jump.start, expected)
         moved = Enu(*(b - a for a, b in zip(start, offset, strict=True)))
-        if math.hypot(moved.east_m, moved.north_m) <= self.figures.jump_m and abs(moved.up_m) <= self.figures.jump_m:
+        if math.hypot(moved.east_m, moved.north_m) <= least_m and (right or abs(moved.up_m) <= least_m):
             return None
-        situation = self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix, typing=False)
+        situation = self._datum.situation(
+            expected, self.scene.utc_at(t), self.scene.fix, base=not right, typing=False, carried=True
+        )
         verdict = self._datum.why(moved, situation, _SINGLE_POINT, may_be_autonomous=False)
+        if right:
+            verdict = not_over_its_point(verdict, expected)
         words = words_of(moved, expected, verdict, self.site, expected.antenna_height_m, None, base_point=expected.point)
         head = f"With its fix the rover's position jumped: {words['offset']}, give or take a few metres."
         repair, told = repair_of(moved, verdict, None), self.scene.today is not None
+        if right:
+            words["head"], words["correct"] = head, f"Then check in on {words['check_in']}."
+            words["compare"] = f"The base sends the coordinate of {words['base_point']}: does it stand there?"
+        else:
+            words |= doubt_words(Doubt("open"), head, verdict, repair, words, self.site.post.role, told=told, plan=True)
         return Finding(
             causes=causes_of(verdict),
             stream=jump.stream,
             key="jump",
             since=jump.t,
-            evidence=evidence_of(moved, expected, verdict, self.figures.jump_m, self.figures.jump_m),
-            words=words | doubt_words(Doubt("open"), head, verdict, repair, words, self.site.post.role, told=told, plan=True),
+            evidence=evidence_of(moved, expected, verdict, least_m, least_m),
+            words=words,
         )
 
 
@@ -333,11 +363,13 @@ class _Judged(Struct, frozen=True, kw_only=True):
 
 
 class Jump:
-    """From the last autonomous position to the first fixed one, without the walking in between; geocentric metres."""
+    """From the last autonomous position to the first fixed one, without the walking in between; geocentric metres. `poor` where
+    that position was of few satellites.
+    """
 
-    def __init__(self, fix: Fix, start: Ecef, to: Ecef):
+    def __init__(self, fix: Fix, start: Ecef, to: Ecef, poor: bool):
         self.t, self.stream = fix.t, fix.stream
-        self.start, self.to = start, to
+        self.start, self.to, self.poor = start, to, poor
 
 
 class _Jumps:
@@ -345,23 +377,36 @@ class _Jumps:
 
     def __init__(self) -> None:
         self.done: Jump | None = None
-        self._last: tuple[Fix, Ecef] | None = None
-        self._sum: Ecef | None = None
+        self._last: Fix | None = None  # while there is something to add up
+        self._sum = Ecef(0.0, 0.0, 0.0)
+        self._poor = False
 
     def see(self, fix: Fix) -> None:
+        autonomous, last = fix.quality == FixQuality.AUTONOMOUS, self._last
+        if last is None and not autonomous:
+            return
         if fix.quality not in _ON_THE_WAY or fix.latitude is None or fix.longitude is None or fix.height_m is None:
             return
-        if fix.quality != FixQuality.AUTONOMOUS and self._sum is None:
-            return  # nothing to add up, and no need for PROJ
-        ecef = to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), WGS84)
-        last, self._last = self._last, (fix, ecef)
-        if fix.quality == FixQuality.AUTONOMOUS or last is None or self._sum is None:
-            self._sum = Ecef(0.0, 0.0, 0.0) if fix.quality == FixQuality.AUTONOMOUS else None
-        elif last[0].quality != fix.quality:
-            self._sum = _plus(self._sum, _minus(ecef, last[1])) if fix.t - last[0].t <= _STEP_S else None
-            if fix.quality == FixQuality.RTK_FIXED and self._sum is not None:
-                self.done = Jump(fix, _minus(ecef, self._sum), ecef)
-                self._sum = None
+        self._last = fix
+        if autonomous:
+            self._sum = Ecef(0.0, 0.0, 0.0)
+            self._poor = fix.hdop is not None and fix.hdop > _POOR_HDOP
+        elif last is not None and last.quality != fix.quality:
+            if fix.t - last.t > _STEP_S:
+                self._last = None
+                return
+            ecef = _ecef(fix)
+            self._sum = _plus(self._sum, _minus(ecef, _ecef(last)))
+            if fix.quality == FixQuality.RTK_FIXED:
+                self.done = Jump(fix, _minus(ecef, self._sum), ecef, self._poor)
+                self._last = None
+
+
+def _ecef(fix: Fix) -> Ecef:
+    assert fix.latitude is not None
+    assert fix.longitude is not None
+    assert fix.height_m is not None
+    return to_ecef(fix.latitude, fix.longitude, fix.height_m + (fix.separation_m or 0.0), WGS84)
 
 
 def _at(station: Station) -> Ecef:

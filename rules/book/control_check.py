@@ -8,14 +8,19 @@ bundled geoid and of the project's own datum operation widen the limits. Positio
 0.05 m of it as a cause of a base's wrong coordinate would move it (`rules.datum.marks`). While the pole leans past 1.5°
 uncompensated, or past its limit, the rule waits. Positions with fewer decimals than the limits need are declined: an event.
 A declared point over 10 m away is asked about, and no check, where nothing explains it and the base's coordinate is not wrong.
+A base over another mark than it was told explains it, whatever it sends; undeclared only where the first fix has shown that it
+stands elsewhere (`base-datum`), for stakes of a grid lie as far from each other as its marks do.
 With a moving base nothing is judged; a network's coordinate can only be of another frame.
 
 Every check is an event, passed or not: the proof that the crew checked in. The mean goes on while the rover stands, and is
 judged anew whenever its time has doubled. A check that only says again what the one before said says so (`again`): the same
 mark passed within the minute, by the same set-up and the same fix, because the pole wobbled or a person declared the stand.
 
-Causes: the rover's own (`rover-pole`, `leaning-pole`, `mark-or-point`); and, while the base is not proven right, those of
+Causes: the rover's own (`rover-pole`, `leaning-pole`, `mark-or-point`); the base's set-up (`base-set-up`: what it sends may be
+right, and its antenna not over the mark, or not as high as it was told); and, while the base is not proven right, those of
 `base-datum`, since a rover carries its base's error. It never asks anyone to give the base the rover's point.
+Two marks that miss by one vector (`rules.datum.misses`) are neither a lean nor a disturbed mark. Where another one passes after
+a miss, a note says that neither base nor pole was the cause (`only-there`), and they are no longer named for the same miss.
 Source: common practice (checking in on a known point; the limits are a receiver's own figures, doubled), no source.
 """
 
@@ -25,19 +30,20 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
-from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, words_of
+from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, ONLY_THERE, words_of
 from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.datum.explanation import Noise
+from witnesspost.rules.datum.explanation import Noise, in_words
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.hypotheses import autonomous, predictions
 from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
+from witnesspost.rules.datum.misses import Misses
 from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.prediction import Rover
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance, Outcome
 from witnesspost.rules.engine.checked import Checked
 from witnesspost.rules.engine.pole import PLUMB_DEG
-from witnesspost.rules.engine.rule import Delays, Finding, Rule
+from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import CheckIn, Fact, Fix, SetUp, Tilt
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.language.names import called
@@ -117,8 +123,10 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._tilt: Tilt | None = None
         self._leaning: Tilt | None = None  # that word, where the pole leans past its limit by it
         self._finding: Finding | None = None
-        self._moves: tuple[float | None, Moves, Moves] | None = None
+        self._moves: tuple[tuple[float | None, bool], Moves, Moves] | None = None
         self._steps = Steps()
+        self._misses, self._since = Misses(), self.scene.renewed
+        self._only_there: Finding | None = None  # while the rover stands on the mark that passed
         self._set_up = self.site.base, self.site.rover
         self._passed: tuple[object, ...] | None = None  # what the last check was of, where it passed
         self._passed_t = -math.inf  # until then the rover stood for it, as far as is known
@@ -137,7 +145,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             self._set_up = self.site.base, self.site.rover
             self._datum = Datum(self.site)
             self._points = self._moves = None
-            self._steps = Steps()
+            self._steps, self._misses = Steps(), Misses()
             self._judge_anew()
         return None
 
@@ -260,7 +268,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if self._occupation is not None and self._occupation.judged_s is not None:
             self._passed_t = self._occupation.last_t
         self._occupation = self._last = None
-        self._finding = None
+        self._finding = self._only_there = None
         if self._declared is not None:
             self._declared.stood_s, self._declared.hindrance = 0.0, hindrance
 
@@ -281,6 +289,13 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if tilt is None or tilt.angle_deg is None or t - tilt.t > _TILT_S:
             return None
         return 0.0 if self._compensated(tilt) else abs(tilt.angle_deg)
+
+    def _taken_off_deg(self, t: float) -> float | None:
+        """The lean that the receiver takes off, where it is one."""
+        tilt = self._tilt
+        if tilt is None or tilt.angle_deg is None or t - tilt.t > _TILT_S or not self._compensated(tilt):
+            return None
+        return abs(tilt.angle_deg) if abs(tilt.angle_deg) > self.figures.lean_deg else None
 
     def _compensated(self, tilt: Tilt) -> bool:
         compensates = self.site.tilt is not None and self.site.tilt.compensates
@@ -317,9 +332,20 @@ class ControlCheck(Rule[ControlCheckFigures]):
             by = declared.by if declared is not None and declared.point == check.point.point else None
             again = self._says_again(check.point.point, passed, t)
             self._events.append((t, "control-check", {"passed": passed, **seen, "by": by, "again": again}))
-        if not passed:
+        if self._since != self.scene.renewed:
+            self._misses, self._since = Misses(), self.scene.renewed
+        if passed:
+            self.scene.prove_place(t)
+            missed = self._misses.passed(check.point.point, t)
+            if missed is not None:
+                self._only_there = _only_there(check.point.point, missed, occupation.stream)
+        else:
             self._finding = self._failed(check, seen, occupation.stream, t)
+            if self._finding.severity is None:
+                self._misses.missed(check.step, check.limits, t)
         self._end_check_in(t, check, seen, passed)
+        if passed:
+            self._finding = self._only_there
 
     def _says_again(self, point: str, passed: bool, t: float) -> bool:
         """True where the check before has said all this: the same physical check-in."""
@@ -340,11 +366,21 @@ class ControlCheck(Rule[ControlCheckFigures]):
         expected = base or point
         pole_m = self.site.rover.pole_height_m
         proven = self.scene.proven_right()
+        same_on = self._misses.same_on(check.step, check.limits)
+        rover = Rover(
+            point=point,
+            pole_m=pole_m,
+            tilt_deg=self._angle_deg(t),
+            others=self._marks(point),
+            taken_off_deg=self._taken_off_deg(t),
+            same_on=same_on,
+            passed_between=self._misses.passed_between(check.step, check.limits),
+        )
         situation = self._datum.situation(
             expected,
             self.scene.utc_at(t),
             self.scene.fix,
-            rover=Rover(point=point, pole_m=pole_m, tilt_deg=self._angle_deg(t), others=self._marks(point)),
+            rover=rover,
             base=not proven,
             typing=check.typing,
             network=self.scene.base_kind == "network",
@@ -359,15 +395,33 @@ class ControlCheck(Rule[ControlCheckFigures]):
             which = "antenna-height-doubled" if offset.up_m > 0 else "antenna-height-missing"
             verdict = not_judged(verdict, offset, {"rover-pole": pole_m} | ({} if proven else {which: antenna_m}))
         words = words_of(
-            offset, point, verdict, self.site, antenna_m, check.distance_m, proven, base.point if base is not None else None
+            offset,
+            point,
+            verdict,
+            self.site,
+            antenna_m,
+            check.distance_m,
+            proven,
+            base.point if base is not None else None,
+            rover,
+            proven and self.scene.base_agrees() is not True,
         )
+        on, said = called(point.point), words["offset"]
+        head = f"On {on} the rover reads {said}."
+        if same_on is not None:
+            head = f"On {on} the rover reads the same as on {called(same_on)}: {said}."
         return Finding(
             causes=causes_of(verdict),
             stream=stream,
             key=point.point,
             severity="note" if noted else None,
-            evidence={**evidence_of(offset, point, verdict, *check.limits), **seen, "base_proven_right": proven},
-            words={**words, "head": f"On {called(point.point)} the rover reads {words['offset']}."},
+            evidence={
+                **evidence_of(offset, point, verdict, *check.limits),
+                **seen,
+                "base_proven_right": proven,
+                "same_on": same_on,
+            },
+            words={**words, "head": head},
         )
 
     def _checked(self, occupation: Occupation, t: float) -> _Check | None:
@@ -390,7 +444,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
         nearest = min(steps, key=lambda step: step.plan_m)
         if nearest.plan_m <= max(self.figures.within_m, occupation.resolution_m[0]):
             return nearest._replace(typing=self._steps.repeated(nearest.step) >= _EASY_AT)
-        return None if self.scene.proven_right() else self._moved(steps, t)
+        return self._moved(steps, t) if self.scene.displaced or not self.scene.proven_right() else None
 
     def _elsewhere(self, check: _Check, occupation: Occupation, declared: DeclaredCheck, t: float) -> bool:
         """True, and the check-in ended, where the rover can hardly stand on the point that a person has declared."""
@@ -458,18 +512,39 @@ class ControlCheck(Rule[ControlCheckFigures]):
         """Where the causes of a base's wrong coordinate put a mark, on the day; and those that must show twice."""
         utc = self.scene.utc_at(t)
         day = utc.timestamp() // _DAY_S if utc else None
-        if self._moves is None or self._moves[0] != day:
+        proven = self.scene.proven_right()
+        if self._moves is None or self._moves[0] != (day, proven):
             expected = self._base_arp() or mark
             rover = Rover(point=mark, pole_m=self.site.rover.pole_height_m)
             network = self.scene.base_kind == "network"
-            ways = predictions(self._datum.situation(expected, utc, self.scene.fix, rover=rover, network=network))
+            ways = predictions(
+                self._datum.situation(expected, utc, self.scene.fix, rover=rover, base=not proven, network=network)
+            )
             ways = [way for way in ways if way.alone and not way.vague]
             self._moves = (
-                day,
+                (day, proven),
                 Moves((way for way in ways if way.cause not in EASY), self.figures.moved_m),
                 Moves((way for way in ways if way.cause in EASY), self.figures.moved_m),
             )
         return self._moves[1], self._moves[2]
+
+
+def _only_there(point: str, missed: Step, stream: str) -> Finding:
+    """A mark passes, and another one has missed before it."""
+    return Finding(
+        causes=[Cause(cause=ONLY_THERE)],
+        stream=stream,
+        key=f"only {missed.point}",
+        severity="note",
+        evidence={
+            "point": point,
+            "missed": missed.point,
+            "east_m": round(missed.offset.east_m, 4) + 0.0,
+            "north_m": round(missed.offset.north_m, 4) + 0.0,
+            "up_m": round(missed.offset.up_m, 4) + 0.0,
+        },
+        words={"offset": in_words(missed.offset)},
+    )
 
 
 def _seen(occupation: Occupation, check: _Check, pole_m: float) -> dict[str, Any]:

@@ -13,9 +13,14 @@ from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Verdict, in_words, length_in_words
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.hypotheses import BASE_ORDER, FAMILY
+from witnesspost.rules.datum.prediction import Rover
+from witnesspost.rules.datum.rover_causes import BASE_SET_UP
 from witnesspost.rules.datum.verdict import NOT_JUDGED, reach_of, repair_of
 from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import Site
+
+ONLY_THERE = "only-there"
+"""Not why a mark missed, but why not: another one passes."""
 
 _CLAUSES = {
     "other-antenna-height": "That {is} another antenna height today: {which}.",
@@ -46,9 +51,10 @@ _CLAUSES = {
     "other-zone": "That {is} another zone of the grid: {which}.",
     "rounded": "That {is} a coordinate typed with too few decimals: {which}.",
     "autonomous-base": (
-        "It is off in plan and height, without a pattern: the base may have taken its own position ('here') instead of the "
-        "coordinate of {base_point}."
+        "No usual mistake explains it: the base may have taken its own position ('here') instead of the coordinate of "
+        "{base_point}."
     ),
+    "base-set-up": "That {is} {which}.",
     "unexplained": "No usual mistake explains it.",
 }
 _ROVER_CLAUSES = {
@@ -77,6 +83,7 @@ NAMES = {
     "rover-pole": "the pole's height",
     "leaning-pole": "a leaning pole",
     "mark-or-point": "a wrong mark or point",
+    "base-set-up": "the base's set-up",
 }
 """Each usual mistake as a few words within a sentence."""
 
@@ -101,16 +108,25 @@ _CHECKS = {
     "other-zone": "Choose the project's zone at the base ({frame_words}).",
     "rounded": "At the base, type every decimal of the control sheet.",
     "autonomous-base": "Pick {base_point} from the base's list, or type its coordinate; do not use 'here'.",
+    "base-set-up": "Go to the base: is it over {base_point}, the tripod firm, the bubble in the middle?",
     "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, frame, position, height.",
 }
 _ROVER_CHECKS = {
     "rover-pole": "Measure the pole from its foot to the antenna: is it the {pole} that is set up?",
-    "leaning-pole": "Check the bubble against a plumb line: with a wrong bubble the pole leans on every point.",
+    "leaning-pole": "{lean_words}",
     "mark-or-point": "Is the mark firm, and the right one? Measure another control point: {check_in}.",
 }
 _STOP = "Store no points until this is over."
 _NOTE_IT = "Before anyone corrects the base: note the time and the old coordinate."
-_LEAVE_THE_BASE = "The base's coordinate agrees with the project: leave it as it is."
+_SENDS_RIGHT = "The base sends the sheet's coordinate. Its place over the mark and its antenna height are not proven by that."
+_LOOK_AT_IT = (
+    "Then the base: it sends the sheet's coordinate, but is it over its mark, the tripod firm? Is its antenna {antenna} high?"
+)
+_OTHERS_AGREE = (
+    "Then the base: other marks agree with it, but is it still over its mark, the tripod firm? Is its antenna {antenna} high?"
+)
+_PASSED = "Other marks have passed with this base: ask the office before anyone touches it."
+_LEAVE_THE_BASE = "{mark} has passed with this base since: leave the base as it is."
 _ASK_AT_THE_BASE = "The base last: ask there which point and coordinate it was given, and change nothing without the office."
 
 _REPAIR = {
@@ -141,13 +157,21 @@ def _at_base(causes: tuple[str, ...]) -> tuple[str, ...]:
     )
 
 
+_ANEW = "Lose the fix, initialise anew, and measure {point} again."
+_PLUMB = "Hold the pole plumb by the bubble, initialise anew, and measure {point} again."
+_TURN_IT = "Check the bubble against a plumb line: with a wrong bubble the pole leans on every point."
+_ALIGN_IT = "Is it right when plumb? Then align the tilt sensor anew: walk and turn with the pole for half a minute."
+
+
 def _control_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
     base = [_CHECKS[cause] for cause in causes if cause in _CHECKS and cause != "unexplained"]
     own = [_ROVER_CHECKS[cause] for cause in causes if cause in _ROVER_CHECKS]
+    leans = "leaning-pole" in causes
     return (
         _STOP,
+        *((_PLUMB,) if leans else ()),
         "Is this the mark of {point}, and {point} the point picked? Pole {pole} long, foot on the mark, bubble in the middle?",
-        "Lose the fix, initialise anew, and measure {point} again.",
+        *(() if leans else (_ANEW,)),
         *dict.fromkeys(own),
         *(("The base last. " + check for check in base) if base else ("{base_words}",)),
         *((_NOTE_IT,) if base else ()),
@@ -168,6 +192,21 @@ def _line(*clauses: str) -> str:
 
 
 _HEIGHT_LINE = "{head} Heights cannot be judged better than a metre or two here without the project's geoid file.{height_words}"
+_SET_UP_STEPS = (
+    _STOP,
+    _CHECKS["base-set-up"],
+    "Measure the base's antenna height: is it the {antenna} that it was told? Is its mark firm, and {base_point}?",
+    "At the rover: is the pole {pole} long? Turn it half round on the mark: only what a leaning pole reads turns with it.",
+    "Has the base moved? Note the time, set it up anew, tell the post, and check in on {check_in}.",
+    "{repair}",
+)
+_ALONE = Advice(
+    "{point} passes. On {missed} the rover read {offset}: that is no fault of base or pole, if nobody has changed them since.",
+    (
+        "Has the pole's length been changed since, or the base? Then measure {missed} again.",
+        "If not, measure {missed} again with a new fix. If it misses again, do not use it, and tell the office.",
+    ),
+)
 _HEIGHT_STEP = "Office: put the project's geoid file on the post (project.geoid)."
 
 BASE_CAUSES = {
@@ -188,6 +227,8 @@ BASE_PAIRS = {
 
 CONTROL_CAUSES = {
     **{cause: Advice(_line(clause), _control_steps((cause,))) for cause, clause in (_ROVER_CLAUSES | _CLAUSES).items()},
+    BASE_SET_UP: Advice(_line(_CLAUSES[BASE_SET_UP]), _SET_UP_STEPS),
+    ONLY_THERE: _ALONE,
     NOT_JUDGED: Advice(
         _HEIGHT_LINE,
         (_HEIGHT_STEP, "Is the pole {pole} long, its foot on the mark? Is the base's antenna height the measured one?"),
@@ -209,16 +250,20 @@ def words_of(
     distance_m: float | None,
     proven: bool = False,
     base_point: str | None = None,
+    rover: Rover | None = None,
+    by_marks: bool = False,
 ) -> dict[str, str]:
     """What the sentences need beyond the evidence: the offset, the way of the first cause, what else fits, and the rest.
 
     `antenna_m` is the base's antenna height in use, `distance_m` the rover's from the base (None: not known);
-    `proven` says that the base's coordinate agrees with the project. `base_point` names the point that the base is to be over,
-    which is never the one that a rover stands on; None where the site file does not say it.
+    `proven` says that the base's coordinate agrees with the project, or (`by_marks`) that other marks agree with it; `rover` is
+    what is known of the rover's stand. `base_point` names the point that the base is to be over, which is never the one that a
+    rover stands on; None where the site file does not say it.
     """
     first = verdict.causes[0]
-    points = [point.name for point in site.project.control if point.name != expected.point] if site.project else []
     reach = length_in_words(reach_of(offset))
+    control = site.project.control if site.project else []
+    points = [point.name for point in control if point.name not in (expected.point, base_point)]
     note = ""
     if expected.height_error_m:
         note = f" (Heights are only good to {expected.height_error_m:.2f} m here: that is the bundled geoid's error.)"
@@ -234,12 +279,22 @@ def words_of(
         "pole": f"{site.rover.pole_height_m:.3f} m",
         "frame_words": called(expected.frame_name) + (f" at {expected.epoch:.1f}" if expected.epoch is not None else ""),
         "check_in": called(points[0]) if points else "a second control point",
-        "base_words": _LEAVE_THE_BASE if proven else _ASK_AT_THE_BASE,
+        "base_words": _base_words(verdict, antenna_m, rover, by_marks) if proven else _ASK_AT_THE_BASE,
+        "lean_words": _TURN_IT if rover is None or rover.taken_off_deg is None else _ALIGN_IT,
         "repair": _REPAIR[repair_of(offset, verdict, distance_m)].format(reach=reach),
         "reach": reach,
         "height_words": _height_words(verdict),
         "note": note,
     }
+
+
+def _base_words(verdict: Verdict, antenna_m: float, rover: Rover | None, by_marks: bool) -> str:
+    """Of a base whose coordinate is right, at the end of the steps: what else may be wrong with it."""
+    if rover is not None and rover.passed_between is not None:
+        return _LEAVE_THE_BASE.format(mark=called(rover.passed_between))
+    if any(one.cause == BASE_SET_UP for one in verdict.causes):
+        return (_OTHERS_AGREE if by_marks else _LOOK_AT_IT).format(antenna=f"{antenna_m:.3f} m")
+    return _PASSED if by_marks else _SENDS_RIGHT
 
 
 def _height_words(verdict: Verdict) -> str:
@@ -250,5 +305,8 @@ def _height_words(verdict: Verdict) -> str:
 def _others(verdict: Verdict) -> str:
     if verdict.causes[0].cause == NOT_JUDGED:
         return ""
-    names = [" and ".join(NAMES[part] for part in one.cause.split("+")) for one in verdict.causes[1:3]]
+    names = [
+        one.which if one.cause == BASE_SET_UP else " and ".join(NAMES[part] for part in one.cause.split("+"))
+        for one in verdict.causes[1:3]
+    ]
     return f" It may also be {', or '.join(names)}." if names else ""

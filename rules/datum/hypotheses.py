@@ -14,7 +14,7 @@ from witnesspost.rules.datum import height_causes, place_causes, typing_causes
 from witnesspost.rules.datum.frames import Frame
 from witnesspost.rules.datum.geodesy import enu, from_enu
 from witnesspost.rules.datum.prediction import ALONE, LEAST_M, TELLS, TYPED_M, Prediction, Situation
-from witnesspost.rules.datum.rover_causes import leaning_pole, mark_or_point, rover_pole
+from witnesspost.rules.datum.rover_causes import BASE_SET_UP, base_set_up, leaning_pole, mark_or_point, rover_pole
 
 ROVER_ORDER = ("rover-pole", "leaning-pole", "mark-or-point")
 BASE_ORDER = (
@@ -24,7 +24,7 @@ BASE_ORDER = (
     "feet-as-metres", "metres-as-feet", "survey-foot", "digit-slip", "frame-shift", "epoch-shift",
     "other-control-point", "sign-or-order", "other-zone", "rounded", "autonomous-base",
 )  # fmt: skip
-ORDER = (*ROVER_ORDER, *BASE_ORDER)
+ORDER = (*ROVER_ORDER, BASE_SET_UP, *BASE_ORDER)
 FAMILY = {
     **dict.fromkeys(("orthometric-as-ellipsoidal", "geoid-applied-twice", "other-geoid"), "geoid"),
     **dict.fromkeys(("antenna-height-missing", "antenna-height-doubled", "slant-as-vertical"), "antenna"),
@@ -56,11 +56,14 @@ _BASE_FUNCTIONS: dict[str, Callable[[Situation], Iterator[Prediction]]] = {
 
 
 def predictions(situation: Situation) -> list[Prediction]:
-    """All predictions for the base there, causes in the order of `ORDER`; those too small to be trouble are left out."""
+    """All predictions for the base there, causes in the order of `ORDER`; those too small to be trouble are left out.
+
+    Of a base whose coordinate is right only that it stands on another mark.
+    """
     found: list[Prediction] = []
-    if not situation.base:
-        return found
     for cause, function in _BASE_FUNCTIONS.items():
+        if not situation.base and cause != "other-control-point":
+            continue
         if (situation.network and cause not in IN_A_NETWORK) or (not situation.typing and cause in ("digit-slip", "rounded")):
             continue
         ways = [way for way in function(situation) if LEAST_M <= math.hypot(*way.enu) < math.inf]
@@ -84,13 +87,19 @@ def fitted_predictions(situation: Situation, offset: Enu) -> list[Prediction]:
 
 
 def rover_predictions(situation: Situation, offset: Enu) -> list[Prediction]:
-    """What the rover's own pole and point may do, as seen at the expected point; a lean is fitted to `offset`."""
+    """What the rover's own pole and point may do, and the base's set-up, as seen at the expected point; a lean and a base that
+    was moved are fitted to `offset`.
+    """
     rover, base = situation.rover, situation.expected
     if rover is None:
         return []
     found: list[Prediction] = []
     at_rover = _turned(offset, base.ecef, rover.point.ecef)
-    for ways in (rover_pole(rover), leaning_pole(rover, at_rover), mark_or_point(rover)):
+    ways_of = [rover_pole(rover), leaning_pole(rover, at_rover), mark_or_point(rover)]
+    if not situation.network:
+        own = situation.base and autonomous(at_rover)
+        ways_of.append(base_set_up(rover, at_rover, situation.antenna_height_m, only_height=own))
+    for ways in ways_of:
         for way in ways:
             east, north, up = _turned(way.enu, rover.point.ecef, base.ecef)
             found.append(

@@ -62,21 +62,22 @@ def other_control_point(s: Situation) -> Iterator[Prediction]:
     """Another point of the list, with the same antenna height: the wrong point was picked in the base, or one of its numbers
     was read in another's row.
 
-    For a rover that hears no station, the base may just as well be on the wrong mark: it then carries the same, reversed.
+    The base may just as well be over the wrong mark, whatever its coordinate: a rover then carries the same, reversed.
     """
     for other in s.others:
         offset = enu(s.expected.ecef, other.ecef, s.frame.ellipsoid)
         exact = Prediction(
             "other-control-point", *offset, TYPED_M, TYPED_M + s.height_doubt_m, called(other.point), far=other.ecef
         )
-        yield exact
-        if s.rover is not None:
+        if s.base:
+            yield exact
+        if s.carried:
             east, north, up = offset
             back = from_enu(s.expected.ecef, Enu(-east, -north, -up), s.frame.ellipsoid)
             yield exact._replace(
                 east_m=-east, north_m=-north, up_m=-up, which=f"{called(other.point)} under the base", far=back
             )
-        else:
+        if s.base and s.rover is None:
             yield from _in_another_row(s, other)
 
 

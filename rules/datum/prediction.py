@@ -23,12 +23,18 @@ ALONE = "alone"  # the family of what pairs with nothing
 
 
 class Rover(Struct, frozen=True, kw_only=True):
-    """What is known of the rover whose position is judged: its point, pole, and pole's tilt (None: not said)."""
+    """What is known of the rover whose position is judged: its point, pole, and pole's tilt that nothing takes off (None: not
+    said). `taken_off_deg` is the tilt that the receiver takes off, `same_on` another mark that missed by the same, and
+    `passed_between` one that has passed since this one did.
+    """
 
     point: ExpectedArp
     pole_m: float
     tilt_deg: float | None = None
     others: tuple[ExpectedArp, ...] = ()
+    taken_off_deg: float | None = None
+    same_on: str | None = None
+    passed_between: str | None = None
 
 
 class Situation(Struct, frozen=True, kw_only=True):
@@ -42,8 +48,9 @@ class Situation(Struct, frozen=True, kw_only=True):
     the way from the project's own datum leaves open.
 
     `base` says whether the base may be to blame at all, `network` whether it is a service's (whose only causes for a crew are
-    frames), `typing` whether slips of digits and decimals are looked for. `rover` where a rover's position is judged.
-    `height_untold`: nobody has said today's antenna height, neither the base nor a person.
+    frames), `typing` whether slips of digits and decimals are looked for. `rover` where a rover's position is judged;
+    `carried` where the offset is what a rover carries of its base's error: then the base may also stand on another mark than it
+    was told, whatever its coordinate. `height_untold`: nobody has said today's antenna height, neither the base nor a person.
     """
 
     expected: ExpectedArp
@@ -58,6 +65,7 @@ class Situation(Struct, frozen=True, kw_only=True):
     base: bool = True
     network: bool = False
     typing: bool = True
+    carried: bool = False
     rover: Rover | None = None
     height_untold: bool = False
 

@@ -15,10 +15,11 @@ from witnesspost.rules.datum.hypotheses import ROVER_ORDER, predictions
 from witnesspost.rules.datum.occupation import Mean
 from witnesspost.rules.datum.opening import open_frame
 from witnesspost.rules.datum.prediction import Rover, Situation
+from witnesspost.rules.datum.rover_causes import BASE_SET_UP
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.gnss import WGS84
-from witnesspost.rules.language.names import bare
+from witnesspost.rules.language.names import bare, called
 from witnesspost.rules.site.model import Base, Site
 
 ONE_VECTOR_M2 = 1.2e5
@@ -31,7 +32,7 @@ NOT_JUDGED = "height-not-judged"
 NOT_JUDGED_UNDER_M = 3.0
 _STILL_NAMED_M = 0.02  # an antenna or pole height is named also where the height is not judged
 _BEYOND_REPAIR = frozenset(
-    ("unexplained", "other-antenna-height", *ROVER_ORDER)
+    ("unexplained", "other-antenna-height", BASE_SET_UP, *ROVER_ORDER)
 )  # what the office cannot know to be the same for all points
 _FAR_M = (100.0, 50_000.0)  # rovers are farther from the base than the one, nearer than the other: common practice, no source
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
@@ -147,6 +148,7 @@ class Datum:
         typing: bool = True,
         network: bool = False,
         height_untold: bool = False,
+        carried: bool = False,
     ) -> Situation:
         """What is known for a verdict. `utc` dates it; `fix` is a receiver's nearby, for its geoid."""
         return Situation(
@@ -162,6 +164,7 @@ class Datum:
             base=base,
             network=network,
             typing=typing,
+            carried=carried or rover is not None,
             rover=rover,
             height_untold=height_untold,
         )
@@ -212,6 +215,15 @@ def not_judged(verdict: Verdict, offset: Enu, heights_m: dict[str, float]) -> Ve
         if height_m > 0 and abs(abs(offset.up_m) - height_m) <= _STILL_NAMED_M
     ]
     return Verdict(causes=[first, *named], best=verdict.best, sure=False)
+
+
+def not_over_its_point(verdict: Verdict, expected: ExpectedArp) -> Verdict:
+    """The verdict on a base that stands elsewhere than it was told, by a measurement of metres: never sure."""
+    causes = verdict.causes
+    if causes[0].cause == "unexplained":
+        elsewhere = f"the base: it stands elsewhere than over {called(expected.point)}"
+        causes = [Explanation(cause=BASE_SET_UP, residual_m=None, prediction=None, score=0.0, fits=False, which=elsewhere)]
+    return Verdict(causes=causes, best=verdict.best, sure=False)
 
 
 def causes_of(verdict: Verdict) -> list[Cause]:

@@ -90,6 +90,8 @@ class Scene:
         self._used_ours = False
         self._proven: dict[int, tuple[bool, float]] = {}  # by station: agrees, and the distance from the project's, metres
         self._borne_out: set[int] = set()  # stations that differ from the project, where other marks agree with them
+        self.displaced = False  # base-datum's word: by the rover's first fix the base stands elsewhere than over its point
+        self.placed_t = -math.inf  # control-check's: the last check that passed, so that the base stands where it says
         self.renewed: Renewal | None = None  # a check-in from before it says nothing of the base now
         self.checks: dict[str, Checked] = {}  # by point: the last check on it since then; control-check's
         self._intervals: dict[str, list[float]] = {}
@@ -288,6 +290,10 @@ class Scene:
         it out all the same."""
         self._proven[station_id] = agrees, apart_m
         (self._borne_out.add if by_marks else self._borne_out.discard)(station_id)
+
+    def prove_place(self, t: float) -> None:
+        """Told by control-check: the rover reads right on a mark, so that the base stands over its own."""
+        self.placed_t = t
 
     def held_until(self) -> float:
         """Before it nothing is raised: the crew has planned an interruption, or the post itself did not run."""

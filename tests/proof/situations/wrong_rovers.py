@@ -399,6 +399,65 @@ def _() -> Told:
     return declared(ground.SAVANNA, on(ground.SAVANNA, "KQ-2"), "KQ-3")
 
 
+def _on_another_mark(name: str, place: Place, **other: Any) -> None:
+    """The base is over KQ-3 and was told KQ-1, whose coordinate it sends."""
+
+    def make() -> Told:
+        error = ground.minus(place.mark("KQ-1").xyz, place.mark("KQ-3").xyz)
+        return declared(place, on(place, "KQ-2", 0.006, -0.004, POLE_M + 0.01), "KQ-2", error=error, **other)
+
+    BOOK.add(name, place.region, make, stop("control-check", "other-control-point", by=76.0))
+
+
+_on_another_mark("declared on KQ-2, the base is over KQ-3 and sends KQ-1's coordinate", KESTREL)
+_on_another_mark("declared on KQ-2, the base is over KQ-3 and sends KQ-1's coordinate, in MGA", ground.GDA)
+_on_another_mark(
+    "declared on KQ-2, the base is over KQ-3 and was told KQ-1, positions alone", ground.SIRGAS, receiver_only=True
+)
+
+
+# The base sends what it should, and is not there
+
+
+def _not_there(name: str, place: Place, error: Xyz, *expect: Expect) -> None:
+    """The base's antenna is beside its mark, or higher over it than was told: three marks miss by the same."""
+
+    def make() -> Told:
+        where, until = round_trip(place, *((on(place, mark), 40.0) for mark in ("KQ-2", "KQ-4", "KQ-3")))
+        off = ground.minus(aside(place.arp(), *error), place.arp())
+        return crew(place, where, until, error=off)
+
+    BOOK.add(f"{name}, {place.label}", place.region, make, *expect)
+
+
+def _then(first: str, other: str) -> tuple[Expect, Expect]:
+    return stop("control-check", first, by=90.0, once=False), stop("control-check", other, after=120.0, once=False)
+
+
+_not_there("the base's tripod knocked 8.6 cm aside", KESTREL, (0.071, -0.049, 0.02), *_then("leaning-pole", "base-set-up"))
+_not_there("the base set up 12 cm beside its mark", ground.GDA, (-0.105, 0.058, -0.01), *_then("leaning-pole", "base-set-up"))
+_not_there("25 cm of extension under the base's antenna", ground.SIRGAS, (0.0, 0.0, -0.25), *_then("rover-pole", "rover-pole"))
+_not_there("the base's tape read 10 cm off", ground.SWEREF, (0.002, 0.003, 0.10), *_then("rover-pole", "rover-pole"))
+
+
+@BOOK(
+    "a pole with a wrong bubble, turned between two marks",
+    "Europe",
+    stop("control-check", "leaning-pole", by=90.0, once=False),
+    right_base=True,
+)
+def _() -> Told:
+    place = ground.RGF
+    stops = (on(place, "KQ-2", 0.06, 0.05, 1.998), 40.0), (on(place, "KQ-4", -0.05, 0.06, 1.998), 40.0)
+    where, until = round_trip(place, *stops)
+    return crew(place, where, until)
+
+
+@BOOK("declared on KQ-2 by a slip, the rover stands 40 m off any mark", "Asia", right_base=True, group="practice")
+def _() -> Told:
+    return declared(ground.KGD, aside(on(ground.KGD, "KQ-2"), 31.0, -25.0, 0.4), "KQ-2")
+
+
 @BOOK(
     "declared on a mark, 0.4 m beside it: the old mark's stump",
     "Europe",

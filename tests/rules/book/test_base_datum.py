@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.geodesy import expected_arp, from_enu, point_at
+from witnesspost.rules.datum.geodesy import enu, expected_arp, from_enu, point_at, to_geodetic
 from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.datum_table import PLACES, bench, feed, geoid_file, site_table
@@ -369,6 +369,60 @@ class TestJump:
         x, y, z = expected_arp(made.site).ecef
         heard = day.bench(BaseDatum, **TABLES)
         assert heard.play([*self.walk(day, bust_m=16.0), day.station(30.0, x_m=x, y_m=y, z_m=z)], 80.0) == []
+
+    def jump(self, day, bench, by, hdop=0.9):
+        """Autonomous, float and fixed on one spot; then the base's error is in what the rover says."""
+        spot = from_enu(point_at(bench.site, "KQ-1").ecef, Enu(150.0, 80.0, 2.0))
+        facts = []
+        for t, quality in enumerate((1, 1, 1, 5, 5, 4, 4, 4), 2):
+            off = Enu(-2.1, 1.7, 4.0) if quality == 1 else Enu(*by)
+            latitude, longitude, h = to_geodetic(from_enu(spot, off))
+            said = {"latitude": latitude, "longitude": longitude, "height_m": h + 16.0, "separation_m": -16.0}
+            facts.append(day.fix(float(t), quality=quality, hdop=hdop, **said))
+        return facts
+
+    def to_mark(self, bench, name, sign):
+        return tuple(sign * part for part in enu(point_at(bench.site, "KQ-1").ecef, point_at(bench.site, name).ecef))
+
+    @pytest.mark.parametrize("sign", [1.0, -1.0])
+    def test_alone_it_names_the_point_picked_or_the_mark_under_the_base(self, day, sign):
+        made = day.bench(BaseDatum, **POSITIONS_ONLY)
+        (raised,) = made.play(self.jump(day, made, self.to_mark(made, "KQ-2", sign)), 12.0)
+        assert raised.cause == "other-control-point"
+        assert ("KQ-2 under the base" in words(raised).say) is (sign < 0)
+
+    def test_a_right_coordinate_over_the_wrong_mark_shows_at_the_first_fix(self, day):
+        made = day.bench(BaseDatum, **TABLES)
+        x, y, z = expected_arp(made.site).ecef
+        heard = day.station(0.5, x_m=x, y_m=y, z_m=z)
+        (raised,) = made.play([heard, *self.jump(day, made, self.to_mark(made, "KQ-2", -1.0))], 12.0)
+        assert (raised.severity, raised.cause) == ("stop", "other-control-point")
+        assert "That may be another control point: KQ-2 under the base instead of KQ-1." in words(raised).say
+        assert made.scene.displaced
+
+    def test_a_right_coordinate_over_no_listed_mark_shows_too(self, day):
+        made = day.bench(BaseDatum, **TABLES)
+        x, y, z = expected_arp(made.site).ecef
+        heard = day.station(0.5, x_m=x, y_m=y, z_m=z)
+        (raised,) = made.play([heard, *self.jump(day, made, (131.0, -77.0, 3.0))], 12.0)
+        assert (raised.severity, raised.cause) == ("stop", "base-set-up")
+        assert "That may be the base: it stands elsewhere than over KQ-1." in words(raised).say
+
+    @pytest.mark.parametrize(("by", "hdop"), [((19.0, -14.0, 11.0), 0.9), ((70.0, -40.0, 90.0), 7.3)])
+    def test_a_bad_first_position_beside_a_right_base_is_no_jump(self, day, by, hdop):
+        # Between walls, or of a few satellites low in the sky: a single-point position is out by tens of metres.
+        made = day.bench(BaseDatum, **TABLES)
+        x, y, z = expected_arp(made.site).ecef
+        assert made.play([day.station(0.5, x_m=x, y_m=y, z_m=z), *self.jump(day, made, by, hdop)], 12.0) == []
+
+    def test_a_check_that_passes_ends_it(self, day):
+        made = day.bench(BaseDatum, **TABLES)
+        x, y, z = expected_arp(made.site).ecef
+        heard = day.station(0.5, x_m=x, y_m=y, z_m=z)
+        made.play([heard, *self.jump(day, made, self.to_mark(made, "KQ-2", -1.0))], 12.0)
+        made.scene.prove_place(12.0)
+        assert [change.change for change in made.play([], 20.0)] == ["normal"]
+        assert not made.scene.displaced
 
     def test_at_the_base_there_is_no_jump(self, day):
         made = day.bench(BaseDatum, role="base", **POSITIONS_ONLY)

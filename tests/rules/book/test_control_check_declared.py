@@ -2,6 +2,8 @@
 
 import pytest
 from witnesspost.rules.book.words import words
+from witnesspost.rules.coordinates import Ecef, Enu
+from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
 from witnesspost.rules.facts import CheckIn
 
 from tests.rules.book.conftest import events, heard, stands
@@ -66,3 +68,40 @@ def test_the_wrong_point_picked_is_named(rover, day):
     (raised,) = bench.play([heard(day, bench), CheckIn(t=0.6, stream="", point="KQ-2"), *facts], until)
     assert (raised.cause, raised.evidence["sure"]) == ("mark-or-point", True)
     assert "KQ-3 under the pole" in words(raised).say
+    assert {one.cause for one in raised.causes} == {"mark-or-point"}
+
+
+def stands_under(day, bench, wrong, mark, told="KQ-1"):
+    """The rover stands on a mark while the base is over `wrong`, and sends the coordinate of `told`."""
+    on, sent, under = (point_at(bench.site, name).ecef for name in (mark, told, wrong))
+    moved = Ecef(*(a + b - c for a, b, c in zip(on, sent, under, strict=True)))
+    latitude, longitude, h = to_geodetic(from_enu(moved, Enu(0.008, -0.006, 2.01)))
+    said = {"latitude": latitude, "longitude": longitude, "height_m": h + 16.0, "separation_m": -16.0}
+    return [day.fix(t, **said) for t in day.every(1.0, 1.0, 15.0)]
+
+
+@pytest.mark.parametrize("hears", [True, False])
+def test_a_base_over_another_mark_than_it_was_told_is_named(rover, day, hears):
+    # What it sends agrees with the project: the post that hears it knows no less than one that does not.
+    bench, _ = rover
+    said = [heard(day, bench)] if hears else []
+    facts = [*said, CheckIn(t=0.6, stream="", point="KQ-2"), *stands_under(day, bench, "KQ-3", "KQ-2")]
+    (raised,) = bench.play(facts, 15.0)
+    assert (raised.severity, raised.cause) == ("stop", "other-control-point")
+    say, steps = words(raised)
+    assert "That is another control point: KQ-3 under the base instead of KQ-1." in say
+    assert any("Read the mark under the base: is it KQ-1?" in step for step in steps)
+    assert "leave it as it is" not in " ".join(steps)
+
+
+def test_a_base_over_another_mark_moves_no_mark_that_nobody_has_declared(rover, day):
+    # Four stakes of a grid on a floor look the same: one stand beside no mark says nothing of a base whose coordinate agrees.
+    bench, _ = rover
+    assert bench.play([heard(day, bench), *stands_under(day, bench, "KQ-3", "KQ-2")], 15.0) == []
+
+
+def test_where_the_first_fix_has_shown_it_the_mark_is_known_undeclared(rover, day):
+    bench, _ = rover
+    bench.scene.displaced = True  # base-datum's word
+    (raised,) = bench.play([heard(day, bench), *stands_under(day, bench, "KQ-3", "KQ-2")], 15.0)
+    assert (raised.cause, raised.evidence["point"]) == ("other-control-point", "KQ-2")

@@ -7,6 +7,7 @@ from witnesspost.rules.alert import Sentence
 from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.base_moved import BaseMoved
 from witnesspost.rules.book.control_check import ControlCheck
+from witnesspost.rules.book.coordinate_words import ONLY_THERE
 from witnesspost.rules.book.height_reference import HeightReference
 from witnesspost.rules.book.words import ADVICE, words
 from witnesspost.rules.datum.hypotheses import FAMILY, ORDER
@@ -49,7 +50,7 @@ def test_fields_are_known_by_every_finding():
     for rule, found in (("base-datum", finding), ("control-check", check)):
         known = {**found.evidence, **found.words, "stream": ""}
         for (name, cause), entry in ADVICE.items():
-            if name == rule:
+            if name == rule and cause != ONLY_THERE:  # which no miss has: its own words are in its tests
                 fields = {field for text in (entry[0], *entry[1]) for _, field, *_ in string.Formatter().parse(text) if field}
                 assert fields <= set(known), (cause, fields - set(known))
 

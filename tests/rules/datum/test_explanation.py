@@ -80,7 +80,7 @@ def test_a_rovers_own_mistake_is_its_own(place, truth):
     finding = check_finding(Case(site_table(place), right), rover_cases()[truth], proven=True)
     named = [cause.cause for cause in finding.causes]
     assert named[0] == truth.split(" ")[0]
-    assert set(named) <= {"rover-pole", "leaning-pole", "mark-or-point"}
+    assert set(named) <= {"rover-pole", "leaning-pole", "mark-or-point", "base-set-up"}
 
 
 @pytest.mark.parametrize("place", PLACES, ids=lambda place: place.name)

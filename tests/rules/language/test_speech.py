@@ -234,7 +234,7 @@ def situations():
         (other,) = datum.others(datum.expected)
         rover = Rover(point=other, pole_m=2.0, others=(datum.expected,))
         receiver = fix_at(1.0, datum.expected.ecef, 1, (datum.expected.separation_m or 0.0) + 3.0)
-        for beside in (None, rover):
+        for beside in (None, rover, msgspec.structs.replace(rover, taken_off_deg=12.0)):
             yield datum.site, datum.situation(datum.expected, TODAY, receiver, rover=beside, height_untold=True)
 
 
@@ -245,10 +245,11 @@ def ways():
     """
     found = {}
     for site, here in situations():
+        seen = (Enu(0.1, 0.05, 0.0), Enu(0.0, 0.0, 0.25), Enu(0.0, 0.0, -0.25), Enu(0.0, 0.0, 1.1), Enu(0.0, 0.0, -1.1))
         for way in (
             *predictions(here),
             *fitted_predictions(here, Enu(0.0, 0.0, 0.1)),
-            *rover_predictions(here, Enu(0.1, 0.05, 0.0)),
+            *(way for offset in seen for way in rover_predictions(here, offset)),
         ):
             found.setdefault((way.cause, re.sub(r"\d+", "7", way.which)), sentence(site, here, way, way.which))
             if way.cause == "frame-shift" and way.way:  # another frame; two that cannot be told apart are both named
