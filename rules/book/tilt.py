@@ -2,8 +2,9 @@
 
 When, for 3 s: the tilt sensor is not aligned after it was in this run, or it is not aligned while the standing pole leans past
 1.5°; or the standing pole leans past `limit_deg`, or past `compensated_limit_deg` where the receiver makes up for the lean
-itself. Past 1.5° and up to the limit, a lean that nothing makes up for is a `note`, once a stand. A pole that leans while it is
-carried is nobody's point, and one past 45° is laid down and measures nothing.
+itself. Past 1.5° and up to the limit, a lean that nothing makes up for is a `note`, once a stand; a lean that is kept from one
+stand to the next, as a machine's mast on a slope, once until it changes by over 2°. A pole that leans while it is carried is
+nobody's point, and one past 45° is laid down and measures nothing.
 
 Right practice that stays quiet: a sensor that was never aligned and a pole held plumb by its bubble; a pole that leans by 25°
 where the receiver makes up for it; a pole on the shoulder, or on the ground.
@@ -72,6 +73,7 @@ class TiltRule(Rule[TiltFigures]):
         self._stream = ""
         self._seen_t = 0.0
         self._noted_t: float | None = None  # when the last note was said
+        self._noted_deg = 0.0  # and of which lean, while the pole has not been plumb since
 
     def see(self, fact: Fact) -> bool | None:
         assert isinstance(fact, Tilt)
@@ -130,12 +132,18 @@ class TiltRule(Rule[TiltFigures]):
             and t - leans_since >= self.figures.on_delay_s
             and self._may_note(t, stands_since, leans_since)
         ):
-            self._noted_t = t
+            self._noted_t, self._noted_deg = t, self.scene.pole.lean_deg(self._seen_t) or 0.0
             yield self._finding("pole-too-far-over", leans_since, "note")
 
     def _may_note(self, t: float, stands_since: float, leans_since: float) -> bool:
-        """True for the first lean of a stand, for as long as it lasts."""
-        return self._noted_t is None or self._noted_t < stands_since or self._noted_t >= leans_since
+        """True for the first lean of a stand, for as long as it lasts; not for one kept since the stand before."""
+        if self._noted_t is None or self._noted_t >= leans_since:
+            return True
+        lean, since = self.scene.pole.lean_deg(self._seen_t), self._leaning.since
+        kept = since is not None and since <= self._noted_t
+        if kept and lean is not None and abs(lean - self._noted_deg) <= self.figures.deadband_deg:
+            return False
+        return self._noted_t < stands_since
 
     def _finding(self, cause: str, since: float, severity: Severity = "check") -> Finding:
         length, angle = self.site.rover.pole_height_m or None, self.scene.pole.lean_deg(self._seen_t)

@@ -79,6 +79,18 @@ def test_a_standing_pole_that_leans(day, site, angle, aligned, severity, cause):
     assert changes[0].t == pytest.approx(3.0, abs=0.3)
 
 
+@pytest.mark.parametrize(("last_deg", "notes"), [(6.0, 1), (7.5, 1), (10.0, 2)])
+def test_a_mast_that_leans_with_its_machine_is_told_once_until_that_changes(day, last_deg, notes):
+    # A dozer on a slope stands, drives on and stands again, its mast at 6° all the while.
+    bench = day.bench(TiltRule)
+    way = []
+    for start in (0.0, 60.0, 120.0):
+        way += standing(day, start + 40.0, start) + walking(day, start + 60.0, start + 40.0)
+    leans = pole(day, 120.0, 6.0) + pole(day, 160.0, last_deg, start=120.0)
+    changes = bench.play([fact for fact in way if fact.t < 160.0] + leans, 160.0)
+    assert [c.severity for c in changes if c.change == "raised"] == ["note"] * notes
+
+
 def test_a_slight_lean_is_told_once_a_stand(day):
     bench = day.bench(TiltRule)
     leans = [f for start in (0, 20, 40) for f in pole(day, start + 10.0, 5.0, start=float(start))]
