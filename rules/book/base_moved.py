@@ -131,8 +131,8 @@ class BaseMoved(Rule[BaseMovedFigures]):
             "The fixed position jumped: it is now {offset} compared with before, without a loss of fix.",
             (
                 _STOP,
-                "Ask at the base: was it moved or restarted, or its coordinate typed anew?",
                 "Lose the fix, initialise anew, and check in on a control point before you go on.",
+                "Ask at the base: was it moved or restarted, or its coordinate typed anew?",
                 "Points from before and after the jump may not fit together: tell the office the time.",
             ),
         ),

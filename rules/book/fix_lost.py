@@ -64,9 +64,9 @@ class FixLost(Rule[FixLostFigures]):
             "{happened}.",
             (
                 _DO_NOT_STORE,
-                "Step into the open: trees and walls cost satellites ({satellites} now).",
                 "Is the age of corrections ({age}) over 5 s? Then look at the radio.",
                 "Stand still for a minute. If there is no fix then, initialise anew in the receiver.",
+                "Step into the open: trees and walls cost satellites ({satellites} now).",
                 _CHECK_IN,
             ),
         ),
