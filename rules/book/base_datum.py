@@ -34,6 +34,7 @@ from witnesspost.rules.datum.explanation import Noise, Verdict
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
 from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged, not_over_its_point, repair_of
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.senders import APART_M
 from witnesspost.rules.facts import Fact, Fix, SetUp, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
 from witnesspost.rules.site.model import Base
@@ -252,6 +253,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
             site.post.role,
             told=self.scene.today is not None,
             plan=math.hypot(offset.east_m, offset.north_m) > limits[0],
+            far=math.hypot(offset.east_m, offset.north_m) > APART_M,
         )
         by_marks = doubt is not None and doubt.which in ("either", "sheet")
         causes = causes_of(verdict)

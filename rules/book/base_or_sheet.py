@@ -94,6 +94,9 @@ _MAY_BE = (
     "The base, the site file or today's set-up may be wrong: compare them with the control sheet on paper.",
 )
 _TELL = "Was the tripod set up at another height today? Then tell it: page Today, or `witnesspost setup --antenna-height`."
+_IS_IT_OURS = (
+    "Is it our base at all? Another one may have our number: switch ours off for a moment, and see if this one still comes in."
+)
 _COMPARE = "Compare what the site file has of {base_point} with the control sheet on paper, digit by digit."
 _OFFICE = "Tell the office: the site file's {base_point} does not agree with the other marks."
 _DOUBTFUL = (  # where the plan differs, and where the height alone does
@@ -134,15 +137,19 @@ def doubt_words(
     *,
     told: bool,
     plan: bool,
+    far: bool = False,
 ) -> dict[str, str]:
     """What the sentences of `base-datum` say of it, in place of `words` or beside them. `head` is said whatever the doubt;
-    `told`: somebody has told today's set-up; `plan`: it differs in plan, not in height alone."""
+    `told`: somebody has told today's set-up; `plan`: it differs in plan, not in height alone; `far`: as far off as somebody
+    else's base is."""
     is_open, offset = doubt.which == "open", words["offset"]
     untold = verdict.causes[0].cause == "other-antenna-height"
+    stranger = far and role == "rover" and verdict.causes[0].cause == "unexplained"
+    asked = (_TELL if untold else _IS_IT_OURS if stranger else None) if is_open else None
     by_sheet = f"Compared with the site file, the base's position is {offset}."
     said = {
         "head": head or (f"The base's position is {offset}." if doubt.which == "base" else by_sheet),
-        "compare": _TELL if untold and is_open else _compared(doubt, told=told, nowhere=head is not None),
+        "compare": asked or _compared(doubt, told=told, nowhere=head is not None),
         "correct": _CORRECT[is_open, role].format(check_in=words["check_in"]),
         "passed": " and ".join(called(name) for name in doubt.by),
         "next": called(doubt.next) if doubt.next else words["check_in"],

@@ -41,6 +41,7 @@ _CLAUSES = {
     "feet-as-metres": "That {is} a height in feet, typed as metres ({which}).",
     "metres-as-feet": "That {is} a height in metres, typed as feet ({which}).",
     "survey-foot": "That {is} the difference between the two kinds of foot ({which}).",
+    "ground-for-grid": "That {is} a ground coordinate where the grid's belongs: easting and northing {which}.",
     "digit-slip": "That {is} one slip in typing: {which}.",
     "frame-shift": (
         "That {is} the shift between two reference frames: a coordinate in {which}, where the project uses {frame_words}."
@@ -73,6 +74,7 @@ NAMES = {
     "feet-as-metres": "feet typed as metres",
     "metres-as-feet": "metres typed as feet",
     "survey-foot": "the other kind of foot",
+    "ground-for-grid": "a ground coordinate for the grid's",
     "digit-slip": "a slip in typing",
     "frame-shift": "another reference frame",
     "epoch-shift": "another epoch",
@@ -100,6 +102,7 @@ _CHECKS = {
     "feet-as-metres": "Which unit does the base's screen show? Type heights in that unit, the antenna's too.",
     "metres-as-feet": "Which unit does the base's screen show? Type heights in that unit, the antenna's too.",
     "survey-foot": "US survey feet or international feet? At the base, choose the unit of the control sheet.",
+    "ground-for-grid": "Grid or ground? Ask the office for the grid coordinates of {base_point} and type those at the base.",
     "digit-slip": "Read the base's numbers aloud against the control sheet, digit by digit: {which}?",
     "frame-shift": _ASK_THE_OFFICE,
     "epoch-shift": _ASK_THE_OFFICE,
@@ -107,8 +110,8 @@ _CHECKS = {
     "sign-or-order": "Read the base's coordinate aloud against the control sheet: order, signs and letters too.",
     "other-zone": "Choose the project's zone at the base ({frame_words}).",
     "rounded": "At the base, type every decimal of the control sheet.",
-    "autonomous-base": "Pick {base_point} from the base's list, or type its coordinate; do not use 'here'.",
     "base-set-up": "Go to the base: is it over {base_point}, the tripod firm, the bubble in the middle?",
+    "autonomous-base": "At the base, {pick}; do not use 'here'.",
     "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, frame, position, height.",
 }
 _ROVER_CHECKS = {
@@ -129,6 +132,8 @@ _PASSED = "Other marks have passed with this base: ask the office before anyone 
 _LEAVE_THE_BASE = "{mark} has passed with this base since: leave the base as it is."
 _ASK_AT_THE_BASE = "The base last: ask there which point and coordinate it was given, and change nothing without the office."
 
+_PICK_LISTED = "pick {point} from the list, or type its coordinate"
+_PICK_UNLISTED = "type a coordinate that the office has tied to the project"
 _REPAIR = {
     "undecided": "Points stored so far: mark them; the office decides whether they can be repaired.",
     "one-vector": "Points stored so far: keep them, the office can repair them by one vector.",
@@ -274,6 +279,7 @@ def words_of(
         "also": first.prediction.also if first.prediction is not None else "",
         "others": _others(verdict),
         "antenna": f"{antenna_m:.3f} m",
+        "pick": _PICK_LISTED.format(point=called(base_point)) if base_point else _PICK_UNLISTED,
         "base_point": called(base_point) if base_point else "the base's own point",
         "separation": f"{expected.separation_m or 0.0:.2f} m".replace("-", "−"),
         "pole": f"{site.rover.pole_height_m:.3f} m",

@@ -21,7 +21,7 @@ BASE_ORDER = (
     "other-antenna-height",
     "orthometric-as-ellipsoidal", "geoid-applied-twice", "other-geoid",
     "antenna-height-missing", "antenna-height-doubled", "slant-as-vertical",
-    "feet-as-metres", "metres-as-feet", "survey-foot", "digit-slip", "frame-shift", "epoch-shift",
+    "feet-as-metres", "metres-as-feet", "survey-foot", "ground-for-grid", "digit-slip", "frame-shift", "epoch-shift",
     "other-control-point", "sign-or-order", "other-zone", "rounded", "autonomous-base",
 )  # fmt: skip
 ORDER = (*ROVER_ORDER, BASE_SET_UP, *BASE_ORDER)
@@ -81,9 +81,8 @@ def fitted_predictions(situation: Situation, offset: Enu) -> list[Prediction]:
     if not situation.base or situation.network or situation.rover is not None:
         return []
     doubt_m = situation.plan_doubt_m
-    return [
-        way._replace(horizontal_m=way.horizontal_m + doubt_m) for way in height_causes.other_antenna_height(situation, offset)
-    ]
+    ways = (*height_causes.other_antenna_height(situation, offset), *place_causes.ground_for_grid(situation, offset))
+    return [way._replace(horizontal_m=way.horizontal_m + doubt_m) for way in ways]
 
 
 def rover_predictions(situation: Situation, offset: Enu) -> list[Prediction]:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterator
 
 from witnesspost.rules.coordinates import Enu
-from witnesspost.rules.datum.geodesy import ExpectedArp, enu, from_enu
+from witnesspost.rules.datum.geodesy import ExpectedArp, enu, from_enu, to_geodetic
 from witnesspost.rules.datum.height_causes import above_geoid
 from witnesspost.rules.datum.prediction import ALONE, SURE_HEIGHT_M, TYPED_M, Prediction, Situation, arp_at, up_only
 from witnesspost.rules.datum.shifts import Shift, epoch_shift, frame_shifts, reference_epoch
@@ -17,6 +17,8 @@ from witnesspost.rules.datum.zones import next_zones
 from witnesspost.rules.language.names import called
 
 _SURVEY_FOOT = 500000 / 499999  # US survey foot over foot (85 FR 62698: 1200/3937 m and 0.3048 m)
+_SCALED_PPM = (5.0, 1000.0)  # the two kinds of foot are 2 ppm apart
+_LEAST_SCALED_M = 3.0  # of less, one number in some hundreds fits by chance
 _LEAST_VAGUE_SHIFT_M = 0.1
 _NOTATION_M = 0.02
 _MANY_POINTS = 20  # of so many heights one in a hundred fits by chance, where they are spread over eight metres
@@ -31,6 +33,29 @@ def survey_foot(s: Situation) -> Iterator[Prediction]:
         easting, northing = s.expected.grid
         for factor, which in ((1 / _SURVEY_FOOT, "US survey feet as feet"), (_SURVEY_FOOT, "feet as US survey feet")):
             yield arp_at("survey-foot", s, *s.frame.geographic(easting * factor, northing * factor), which)
+
+
+def ground_for_grid(s: Situation, offset: Enu) -> Iterator[Prediction]:
+    """Easting and northing both longer or shorter by one factor: ground coordinates, scaled about the grid's origin by the
+    combined factor of scale and height, where the grid's own belong.
+
+    The factor is fitted, and one of two numbers is left to prove it. Source: common practice (state plane coordinates are
+    brought to the ground so), no source; up to 1,000 ppm as for a site's own grid.
+    """
+    if s.expected.grid is None or math.hypot(offset.east_m, offset.north_m) < _LEAST_SCALED_M:
+        return
+    easting, northing = s.expected.grid
+    said = to_geodetic(from_enu(s.expected.ecef, offset, s.frame.ellipsoid), s.frame.ellipsoid)
+    east, north = s.frame.grid(said.latitude, said.longitude)
+    if not math.isfinite(east + north):
+        return
+    factor = (easting * east + northing * north) / (easting**2 + northing**2)
+    ppm = (factor - 1.0) * 1e6
+    if _SCALED_PPM[0] <= abs(ppm) <= _SCALED_PPM[1]:
+        which = f"both by {abs(ppm):.0f} ppm too {'long' if ppm > 0 else 'short'}"
+        yield arp_at("ground-for-grid", s, *s.frame.geographic(easting * factor, northing * factor), which)._replace(
+            family=ALONE
+        )
 
 
 def frame_shift(s: Situation) -> Iterator[Prediction]:

@@ -126,6 +126,7 @@ def cases(place: Place) -> dict[str, Case]:
     easting, northing = _grid(place.grid).transform(lon, lat)
     foot = 499999 / 500000
     wrong_foot = _grid(place.grid).transform(easting * foot, northing * foot, direction="INVERSE")
+    ground = _grid(place.grid).transform(easting * 1.000268, northing * 1.000268, direction="INVERSE")
     next_zone = _grid(place.next_grid).transform(easting, northing, direction="INVERSE")
     other = (lat + 0.0021, lon + 0.0025)
     n_other = place.separation(*other)
@@ -146,6 +147,7 @@ def cases(place: Place) -> dict[str, Case]:
         "feet-as-metres": Case(plain, ecef(lat, lon, height / 0.3048 + n + a)),
         "metres-as-feet": Case(plain, ecef(lat, lon, height * 0.3048 + n + a)),
         "survey-foot": Case(on_grid, ecef(wrong_foot[1], wrong_foot[0], height + n + a)),
+        "ground-for-grid": Case(on_grid, ecef(ground[1], ground[0], height + n + a)),
         "digit-slip": Case(plain, ecef(float(_slipped(repr(lat), -4)), lon, height + n + a)),
         "frame-shift": Case(plain, _moved(place.geocentric, place.shifted, right, EPOCH)),
         "epoch-shift": Case(

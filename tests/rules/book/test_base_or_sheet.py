@@ -103,6 +103,14 @@ def test_the_same_mark_twice_is_one_mark(day):
     assert of_base(crew.stands("KQ-2", seconds=18.0)) == []
 
 
+def test_a_position_that_is_nothing_of_ours_is_asked_for_its_base_first(day):
+    (raised,) = Crew(day, error=(2600.0, 1900.0, 0.4)).walks()
+    assert raised.cause == "unexplained"
+    assert words(raised).steps[1].startswith("Is it our base at all? Another one may have our number:")
+    (raised,) = Crew(day, error=(50.3, 41.7, 0.4)).walks()
+    assert "Is it our base at all?" not in " ".join(words(raised).steps)
+
+
 class TestAnotherTripod:
     """The base says no antenna height (1005) and nobody has told one: each day's tripod has its own, which is right practice.
 

@@ -122,7 +122,7 @@ def test_a_bases_own_position_is_told_at_the_third_mark(rover, day):
     assert changes[0].cause == "autonomous-base"
     say, steps = words(changes[0])
     assert "coordinate of KQ-1" in say
-    assert steps[3] == "The base last. Pick KQ-1 from the base's list, or type its coordinate; do not use 'here'."
+    assert steps[3] == "The base last. At the base, pick KQ-1 from the list, or type its coordinate; do not use 'here'."
 
 
 def test_a_base_whose_point_the_site_file_does_not_name_has_a_point_of_its_own_in_words(day):

@@ -249,6 +249,8 @@ def ways():
         for way in (
             *predictions(here),
             *fitted_predictions(here, Enu(0.0, 0.0, 0.1)),
+            *fitted_predictions(here, Enu(300.0, 300.0, 0.0)),
+            *fitted_predictions(here, Enu(-300.0, -300.0, 0.0)),
             *(way for offset in seen for way in rover_predictions(here, offset)),
         ):
             found.setdefault((way.cause, re.sub(r"\d+", "7", way.which)), sentence(site, here, way, way.which))
