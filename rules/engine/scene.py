@@ -96,6 +96,7 @@ class Scene:
         self.checks: dict[str, Checked] = {}  # by point: the last check on it since then; control-check's
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
+        self._same_time: dict[str, int] = {}  # by stream: how many of them have said that time again
         self._timed: dict[str, Epoch] = {}  # by stream: the last of our epochs that said its time
         self.seers: Seers = {  # what takes in each kind of fact
             Antenna: self._see_antenna,
@@ -354,7 +355,8 @@ class Scene:
     def _apart_s(self, before: Epoch | None, after: Epoch) -> float | None:
         """Between two epochs, by their own times; by their arrival where these are not said or stand still.
 
-        None for a second set of one epoch: a constellation whose messages do not say the time, or the project's second base.
+        None for a second set of one epoch: a constellation whose messages do not say the time, the project's second base, or
+        somebody else's of the same number, by turns with ours. A time stands still once a third epoch says it.
         """
         timed = self._timed.get(after.stream)
         if after.time_s is None:
@@ -365,10 +367,15 @@ class Scene:
         if timed is None or timed.time_s is None:
             return None
         apart_s = (after.time_s - timed.time_s) % WEEK_S
+        same, self._same_time[after.stream] = self._same_time.get(after.stream, 0), 0
         if 0.0 < apart_s <= _LONGEST_INTERVAL_S:
             return round(apart_s, 3)
-        if not apart_s and (timed.station_id, timed.messages) != (after.station_id, after.messages):
-            return None
+        if not apart_s:
+            if (timed.station_id, timed.messages) != (after.station_id, after.messages):
+                return None
+            self._same_time[after.stream] = same + 1
+            if not same:
+                return None
         return after.t - timed.t
 
     def _adopt(self, epoch: Epoch) -> None:

@@ -211,3 +211,19 @@ def test_the_share_of_epochs_that_came_counts_what_is_missing_and_the_silence_si
     assert scene.came_share("corrections", 70.0) == pytest.approx(8 / 10)
     assert scene.came_share("corrections", 71.0) == pytest.approx(8 / 10)
     assert scene.came_share("corrections", 81.0) == pytest.approx(8 / 20)
+
+
+def test_two_senders_by_turns_say_nothing_of_the_interval(day):
+    """A neighbour of the same number says the same times as ours: how often ours comes is known by the times alone."""
+    scene = day.bench().scene
+    for second in range(30):
+        scene.see(day.epoch(second + 0.25, time_s=float(second)))
+        scene.see(day.epoch(second + 0.50, time_s=float(second)))
+    assert scene.usual_interval_s("corrections") == 1.0
+
+
+def test_a_time_that_stands_still_leaves_the_arrivals(day):
+    scene = day.bench().scene
+    for second in range(30):
+        scene.see(day.epoch(second + 0.25, time_s=7.0))
+    assert scene.usual_interval_s("corrections") == 1.0
