@@ -9,7 +9,9 @@ When, of the project's station, and of observations that run without a break:
 - `no-glonass-bias`: for 60 s GLONASS without 1230 (180 s once it came: what it says does not change). 1033 does not
   replace it: it only names the base's receiver, and a rover that does not keep that receiver's biases in a table of its
   own cannot fix GLONASS. Evidence says if 1033 was there;
-- `single-frequency`: for 60 s no constellation with two carrier bands; a note while the rover says that it is fixed so.
+- `single-frequency`: for 60 s no constellation with two carrier bands.
+
+The last two are a note where the rover says that it is fixed all the same.
 
 Raises nothing while `corrections-stopped` or `wrong-channel` is open; the watch begins anew after them, and what was open
 before stays open until it is over.
@@ -25,12 +27,23 @@ from typing import Any
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Bias, Epoch, Fact, Station
 from witnesspost.rules.gnss import RECEIVER_AND_ANTENNA
-from witnesspost.rules.site.model import Severity
 
 _EXPLAINED_BY = {"corrections-stopped", "wrong-channel"}
 _USUAL_INTERVALS = 3  # a message that comes seldom may be lost twice running (common practice, no source)
 _JITTER = 1.1  # so much longer than it means may a base's interval be
 _POSITION = "station-position"
+_FIXED_ALL_THE_SAME = frozenset({"no-glonass-bias", "single-frequency"})
+_SWITCH_ON_BIASES = "Base: switch on message 1230, every 10 s."
+_THIS_ROVER_FIXES = {
+    "rovers": "this rover is fixed all the same, one of another make may get no fix with GLONASS",
+    "first": "Go on with this rover. Before one of another make is used, tell the office.",
+    "second": _SWITCH_ON_BIASES,
+}
+_NO_ROVER_KNOWN = {
+    "rovers": "rovers of another make may get no fix with GLONASS",
+    "first": _SWITCH_ON_BIASES,
+    "second": "Are base and rovers of one make, and do they fix well? Then go on, and tell the office.",
+}
 
 
 class MessageSetFigures(Delays, kw_only=True):
@@ -63,11 +76,11 @@ class MessageSet(Rule[MessageSetFigures]):
             ("Base: send message 1005 or 1006 every 10 s.",),
         ),
         "no-glonass-bias": Advice(
-            "The base sends GLONASS but not its biases (1230): rovers of another make may get no fix with GLONASS.",
+            "The base sends GLONASS but not its biases (1230): {rovers}.",
             (
-                "Base: switch on message 1230, every 10 s.",
-                "Are base and rover of one make, and does the rover fix well? Then go on, and tell the office.",
-                "Or switch GLONASS off at the rover.",
+                "{first}",
+                "{second}",
+                "Or switch GLONASS off at the rovers that get no fix.",
             ),
         ),
         "single-frequency": Advice(
@@ -157,11 +170,18 @@ class MessageSet(Rule[MessageSetFigures]):
             "observations_s": round(t - line.since, 1),
             "station_id": line.last.station_id if line.last is not None else None,
         }
-        # A rover that has been fixed by one frequency shows that its crew works so: when the fix goes, this is not why.
-        line.was_fixed_so = line.was_fixed_so or (cause == "single-frequency" and self.scene.corrected(t))
-        severity: Severity | None = "note" if cause == "single-frequency" and line.was_fixed_so else None
+        # A rover that has been fixed all the same shows that its crew works so: when the fix goes, this is not why.
+        if cause in _FIXED_ALL_THE_SAME and self.scene.corrected(t):
+            line.was_fixed.add(cause)
+        fixed = cause in line.was_fixed
         return Finding(
-            causes=[Cause(cause=cause)], stream=stream, key=key, since=since, severity=severity, evidence=seen | evidence
+            causes=[Cause(cause=cause)],
+            stream=stream,
+            key=key,
+            since=since,
+            severity="note" if fixed else None,
+            evidence=seen | evidence,
+            words=(_THIS_ROVER_FIXES if fixed else _NO_ROVER_KNOWN) if cause == "no-glonass-bias" else {},
         )
 
 
@@ -241,7 +261,7 @@ class _Line:
         self.last: Epoch | None = None
         self.glonass_since: float | None = None
         self.single_since: float | None = None
-        self.was_fixed_so = False
+        self.was_fixed: set[str] = set()  # causes beside which the rover was fixed
         self.receiver: str | None = None
         self.found: tuple[Finding, ...] = ()
         self.position = _Position(position_limit_s)

@@ -123,6 +123,23 @@ def test_glonass_without_its_biases(day):
     assert changes[0].evidence["receiver"] is None
 
 
+def test_glonass_without_its_biases_that_the_rover_is_fixed_by_is_a_note(day):
+    """A fleet of one make needs no 1230; the first step is to go on."""
+    fixed = [day.fix(t) for t in day.every(1.0, 0.0, 120.0)]
+    lost = [day.fix(t, quality=1, age_s=None) for t in day.every(1.0, 120.0, 300.0)]
+    changes = day.bench(MessageSet).play([*stream(day, 300.0, bias_s=None), *fixed, *lost], 300.0)
+    assert [(change.t, change.cause, change.severity) for change in changes] == [(60.0, "no-glonass-bias", "note")]
+    said = words(changes[0])
+    assert said.say.endswith("(1230): this rover is fixed all the same, one of another make may get no fix with GLONASS.")
+    assert said.steps[0].startswith("Go on with this rover.")
+
+
+def test_glonass_without_its_biases_that_a_rover_does_not_fix_by_is_a_check(day):
+    floats = [day.fix(t, quality=5) for t in day.every(1.0, 0.0, 120.0)]
+    (change,) = day.bench(MessageSet).play([*stream(day, 120.0, bias_s=None), *floats], 120.0)
+    assert (change.severity, words(change).steps[0]) == ("check", "Base: switch on message 1230, every 10 s.")
+
+
 def test_biases_that_stop_coming(day):
     bench = day.bench(MessageSet)
     facts = stream(day, 400.0, bias_s=None) + [Bias(t=t, stream="corrections", station_id=417) for t in (1.0, 31.0, 61.0)]
