@@ -28,7 +28,7 @@ from witnesspost.rules.site.antenna import MOST_M, HeightError, vertical_height_
 from witnesspost.rules.site.model import Site
 
 SHELVE_S = 86_400.0  # anything longer belongs in the site file, where everybody sees it: common practice, no source
-PAUSE_S = 3_600.0  # a battery change takes minutes; nothing is raised meanwhile
+PAUSE_S = 3_600.0  # a battery change takes minutes; meanwhile only what is wrong on the air is raised
 
 _NAMED = 20
 
@@ -186,7 +186,7 @@ def _done(request: Request, post: PostView, status: Status) -> str:
     post.tell(Planned(t=t, stream="", for_s=request.for_s, why=why, by=by))
     if status.alerts:
         post.tell(Shelve(t=t, stream="", for_s=request.for_s, by=by, note=why))
-    return f"paused by {by} for {span(request.for_s)} ({why}): nothing is raised meanwhile, every byte is logged"
+    return f"paused by {by} for {span(request.for_s)} ({why}): nothing is raised meanwhile, unless the base is back and wrong"
 
 
 def _set_up(request: SetUpToday, by: str, t: float, post: PostView, now: SetUpStatus) -> str:

@@ -44,7 +44,7 @@ def shelve(rule: str, for_: str, post: str | None, by: str | None, note: str | N
 @POST
 @BY
 def pause(for_: str, why: str, post: str | None, by: str | None) -> None:
-    """Announce a pause: meanwhile nothing is raised and nothing sounds, and every byte is logged."""
+    """Announce a pause: meanwhile nothing is raised, unless the base is back on the air and wrong for a minute."""
     _tell(post, Pause(for_s=_seconds(for_, PAUSE_S), why=why, by=by or login()))
 
 

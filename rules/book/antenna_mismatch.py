@@ -34,6 +34,7 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
 
     name = "antenna-mismatch"
     severity = "check"
+    absence_explains = False
     sees = (Antenna, Station, SetUp)
     causes = {
         "descriptor-differs": Advice(
@@ -69,6 +70,8 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
     def see(self, fact: Fact) -> bool | None:
         """What a base of the project's own says of its antenna; or a set-up, by which all that was said is compared anew."""
         if isinstance(fact, SetUp):
+            said = self.scene.antennas
+            self._descriptors = {message: one for message, one in self._descriptors.items() if one.station_id in said}
             self._heights.clear()
             for station in self.scene.stations.values():
                 self.see(station)

@@ -67,6 +67,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
     needs = ("control-check",)
     sees: tuple[type[Fact], ...] = (Station, Fix, SetUp)
     can_wait = True
+    absence_explains = False
     causes = BASE_CAUSES | SHEET_CAUSES
     Figures = BaseDatumFigures
 
@@ -90,9 +91,11 @@ class BaseDatum(Rule[BaseDatumFigures]):
             return self.see_positions((fact,))
         if isinstance(fact, SetUp):
             self._datum = Datum(self.site)
-            if self.site.base.occupies is None:
+            judged = self._judged.get("")
+            if self.site.base.occupies is None or (judged is not None and judged.station_id not in self.scene.stations):
                 self._pending.pop("", None)
                 self._judged.pop("", None)
+                self._heights_m.clear()
             for station in self.scene.stations.values():
                 self.see(station)
         if isinstance(fact, Station):

@@ -4,7 +4,9 @@ When: one of the project's own bases sends an antenna reference point over 0.01 
 names no station, a line's corrections come from a station that was not heard on it before. Raised with the first message that
 shows it. The condition lasts 30 s, and on for as long as the new position is not the project's; it ends at once when the
 old position is back. A 1006 that comes with another antenna height after a pause, the mark under it the project's, is a new
-set-up, no move; without a pause nobody has touched the antenna, and the points before and after differ.
+set-up, no move; without a pause nobody has touched the antenna, and the points before and after differ. Where a person has told
+the set-up, the position that it gives is no move, whatever the pause; and what the base says first after it was off the air is
+compared with the project alone (`base-datum`).
 A network's or a moving base's stations change as they like.
 
 Two bases with one number, each heard in its turn, are no move: told as that once the old position comes again in its turn, and
@@ -59,6 +61,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
 
     name = "base-moved"
     severity = "stop"
+    absence_explains = False
     sees: tuple[type[Fact], ...] = (Station, Epoch, Fix, SetUp)
     causes = {
         "coordinate-changed": Advice(
@@ -148,7 +151,7 @@ class BaseMoved(Rule[BaseMovedFigures]):
         self._began: dict[int, float] = {}  # and when it was back after its last pause
         self._heard: dict[str, list[int]] = {}
         self._changed: dict[str, Finding] = {}
-        self._set_up: set[int] = set()  # stations whose next change is the set-up that a person has told
+        self._set_up: set[int] = set()  # stations that have yet to say the set-up that a person has told
         hears_positions_alone = self.site.post.role == "rover" and not self.scene.correction_streams
         self._leaps = Leaps(self.figures.step_m)
         if self.scene.base_kind != "own":
@@ -191,7 +194,10 @@ class BaseMoved(Rule[BaseMovedFigures]):
         return [*self._shared.values(), *(move.finding for move in self._moved.values()), *self._changed.values()]
 
     def _see_position(self, station: Station, base: Base) -> None:
-        before = self._now.get(station.station_id)
+        before, told = self._now.get(station.station_id), station.station_id in self._set_up
+        if told and before is not None and self._on_air_since(station) > before.t:
+            before = None  # off the air since then: what it says first is the set-up that was told, or base-datum's
+            self._moved.pop(station.station_id, None)
         self._now[station.station_id] = station
         shared = self.scene.senders.shared(station.station_id, station.t)
         if shared is not None:
@@ -199,19 +205,23 @@ class BaseMoved(Rule[BaseMovedFigures]):
             if station.station_id not in self._shared:
                 self._shared[station.station_id] = _shared_finding(shared)
             return
-        if before is None or math.dist(_at(before), _at(station)) <= self.figures.limit_m:
+        if before is None:
+            if told and self._right(station, base) is not False:
+                self._set_up.discard(station.station_id)
+            return
+        if math.dist(_at(before), _at(station)) <= self.figures.limit_m:
             return
         moved = self._moved.pop(station.station_id, None)
         if moved is not None and math.dist(_at(moved.origin), _at(station)) <= self.figures.limit_m:
             return  # back where it was
         right = self._right(station, base)
-        told = station.station_id in self._set_up
-        self._set_up.discard(station.station_id)
         if told and right is not False:
+            self._set_up.discard(station.station_id)
             return  # a person has said that the base stands there today
         other_height = station.antenna_height_m and station.antenna_height_m != before.antenna_height_m
-        if right and other_height and station.t - self._on_air_since(station) < self.figures.setup_s:
-            return  # the day's antenna height over the project's own mark, after a pause: a new set-up
+        set_up = self._is_told(station, base) or station.t - self._on_air_since(station) < self.figures.setup_s
+        if right and other_height and set_up:
+            return  # the day's antenna height over the project's own mark, after a pause or as a person has told it
         origin = moved.origin if moved is not None else before
         self._moved[station.station_id] = _Move(origin, station, self._finding(origin, station), right is False)
 
@@ -219,6 +229,10 @@ class BaseMoved(Rule[BaseMovedFigures]):
         """The base stands elsewhere today, or at another height: a change to there is no news, before it was told or after."""
         before, self._datum = self._datum.site.base, Datum(self.site)
         now = self.site.base
+        for station_id in [number for number in self._now if number not in self.scene.stations]:
+            del self._now[station_id]
+            self._moved.pop(station_id, None)
+            self._set_up.add(station_id)
         if (before.occupies, before.antenna_height_m) == (now.occupies, now.antenna_height_m):
             return
         for station_id, station in self._now.items():
@@ -232,6 +246,12 @@ class BaseMoved(Rule[BaseMovedFigures]):
                 moved.wrong = right is False
                 if right:
                     del self._moved[station_id]
+
+    def _is_told(self, station: Station, base: Base) -> bool:
+        """True where a person has told the very antenna height that the base says."""
+        if self.scene.today is None or base is not self.site.base or station.antenna_height_m is None:
+            return False
+        return abs(station.antenna_height_m - base.antenna_height_m) <= _SAME_M
 
     def _finding(self, before: Station, station: Station) -> Finding:
         offset = enu(_at(before), _at(station))
@@ -283,7 +303,9 @@ class BaseMoved(Rule[BaseMovedFigures]):
         return math.hypot(east, north) <= horizontal_m and abs(up) <= vertical_m
 
     def _on_air_since(self, station: Station) -> float:
-        """Since when the base has sent without a pause."""
+        """Since when the base has sent without a pause: its position may come before the first epoch."""
+        if station.t - self._sent.get(station.station_id, math.inf) > self.figures.pause_s:
+            return station.t
         return self._began.get(station.station_id, -math.inf)
 
     def _see_pause(self, epoch: Epoch) -> None:

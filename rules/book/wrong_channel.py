@@ -52,6 +52,7 @@ class WrongChannel(Rule[ChannelFigures]):
     severity = "stop"
     sees = (Traffic, Fix)
     can_wait = True
+    absence_explains = False
     causes = {
         "another-base": Advice(
             "Corrections come from station {other}{not_ours}.",

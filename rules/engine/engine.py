@@ -6,9 +6,10 @@
 
 `check` and `note` alerts are cleared at once when their condition ends. While a rule that explains it is active, an alert is
 recorded with `because_of` and makes no sound (`rules.engine.consequences`). A planned interruption holds back every raise, and
-so does a time in which the post itself did not run; a shelved rule is recorded and silent. No alert is raised three times
-within a minute, whatever the line does: ISA-18.2 calls that chattering (a good starting criterion, as quoted in the trade
-press), so its off-delay stretches.
+so does a time in which the post itself did not run; a shelved rule is recorded and silent. No absence explains a wrong
+coordinate, or another base, that is on the air: those rules wait only until corrections have been back for a minute. No alert
+is raised three times within a minute, whatever the line does: ISA-18.2 calls that chattering (a good starting criterion, as
+quoted in the trade press), so its off-delay stretches.
 
 A stop that nobody had seen when the run before ended is told by `Unseen`, and waits for a person here.
 
@@ -238,7 +239,7 @@ class Engine:
                 alert = OpenAlert(rule.name, rule.site.post.role, finding, severity, t)
                 self._alerts[rule.name, key] = alert
             if alert.active:
-                self._follow(alert, finding, severity, t, changes)
+                self._follow(alert, rule, finding, severity, t, changes)
             else:
                 self._begin(alert, rule, finding, severity, t, changes)
         for (name, key), alert in tuple(self._alerts.items()):
@@ -258,14 +259,16 @@ class Engine:
         if not alert.number or graver(severity, alert.severity):
             alert.severity = severity
         delay = rule.figures.on_delay_s if finding.on_delay_s is None else finding.on_delay_s
-        if t + _EPSILON_S >= alert.since + delay and t >= self.scene.held_until():
+        if t + _EPSILON_S >= alert.since + delay and not self._is_held(alert, rule, t):
             self._raises.setdefault((alert.rule, alert.key), []).append(t)
             alert.raised_t = t
             self._raise(alert, t, changes)
 
-    def _follow(self, alert: OpenAlert, finding: Finding, severity: Severity, t: float, changes: list[Change]) -> None:
+    def _follow(
+        self, alert: OpenAlert, rule: Rule[Any], finding: Finding, severity: Severity, t: float, changes: list[Change]
+    ) -> None:
         """It is raised, and its condition goes on: as before, from another cause, or graver."""
-        held = t < self.scene.held_until()
+        held = self._is_held(alert, rule, t)
         another_cause, graver_now = alert.follow(finding, alert.severity if held else severity, t)
         unexplained = alert.because_of is not None and not held and self._explained(alert, t) is None
         if graver_now or unexplained:  # what explained it is over, and it still stands: now it sounds
@@ -273,6 +276,9 @@ class Engine:
             self._raise(alert, t, changes)
         elif another_cause:
             changes.append(self._change(alert, t, "cause"))
+
+    def _is_held(self, alert: OpenAlert, rule: Rule[Any], t: float) -> bool:
+        return self.scene.holds(alert.since, t, explained=rule.absence_explains)
 
     def _raise(self, alert: OpenAlert, t: float, changes: list[Change]) -> None:
         if not alert.number:

@@ -45,6 +45,9 @@ class Rule(Generic[FiguresT]):
     `can_wait` where positions that go on as before (`rules.engine.stretch`) may be told late and together, by `see_positions`;
     any other rule that sees positions is told each as it comes. A `Tilt` of a pole that stays plumb may be told before them.
 
+    `absence_explains` where an announced interruption explains what it finds (silence, a fix that is lost); not where that is
+    on the air: such a rule waits only until corrections have been back for a while (`Scene.holds`).
+
     `site` is as it holds now: another one after a `SetUp`, which a rule that keeps something of the site has in `sees`.
     """
 
@@ -54,6 +57,7 @@ class Rule(Generic[FiguresT]):
     sees: tuple[type[Fact], ...] = ()
     needs: ClassVar[tuple[str, ...]] = ()
     can_wait: bool = False
+    absence_explains: ClassVar[bool] = True
     causes: ClassVar[dict[str, Advice]]
     Figures: ClassVar[type[Delays]] = Delays
 

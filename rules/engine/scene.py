@@ -28,6 +28,9 @@ LEFT_S = 3.0  # a station silent for so long has left the line to another
 LIMIT_S = 5.0  # corrections that are older are late, a line without any for longer is silent
 LIMIT_INTERVALS = 3.0  # of the line's usual ones, where it sends more rarely
 NETWORK_AGE_S = 15.0  # corrections computed for a place may be older: common practice of services, no source
+AWAY_S = 30.0  # a base that was off the air for longer may be another when it is back: common practice, no source
+BACK_S = 60.0  # whoever has switched a base on again types its coordinate within it: common practice, no source
+BEGINS_S = 300.0  # an interruption that is announced begins within it: common practice, no source
 RESTART_S = 120.0  # a base is switched off and on in less only by a glitch: common practice, no source
 MOVED_M = 0.01  # base-moved's limit
 _SAME_PLACE_M = 1.0  # as a base says its position anew after a start: common practice, no source
@@ -94,6 +97,7 @@ class Scene:
         self.placed_t = -math.inf  # control-check's: the last check that passed, so that the base stands where it says
         self.renewed: Renewal | None = None  # a check-in from before it says nothing of the base now
         self.checks: dict[str, Checked] = {}  # by point: the last check on it since then; control-check's
+        self._on_air: dict[int, _OnAir] = {}  # by station, also those that are not the project's
         self._intervals: dict[str, list[float]] = {}
         self._usual_s: dict[str, float] = {}
         self._same_time: dict[str, int] = {}  # by stream: how many of them have said that time again
@@ -136,6 +140,7 @@ class Scene:
 
     def _see_epoch(self, fact: Epoch) -> None:
         self.last_any_epoch[fact.stream] = fact
+        self._hear(fact)
         self._adopt(fact)
         if not self.is_ours(fact.station_id):
             return
@@ -175,11 +180,41 @@ class Scene:
         self._frozen_until = fact.t + fact.for_s
 
     def _see_set_up(self, fact: SetUp) -> None:
-        base, self.today, self.site = self.site.base, fact, set_up(self.plan, fact)
-        if base != self.site.base and fact.run is None:
+        base, before, self.today, self.site = self.site.base, self.today, fact, set_up(self.plan, fact)
+        forgotten = (before is None or base != self.site.base) and self._forget_stale(fact.t)
+        if (base != self.site.base or forgotten) and fact.run is None:
             self._renew(Renewal("set-up", fact.t))
         self._borne_out.clear()
         self._proven.clear()  # until base-datum has judged by what holds now
+
+    def _hear(self, epoch: Epoch) -> None:
+        heard = self._on_air.get(epoch.station_id)
+        if heard is None or (epoch.t - heard.last > AWAY_S and epoch.t - heard.last > self.limit_s(epoch.stream)):
+            self._on_air[epoch.station_id] = _OnAir(epoch)
+        else:
+            heard.last = epoch.t
+
+    def _forget_stale(self, t: float) -> bool:
+        """A set-up of the base was told: what it said before it went off the air is of the set-up before; True if it had said
+        something."""
+        numbers = {*self.stations, *self.antennas}
+        stale = [
+            number
+            for number in numbers
+            if self.base_of(number) is self.site.base
+            and not self._still_says(self.stations.get(number) or self.antennas[number], t)
+        ]
+        for number in stale:
+            self.stations.pop(number, None)
+            self.antennas.pop(number, None)
+        return bool(stale)
+
+    def _still_says(self, said: Station | Antenna, t: float) -> bool:
+        """True while its base is on the air, and has been ever since it said this."""
+        heard = self._on_air.get(said.station_id)
+        if heard is not None and heard.since - said.t > AWAY_S:
+            return False
+        return t - max(said.t, heard.last if heard is not None else said.t) <= self.limit_s(said.stream)
 
     def _renew(self, renewal: Renewal) -> None:
         self.renewed = renewal
@@ -296,9 +331,39 @@ class Scene:
         """Told by control-check: the rover reads right on a mark, so that the base stands over its own."""
         self.placed_t = t
 
-    def held_until(self) -> float:
-        """Before it nothing is raised: the crew has planned an interruption, or the post itself did not run."""
-        return max(self.planned_until, self._frozen_until)
+    def holds(self, since: float, t: float, *, explained: bool) -> bool:
+        """True while what began `since` is not raised: the post itself did not run, or the crew has planned an interruption.
+
+        That one `explained` what an absence explains. What is wrong with the corrections that are on the air it holds back
+        until they have been back for `BACK_S`, or in the first `BEGINS_S`, in which the base may not be off yet.
+        """
+        if t < self._frozen_until:
+            return True
+        if self.planned is None or t >= self.planned_until:
+            return False
+        if explained:
+            return True
+        back_t, planned_t = self._on_air_since(t), self.planned.t
+        if back_t is None:
+            return True
+        if back_t > planned_t:
+            return t < max(since, back_t) + BACK_S
+        return t < max(since + BACK_S, planned_t + BEGINS_S)
+
+    def _on_air_since(self, t: float) -> float | None:
+        """Since when corrections have come without the base having been away; None while none come.
+
+        At a base they are its own, whatever its number. Where none come in here, the rover's own words tell that it has some.
+        """
+        if not self.correction_streams:
+            return -math.inf if self.corrected(t) else None
+        at_base = self.site.post.role == "base"
+        since = (
+            heard.since
+            for number, heard in self._on_air.items()
+            if (at_base or self.is_ours(number)) and t - heard.last <= self.limit_s(heard.stream)
+        )
+        return min(since, default=None)
 
     def base_agrees(self) -> bool | None:
         """Whether the coordinate that the project's base broadcasts agrees with the project; None while it is not judged."""
@@ -388,6 +453,16 @@ class Scene:
             if epoch.t - ours.t <= left_s:
                 return
         self._adopted = epoch
+
+
+class _OnAir:
+    """A station on a line: since when it has been heard without having been away, and the last time."""
+
+    __slots__ = ("last", "since", "stream")
+
+    def __init__(self, epoch: Epoch):
+        self.stream = epoch.stream
+        self.since = self.last = epoch.t
 
 
 _UNPROVEN: tuple[bool | None, float] = (None, 0.0)

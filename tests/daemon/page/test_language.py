@@ -147,7 +147,7 @@ def test_ports_log_and_answers_on_the_terminal_in_spanish():
         view.beats(ports=[port(state, reason)])
         terminal.turn(view.t)
     view.say("set up by Kim: base over KQ-1, antenna 1.843 m, pole 2.000 m")
-    view.say("paused by Kim for 5 min (battery): nothing is raised meanwhile, every byte is logged")
+    view.say("paused by Kim for 5 min (battery): nothing is raised meanwhile, unless the base is back and wrong")
     view.say("page: http://10.88.17.1:8017/")
     terminal.turn(view.t)
     view.beats(ended=True)
@@ -163,7 +163,10 @@ def test_ports_log_and_answers_on_the_terminal_in_spanish():
         ["puerto", "puerto «corrections» (/dev/ttyKESTREL) perdido: el aparato desapareció"],
         ["puerto", "puerto «corrections» (/dev/ttyKESTREL) de vuelta"],
         ["puesto", "instalado por Kim: base sobre KQ-1, antena 1.843 m, bastón 2.000 m"],
-        ["puesto", "en pausa por Kim durante 5 min (battery): mientras tanto no se avisa de nada, y se registra cada byte"],
+        [
+            "puesto",
+            "en pausa por Kim durante 5 min (battery): no se avisa de nada, salvo que la base haya vuelto y esté mal",
+        ],
         ["puesto", "página: http://10.88.17.1:8017/"],
         ["registro", "kestrel.0042.db cerrado"],
     ]

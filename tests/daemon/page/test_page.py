@@ -49,7 +49,7 @@ def test_a_pause_says_until_when_who_why_and_what_goes_on(served):
         served.view.status = structs.replace(served.view.status, paused=paused)
         text = inside.get("/").text
         assert f'data-state="{word}"' in text
-        assert "Paused until 14:07 by Kim: battery &lt;&amp;&gt;. Nothing new is raised until then; every byte" in text
+        assert "Paused until 14:07 by Kim: battery &lt;&amp;&gt;. Nothing new is raised until then, unless the" in text
         assert ("Silent until 14:07." in text) is bool(alerts)
         assert "Paused" not in served.browser().get("/").text, "before the PIN the state's word is all"
     served.stands(silent, shown="stop")

@@ -213,6 +213,46 @@ def _() -> Told:
     return site(place), shift, 400.0
 
 
+@BOOK(
+    "the second mark's set-up is told while the base is off, when the announced time has run out",
+    "Europe",
+    stop("corrections-stopped", "line-silent", by=260.0),
+    group="blunder",
+    right_base=True,
+)
+def _() -> Told:
+    place = ground.SWEREF
+    shift = Shift("late from lunch").base((0.0, 100.0), place.arp(), height=ANTENNA_M)
+    shift.planned(95.0, 120.0, "moving the base")
+    shift.put(330.0, "", set_up(330.0, antenna=1.612, point="KQ-3"))
+    shift.base((350.0, 480.0), place.arp("KQ-3", 1.612), height=1.612)
+    return site(place), shift, 480.0
+
+
+@BOOK("set up lower on the same mark, told while the base is off, and 1006 says it", "Oceania", right_base=True)
+def _() -> Told:
+    place = ground.GDA
+    shift = Shift("lower").base((0.0, 100.0), place.arp(), height=ANTENNA_M)
+    shift.planned(95.0, 400.0, "another tripod")
+    shift.put(280.0, "", set_up(280.0, antenna=1.512))
+    shift.base((320.0, 560.0), place.arp(antenna_m=1.512), height=1.512)
+    return site(place), shift, 560.0
+
+
+@BOOK(
+    "back from a battery change with another mark's coordinate, in a lunch that was announced for an hour",
+    "South America",
+    stop("base-moved", "coordinate-changed", after=250.0, by=275.0),
+    group="blunder",
+)
+def _() -> Told:
+    place = ground.SIRGAS
+    shift = Shift("lunch").base((0.0, 100.0), place.arp())
+    shift.planned(95.0, 3600.0, "lunch")
+    shift.base((200.0, 400.0), place.arp("KQ-2"))
+    return site(place), shift, 400.0
+
+
 # Receivers
 
 

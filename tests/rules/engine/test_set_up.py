@@ -7,15 +7,24 @@ from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.base_moved import BaseMoved
 from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.words import words
+from witnesspost.rules.book.wrong_channel import WrongChannel
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import from_enu, point_at, to_geodetic
-from witnesspost.rules.facts import CheckIn, SetUp
+from witnesspost.rules.facts import Antenna, CheckIn, Frozen, Planned, SetUp, Traffic
 
 from tests.rules.book.conftest import TABLES
 
 
 def set_up(t, point="KQ-1", antenna=1.843, pole=2.0):
     return SetUp(t=t, stream="", point=point, antenna_height_m=antenna, pole_height_m=pole, by="Kim")
+
+
+def traffic(t, number):
+    return Traffic(t=t, stream="corrections", frames=4, frames_by_station={number: 4})
+
+
+def antenna(t, descriptor):
+    return Antenna(t=t, stream="corrections", station_id=417, message=1033, descriptor=descriptor)
 
 
 @pytest.fixture
@@ -31,7 +40,9 @@ def base(day):
 
 
 def every(day, station, start, stop, *args, **other):
-    return [station(t, *args, **other) for t in day.every(10.0, start, stop)]
+    """On the air: observations each second, and the position before every tenth of them."""
+    said = [station(t, *args, **other) for t in day.every(10.0, start, stop)]
+    return [*said, *(day.epoch(t) for t in day.every(1.0, start, stop))]
 
 
 def test_the_antenna_height_of_the_day_is_right_where_the_plan_s_would_be_wrong(base, day):
@@ -65,12 +76,211 @@ def test_a_set_up_that_changes_nothing_leaves_a_right_base_proven_right(base, da
 
 def test_another_point_said_before_the_base_says_it(base, day):
     bench, station = base
-    facts = [*every(day, station, 1.0, 30.0), set_up(40.1, "KQ-2"), *every(day, station, 41.0, 90.0, "KQ-2")]
+    facts = [*every(day, station, 1.0, 41.0), set_up(40.1, "KQ-2"), *every(day, station, 41.0, 90.0, "KQ-2")]
     said = day.said(bench.play(facts, 100.0))
     assert said == [
-        (40.2, "raised", "base-datum", "other-control-point"),  # the base has not been told yet
+        (40.2, "raised", "base-datum", "other-control-point"),  # it is on the air, and has not been told yet
         (44.2, "normal", "base-datum", "other-control-point"),
     ]
+
+
+class TestWhatTheBaseSaidBefore:
+    """A set-up is told while the base is off, as is proper: what it said before is of the set-up before."""
+
+    @pytest.mark.parametrize("off_s", [31.0, 60.0, 220.0, 600.0, 4000.0])
+    @pytest.mark.parametrize("says", [False, True], ids=["1005", "1006"])
+    @pytest.mark.parametrize(
+        ("point", "antenna"), [("KQ-2", 1.612), ("KQ-1", 1.512), ("KQ-1", 1.843)], ids=["another mark", "lower", "as before"]
+    )
+    def test_told_while_it_is_off_and_right_when_it_is_back(self, base, day, point, antenna, says, off_s):
+        bench, station = base
+        back_t = 41.0 + off_s
+        facts = [
+            *every(day, station, 1.0, 41.0, said=1.843 if says else None),
+            set_up(back_t - 10.0, point, antenna),
+            *every(day, station, back_t, back_t + 60.0, point, antenna, antenna if says else None),
+        ]
+        assert bench.play(facts, back_t + 60.0) == []
+        assert bench.scene.proven_right()
+
+    def test_nothing_is_known_of_it_until_it_says_its_position_anew(self, base, day):
+        bench, station = base
+        bench.play([*every(day, station, 1.0, 41.0), set_up(60.1, antenna=1.532)], 70.0)
+        assert (bench.scene.station(), bench.scene.base_agrees()) == (None, None)
+        back = every(day, station, 101.0, 160.0, antenna=1.532)
+        bench.play([day.epoch(100.0), set_up(100.5, antenna=1.512), set_up(100.6, antenna=1.532)], 100.9)
+        assert bench.scene.station() is None  # on the air again: it has not said it yet
+        assert bench.play(back, 160.0) == []
+        assert bench.scene.base_agrees()
+
+    def test_told_late_it_is_judged_by_what_the_base_says_by_then(self, base, day):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 41.0),
+            *every(day, station, 241.0, 941.0, "KQ-2", 1.612),
+            set_up(845.1, "KQ-2", 1.612),
+        ]
+        changes = bench.play(facts, 940.0)
+        assert {(c.t > 845.0, c.change) for c in changes} == {(False, "raised"), (True, "normal")}
+        assert bench.scene.proven_right()
+
+    def test_a_wrong_coordinate_after_it_is_one_stop_and_mended_it_is_over(self, base, day):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 41.0, said=1.843),
+            set_up(300.0, "KQ-3", 1.612),
+            *every(day, station, 341.0, 401.0, "KQ-1", 1.612, 1.612),
+            *every(day, station, 401.0, 460.0, "KQ-3", 1.612, 1.612),
+        ]
+        assert day.said(bench.play(facts, 460.0)) == [
+            (341.2, "raised", "base-datum", "other-control-point"),
+            (404.2, "normal", "base-datum", "other-control-point"),
+        ]
+
+    def test_told_while_it_is_on_and_wrong_when_it_is_back(self, base, day):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 41.0),
+            set_up(35.1, "KQ-3", 1.612),
+            *every(day, station, 341.0, 401.0, "KQ-2", 1.612),
+        ]
+        changes = bench.play(facts, 400.0)
+        assert [(round(c.t, 1), c.rule) for c in changes if c.change == "raised"] == [(35.2, "base-datum")]  # and it goes on
+
+    def test_the_rovers_pole_alone_changes_nothing_of_the_base(self, base, day):
+        bench, station = base
+        facts = [
+            set_up(0.5, antenna=1.532),
+            *every(day, station, 1.0, 41.0, antenna=2.0),  # wrong, and it stands
+            set_up(100.1, antenna=1.532, pole=1.8),
+        ]
+        assert day.said(bench.play(facts, 200.0)) == [(1.2, "raised", "base-datum", "unexplained")]
+        assert bench.scene.station() is not None
+
+    def test_its_antenna_counts_once_it_is_said_anew(self, day):
+        bench = day.bench(AntennaMismatch, role="base", **TABLES | {"base": TABLES["base"] | {"antenna": "INVENTED-A NONE"}})
+        other = antenna(2.0, "INVENTED-B NONE")
+        on_air = [day.epoch(t) for t in day.every(1.0, 1.0, 41.0)]
+        assert [c.change for c in bench.play([other, *on_air, set_up(40.1, antenna=1.5)], 45.0)] == ["raised"]
+        assert [c.change for c in bench.play([set_up(60.1, antenna=1.6)], 70.0)] == ["cleared"]
+        again = [day.epoch(100.0), antenna(101.0, "INVENTED-B NONE")]
+        assert [c.change for c in bench.play(again, 110.0)] == ["raised"]
+
+    def test_a_height_that_was_told_and_is_typed_at_once_is_no_change(self, base, day):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 41.0, said=1.843),
+            set_up(35.1, antenna=1.512),
+            *every(day, station, 41.0, 90.0, antenna=1.512, said=1.512),
+        ]
+        assert [(c.rule, c.change) for c in bench.play(facts, 90.0)] == [
+            ("antenna-mismatch", "raised"),
+            ("antenna-mismatch", "cleared"),
+        ]
+
+    def test_a_height_that_nobody_has_told_still_is_one(self, base, day):
+        bench, station = base
+        facts = [
+            set_up(0.5, antenna=1.843),
+            *every(day, station, 1.0, 41.0, said=1.843),
+            *every(day, station, 41.0, 60.0, antenna=1.512, said=1.512),
+        ]
+        assert ("base-moved", "antenna-height-changed") in [(c.rule, c.cause) for c in bench.play(facts, 60.0)]
+
+    @pytest.mark.parametrize("after_s", [120.0, 250.0])
+    def test_a_position_before_the_first_observations_is_after_the_pause_too(self, base, day, after_s):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 41.0, said=1.843),
+            station(40.9 + after_s, antenna=1.512, said=1.512),
+            *every(day, station, 41.0 + after_s, 90.0 + after_s, antenna=1.512, said=1.512),
+        ]
+        assert [c.rule for c in bench.play(facts, 90.0 + after_s)] == ["antenna-mismatch"]  # the day's height, a note
+
+
+class TestAnnouncedPause:
+    """It covers what an absence explains; nothing that is wrong on the air once the base is back."""
+
+    def planned(self, t, for_s):
+        return Planned(t=t, stream="", for_s=for_s, why="lunch")
+
+    def test_the_same_coordinate_after_a_battery_is_quiet(self, base, day):
+        bench, station = base
+        facts = [*every(day, station, 1.0, 41.0), self.planned(40.0, 300.0), *every(day, station, 161.0, 500.0)]
+        assert bench.play(facts, 500.0) == []
+
+    def test_a_wrong_coordinate_is_told_a_minute_after_it_is_back(self, base, day):
+        bench, station = base
+        facts = [*every(day, station, 1.0, 41.0), self.planned(30.0, 1800.0), *every(day, station, 241.0, 400.0, "KQ-3")]
+        changes = bench.play(facts, 400.0)
+        assert {(c.rule, round(c.t, 1)) for c in changes} == {("base-datum", 301.0), ("base-moved", 301.0)}
+        assert sum(c.sounds for c in changes) == 1
+
+    @pytest.mark.parametrize("mended_s", [15.0, 35.0, 55.0])
+    def test_the_coordinate_that_is_typed_in_after_switching_on_is_quiet(self, base, day, mended_s):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 41.0),
+            self.planned(30.0, 1800.0),
+            *every(day, station, 241.0, 241.0 + mended_s, "KQ-3"),
+            *every(day, station, 241.0 + mended_s, 400.0),
+        ]
+        assert bench.play(facts, 400.0) == []
+
+    def test_it_may_begin_some_minutes_after_it_was_announced(self, base, day):
+        bench, station = base
+        facts = [
+            *every(day, station, 1.0, 250.0),
+            self.planned(30.0, 1800.0),
+            set_up(40.1, "KQ-3", 1.612),  # told before the base is switched off
+            *every(day, station, 800.0, 1000.0, "KQ-3", 1.612),
+        ]
+        assert bench.play(facts, 1000.0) == []
+
+    def test_a_coordinate_that_changes_while_the_base_was_never_off_is_told(self, base, day):
+        bench, station = base
+        facts = [*every(day, station, 1.0, 501.0), self.planned(30.0, 1800.0), *every(day, station, 501.0, 700.0, "KQ-3")]
+        assert {round(c.t, 1) for c in bench.play(facts, 700.0)} == {561.0}
+
+    def test_one_that_is_off_again_says_nothing_wrong(self, base, day):
+        bench, station = base
+        facts = [*every(day, station, 1.0, 41.0), self.planned(30.0, 600.0), *every(day, station, 241.0, 281.0, "KQ-3")]
+        assert bench.play(facts, 629.0) == []
+
+    def test_the_post_that_did_not_run_tells_nothing(self, base, day):
+        bench, station = base
+        frozen = Frozen(t=290.0, stream="", for_s=30.0)
+        facts = [
+            *every(day, station, 1.0, 41.0),
+            self.planned(30.0, 1800.0),
+            *every(day, station, 241.0, 400.0, "KQ-3"),
+            frozen,
+        ]
+        assert {round(c.t, 1) for c in bench.play(facts, 400.0)} == {320.0}
+
+    @pytest.mark.parametrize(("role", "raised"), [("base", [301.0]), ("rover", [])])
+    def test_another_number_is_our_own_base_s_at_the_base_alone(self, day, role, raised):
+        bench = day.bench(WrongChannel, role=role, **TABLES)
+        facts = [self.planned(30.0, 600.0)]
+        for number, start, stop in ((417, 1.0, 41.0), (901, 241.0, 620.0)):
+            for t in day.every(1.0, start, stop):
+                facts += [day.epoch(t, station_id=number), traffic(t, number)]
+        assert [round(c.t, 1) for c in bench.play(facts, 620.0)] == raised
+
+    def test_another_beside_ours_is_told_when_ours_is_back(self, day):
+        bench = day.bench(WrongChannel, **TABLES)
+        facts = [self.planned(30.0, 600.0)]
+        for t in day.every(1.0, 1.0, 620.0):
+            facts += [day.epoch(t + 0.1, station_id=901), traffic(t + 0.1, 901)] if t > 100.0 else []
+            facts += [day.epoch(t), traffic(t, 417)] if not 41.0 < t < 241.0 else []
+        assert [round(c.t, 1) for c in bench.play(facts, 620.0)] == [301.0]
+
+    @pytest.mark.parametrize(("quality", "held"), [(4, False), (1, True)])
+    def test_where_no_corrections_come_in_here_the_rover_s_own_words_tell(self, day, quality, held):
+        bench = day.bench(ControlCheck, stream=[{"name": "receiver", "port": "/dev/ttyUSB1", "carries": ["positions"]}])
+        bench.play([self.planned(1.0, 900.0), *(day.fix(t, quality=quality) for t in day.every(1.0, 1.0, 401.0))], 400.0)
+        assert bench.scene.holds(200.0, 400.0, explained=False) is held
+        assert bench.scene.holds(200.0, 400.0, explained=True)
 
 
 def test_another_point_said_after_the_base_has_moved(base, day):
