@@ -64,7 +64,7 @@ class Teller:
             because = f"{phrase(f'Along with {change.because_of}:')} " if change.because_of else ""
             another = f"{phrase('Another cause now:')} " if change.change == "cause" and not because else ""
             text = f"{because}{another}{say}"
-            quiet = change.because_of is not None or change.shelved
+            quiet = change.because_of is not None or change.shelved or change.is_quiet
         else:
             word, quiet = _OTHERS[change.change], True
             text = phrase(self._end(change, say))

@@ -62,6 +62,11 @@ class AnyChange(Struct, kw_only=True):
     because_of: str | None
     evidence: dict[str, Any]
 
+    @property
+    def is_quiet(self) -> bool:
+        """True where it makes no sound because it came as often before, and no longer."""
+        return "quiet_s" in self.evidence
+
 
 class Change(AnyChange, kw_only=True):
     """A change as the engine says it. `shelved` is true while a person has silenced the alert.
@@ -77,5 +82,5 @@ class Change(AnyChange, kw_only=True):
 
     @property
     def sounds(self) -> bool:
-        """True if a person should hear it: raised, nobody's consequence, not shelved."""
-        return self.change == "raised" and self.because_of is None and not self.shelved
+        """True if a person should hear it: raised, nobody's consequence, not shelved, no mere repetition."""
+        return self.change == "raised" and self.because_of is None and not self.shelved and not self.is_quiet

@@ -331,7 +331,7 @@ def _alert(alert: OpenAlert, solved: list[SolvedStatus], scene: Scene, t: float,
         seen_note=seen.note if seen is not None else None,
         seen_utc=utc_text(seen_utc) if seen_utc is not None else None,
         hints=hints_of(solved, alert.rule, alert.cause, alert.role),
-        evidence=alert.finding.evidence,
+        evidence=alert.evidence,
         words=alert.finding.words,
         silent_left_s=round(shelve.t + shelve.for_s - t, 1) if shelve is not None and alert.shelved else None,
     )

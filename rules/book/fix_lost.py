@@ -4,7 +4,7 @@ When: the position's quality is not RTK fixed (GGA 4) for 3 s after it was; or c
 receiver that says nothing for 5 s (or three of its usual intervals) has no position either, nor has one whose port has been
 gone for 5 s. A loss that begins in an announced interruption counts as a fresh start afterwards, with its own 120 s.
 Without the base's position nobody can fix: a rover that is alone has until half a minute after the first one, and where none
-comes 155 s, since `message-set` then says what is missing.
+comes 155 s, since `message-set` says first what is missing.
 
 A `check` while the rover moves; a `stop` from when it has stood still for 2 s, for somebody may be storing a point, and then
 to the end. Where nothing says whether it moves it is a `stop`.

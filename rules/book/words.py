@@ -6,6 +6,7 @@ all the rule and the cause themselves are what is said.
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 from witnesspost.rules.advice import Advice
@@ -23,6 +24,10 @@ ADVICE: dict[tuple[str, str], Advice] = {
     (rule.name, cause): advice for rule in RULES for cause, advice in (rule.causes | _PAIRS.get(rule.name, {})).items()
 }
 """Every sentence of the book by its key."""
+
+
+AGAIN = "It has come {came_times} times in {came_min} min."
+"""What stands after the line of an alert that comes again and again, where that does not say so itself."""
 
 
 def causes_of(rule: str) -> list[str]:
@@ -58,10 +63,11 @@ def words(told: Change | Sentence, speech: Speech = ENGLISH) -> Words:
         advice = ADVICE.get((told.rule, told.cause)) or OwnRule.causes[told.cause]
         figures = {"rule": told.rule, "stream": told.stream, **told.evidence, **told.words}
         fields = _Fields({key: value for key, value in figures.items() if value is not None})
-        line, *steps = (
-            bare(speech.template(text, fields, told.words))
-            for text in (advice.line, *steps_of(told.rule, told.cause, told.role))
-        )
+        texts = [advice.line, *steps_of(told.rule, told.cause, told.role)]
+        line, *steps = (bare(speech.template(text, fields, told.words)) for text in texts)
+        if "came_times" in fields and "{times}" not in advice.line:
+            fields["came_min"] = math.ceil(fields["came_over_s"] / 60.0)
+            line = f"{line} {speech.template(AGAIN, fields, {})}"
         return Words(line, steps)
     except Exception:  # words that do not fit their figures must not cost the alert
         return Words(f"{told.rule}: {told.cause}", [])

@@ -2,8 +2,8 @@
 
 A consequence is recorded with `because_of` and makes no noise while what explains it is active, and for a while after. An
 explanation reaches only what it can cause, and no longer than it can: a base that moved takes no cable out, and a radio
-that is silent keeps no receiver from saying where it is. A note explains nothing graver than a note, and nobody explains what
-explains them.
+that is silent keeps no receiver from saying where it is. Nothing explains what is graver than itself: where points must not
+be stored any more, a crew that has been told to look must hear that. Nobody explains what explains them.
 """
 
 from __future__ import annotations
@@ -119,11 +119,7 @@ def explanations(rule: Rule[Any]) -> tuple[Explanation, ...]:
 
 def explained_by(candidates: Iterable[Explanation], trouble: Trouble, others: Iterable[Trouble], t: float) -> str | None:
     """The rule among `others` (active, or over a short while ago) that explains `trouble` at `t`; None: it is a root."""
-    others = [
-        other
-        for other in others
-        if other.because_of != trouble.rule and (other.severity != "note" or trouble.severity == "note")
-    ]
+    others = [other for other in others if other.because_of != trouble.rule and not graver(trouble.severity, other.severity)]
     for explanation in candidates:
         if any(_explains(explanation, other, trouble, t) for other in others):
             return explanation.rule

@@ -11,6 +11,9 @@ coordinate, or another base, that is on the air: those rules wait only until cor
 is raised three times within a minute, whatever the line does: ISA-18.2 calls that chattering (a good starting criterion, as
 quoted in the trade press), so its off-delay stretches.
 
+What comes from one cause for the third time within ten minutes says how often it has come. A stop sounds each time: nobody may
+store points then. A check sounds no more, its light says it, unless it lasts half as long again as the longest of those before.
+
 A stop that nobody had seen when the run before ended is told by `Unseen`, and waits for a person here.
 
 What is open is told as it is now. Its figures follow the moment; another first cause that has lasted 3 s is a change
@@ -41,7 +44,7 @@ from witnesspost.rules.engine.consequences import (
     graver,
     roots_first,
 )
-from witnesspost.rules.engine.open_alert import OpenAlert
+from witnesspost.rules.engine.open_alert import AGAIN_S, Coming, OpenAlert
 from witnesspost.rules.engine.rule import Cause, Finding, Rule
 from witnesspost.rules.engine.scene import Scene, See, Seers
 from witnesspost.rules.engine.stretch import BESIDE, Stretch
@@ -69,6 +72,7 @@ class Engine:
         self.next_t = _AT_ONCE
         self._alerts: dict[tuple[str, str], OpenAlert] = {}
         self._raises: dict[tuple[str, str], list[float]] = {}
+        self._came: dict[tuple[str, str], list[Coming]] = {}
         self._over: list[Trouble] = []
         self._others = deque(others)
         self._active_others: dict[int, Trouble] = {}  # by the alert's number in their log
@@ -262,7 +266,15 @@ class Engine:
         if t + _EPSILON_S >= alert.since + delay and not self._is_held(alert, rule, t):
             self._raises.setdefault((alert.rule, alert.key), []).append(t)
             alert.raised_t = t
+            self._come(alert, t)
             self._raise(alert, t, changes)
+
+    def _come(self, alert: OpenAlert, t: float) -> None:
+        where = alert.rule, alert.key
+        before = [one for one in self._came.get(where, ()) if one.t > t - AGAIN_S]
+        alert.came = Coming(alert.cause, t, before, alert.severity)
+        alert.quiet = alert.came.quiet_s > 0.0
+        self._came[where] = [*before, alert.came]
 
     def _follow(
         self, alert: OpenAlert, rule: Rule[Any], finding: Finding, severity: Severity, t: float, changes: list[Change]
@@ -271,7 +283,9 @@ class Engine:
         held = self._is_held(alert, rule, t)
         another_cause, graver_now = alert.follow(finding, alert.severity if held else severity, t)
         unexplained = alert.because_of is not None and not held and self._explained(alert, t) is None
-        if graver_now or unexplained:  # what explained it is over, and it still stands: now it sounds
+        longer = not held and not alert.acknowledged and alert.is_longer(t)
+        if graver_now or unexplained or longer:  # what explained it is over, and it still stands: now it sounds
+            alert.quiet = False
             self._raises[alert.rule, alert.key][-1:] = [t]  # it has come once, as late as a person hears it
             self._raise(alert, t, changes)
         elif another_cause:
@@ -305,6 +319,8 @@ class Engine:
             return
         if alert.gone_since is None:
             alert.gone_since = t
+            if alert.came is not None:
+                alert.came.ended_t = t
         recent = [raised_t for raised_t in self._raises[where] if raised_t > t - CHATTER_WINDOW_S]
         self._raises[where] = recent
         if t + _EPSILON_S < alert.gone_since + rule.figures.off_delay_s:
@@ -409,7 +425,7 @@ class Engine:
     def _change(self, alert: OpenAlert, t: float, change: ChangeKind) -> Change:
         finding = alert.finding
         utc = self.scene.utc_at(t)
-        evidence = finding.evidence
+        evidence = alert.evidence
         if alert.seen is not None and change in ("acknowledged", "cleared"):
             evidence = evidence | {"seen_by": alert.seen.by, "seen_note": alert.seen.note, "seen_t": alert.seen.t}
         return Change(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from typing import Any
 
 from witnesspost.rules.alert import ChangeKind, Held, Sentence
 from witnesspost.rules.engine.consequences import Trouble, graver
@@ -12,6 +13,26 @@ from witnesspost.rules.finding import Finding
 from witnesspost.rules.site.model import Role, Severity
 
 CAUSE_S = 3.0  # a first cause that has been another for so long is told
+AGAIN = 3  # the times within `AGAIN_S` from which on it says that it comes again and again: common practice, no source
+AGAIN_S = 600.0
+_LONGER = 1.5  # than the longest before: then what comes and goes is worse than it was (common practice, no source)
+
+
+class Coming:
+    """One alert that has come: from what cause, when, when its condition ended, and how often within `AGAIN_S` by then.
+
+    `quiet_s` is for how long it makes no sound, since it does no more than those before; 0.0 where it sounds at once.
+    """
+
+    __slots__ = ("cause", "ended_t", "over_s", "quiet_s", "t", "times")
+
+    def __init__(self, cause: str, t: float, before: list[Coming], severity: Severity):
+        self.cause, self.t, self.ended_t = cause, t, t
+        alike = [one for one in before if one.cause == cause and one.t > t - AGAIN_S]
+        self.times = len(alike) + 1
+        self.over_s = t - alike[0].t if alike else 0.0
+        longest_s = max((one.ended_t - one.t for one in alike), default=0.0)
+        self.quiet_s = _LONGER * longest_s if severity == "check" and self.times >= AGAIN else 0.0
 
 
 class OpenAlert:
@@ -38,6 +59,8 @@ class OpenAlert:
         self.active = False
         self.because_of: str | None = None
         self.shelved = False
+        self.came: Coming | None = None
+        self.quiet = False  # as often before, and no longer
         self.of_run: str | None = None  # the log of an earlier run, where that had left it unseen
         self.forgotten_utc: dt.datetime | None = None  # and when it has lost its meaning
         self._another_since: float | None = None
@@ -53,6 +76,15 @@ class OpenAlert:
         return self.active or self.gone_since is None
 
     @property
+    def evidence(self) -> dict[str, Any]:
+        """The figures of this moment, and how often it has come, where that is often."""
+        came, evidence = self.came, self.finding.evidence
+        if came is None or came.times < AGAIN or came.cause != self.cause:
+            return evidence
+        again = {"came_times": came.times, "came_over_s": round(came.over_s, 1)}
+        return evidence | again | ({"quiet_s": round(came.quiet_s, 1)} if self.quiet else {})
+
+    @property
     def sentence(self) -> Sentence:
         """What it says now."""
         return Sentence(
@@ -60,7 +92,7 @@ class OpenAlert:
             cause=self.cause,
             stream=self.finding.stream,
             role=self.role,
-            evidence=self.finding.evidence,
+            evidence=self.evidence,
             words=self.finding.words,
         )
 
@@ -71,8 +103,12 @@ class OpenAlert:
 
     @property
     def sounds(self) -> bool:
-        """True while a person should hear it: active, unseen, unexplained and unshelved."""
-        return self.active and not self.acknowledged and self.because_of is None and not self.shelved
+        """True while a person should hear it: active, unseen, unexplained, unshelved, and no mere repetition."""
+        return self.active and not self.acknowledged and self.because_of is None and not self.shelved and not self.quiet
+
+    def is_longer(self, t: float) -> bool:
+        """True once it has made no sound for as long as it may."""
+        return self.quiet and self.came is not None and t > self.came.t + self.came.quiet_s
 
     def held(self, t: float) -> Held | None:
         """How it is held, where its condition has ended and it is open only so that it does not chatter."""

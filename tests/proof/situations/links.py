@@ -249,6 +249,7 @@ link(
     ground.ARABIA,
     lambda s, p: _old_epochs(s, p),
     Expect("corrections-late", ("old-epochs",), "", after=62.0, by=90.0),
+    stop("fix-lost", "float", after=90.0, by=95.0),
     group="blunder",
     allow=(Allow("corrections-stopped", "*", "stop"),),
     age=lambda t: max(1.0, t - 59.0),

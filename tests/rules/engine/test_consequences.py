@@ -89,11 +89,17 @@ class TestMasks:
 
     def test_a_rover_fixes_without_glonass_biases(self):
         assert reason(trouble("fix-lost", "float"), trouble("message-set", "no-glonass-bias", "check")) is None
-        assert reason(trouble("fix-lost", "float"), trouble("message-set", "single-frequency", "check")) == "message-set"
+        walking = trouble("fix-lost", "float", "check")
+        assert reason(walking, trouble("message-set", "single-frequency", "check")) == "message-set"
 
     def test_a_fix_lost_in_the_morning_explains_no_sky_at_noon(self):
         lost = trouble("fix-lost", "float", raised_t=103.0)
         assert reason(trouble("sky", "signal-drop", "check", since=10_000.0), lost, t=10_030.0) is None
+
+    def test_a_crew_that_was_told_to_look_is_told_to_stop(self):
+        late = trouble("corrections-late", "slow-link", "check")
+        assert reason(trouble("fix-lost", "float", "check"), late) == "corrections-late"
+        assert reason(trouble("fix-lost", "float", "stop"), late) is None
 
     def test_a_note_explains_no_stop(self):
         note = trouble("base-datum", "other-geoid", "note")

@@ -3,8 +3,10 @@
 import datetime as dt
 
 import pytest
+from witnesspost.rules.book.words import words
 from witnesspost.rules.engine.nuisance import chattering
 from witnesspost.rules.facts import Acknowledge, Planned, Shelve, Unseen
+from witnesspost.rules.language.speech import Speech
 
 from tests.rules.engine.test_engine import Bench, Fake
 
@@ -286,3 +288,77 @@ def test_what_sounds_late_and_flickers_does_not_chatter(late_s):
             bench.tenths += 1
     assert [c.sounds for c in changes if (c.rule, c.change) == ("sky", "raised")][:2] == [False, True]
     assert chattering(changes) == []
+
+
+class TestComesAgain:
+    """From one cause for the third time within ten minutes."""
+
+    def come(self, bench, rule, *spans, until):
+        said = []
+        for begin, end in spans:
+            said += told(bench, begin - 0.1)
+            rule.wrong = True
+            said += told(bench, end - 0.1)
+            rule.wrong = False
+        return said + told(bench, until)
+
+    def sounds(self, said):
+        return [(change, sounds) for _, change, _, _, sounds in said if change == "raised"]
+
+    def test_a_stop_says_how_often_and_sounds_each_time(self):
+        rule = Fake("wrong-channel", cause="two-bases", severity="stop")
+        bench = Bench(rule)
+        said = self.come(bench, rule, (60, 70), (160, 170), until=200)
+        assert self.sounds(said) == [("raised", True)] * 2
+        assert all("came_times" not in alert.evidence for alert in bench.engine.open_alerts())
+        assert self.sounds(self.come(bench, rule, (260, 270), until=270)) == [("raised", True)]
+        (alert,) = bench.engine.open_alerts()
+        assert (alert.evidence["came_times"], alert.evidence["came_over_s"]) == (3, 200.0)
+        sentence = alert.sentence
+        assert words(sentence).say.endswith(" It has come 3 times in 4 min.")
+        assert words(sentence, Speech.of("es")).say.endswith(" Ha ocurrido 3 veces en 4 min.")
+
+    def test_a_check_is_shown_and_makes_no_sound(self):
+        rule = Fake("corrections-late", cause="slow-link", severity="check")
+        bench = Bench(rule)
+        said = self.come(bench, rule, (60, 70), (160, 170), (260, 270), (360, 370), until=400)
+        assert self.sounds(said) == [("raised", True)] * 2 + [("raised", False)] * 2
+
+    def test_a_check_that_lasts_longer_than_before_sounds(self):
+        rule = Fake("corrections-late", cause="slow-link", severity="check")
+        bench = Bench(rule)
+        said = self.come(bench, rule, (60, 70), (160, 170), (260, 290), until=300)
+        assert self.sounds(said) == [("raised", True)] * 2 + [("raised", False), ("raised", True)]
+        quiet, loud = [t for t, change, *_ in said if change == "raised" and t > 250]
+        assert loud - quiet == pytest.approx(1.5 * 7.0, abs=0.3)  # ten seconds, told after three
+
+    def test_a_check_that_becomes_a_stop_sounds(self):
+        rule = Fake("corrections-late", cause="slow-link", severity="check")
+        bench = Bench(rule)
+        self.come(bench, rule, (60, 70), (160, 170), until=250)
+        rule.wrong = True
+        assert self.sounds(told(bench, 255)) == [("raised", False)]
+        rule.graver = "stop"
+        assert self.sounds(told(bench, 256)) == [("raised", True)]
+
+    def test_once_a_quarter_of_an_hour_is_each_a_trouble_of_its_own(self):
+        rule = Fake("corrections-late", cause="slow-link", severity="check")
+        bench = Bench(rule)
+        said = self.come(bench, rule, (60, 70), (960, 970), (1860, 1870), until=1900)
+        assert self.sounds(said) == [("raised", True)] * 3
+
+    def test_from_another_cause_it_has_not_come_before(self):
+        rule = Fake("corrections-late", cause="slow-link", severity="check")
+        bench = Bench(rule)
+        self.come(bench, rule, (60, 70), (160, 170), until=200)
+        rule.cause = "old-epochs"
+        assert self.sounds(self.come(bench, rule, (260, 270), until=300)) == [("raised", True)]
+
+    def test_one_who_was_quiet_and_seen_stays_quiet(self):
+        rule = Fake("corrections-late", cause="slow-link", severity="check")
+        bench = Bench(rule)
+        self.come(bench, rule, (60, 70), (160, 170), until=250)
+        rule.wrong = True
+        told(bench, 255)
+        bench.engine.see(Acknowledge(t=bench.t, stream=""))
+        assert self.sounds(told(bench, 300)) == []

@@ -58,7 +58,7 @@ class Incident:
 
     def __init__(self, day, base=BASE, **tables):
         self.day = day
-        site = day.site(base=base, radio=RADIO, own_rule=OWN, **tables)
+        site = day.site(base=base, radio=RADIO, **{"own_rule": OWN, **tables})
         scene = Scene(site)
         self.bench = type(day.bench())(site, rules_in_force(site, scene), scene)
         self.t = 0.0
@@ -214,12 +214,20 @@ def test_what_stands_all_day_does_not_hide_a_lost_fix(incident):
     assert incident.sounds()[1:] == [("fix-lost", "float")]
 
 
-def test_a_base_without_a_position_explains_that_nobody_fixes(incident):
+def test_a_base_without_a_position_is_looked_at_and_without_a_fix_nobody_stores(incident):
     incident.run(160, position=False)  # fixed by what the receiver knows from before
     incident.run(40, position=False, quality=1)
-    rules = [(change.rule, change.cause, change.because_of) for change in incident.bench.changes]
-    assert ("message-set", "no-station-position", None) in rules
-    assert ("fix-lost", "autonomous", "message-set") in rules
+    assert incident.sounds() == [("message-set", "no-station-position"), ("fix-lost", "autonomous")]
+
+
+def test_a_rover_that_floats_under_late_corrections_is_told_once_to_stop(day):
+    incident = Incident(day, own_rule=[])
+    incident.run(60)
+    incident.run(60, age_s=8.0)
+    assert incident.sounds() == [("corrections-late", "old-at-rover")]
+    incident.run(120, quality=5, age_s=12.0)
+    assert incident.sounds()[1:] == [("fix-lost", "float")]
+    assert [alert.severity for alert in incident.bench.engine.open_alerts() if alert.because_of is None] == ["stop", "check"]
 
 
 FLICKER = st.lists(

@@ -52,7 +52,7 @@ def sentences():
         for advice in (*book.ADVICE.values(), *OwnRule.causes.values())
         for text in (advice.line, *advice.steps, *(advice.at_base or ()))
     }
-    found = set()
+    found = {book.AGAIN}
     for text in texts:
         bare = re.sub(r"^\{head\} |(\{others\}\{note\}|\{height_words\})$", "", text)
         found |= {piece for piece in SENTENCES.split(bare) if not re.fullmatch(r"(\{\w+\})+", piece)}
