@@ -17,7 +17,7 @@ from tests.proof.mutations import BECAUSE, hear, judged, mutations_of, try_out
 CAUGHT = [
     (TiltRule, "limit_deg 15 → 7.5", "tilt:leans-a-little"),
     (TiltRule, "limit_deg 15 → 30", "tilt:pole-too-far-over"),
-    (CorrectionsStopped, "`line-silent` and `service-silent` swapped", "corrections-stopped-base:line-silent"),
+    (CorrectionsStopped, "`line-silent` and `comes-and-goes` swapped", "corrections-stopped-base:line-silent"),
     (CorrectionsStopped, "silent", "corrections-stopped-base:line-silent"),
     (
         AntennaMismatch,
