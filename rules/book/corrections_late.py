@@ -89,6 +89,7 @@ class CorrectionsLate(Rule[LateFigures]):
             "{late}{here}.",
             (
                 _WAIT,
+                "Check the plugs and the cable (or the pairing) between the radio and the receiver.",
                 "Does the receiver use the corrections of the line that this post watches? Look at its correction source.",
                 "Corrections through a phone or modem: check its signal.",
             ),

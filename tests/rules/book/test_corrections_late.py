@@ -207,3 +207,8 @@ def test_gps_time_of_a_known_instant(day):
     assert delay_s(day.epoch(0.0, time_s=2 * 86_400 + 6 * 3600 + 18.0), day.utc(0.0)) == pytest.approx(0.0)
     assert delay_s(day.epoch(0.0, time_s=None), day.utc(0.0)) is None
     assert delay_s(day.epoch(0.0), None) is None
+
+
+def test_a_receiver_that_hears_nothing_is_looked_for_at_its_own_plug_first():
+    _, plug, *_ = CorrectionsLate.causes["old-at-rover"].steps
+    assert plug == "Check the plugs and the cable (or the pairing) between the radio and the receiver."
