@@ -8,7 +8,12 @@ Or: the antenna height that a 1006 says (over 0) is over 5 mm from the site file
 a note: the mark under the day's height is what `base-datum` judges. Where a person has told today's set-up, the height is
 compared with that one, and a check: two people have measured, or typed, two heights.
 
-Causes: `descriptor-differs`, `height-differs`, `height-not-as-set-up`. Source: the descriptors' form is the IGS's
+A height that is the expected one in another unit, to the millimetre that is typed, is a stop: every point is metres off (a
+check, where the base's coordinate agrees with the project all the same). One over 4 m where a lower one is expected is a check:
+no tripod is that high, though masts and pillars are.
+
+Causes: `descriptor-differs`, `height-differs`, `height-not-as-set-up`, `feet-as-metres`, `metres-as-feet`,
+`height-over-tripods`. Source: the descriptors' form is the IGS's
 (rcvr_ant.tab); the rule is common practice, no source.
 """
 
@@ -20,7 +25,16 @@ from collections.abc import Iterable
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Fact, SetUp, Station
 from witnesspost.rules.language.names import called
-from witnesspost.rules.site.model import Base
+from witnesspost.rules.site.antenna import FOOT_M, height_doubt
+from witnesspost.rules.site.model import Base, Severity
+
+_TYPED = "Which antenna height is typed at the base, and in which unit? Expected: {expected_m} m."
+_NOTE_IT = "Before you correct it at the base: note the time and the old height."
+_CHECK_HEIGHT = "Then check in on a control point, its height too."
+_UNIT_STEPS = (
+    ("Store no points until this is over.", _TYPED, _NOTE_IT, _CHECK_HEIGHT),
+    ("Tell the crew: store no points until this is over.", _TYPED, _NOTE_IT, "Then let a rover check in on a control point."),
+)
 
 
 class AntennaMismatchFigures(Delays, kw_only=True):
@@ -58,6 +72,27 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
                 "Measure the antenna height once more, from the mark to the antenna reference point.",
                 "Is {height_m} m the slant, or another day's height? Then note the time, and correct it at the base.",
                 "Is {expected_m} m wrong? Then tell the set-up again with the right height.",
+            ),
+        ),
+        "feet-as-metres": Advice(
+            "The base says that its antenna is {height_m} m above the mark: that is {expected_m} m in feet. "
+            "Every point may be {off_m} m too high.",
+            *_UNIT_STEPS,
+        ),
+        "metres-as-feet": Advice(
+            "The base says that its antenna is {height_m} m above the mark: that is {expected_m} m, taken for feet. "
+            "Every point may be {off_m} m too low.",
+            *_UNIT_STEPS,
+        ),
+        "height-over-tripods": Advice(
+            "The base says that its antenna is {height_m} m above the mark, where {expected_m} m is expected. "
+            "No tripod is that high.",
+            (
+                "Which antenna height is typed at the base, and in which unit? {height_m} ft are {in_feet_m} m.",
+                "Is the antenna on a mast or a pillar? "
+                "Then tell its height: page Today, or `witnesspost setup --antenna-height`.",
+                _NOTE_IT,
+                _CHECK_HEIGHT,
             ),
         ),
     }
@@ -98,21 +133,8 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         if different:
             yield self._descriptor_finding(min(different, key=lambda antenna: antenna.t))
         for station, base in self._heights.values():
-            if station.station_id in shared:
-                continue
-            set_up = self.scene.today is not None and base is self.site.base
-            yield Finding(
-                causes=[Cause(cause="height-not-as-set-up" if set_up else "height-differs")],
-                stream=station.stream,
-                key=f"height of {station.station_id}",
-                severity="check" if set_up else "note",
-                since=station.t,
-                evidence={
-                    "station_id": station.station_id,
-                    "height_m": round(station.antenna_height_m or 0.0, 4),
-                    "expected_m": base.antenna_height_m,
-                },
-            )
+            if station.station_id not in shared:
+                yield self._height_finding(station, base)
 
     def _see_descriptor(self, fact: Antenna, wanted: tuple[str, ...]) -> None:
         if not wanted or _antenna_and_radome(fact.descriptor) == wanted:
@@ -132,6 +154,28 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         before = self._heights.get(fact.station_id)
         if before is None or before[0].antenna_height_m != said:
             self._heights[fact.station_id] = fact, base
+
+    def _height_finding(self, station: Station, base: Base) -> Finding:
+        set_up = self.scene.today is not None and base is self.site.base
+        said_m, expected_m = station.antenna_height_m or 0.0, base.antenna_height_m
+        cause: str = "height-not-as-set-up" if set_up else "height-differs"
+        severity: Severity = "check" if set_up else "note"
+        words: dict[str, str] = {}
+        doubt = height_doubt(said_m, expected_m)
+        if doubt is not None:
+            cause = doubt
+            at_once = doubt != "height-over-tripods" and self.scene.base_agrees() is not True
+            severity = "stop" if at_once else "check"
+            words = {"off_m": f"{abs(said_m - expected_m):.3f}", "in_feet_m": f"{said_m * FOOT_M:.3f}"}
+        return Finding(
+            causes=[Cause(cause=cause)],
+            stream=station.stream,
+            key=f"height of {station.station_id}",
+            severity=severity,
+            since=station.t,
+            evidence={"station_id": station.station_id, "height_m": round(said_m, 4), "expected_m": expected_m},
+            words=words,
+        )
 
     def _descriptor_finding(self, first: Antenna) -> Finding:
         base = self.scene.base_of(first.station_id)

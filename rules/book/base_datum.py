@@ -2,9 +2,9 @@
 
 When: the project's own station sends an antenna reference point (1005/1006) that differs from the site file's control point
 plus antenna height by over 0.03 m horizontally or vertically; raised with the first message that shows it. Where a 1006 says
-the antenna height, the mark under it is judged. The stated errors of the bundled geoid and of the project's own datum operation
-widen the tolerances. Another base of the project's own is judged at its own mark; a foreign station is never judged, nor a
-network's or a moving base's, nor one over a point that is not listed.
+the antenna height, the mark under it is judged, unless that height is the expected one in another unit. The stated errors of
+the bundled geoid and of the project's own datum operation widen the tolerances. Another base of the project's own is judged at
+its own mark; a foreign station is never judged, nor a network's or a moving base's, nor one over a point that is not listed.
 
 Over the bundled geoid, a coordinate whose plan is right and whose height is less than 3 m off is a note: EGM96 is no national
 height system, and heights cannot be judged better there.
@@ -16,7 +16,8 @@ than it was told: told over 30 m, where the first position was no poor one, unti
 
 Every position that is judged is an event, passed or not: what the base said, and how far it was from the sheet.
 
-Causes: `rules.datum.hypotheses`, ranked by `rules.datum.explanation`; `unexplained` where nothing fits. Zeros and positions
+Causes: `rules.datum.hypotheses`, ranked by `rules.datum.explanation`; `other-project` where nothing
+fits and the place is over 5 km from every control point, else `unexplained`. Zeros and positions
 inside the earth are judged like any other. Source: common practice (0.03 m is centring, plumb and sheet), no source.
 """
 
@@ -30,13 +31,23 @@ from msgspec import Struct
 from witnesspost.rules.book.base_or_sheet import EITHER, SHEET, SHEET_CAUSES, Doubt, doubt_of, doubt_words
 from witnesspost.rules.book.coordinate_words import BASE_CAUSES, words_of
 from witnesspost.rules.coordinates import LEAST_RADIUS_M, Ecef, Enu
-from witnesspost.rules.datum.explanation import Noise, Verdict
+from witnesspost.rules.datum.explanation import Noise, Verdict, length_in_words
 from witnesspost.rules.datum.geodesy import ExpectedArp, to_ecef
-from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged, not_over_its_point, repair_of
+from witnesspost.rules.datum.verdict import (
+    Datum,
+    another_project,
+    by_said_height,
+    causes_of,
+    evidence_of,
+    not_judged,
+    not_over_its_point,
+    repair_of,
+)
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.senders import APART_M
 from witnesspost.rules.facts import Fact, Fix, SetUp, Station
 from witnesspost.rules.gnss import WGS84, FixQuality
+from witnesspost.rules.site.antenna import height_doubt
 from witnesspost.rules.site.model import Base
 
 _ON_THE_WAY = (FixQuality.AUTONOMOUS, FixQuality.DIFFERENTIAL, FixQuality.RTK_FLOAT, FixQuality.RTK_FIXED)
@@ -149,12 +160,13 @@ class BaseDatum(Rule[BaseDatumFigures]):
         return self.figures.jump_wait_s if self.scene.correction_streams and not self._judged else 0.0
 
     def _judge_station(self, key: str, base: Base, station: Station, t: float) -> None:
-        ecef = Ecef(station.x_m, station.y_m, station.z_m)
+        ecef = _at(station)
         utc = self.scene.utc_at(t)
         utc_s = utc.timestamp() if utc else None
         before = self._judged.get(key)
         if before is not None and before.same(ecef, station, base) and not (before.wrong and before.old(utc_s)):
-            self.scene.prove(station.station_id, before.wrong is None, before.apart_m)  # a set-up makes it forgotten
+            agrees = _agrees(before.wrong is None, before.height_m, base)
+            self.scene.prove(station.station_id, agrees, before.apart_m)  # a set-up makes it forgotten
             return
         if station.antenna_height_m is not None:
             self._heights_m[station.station_id] = ecef, station.antenna_height_m
@@ -164,14 +176,16 @@ class BaseDatum(Rule[BaseDatumFigures]):
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
         differs = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
         apart_m = math.hypot(*offset)
-        self.scene.prove(station.station_id, not differs, apart_m)
+        self.scene.prove(station.station_id, _agrees(not differs, height_m, base), apart_m)
         since = max(station.t, self.scene.today.t) if self.scene.today is not None else station.t
         wrong = None
         if differs:
             began = before.wrong.since if before is not None and before.wrong is not None else since
             untold = not height_m and self.scene.today is None
             situation = self._datum.situation(expected, utc, self.scene.fix, height_untold=untold)
-            verdict = self._datum.why(offset, situation)
+            verdict = by_said_height(offset, height_m, base.antenna_height_m, limits) or self._datum.why(offset, situation)
+            if verdict.causes[0].cause == "unexplained" and self._datum.far(ecef, expected) is not None:
+                verdict = another_project(verdict)
             wrong = _Wrong(station=station, expected=expected, offset=offset, limits=limits, verdict=verdict, since=began)
         elif before is None:
             self._datum.prepare(self._datum.situation(expected, utc))
@@ -199,7 +213,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
     ) -> dict[str, Any]:
         """What a base's position was judged by; `project_` is along the project's own axes."""
         east, north, up = offset
-        on_grid = self._datum.on_axes(Ecef(station.x_m, station.y_m, station.z_m), expected)
+        on_grid = self._datum.on_axes(_at(station), expected)
         return {
             "passed": cause is None,
             "cause": cause,
@@ -258,6 +272,10 @@ class BaseDatum(Rule[BaseDatumFigures]):
             plan=math.hypot(offset.east_m, offset.north_m) > limits[0],
             far=math.hypot(offset.east_m, offset.north_m) > APART_M,
         )
+        words["away"] = length_in_words(self._datum.far(_at(station), expected) or 0.0)
+        if height_doubt(station.antenna_height_m, antenna_m) == verdict.causes[0].cause:
+            said_m = station.antenna_height_m or 0.0
+            words["compare"] = f"Which antenna height is typed at the base? It says {said_m:.3f} m; expected {antenna_m:.3f} m."
         by_marks = doubt is not None and doubt.which in ("either", "sheet")
         causes = causes_of(verdict)
         if by_marks:
@@ -416,6 +434,11 @@ def _ecef(fix: Fix) -> Ecef:
 
 def _at(station: Station) -> Ecef:
     return Ecef(station.x_m, station.y_m, station.z_m)
+
+
+def _agrees(right: bool, height_m: float | None, base: Base) -> bool | None:
+    """Whether it proves the base right: a mark that is right under a doubtful antenna height proves nothing (None)."""
+    return None if right and height_doubt(height_m, base.antenna_height_m) is not None else right
 
 
 def _nowhere(station: Station) -> str | None:

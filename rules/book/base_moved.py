@@ -12,6 +12,9 @@ A network's or a moving base's stations change as they like.
 Two bases with one number, each heard in its turn, are no move: told as that once the old position comes again in its turn, and
 as what may be where another antenna height comes with a place over 100 m off, without a pause.
 
+Where the change is more than a tripod can do (1 m), and `base-datum` knows why the coordinate is wrong, that rule is the one to
+tell it: no bubble makes a geoid separation, or another project's place. Then this one stands beneath it.
+
 At a rover whose post hears positions alone: the fixed position steps by over 0.2 m while the rover stands, or faster than it
 can move, without a loss of fix. Who carries a pole to the next point is slower, and plumbs it for a few seconds.
 
@@ -28,7 +31,7 @@ from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.explanation import in_words, length_in_words
 from witnesspost.rules.datum.geodesy import DatumError, enu
 from witnesspost.rules.datum.leap import Leap, Leaps
-from witnesspost.rules.datum.verdict import Datum
+from witnesspost.rules.datum.verdict import Datum, by_said_height
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.senders import APART_M, Shared
 from witnesspost.rules.facts import Epoch, Fact, Fix, SetUp, Station
@@ -44,14 +47,15 @@ _SAME_M = 0.003  # the antenna height and the position change by as much: twice 
 
 class BaseMovedFigures(Delays, kw_only=True):
     """`limit_m` is what the position may change by; `news_s` how long a change is news; `tolerance_m` is base-datum's;
-    `step_m` is the step of a standing rover's position that is a leap; a base that was silent for `pause_s` is set up anew, and
-    says its new height within `setup_s`.
+    `step_m` is the step of a standing rover's position that is a leap; a tripod does not move by over `tripod_m`; a
+    base that was silent for `pause_s` is set up anew, and says its new height within `setup_s`.
     """
 
     limit_m: float = 0.01
     news_s: float = 30.0
     tolerance_m: float = 0.03
     step_m: float = 0.2
+    tripod_m: float = 1.0
     pause_s: float = 30.0
     setup_s: float = 300.0
 
@@ -191,7 +195,9 @@ class BaseMoved(Rule[BaseMovedFigures]):
         for station_id in tuple(self._shared):
             if self.scene.senders.shared(station_id, t) is None:
                 del self._shared[station_id]
-        return [*self._shared.values(), *(move.finding for move in self._moved.values()), *self._changed.values()]
+        datum_tells = "base-datum" in self.scene.active_rules
+        moves = [move.finding for move in self._moved.values() if datum_tells or not move.datum_tells]
+        return [*self._shared.values(), *moves, *self._changed.values()]
 
     def _see_position(self, station: Station, base: Base) -> None:
         before, told = self._now.get(station.station_id), station.station_id in self._set_up
@@ -223,7 +229,10 @@ class BaseMoved(Rule[BaseMovedFigures]):
         if right and other_height and set_up:
             return  # the day's antenna height over the project's own mark, after a pause or as a person has told it
         origin = moved.origin if moved is not None else before
-        self._moved[station.station_id] = _Move(origin, station, self._finding(origin, station), right is False)
+        finding = self._finding(origin, station)
+        one_base = finding.causes[0].cause != "same-number"
+        datum_tells = right is False and one_base and self._datum_tells(origin, station, base)
+        self._moved[station.station_id] = _Move(origin, station, finding, right is False, datum_tells)
 
     def _see_set_up(self) -> None:
         """The base stands elsewhere today, or at another height: a change to there is no news, before it was told or after."""
@@ -302,6 +311,23 @@ class BaseMoved(Rule[BaseMovedFigures]):
         horizontal_m, vertical_m = self._datum.limits(expected, self.figures.tolerance_m, self.figures.tolerance_m)
         return math.hypot(east, north) <= horizontal_m and abs(up) <= vertical_m
 
+    def _datum_tells(self, origin: Station, station: Station, base: Base) -> bool:
+        """True where base-datum judges this base, and knows why it is off by more than a tripod can move."""
+        ecef = _at(station)
+        if math.dist(_at(origin), ecef) <= self.figures.tripod_m or not self.scene.judged(station.station_id):
+            return False
+        expected = self._datum.arp(base, station.antenna_height_m)
+        offset = self._datum.offset(ecef, expected)
+        limits = self._datum.limits(expected, self.figures.tolerance_m, self.figures.tolerance_m)
+        if self._datum.not_judged(offset, limits[0]):
+            return False
+        if by_said_height(offset, station.antenna_height_m, base.antenna_height_m, limits) is not None:
+            return True
+        situation = self._datum.situation(expected, self.scene.utc_at(station.t), self.scene.fix)
+        return (
+            self._datum.why(offset, situation).causes[0].cause != "unexplained" or self._datum.far(ecef, expected) is not None
+        )
+
     def _on_air_since(self, station: Station) -> float:
         """Since when the base has sent without a pause: its position may come before the first epoch."""
         if station.t - self._sent.get(station.station_id, math.inf) > self.figures.pause_s:
@@ -332,10 +358,12 @@ class BaseMoved(Rule[BaseMovedFigures]):
 
 
 class _Move:
-    """From where the base was to where it is; `wrong` if that is not the project's coordinate."""
+    """From where the base was to where it is; `wrong` if that is not the project's coordinate, `datum_tells` if base-datum
+    knows why."""
 
-    def __init__(self, origin: Station, station: Station, finding: Finding, wrong: bool):
-        self.origin, self.since, self.finding, self.wrong = origin, station.t, finding, wrong
+    def __init__(self, origin: Station, station: Station, finding: Finding, wrong: bool, datum_tells: bool):
+        self.origin, self.since, self.finding = origin, station.t, finding
+        self.wrong, self.datum_tells = wrong, datum_tells
 
 
 def _shared_finding(shared: Shared) -> Finding:

@@ -18,7 +18,8 @@ mark passed within the minute, by the same set-up and the same fix, because the 
 
 Causes: the rover's own (`rover-pole`, `leaning-pole`, `mark-or-point`); the base's set-up (`base-set-up`: what it sends may be
 right, and its antenna not over the mark, or not as high as it was told); and, while the base is not proven right, those of
-`base-datum`, since a rover carries its base's error. It never asks anyone to give the base the rover's point.
+`base-datum`, since a rover carries its base's error; first of these the antenna height that the base says, where no tripod is
+that high and the rover is off by as much. It never asks anyone to give the base the rover's point.
 Two marks that miss by one vector (`rules.datum.misses`) are neither a lean nor a disturbed mark. Where another one passes after
 a miss, a note says that neither base nor pole was the cause (`only-there`), and they are no longer named for the same miss.
 Source: common practice (checking in on a known point; the limits are a receiver's own figures, doubled), no source.
@@ -32,14 +33,14 @@ from typing import Any, NamedTuple
 
 from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, ONLY_THERE, words_of
 from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.datum.explanation import Noise, in_words
+from witnesspost.rules.datum.explanation import Noise, Verdict, in_words
 from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.hypotheses import autonomous, predictions
 from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
 from witnesspost.rules.datum.misses import Misses
 from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.prediction import Rover
-from witnesspost.rules.datum.verdict import Datum, causes_of, evidence_of, not_judged
+from witnesspost.rules.datum.verdict import Datum, by_said_height, causes_of, evidence_of, not_judged
 from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance, Outcome
 from witnesspost.rules.engine.checked import Checked
 from witnesspost.rules.engine.pole import PLUMB_DEG
@@ -388,7 +389,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if check.base_error is not None:
             verdict = self._datum.why(check.base_error, self._datum.situation(expected, self.scene.utc_at(t), self.scene.fix))
         else:
-            verdict = self._datum.why(self._datum.turned(offset, point, expected), situation, check.noise, check.own_position)
+            verdict = self._by_doubtful_height(check) or self._datum.why(
+                self._datum.turned(offset, point, expected), situation, check.noise, check.own_position
+            )
         noted = self._datum.not_judged(offset, check.limits[0])
         antenna_m = situation.antenna_height_m
         if noted:
@@ -423,6 +426,14 @@ class ControlCheck(Rule[ControlCheckFigures]):
             },
             words={**words, "head": head},
         )
+
+    def _by_doubtful_height(self, check: _Check) -> Verdict | None:
+        """The base's antenna height that no tripod has, where the rover is off by as much as it is over the one expected."""
+        station = self.scene.station()
+        base = self.scene.base_of(station.station_id) if station is not None else None
+        if station is None or base is None or base.kind != "own":
+            return None
+        return by_said_height(check.offset, station.antenna_height_m, base.antenna_height_m, check.limits)
 
     def _checked(self, occupation: Occupation, t: float) -> _Check | None:
         """The control point that is occupied; None where it is no control point."""

@@ -15,7 +15,7 @@ from witnesspost.rules.datum.geodesy import ExpectedArp
 from witnesspost.rules.datum.hypotheses import BASE_ORDER, FAMILY
 from witnesspost.rules.datum.prediction import Rover
 from witnesspost.rules.datum.rover_causes import BASE_SET_UP
-from witnesspost.rules.datum.verdict import NOT_JUDGED, reach_of, repair_of
+from witnesspost.rules.datum.verdict import NOT_JUDGED, OTHER_PROJECT, reach_of, repair_of
 from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import Site
 
@@ -58,6 +58,9 @@ _CLAUSES = {
     "base-set-up": "That {is} {which}.",
     "unexplained": "No usual mistake explains it.",
 }
+_ANOTHER_PROJECT = (
+    "That is no place of this project: its nearest control point is {away} away. Another job may be loaded at the base."
+)
 _ROVER_CLAUSES = {
     "rover-pole": "That {is} the rover's pole: {which}.",
     "leaning-pole": "That {is} a leaning pole ({which}).",
@@ -112,6 +115,7 @@ _CHECKS = {
     "rounded": "At the base, type every decimal of the control sheet.",
     "base-set-up": "Go to the base: is it over {base_point}, the tripod firm, the bubble in the middle?",
     "autonomous-base": "At the base, {pick}; do not use 'here'.",
+    OTHER_PROJECT: "Which job is loaded at the base? Load this project's, and pick {base_point}.",
     "unexplained": "Compare the base's coordinate with the control sheet, digit by digit: name, frame, position, height.",
 }
 _ROVER_CHECKS = {
@@ -216,6 +220,7 @@ _HEIGHT_STEP = "Office: put the project's geoid file on the post (project.geoid)
 
 BASE_CAUSES = {
     **{cause: Advice(_line(clause), _base_steps((cause,)), _at_base((cause,))) for cause, clause in _CLAUSES.items()},
+    OTHER_PROJECT: Advice(_line(_ANOTHER_PROJECT), _base_steps((OTHER_PROJECT,)), _at_base((OTHER_PROJECT,))),
     NOT_JUDGED: Advice(
         _HEIGHT_LINE,
         (_HEIGHT_STEP, "Check in on a control point, its height too.", _MEASURE_AGAIN),

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from typing import Any, Literal
 
-from witnesspost.rules.coordinates import Ecef, Enu
+from witnesspost.rules.coordinates import LEAST_RADIUS_M, MOST_RADIUS_M, Ecef, Enu
 from witnesspost.rules.datum.explanation import Explanation, Noise, Verdict, explain
 from witnesspost.rules.datum.frames import Frame
 from witnesspost.rules.datum.geodesy import ExpectedArp, enu, expected_arp, from_enu, point_at, to_ecef, to_geodetic
@@ -14,12 +14,13 @@ from witnesspost.rules.datum.geoid import bundled_geoid, open_geoid
 from witnesspost.rules.datum.hypotheses import ROVER_ORDER, predictions
 from witnesspost.rules.datum.occupation import Mean
 from witnesspost.rules.datum.opening import open_frame
-from witnesspost.rules.datum.prediction import Rover, Situation
+from witnesspost.rules.datum.prediction import Prediction, Rover, Situation
 from witnesspost.rules.datum.rover_causes import BASE_SET_UP
 from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.gnss import WGS84
 from witnesspost.rules.language.names import bare, called
+from witnesspost.rules.site.antenna import believed_m, height_doubt
 from witnesspost.rules.site.model import Base, Site
 
 ONE_VECTOR_M2 = 1.2e5
@@ -28,6 +29,7 @@ is 5 mm, in a direction that a vector does not mend (geometry over the earth's r
 
 Repair = Literal["undecided", "one-vector", "within", "again"]
 
+OTHER_PROJECT = "other-project"
 NOT_JUDGED = "height-not-judged"
 NOT_JUDGED_UNDER_M = 3.0
 _STILL_NAMED_M = 0.02  # an antenna or pole height is named also where the height is not judged
@@ -35,6 +37,7 @@ _BEYOND_REPAIR = frozenset(
     ("unexplained", "other-antenna-height", BASE_SET_UP, *ROVER_ORDER)
 )  # what the office cannot know to be the same for all points
 _FAR_M = (100.0, 50_000.0)  # rovers are farther from the base than the one, nearer than the other: common practice, no source
+OTHER_PROJECT_M = 5_000.0  # from the nearest control point: common practice, no source
 _LEAST_NAMED_GEOID_M = 0.02  # two models that agree this well are one here
 _FIRST_YEAR = 2020  # before it, a receiver's date is a cold start (1980) or a week count that rolled over (19.6 years off)
 _INTERPOLATION_M = 0.001  # the same grid read by another rule of interpolation: common practice, no source
@@ -80,9 +83,9 @@ class Datum:
         return self._expected
 
     def arp(self, base: Base, said_m: float | None) -> ExpectedArp:
-        """The ARP that a base over a listed point should broadcast, with the antenna height of its 1006 if that is over 0."""
+        """The ARP that a base over a listed point should broadcast, with the antenna height of its 1006 if it can be."""
         assert base.occupies is not None
-        return self.point(base.occupies, said_m or base.antenna_height_m)
+        return self.point(base.occupies, believed_m(said_m, base.antenna_height_m))
 
     def limits(self, expected: ExpectedArp, horizontal_m: float, vertical_m: float) -> tuple[float, float]:
         """Tolerances plus what the project's own datum may be out: its operation's accuracy, its geoid's stated error."""
@@ -102,6 +105,13 @@ class Datum:
     def offset(self, ecef: Ecef, expected: ExpectedArp) -> Enu:
         """East, north and up of a geocentric position from an expected one."""
         return enu(expected.ecef, ecef, self.frame.ellipsoid)
+
+    def far(self, ecef: Ecef, expected: ExpectedArp) -> float | None:
+        """How far a place is from the nearest control point, metres, where that is no place of this project; else None."""
+        if not LEAST_RADIUS_M <= math.hypot(*ecef) <= MOST_RADIUS_M:
+            return None
+        nearest_m = min(math.dist(ecef, point.ecef) for point in (expected, *self.others(expected)))
+        return nearest_m if nearest_m > OTHER_PROJECT_M else None
 
     def on_axes(self, ecef: Ecef, expected: ExpectedArp) -> Enu:
         """The same along the project's own axes, metres: a grid's easting and northing, or east and north; up is of heights."""
@@ -224,6 +234,26 @@ def not_over_its_point(verdict: Verdict, expected: ExpectedArp) -> Verdict:
         elsewhere = f"the base: it stands elsewhere than over {called(expected.point)}"
         causes = [Explanation(cause=BASE_SET_UP, residual_m=None, prediction=None, score=0.0, fits=False, which=elsewhere)]
     return Verdict(causes=causes, best=verdict.best, sure=False)
+
+
+def by_said_height(offset: Enu, said_m: float | None, expected_m: float, limits: tuple[float, float]) -> Verdict | None:
+    """The verdict where a base says a doubtful antenna height, and is off by as much as that is from the one expected."""
+    doubt, up_m = height_doubt(said_m, expected_m), (said_m or 0.0) - expected_m
+    apart_m = abs(offset.up_m - up_m)
+    if doubt is None or math.hypot(offset.east_m, offset.north_m) > limits[0] or apart_m > limits[1]:
+        return None
+    unit = doubt != "height-over-tripods"
+    cause = doubt if unit else "other-antenna-height"
+    which = "the antenna height, in international feet" if unit else f"{said_m:.3f} m, not the plan's {expected_m:.3f} m"
+    way = Prediction(cause, 0.0, 0.0, up_m, which=which, vague=not unit)
+    one = Explanation(cause=cause, residual_m=apart_m, prediction=way, score=0.0, fits=True, which=which)
+    return Verdict(causes=[one], best=[one], sure=unit)
+
+
+def another_project(verdict: Verdict) -> Verdict:
+    """The verdict on a place that is none of this project's, and that no slip explains."""
+    first = Explanation(cause=OTHER_PROJECT, residual_m=None, prediction=None, score=0.0, fits=False)
+    return Verdict(causes=[first], best=verdict.best, sure=False)
 
 
 def causes_of(verdict: Verdict) -> list[Cause]:

@@ -53,10 +53,12 @@ class Trouble(NamedTuple):
 
 
 _MOVED_S = 10.0  # a rover starts anew from a base that moved; what lasts longer is trouble of its own
+_SAME_MESSAGE_S = 1.0  # two rules judge one message
 _FIXING_S = 30.0  # corrections are back, and the rover is fixing again
 _AGEING_S = 10.0  # the ages of before go on for a moment
 _FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver that says nothing
 _COME_IN = frozenset({"lines-swapped"})  # corrections do, on another line than the site file says
+_WRONG_UNIT = frozenset({"feet-as-metres", "metres-as-feet"})  # an antenna height, told with the coordinate it spoils
 _ROVERS_OWN = frozenset({"rover-pole", "leaning-pole", "mark-or-point"})
 
 _SAME_NUMBER = Explanation("base-moved", by=frozenset({"same-number"}))  # whatever is counted is of two senders
@@ -86,7 +88,12 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "message-set": (Explanation("corrections-stopped"), Explanation("wrong-channel"), _SAME_NUMBER),
     # A sky that closes costs the fix first, and is judged half a minute later.
     "sky": (Explanation("fix-lost", within_s=60.0),),
-    "antenna-mismatch": (Explanation("wrong-channel"), Explanation("base-moved", for_s=_MOVED_S), _SAME_NUMBER),
+    "antenna-mismatch": (
+        Explanation("wrong-channel"),
+        Explanation("base-datum", only=_WRONG_UNIT, by=_WRONG_UNIT),
+        Explanation("base-moved", for_s=_MOVED_S),
+        _SAME_NUMBER,
+    ),
     "link-overload": (Explanation("wrong-channel"), _SAME_NUMBER),
     "base-datum": (Explanation("base-moved", within_s=_MOVED_S), _SAME_NUMBER),
     "control-check": (
@@ -101,6 +108,8 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
 ALREADY_TOLD_BY: dict[str, tuple[Explanation, ...]] = {
     # A base back at once under another number: its silence has been told with that number, before three seconds of it are over.
     "wrong-channel": (Explanation("corrections-stopped", by=frozenset({"another-base"}), same_line=True),),
+    # It leaves the word to base-datum, where that knows why the coordinate is another.
+    "base-moved": (Explanation("base-datum", within_s=_SAME_MESSAGE_S),),
 }
 """What is the same incident seen later: a rule that is asked afterwards may have told it first. No order follows from these."""
 

@@ -91,7 +91,9 @@ class Scene:
         self._motions: dict[str, Motion] = {}
         self.pole = Pole(site)
         self._used_ours = False
-        self._proven: dict[int, tuple[bool, float]] = {}  # by station: agrees, and the distance from the project's, metres
+        self._proven: dict[
+            int, tuple[bool | None, float]
+        ] = {}  # by station: agrees, and the distance from the project's, metres
         self._borne_out: set[int] = set()  # stations that differ from the project, where other marks agree with them
         self.displaced = False  # base-datum's word: by the rover's first fix the base stands elsewhere than over its point
         self.placed_t = -math.inf  # control-check's: the last check that passed, so that the base stands where it says
@@ -321,9 +323,9 @@ class Scene:
         """Whatever positions come, at no moment will `still_s` reach back before this one."""
         return min((motion.stands_from() for motion in self._motions.values()), default=-math.inf)
 
-    def prove(self, station_id: int, agrees: bool, apart_m: float = 0.0, *, by_marks: bool = False) -> None:
-        """Told by base-datum: what this station broadcasts agrees with the project, or does not; `by_marks`: other marks bear
-        it out all the same."""
+    def prove(self, station_id: int, agrees: bool | None, apart_m: float = 0.0, *, by_marks: bool = False) -> None:
+        """Told by base-datum: what this station broadcasts agrees with the project, or does not, or nothing is known by it
+        (None); `by_marks`: other marks bear it out all the same."""
         self._proven[station_id] = agrees, apart_m
         (self._borne_out.add if by_marks else self._borne_out.discard)(station_id)
 
@@ -369,6 +371,10 @@ class Scene:
         """Whether the coordinate that the project's base broadcasts agrees with the project; None while it is not judged."""
         station = self.station()
         return self._proven.get(station.station_id, _UNPROVEN)[0] if station is not None else None
+
+    def judged(self, station_id: int) -> bool:
+        """True where base-datum has judged what this station broadcasts, whatever came of it."""
+        return station_id in self._proven
 
     def proven_right(self) -> bool:
         """True while the coordinate that the project's base broadcasts agrees with the project, or other marks bear it out:

@@ -1,10 +1,19 @@
-"""The antenna's height over the mark, however the crew has measured it."""
+"""The antenna's height over the mark, however the crew has measured it, and whether it can be what was typed."""
 
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 MOST_M = 20.0  # as in the site file: no tripod or mast that a crew measures up is higher
+
+
+TRIPOD_M = 4.0  # no tripod is higher; masts and pillars are: common practice, no source
+FOOT_M = 0.3048  # the US survey foot is 2 ppm longer: a hundredth of a millimetre here (85 FR 62698)
+_TYPED_M = 0.0021  # millimetres of metres, or hundredths of a foot
+_LEAST_M = 0.02  # two heights that agree this well are one
+
+HeightDoubt = Literal["feet-as-metres", "metres-as-feet", "height-over-tripods"]
 
 
 class HeightError(ValueError):
@@ -30,3 +39,22 @@ def vertical_height_m(slant_m: float, radius_m: float, offset_m: float = 0.0) ->
     if not 0.0 <= height_m <= MOST_M:
         raise HeightError(f"these figures make an antenna height of {height_m:.3f} m; expected 0 to {MOST_M:g} m")
     return height_m
+
+
+def height_doubt(said_m: float | None, expected_m: float) -> HeightDoubt | None:
+    """Why an antenna height that a base says is hardly the day's: the foot is between it and the one expected, or no tripod is
+    as high. A slant is never so far from the vertical. None where the base says none, or one that a crew may well have set up.
+    """
+    if not said_m or abs(said_m - expected_m) <= _LEAST_M:
+        return None
+    if abs(said_m * FOOT_M - expected_m) <= _TYPED_M:
+        return "feet-as-metres"
+    if abs(said_m / FOOT_M - expected_m) <= _TYPED_M:
+        return "metres-as-feet"
+    return "height-over-tripods" if said_m > TRIPOD_M >= expected_m else None
+
+
+def believed_m(said_m: float | None, expected_m: float) -> float:
+    """The height that the mark is judged under: the one that the base says, unless it says none or in the wrong unit."""
+    wrong_unit = height_doubt(said_m, expected_m) in ("feet-as-metres", "metres-as-feet")
+    return expected_m if wrong_unit or not said_m else said_m

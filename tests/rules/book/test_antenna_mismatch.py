@@ -2,7 +2,8 @@
 
 import pytest
 from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
-from witnesspost.rules.facts import Antenna
+from witnesspost.rules.book.words import words
+from witnesspost.rules.facts import Antenna, SetUp
 
 BASE = {"station_id": 417, "antenna": "KESTREL-A1      NONE"}
 
@@ -84,3 +85,79 @@ def test_a_site_that_plans_no_set_up_has_no_height_to_compare(day):
 def test_a_neighbours_height_is_its_own(day):
     bench = day.bench(AntennaMismatch, project=PROJECT, base=OVER_A_MARK)
     assert bench.play([day.station(1.0, station_id=9, antenna_height_m=1.712)], 10.0) == []
+
+
+# A height that nobody has set up
+
+FEET = [
+    (6.0466, 1.843, "feet-as-metres", "stop"),  # 1.843 / 0.3048 = 6.04659 (85 FR 62698)
+    (6.047, 1.843, "feet-as-metres", "stop"),
+    (6.05, 1.843, "feet-as-metres", "stop"),
+    (5.026, 1.532, "feet-as-metres", "stop"),
+    (0.562, 1.843, "metres-as-feet", "stop"),
+    (0.5617, 1.843, "metres-as-feet", "stop"),
+    (4.2, 1.843, "height-over-tripods", "check"),
+    (6.1, 1.843, "height-over-tripods", "check"),
+]
+
+
+@pytest.mark.parametrize(("said_m", "expected_m", "cause", "severity"), FEET)
+def test_a_height_in_the_other_unit_or_over_any_tripod_is_told_as_that(day, said_m, expected_m, cause, severity):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base={**OVER_A_MARK, "antenna_height_m": expected_m})
+    (raised,) = bench.play([day.station(t, antenna_height_m=said_m) for t in day.every(10.0, 1.0, 60.0)], 60.0)
+    assert (raised.cause, raised.severity) == (cause, severity)
+    said = words(raised)
+    assert not any("write it down" in step for step in said.steps)
+    assert "typed at the base" in " ".join(said.steps[:2])
+
+
+def test_feet_are_told_with_what_they_cost(day):
+    bench = day.bench(AntennaMismatch, role="rover", project=PROJECT, base=OVER_A_MARK)
+    (raised,) = bench.play([day.station(1.0, antenna_height_m=6.047)], 3.0)
+    said = words(raised)
+    assert said.say == (
+        "The base says that its antenna is 6.047 m above the mark: that is 1.843 m in feet. "
+        "Every point may be 4.204 m too high."
+    )
+    assert said.steps[:2] == [
+        "Store no points until this is over.",
+        "Which antenna height is typed at the base, and in which unit? Expected: 1.843 m.",
+    ]
+
+
+def test_feet_against_the_set_up_that_was_told_are_no_slant(day):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base=OVER_A_MARK)
+    facts = [
+        SetUp(t=1.0, stream="", point="KQ-1", antenna_height_m=1.532, pole_height_m=2.0),
+        day.station(2.0, antenna_height_m=5.026),
+    ]
+    (raised,) = bench.play(facts, 5.0)
+    assert raised.cause == "feet-as-metres"
+    assert "slant" not in " ".join(words(raised).steps)
+
+
+@pytest.mark.parametrize(
+    ("said_m", "expected_m", "severity"),
+    [
+        (5.0, 5.0, None),  # a pillar mast that the site file has
+        (5.12, 5.0, "note"),  # and one that is measured anew
+        (1.512, 1.843, "note"),  # the day's tripod
+        (3.95, 1.843, "note"),  # an elevating tripod
+        (0.40, 1.843, "note"),  # a pillar's plate
+        (6.02, 1.843, "check"),  # near the foot's ratio, and not by typing
+    ],
+)
+def test_heights_that_a_crew_may_have_set_up_are_not_taken_for_feet(day, said_m, expected_m, severity):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base={**OVER_A_MARK, "antenna_height_m": expected_m})
+    changes = bench.play([day.station(1.0, antenna_height_m=said_m)], 5.0)
+    assert [c.severity for c in changes] == ([severity] if severity else [])
+    assert not {c.cause for c in changes} & {"feet-as-metres", "metres-as-feet"}
+
+
+def test_a_mast_that_a_person_tells_is_quiet(day):
+    bench = day.bench(AntennaMismatch, project=PROJECT, base=OVER_A_MARK)
+    facts = [
+        SetUp(t=1.0, stream="", point="KQ-1", antenna_height_m=6.047, pole_height_m=2.0),
+        day.station(2.0, antenna_height_m=6.047),
+    ]
+    assert bench.play(facts, 5.0) == []

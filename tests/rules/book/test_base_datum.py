@@ -6,10 +6,13 @@ import pytest
 import witnesspost.rules.datum.verdict
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
 from witnesspost.rules.book.base_datum import BaseDatum
+from witnesspost.rules.book.base_moved import BaseMoved
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.geodesy import enu, expected_arp, from_enu, point_at, to_geodetic
+from witnesspost.rules.facts import Planned
 from witnesspost.rules.site.reading import site_from_table
 
 from tests.proof.datum_table import PLACES, bench, feed, geoid_file, site_table
@@ -467,3 +470,113 @@ def test_1005_and_1006_by_turns_with_the_days_height(kestrel):
     assert bench.play(low, 30.0) == []
     (change,) = bench.play([station(31.0, up=-0.2)], 40.0)
     assert (change.change, change.evidence["up_m"]) == ("raised", pytest.approx(-0.2, abs=1e-3))
+
+
+class TestAnAntennaHeightInFeet:
+    """1.843 m typed as 6.047 (feet) where metres belong: the ARP rises by 4.204 m, and its 1006 says 6.047 m."""
+
+    def test_the_height_expected_is_judged_and_the_feet_named(self, kestrel, day):
+        bench, station = kestrel
+        (raised,) = bench.play([day.utc(0.4), station(10.0, up=4.204, antenna_height_m=6.047)], 12.0)
+        assert (raised.cause, raised.severity) == ("feet-as-metres", "stop")
+        assert words(raised).steps[1] == "Which antenna height is typed at the base? It says 6.047 m; expected 1.843 m."
+        assert not bench.scene.proven_right()
+
+    def test_metres_taken_for_feet(self, kestrel, day):
+        bench, station = kestrel
+        (raised,) = bench.play([day.utc(0.4), station(10.0, up=-1.2813, antenna_height_m=0.5617)], 12.0)
+        assert (raised.cause, raised.severity) == ("metres-as-feet", "stop")
+
+    def test_it_is_one_incident(self, day):
+        made = day.bench(BaseDatum, BaseMoved, AntennaMismatch, role="base", **TABLES)
+        arp = expected_arp(made.site).ecef
+        facts = [day.utc(0.4)]
+        for t in (10.0, 20.0, 30.0, 50.0, 120.0):
+            up, height_m = (0.0, 1.843) if t < 15 else (4.204, 6.047)
+            x, y, z = (round(part, 4) for part in from_enu(arp, (0.0, 0.0, up)))
+            facts.append(day.station(t, x_m=x, y_m=y, z_m=z, antenna_height_m=height_m))
+        changes = made.play(facts, 200.0)
+        raised = [c for c in changes if c.change == "raised" and c.because_of is None]
+        assert [(c.rule, c.cause) for c in raised] == [("base-datum", "feet-as-metres")]
+
+    @pytest.mark.parametrize("height_m", [1.512, 2.0, 3.6])
+    def test_the_days_tripod_is_judged_by_its_own_height(self, kestrel, day, height_m):
+        bench, station = kestrel
+        assert bench.play([station(10.0, up=height_m - 1.843, antenna_height_m=height_m)], 12.0) == []
+        assert bench.scene.proven_right()
+
+    def test_a_height_over_any_tripod_proves_nothing(self, kestrel, day):
+        bench, station = kestrel
+        facts = [station(t, up=4.357, antenna_height_m=6.2) for t in (10.0, 20.0)]
+        assert bench.play(facts, 22.0) == []
+        assert not bench.scene.proven_right()
+
+
+class TestAKnownCauseLeads:
+    """The base comes back with another coordinate: who knows why it is wrong tells it, and the move stands beneath."""
+
+    def play(self, day, *moves, until=200.0, height_m=1.843):
+        """(t, east, north, up) from the right place, said every 10 s from then on."""
+        made = day.bench(BaseDatum, BaseMoved, AntennaMismatch, role="base", **TABLES)
+        arp = expected_arp(made.site).ecef
+        facts = [day.utc(0.4)]
+        for t in day.every(10.0, 1.0, until):
+            _, *offset = next(move for move in reversed(((0.0, 0.0, 0.0, 0.0), *moves)) if move[0] <= t)
+            x, y, z = (round(part, 4) for part in from_enu(arp, tuple(offset)))
+            facts.append(day.station(t, x_m=x, y_m=y, z_m=z, antenna_height_m=height_m))
+        return made, made.play(facts, until)
+
+    def told(self, changes):
+        return [(c.rule, c.cause, c.because_of) for c in changes if c.change == "raised"]
+
+    def test_a_geoid_applied_twice(self, day):
+        made, changes = self.play(day, (60.0, 0.0, 0.0, -17.213), (150.0, 0.0, 0.0, 0.0))
+        assert self.told(changes) == [
+            ("base-datum", "geoid-applied-twice", None),
+            ("base-moved", "coordinate-changed", "base-datum"),
+        ]
+        assert [c.rule for c in changes if c.change in ("normal", "cleared") and c.because_of is None][:1] == ["base-datum"]
+        assert made.scene.proven_right()
+
+    def test_an_autonomous_position(self, day):
+        _, changes = self.play(day, (60.0, 3.1, -2.2, 4.4))
+        assert self.told(changes) == [
+            ("base-datum", "autonomous-base", None),
+            ("base-moved", "coordinate-changed", "base-datum"),
+        ]
+
+    def test_another_project(self, day):
+        _, changes = self.play(day, (60.0, 31250.4, -21600.7, 112.3))
+        assert self.told(changes) == [
+            ("base-datum", "other-project", None),
+            ("base-moved", "coordinate-changed", "base-datum"),
+        ]
+        said = words(changes[0])
+        assert "That is no place of this project: its nearest control point is 38 km away." in said.say
+        assert "Which job is loaded at the base? Load this project's, and pick KQ-1." in said.steps
+
+    @pytest.mark.parametrize("offset", [(0.12, 0.0, -0.05), (0.0, 0.0, -0.35), (0.5, 0.3, 0.25)])
+    def test_what_a_tripod_can_do_is_a_move(self, day, offset):
+        _, changes = self.play(day, (60.0, *offset))
+        assert [(rule, why) for rule, _, why in self.told(changes)] == [("base-moved", None), ("base-datum", "base-moved")]
+
+    def test_what_nothing_explains_is_a_move(self, day):
+        _, changes = self.play(day, (60.0, 0.0, 0.0, 6.66))
+        assert [(rule, why) for rule, _, why in self.told(changes)] == [("base-moved", None), ("base-datum", "base-moved")]
+
+    def test_after_an_announced_pause_too(self, day):
+        made = day.bench(BaseDatum, BaseMoved, role="base", **TABLES)
+        arp = expected_arp(made.site).ecef
+        facts = [day.utc(0.4), Planned(t=15.0, stream="", why="battery", for_s=100.0)]
+        for t in day.every(10.0, 1.0, 300.0):
+            x, y, z = (round(part, 4) for part in from_enu(arp, (0.0, 0.0, -17.213 if t > 60 else 0.0)))
+            facts.append(day.station(t, x_m=x, y_m=y, z_m=z, antenna_height_m=1.843))
+        assert self.told(made.play(facts, 300.0)) == [
+            ("base-datum", "geoid-applied-twice", None),
+            ("base-moved", "coordinate-changed", "base-datum"),
+        ]
+
+    def test_while_it_stands_a_second_change_is_another_cause(self, day):
+        _, changes = self.play(day, (60.0, 0.0, 0.0, -17.213), (150.0, 3.1, -2.2, 4.4))
+        assert len(self.told(changes)) == 2
+        assert [(c.rule, c.cause) for c in changes if c.change == "cause"] == [("base-datum", "autonomous-base")]

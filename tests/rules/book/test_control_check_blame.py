@@ -5,6 +5,7 @@ import re
 
 import pytest
 from witnesspost.rules.book import control_check
+from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.words import words
 from witnesspost.rules.coordinates import Ecef, Enu
@@ -270,3 +271,21 @@ def test_what_was_set_up_anew_has_not_missed_yet(rover, day, changed):
     epochs = [day.epoch(2.0), day.epoch(3.0), day.epoch(t + gap), day.epoch(t + gap + 1.0)]
     changes = bench.play([heard(day, bench), *epochs, *between, *one, *other], until)
     assert not [c for c in changes if c.change == "raised" and "the same" in words(c).say]
+
+
+class TestTheBasesAntennaHeightIsInDoubt:
+    """What a 1006 says proves nothing where no tripod is that high."""
+
+    @pytest.mark.parametrize(("height_m", "cause"), [(6.2, "other-antenna-height"), (1.843, "unexplained")])
+    def test_a_rover_that_is_off_by_as_much_names_it(self, day, height_m, cause):
+        bench = day.bench(ControlCheck, BaseDatum, **TABLES)
+        x, y, z = from_enu(point_at(bench.site, "KQ-1", height_m).ecef, Enu(0.0, 0.0, 0.0))
+        base = day.station(0.5, x_m=x, y_m=y, z_m=z, antenna_height_m=height_m)
+        positions, _ = stands(day, bench, (0.01, -0.01, 4.357), "KQ-2")
+        (raised,) = bench.play([base, *positions], 14.0)
+        assert (raised.rule, raised.cause) == ("control-check", cause)
+        said = words(raised)
+        assert not bench.scene.proven_right() or cause == "unexplained"
+        if cause != "unexplained":
+            assert "may be another antenna height today: 6.200 m, not the plan's 1.843 m" in said.say
+            assert any(step.startswith("The base last. Measure the base's antenna height again") for step in said.steps)

