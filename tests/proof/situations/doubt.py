@@ -37,7 +37,7 @@ bumped("3.313 m too low, the plan right", ground.CSRS, 0.002, 0.005, -3.3131, "u
 bumped("0.117 m too high, the plan right", ground.NZ, 0.001, 0.003, 0.1171, "unexplained")
 bumped("0.5 m aside and 0.1 m up: no receiver's own position", ground.RGF, 0.33, 0.39, 0.113, "unexplained")
 bumped("47 m aside and 12 m up: no receiver's own position either", ground.ARABIA, 31.37, -35.11, 12.43, "unexplained")
-bumped("8 km off", ground.MEXICO, 6113.7, -5211.3, 41.3, "unexplained")
+bumped("8 km off", ground.MEXICO, 6113.7, -5211.3, 41.3, "other-project")
 
 
 @BOOK(
