@@ -242,7 +242,7 @@ def _() -> Told:
 @BOOK(
     "back from a battery change with another mark's coordinate, in a lunch that was announced for an hour",
     "South America",
-    stop("base-moved", "coordinate-changed", after=250.0, by=275.0),
+    stop("base-datum", "other-control-point", after=250.0, by=275.0),
     group="blunder",
 )
 def _() -> Told:
