@@ -51,6 +51,12 @@ class TestOneIncident:
         assert reason(other, trouble("corrections-stopped", "line-silent")) is None
         assert reason(other, trouble("corrections-stopped", "another-base", stream="modem")) is None
 
+    def test_a_check_beneath_a_stop_is_of_its_incident(self):
+        late = trouble("corrections-late", "old-at-rover", "check", because_of="base-moved")
+        lost = trouble("fix-lost", "float", since=115.0)
+        assert reason(lost, late, trouble("base-moved", "station-changed"), t=115.0) == "corrections-late"
+        assert reason(lost, late, trouble("base-moved", "station-changed", "check"), t=115.0) is None
+
     def test_but_nobody_explains_what_explains_them(self):
         other = trouble("wrong-channel", "another-base")
         assert reason(other, trouble("corrections-stopped", "another-base", because_of="wrong-channel")) is None
