@@ -44,7 +44,7 @@ def test_what_the_rules_hear_is_judged_as_the_pipeline_judges_it():
     assert judged(heard).changes == run(heard.scenario).changes != []
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_each_explanation_of_a_survivor_is_of_a_mutation_that_there_is():
     words = {rule.name: [mutation.what for mutation in mutations_of(rule)] for rule in RULES}
     stale = [(rule, part) for rule, parts in BECAUSE.items() for part in parts if not any(part in what for what in words[rule])]

@@ -120,7 +120,13 @@ def test_the_height_that_a_rule_of_the_crews_own_watches_is_a_place():
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "begin", "step"),
-    [("base-moved", 0, 1), ("control-check", 0, 2), ("control-check", 1, 2), ("base-datum", 0, 1), ("datum-europe", 0, 1)],
+    [
+        ("base-moved", 0, 1),
+        ("control-check", 0, 2),
+        pytest.param("control-check", 1, 2, marks=pytest.mark.long),
+        ("base-datum", 0, 1),
+        ("datum-europe", 0, 1),
+    ],
 )
 def test_no_invented_day_gives_a_place_away(name, begin, step):
     """Each number of each message against the coordinates of the project's marks and of what the base said."""
