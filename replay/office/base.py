@@ -20,6 +20,7 @@ from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.office.check_ins import Check, Miss, checks_of, checks_on, misses_of
 from witnesspost.replay.office.plans import Plan, plans_of
+from witnesspost.rules.book.base_or_sheet import ENOUGH
 from witnesspost.rules.book.coordinate_words import NAMES
 from witnesspost.rules.coordinates import Ecef, Enu
 from witnesspost.rules.datum.explanation import Verdict as Explained
@@ -34,7 +35,6 @@ TOLERANCE_M = 0.03  # as `base-datum` has it
 _SHEET_M = 5 * TYPED_M  # a cause that the sheet's own numbers predict so sharply is confirmed by the sheet
 _SAME_M = 0.0002  # two logs of one 1005: tenths of a millimetre
 _NEARER = 0.5  # of two offsets that both pass, the one that is less than this share of the other tells; else neither does
-_MARKS = 2  # so many marks prove a coordinate against the sheet: common practice, no source
 _EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 _BEYOND_REPAIR = frozenset(("unexplained", "height-not-judged"))
 _OTHER_CAUSES = {
@@ -141,7 +141,7 @@ class Segment(Struct, kw_only=True, dict=True):
     @property
     def held(self) -> bool:
         """True where the project's other marks prove a coordinate that is not the sheet's: it is right, as far as they say."""
-        return len(self.agreeing) >= _MARKS and not self.confirming
+        return len(self.agreeing) >= ENOUGH and not self.confirming
 
     @property
     def sheet(self) -> str:

@@ -13,6 +13,7 @@ from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import EventRow
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import in_words, length_in_words
+from witnesspost.rules.datum.misses import alike
 from witnesspost.rules.engine.check_in import WITHIN_S
 
 _HINDERED = {
@@ -53,7 +54,7 @@ class Asked(Struct, frozen=True, kw_only=True):
 
 
 class Miss(NamedTuple):
-    """Failed check-ins on one coordinate of the base, in order, that missed by the same within their limits. `apart` is how far
+    """Failed check-ins on one coordinate of the base, in order, that missed by the same (`alike`). `apart` is how far
     the mark that the base is said to stand on is from each other one; None where that is none of the project's."""
 
     checks: list[Check]
@@ -87,7 +88,7 @@ class Miss(NamedTuple):
             if self.apart is not None
             else "the base's coordinate or the rover's pole"
         )
-        return f"it may be {either}: heights alone do not tell them apart"
+        return f"it may be {either}, and heights alone do not tell which"
 
 
 def checks_of(post: PostLogs) -> list[Check]:
@@ -124,17 +125,13 @@ def misses_of(checks: Iterable[Check], apart: Apart | None) -> list[Miss]:
     found: list[Miss] = []
     for check in checks:
         if not check.passed:
-            same = next((miss for miss in found if _same(miss.checks[0], check)), None)
+            limits = check.horizontal_m, check.vertical_m
+            same = next((miss for miss in found if alike(miss.checks[0].offset, check.offset, limits)), None)
             if same is None:
                 found.append(Miss([check], apart))
             else:
                 same.checks.append(check)
     return found
-
-
-def _same(one: Check, other: Check) -> bool:
-    east, north, up = (a - b for a, b in zip(one.offset, other.offset, strict=True))
-    return math.hypot(east, north) <= other.horizontal_m and abs(up) <= other.vertical_m
 
 
 def asked_of(post: PostLogs) -> list[Asked]:

@@ -27,11 +27,11 @@ from witnesspost.rules.language.units import kept_together
 CANNOT_KNOW = (
     "The log holds what passed on the lines, and nothing else. It cannot see a tripod that was kicked, a mark that was"
     " mistaken, or an antenna that was measured and typed wrongly the same way; a check-in on a known mark can.",
-    "It cannot know who stored a point, on which mark the crew believed to stand, or what the controller did to a coordinate"
+    "It cannot know who stored a point, which mark the crew believed they stood on, or what the controller did to a coordinate"
     " before it was exported.",
     "Where no receiver said the time, times are the computer's own, and may be wrong.",
-    "Uncertainties are 95 %, from figures that are marked measured, stated or assumed in the list of points. Local codes come"
-    " first.",
+    "Uncertainties are 95 %, from figures that are marked measured, stated or assumed in the list of points. Local"
+    " regulations take precedence.",
 )
 
 _STYLE = """

@@ -28,7 +28,7 @@ from witnesspost.rules.language.names import called
 from witnesspost.rules.site.model import Role
 
 EITHER, SHEET = "base-or-sheet", "sheet-in-doubt"
-ENOUGH = 2  # marks that agree with the base
+ENOUGH = 2  # marks that agree with the base prove it against the site file: common practice, no source
 
 
 class Doubt(NamedTuple):

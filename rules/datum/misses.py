@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.marks import Step
 
 _SHARE = 0.5  # two misses are the same within the limits, and within so much of their size: common practice, no source
@@ -39,7 +40,7 @@ class Misses:
     def missed(self, step: Step, limits: tuple[float, float], t: float) -> None:
         """A mark misses."""
         before = self._missed.get(step.point)
-        self._missed[step.point] = _Miss(step, before.since if before and _same(before.step, step, limits) else t)
+        self._missed[step.point] = _Miss(step, before.since if before and alike(before.step.offset, step.offset, limits) else t)
         self._passed.pop(step.point, None)
 
     def same_on(self, step: Step, limits: tuple[float, float]) -> str | None:
@@ -47,20 +48,21 @@ class Misses:
         same = [
             miss
             for name, miss in self._missed.items()
-            if name != step.point and _same(miss.step, step, limits) and not self._passed_since(miss)
+            if name != step.point and alike(miss.step.offset, step.offset, limits) and not self._passed_since(miss)
         ]
         return max(same, key=lambda miss: miss.since).step.point if same else None
 
     def passed_between(self, step: Step, limits: tuple[float, float]) -> str | None:
         """The mark that has passed since this one missed for the first time by what it misses by again."""
         miss = self._missed.get(step.point)
-        return self._passed_since(miss) if miss is not None and _same(miss.step, step, limits) else None
+        return self._passed_since(miss) if miss is not None and alike(miss.step.offset, step.offset, limits) else None
 
     def _passed_since(self, miss: _Miss) -> str | None:
         return next((name for name, t in self._passed.items() if t > miss.since and name != miss.step.point), None)
 
 
-def _same(one: Step, other: Step, limits: tuple[float, float]) -> bool:
-    east, north, up = (a - b for a, b in zip(one.offset, other.offset, strict=True))
-    size = min(math.hypot(*one.offset), math.hypot(*other.offset))
+def alike(one: Enu, other: Enu, limits: tuple[float, float]) -> bool:
+    """True of two misses (observed minus known, metres) by one vector; `limits` are those of a check, in plan and up."""
+    east, north, up = (a - b for a, b in zip(one, other, strict=True))
+    size = min(math.hypot(*one), math.hypot(*other))
     return math.hypot(east, north) <= limits[0] and abs(up) <= limits[1] and math.hypot(east, north, up) <= _SHARE * size

@@ -100,6 +100,11 @@ def first_sentences(text):
     return text[text.index("(-0600)") + 8 : text.index(" The day Times")]
 
 
+def assert_missed_alike(said, how_many, read_so, advice):
+    assert re.search(rf"{how_many} failed: the rover read {read_so}\.", said), said
+    assert f"The same on each mark: {advice}." in said
+
+
 def test_check_ins_on_two_marks_prove_the_base_against_a_slip_in_the_site_file(told):
     rows, text = told("the sheet has a slip")
     between = [row for row in rows if row["check_before"] and row["check_after"]]
@@ -127,9 +132,8 @@ def test_one_mark_and_the_site_file_leave_it_to_the_surveyor(told):
 def test_each_failed_check_in_has_its_own_name_and_two_that_miss_by_the_same_speak_of_the_base(told):
     rows, text = told("the tripod moved")
     said = first_sentences(text)
-    read_so = r"the rover read 7 cm east, 5 cm south, 2 cm high on KQ-2 \(02:06\) and on KQ-3 \(02:10\)"
-    assert re.search(rf"Of 4 check-ins 2 failed: {read_so}\. Until 02:04 they passed\.", said)
-    assert "The same on each mark: ask first whether the base stood on its mark, and stayed there." in said
+    read_so = r"7 cm east, 5 cm south, 2 cm high on KQ-2 \(02:06\) and on KQ-3 \(02:10\)\. Until 02:04 they passed"
+    assert_missed_alike(said, "Of 4 check-ins 2", read_so, "ask first whether the base stood on its mark, and stayed there")
     assert "times" not in said
     by_checks = {tuple(row[name].split(" ")[2] for name in ("check_before", "check_after") if row[name]): row for row in rows}
     assert by_checks["passed", "passed"]["verdict"] == "keep"
@@ -155,10 +159,9 @@ def test_a_base_on_another_mark_and_a_check_in_far_from_its_mark_are_told(told):
 
 def test_the_same_height_on_each_mark_is_not_the_poles_alone(told):
     rows, text = told("an extension under the base")
-    said = first_sentences(text)
-    assert re.search(r"Both check-ins failed: the rover read 2[56] cm low on KQ-2 \(02:00\) and on KQ-3 \(02:10\)\.", said)
-    both = "it may be the base's antenna height or the rover's pole: heights alone do not tell them apart"
-    assert f"The same on each mark: {both}." in said
+    both = "it may be the base's antenna height or the rover's pole, and heights alone do not tell which"
+    read_so = r"2[56] cm low on KQ-2 \(02:00\) and on KQ-3 \(02:10\)"
+    assert_missed_alike(first_sentences(text), "Both check-ins", read_so, both)
     assert {row["verdict"] for row in rows} == {"undecided"}
     assert any(f"and that on KQ-3 by the same: {both}." in row["reason"] for row in rows)
     assert not any(row["repaired_height"] for row in rows)
@@ -197,9 +200,7 @@ def test_a_base_on_no_mark_is_judged_by_check_ins_alone(told):
     kept = "No stop alert was raised. All 5 points can be kept."
     assert first_sentences(text) == f"Only check-ins can judge the base's coordinate. Both check-ins passed. {kept}"
     rows, text = told("an averaged base on a free point")
-    said = first_sentences(text)
-    read_so = r"the rover read 2\.\d\d m high, 1\.\d\d m west, \d\d cm north on KQ-2 \(02:00\) and on KQ-3 \(02:1\d\)"
-    assert re.search(rf"Both check-ins failed: {read_so}\.", said)
-    assert "The same on each mark: ask first where the base's coordinate came from." in said
+    read_so = r"2\.\d\d m high, 1\.\d\d m west, \d\d cm north on KQ-2 \(02:00\) and on KQ-3 \(02:1\d\)"
+    assert_missed_alike(first_sentences(text), "Both check-ins", read_so, "ask first where the base's coordinate came from")
     assert "mark, and stayed" not in text
     assert {row["verdict"] for row in rows} == {"undecided"}

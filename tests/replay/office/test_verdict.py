@@ -181,6 +181,18 @@ def test_a_base_whose_own_mark_the_rover_checks_in_on_was_not_on_it():
     )
 
 
+def test_two_marks_that_miss_by_little_to_two_sides_do_not_miss_by_the_same():
+    """A pole that leans reads off to another side on each stand, and yet within a check's limits of the other."""
+
+    def missed(utc, point, east, north):
+        return structs.replace(check(utc, passed=False, point=point), offset=Enu(east, north, 0.0))
+
+    found = decide(seen(segment(checks=[missed(100.0, "KQ-2", 0.035, 0.0), missed(900.0, "KQ-3", 0.025, 0.025)])))
+    assert found.reason.endswith("beside it failed by 4 cm."), found.reason
+    found = decide(seen(segment(checks=[missed(100.0, "KQ-2", 0.071, -0.054), missed(900.0, "KQ-3", 0.074, -0.053)])))
+    assert "and that on KQ-3 by the same" in found.reason
+
+
 def test_of_one_mark_and_the_sheet_nobody_knows_which_is_right():
     found = decide(agreeing(check(100.0), check(900.0)))
     assert found.name == "undecided"
