@@ -12,7 +12,8 @@ _HEAD = f"""# The rules
 
 What counts as trouble. This page is written by `python -m tests.documentation` from the rules, one file each in `book/`, and
 from `engine/consequences.py`, which alone knows what explains what: a consequence is recorded, and makes no noise while what
-explains it stands and for {HOLD_S:g} s after. Nothing explains what is graver than itself: a stop under a check sounds.
+explains it stands and for {HOLD_S:g} s after. Nothing explains what is graver than itself, unless it is part of an incident as
+grave: a stop under a check sounds.
 
 What comes from one cause for the third time within ten minutes says how often it has come. A stop sounds each time; a check
 makes no sound any more, its light says it, unless it lasts half as long again as the longest of those before.

@@ -72,15 +72,17 @@ def doubt_of(
 
 
 _IF_THE_BASE: dict[Repair, str] = {
-    "undecided": "Points stored so far: mark them; the office decides whether they can be repaired.",
-    "one-vector": "Points stored so far: keep them; if the base was wrong, the office can repair them by one vector.",
+    "undecided": "Points from this base coordinate: mark them; the office decides whether they can be repaired.",
+    "one-vector": (
+        "Points from this base coordinate: keep them; if the base was wrong, the office can repair them by one vector."
+    ),
     "within": (
-        "Points stored so far: keep them; if the base was wrong, the office can repair those within {reach} of it by one "
-        "vector. Farther out the baselines must be computed again."
+        "Points from this base coordinate: keep them; if the base was wrong, the office can repair those within {reach} "
+        "of it by one vector. Farther out the baselines must be computed again."
     ),
     "again": (
-        "Points stored so far: keep the raw data; if the base was wrong, the office must compute the baselines again, "
-        "one vector is not enough."
+        "Points from this base coordinate: keep the raw data; if the base was wrong, the office must compute the "
+        "baselines again, one vector is not enough."
     ),
 }
 _CORRECT = {  # while it is open which of the two is wrong, and once that is the base; at the rover, and at the base

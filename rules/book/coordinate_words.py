@@ -139,13 +139,16 @@ _ASK_AT_THE_BASE = "The base last: ask there which point and coordinate it was g
 _PICK_LISTED = "pick {point} from the list, or type its coordinate"
 _PICK_UNLISTED = "type a coordinate that the office has tied to the project"
 _REPAIR = {
-    "undecided": "Points stored so far: mark them; the office decides whether they can be repaired.",
-    "one-vector": "Points stored so far: keep them, the office can repair them by one vector.",
+    "undecided": "Points from this base coordinate: mark them; the office decides whether they can be repaired.",
+    "one-vector": "Points from this base coordinate: keep them, the office can repair them by one vector.",
     "within": (
         "Points within {reach} of the base: keep them, the office can repair them by one vector. "
         "Farther out the baselines must be computed again."
     ),
-    "again": "Points stored so far: keep the raw data; the office must compute the baselines again, one vector is not enough.",
+    "again": (
+        "Points from this base coordinate: keep the raw data; the office must compute the baselines again, "
+        "one vector is not enough."
+    ),
 }
 
 

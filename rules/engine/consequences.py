@@ -2,8 +2,9 @@
 
 A consequence is recorded with `because_of` and makes no noise while what explains it is active, and for a while after. An
 explanation reaches only what it can cause, and no longer than it can: a base that moved takes no cable out, and a radio
-that is silent keeps no receiver from saying where it is. Nothing explains what is graver than itself: where points must not
-be stored any more, a crew that has been told to look must hear that. Nobody explains what explains them.
+that is silent keeps no receiver from saying where it is. Nothing explains what is graver than itself, unless it is part of an
+incident as grave: where points must not be stored any more, a crew that has been told to look must hear that, once. Nobody
+explains what explains them.
 """
 
 from __future__ import annotations

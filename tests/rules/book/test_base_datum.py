@@ -68,8 +68,8 @@ def test_raised_with_the_first_message_and_normal_when_it_is_mended(kestrel, day
         "Before you correct it: note the time and the old coordinate.",
         "Correct the one that is wrong, and let a rover check in on KQ-2.",
         # 1.2e5 m² over 17.2 m: past it a point moves by over 5 mm in a way that no vector mends.
-        "Points stored so far: keep them; if the base was wrong, the office can repair those within 6.97 km of it by one "
-        "vector. Farther out the baselines must be computed again.",
+        "Points from this base coordinate: keep them; if the base was wrong, the office can repair those within 6.97 km "
+        "of it by one vector. Farther out the baselines must be computed again.",
     ]
 
 

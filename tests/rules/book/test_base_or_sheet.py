@@ -65,7 +65,9 @@ def test_a_difference_alone_leaves_open_which_of_the_two_is_wrong(day):
     assert say.startswith("Compared with the site file, the base's position is 11.1 m north.")
     assert "The base or the site file may be wrong: compare them with the control sheet on paper." in steps
     assert "Correct the one that is wrong, and check in on KQ-2." in steps
-    assert steps[-1].startswith("Points stored so far: keep them; if the base was wrong, the office can repair those within")
+    assert steps[-1].startswith(
+        "Points from this base coordinate: keep them; if the base was wrong, the office can repair those within"
+    )
 
 
 def test_one_mark_that_passes_turns_it_to_base_or_sheet(day):
@@ -183,7 +185,7 @@ def test_a_check_that_is_off_as_the_base_is_proves_the_base_wrong(day):
     assert say.startswith("The base's position is 11.1 m north.")
     assert "The check-in on KQ-2 is off by the same: the base's coordinate is wrong." in steps
     assert "Then correct it, and check in on KQ-2." in steps
-    assert steps[-1] == "Points stored so far: keep them, the office can repair them by one vector."
+    assert steps[-1] == "Points from this base coordinate: keep them, the office can repair them by one vector."
 
 
 def test_a_base_that_agreed_before_is_the_one_that_is_wrong(day):
