@@ -127,14 +127,17 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
 
     def judge(self, t: float) -> Iterable[Finding]:
         """One finding for the descriptors, one for each station's height."""
-        shared = {number for number in self.scene.stations if self.scene.senders.shared(number, t) is not None}
         ours = [antenna for antenna in self._descriptors.values() if self.scene.is_ours(antenna.station_id)]
-        different = [antenna for antenna in ours if antenna.station_id not in shared]  # of two senders, whose is it?
+        different = [antenna for antenna in ours if not self._is_shared(antenna.station_id, t)]
         if different:
             yield self._descriptor_finding(min(different, key=lambda antenna: antenna.t))
         for station, base in self._heights.values():
-            if station.station_id not in shared:
+            if not self._is_shared(station.station_id, t):
                 yield self._height_finding(station, base)
+
+    def _is_shared(self, station_id: int, t: float) -> bool:
+        """True while two senders have this number: whose antenna is it?"""
+        return self.scene.senders.shared(station_id, t) is not None
 
     def _see_descriptor(self, fact: Antenna, wanted: tuple[str, ...]) -> None:
         if not wanted or _antenna_and_radome(fact.descriptor) == wanted:

@@ -44,7 +44,7 @@ from collections import deque
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from operator import itemgetter
-from typing import NamedTuple
+from typing import NamedTuple, cast
 
 from witnesspost.rules.book.radio import free_space_loss_db, setting_in_words, sheet_differences, site_horizon_km
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
@@ -536,7 +536,8 @@ class _Shown:
             self.observation_frames += fact.observation_frames
             stations.update(fact.frames_by_station)
             self.messages.update(messages)
-        self.stations = {station for station in stations if station is not None}
+        stations.discard(None)  # of a message that says none
+        self.stations = cast("set[int]", stations)
 
     @property
     def other_than_sentences(self) -> int:

@@ -35,11 +35,14 @@ class ChannelFigures(Delays, kw_only=True):
 
 class _Heard:
     """One station on one line: since when without a long pause, the last time, the longest gap since, its own interval, and
-    since when without any pause. After `pause_s` it is gone."""
+    since when without any pause. After `pause_s` it is gone; `lasts` once its frames have gone on for the on-delay."""
+
+    __slots__ = ("first", "frames", "gap_s", "interval_s", "last", "lasts", "pause_s", "runs_since")
 
     def __init__(self, t: float, interval_s: float, pause_s: float):
         self.first = self.last = self.runs_since = t
         self.frames = 0
+        self.lasts = False
         self.gap_s = 0.0
         self.interval_s = interval_s
         self.pause_s = max(pause_s, 1.5 * interval_s)
@@ -89,6 +92,7 @@ class WrongChannel(Rule[ChannelFigures]):
     def begin(self) -> None:
         streams = self.scene.correction_streams if self.scene.base_kind == "own" else []
         self._heard: dict[str, dict[int, _Heard]] = {stream: {} for stream in streams}
+        self._lasting: dict[str, dict[int, _Heard]] = {stream: {} for stream in streams}  # `_MANY` at most: judged each time
         self._many = dict.fromkeys(streams, _MANY)  # with so many, those that are gone are forgotten
         self._ours = self.scene.station_ids
         self._other_fix: tuple[float, Fix] | None = None
@@ -100,7 +104,7 @@ class WrongChannel(Rule[ChannelFigures]):
             heard = self._heard.get(fact.stream)
             if heard is None:
                 return True
-            t, ours, pause_s = fact.t, self._ours, self.figures.pause_s
+            t, ours, pause_s, lasting = fact.t, self._ours, self.figures.pause_s, self._lasting[fact.stream]
             for station, frames in fact.frames_by_station.items():
                 if station is None:
                     continue
@@ -114,6 +118,9 @@ class WrongChannel(Rule[ChannelFigures]):
                         known.runs_since = t
                 known.last = t
                 known.frames += frames
+                if not known.lasts and self._lasts(known) and len(lasting) < _MANY:
+                    known.lasts = True
+                    lasting[station] = known
                 if station not in ours if ours is not None else len(heard) > 1:
                     self._stranger = True
             if len(heard) > self._many[fact.stream]:
@@ -138,7 +145,7 @@ class WrongChannel(Rule[ChannelFigures]):
         """One finding a line with a foreign station on it, one for a rover that uses one."""
         self._stranger = False
         for stream, heard in self._heard.items():
-            if heard and (finding := self._foreign(stream, heard, t)):
+            if finding := self._foreign(stream, heard, t):
                 self._stranger = True
                 yield finding
         if self._other_fix is not None and not self._stranger:
@@ -149,7 +156,8 @@ class WrongChannel(Rule[ChannelFigures]):
             yield self._finding(["another-base"], fix.stream, key, since, evidence)
 
     def _foreign(self, stream: str, heard: dict[int, _Heard], t: float) -> Finding | None:
-        now = {station: known for station, known in heard.items() if self._lasts(known, t)}
+        lasting = self._lasting[stream]
+        now = self._lasting[stream] = {n: known for n, known in lasting.items() if t - known.last <= known.pause_s}
         if self._ours is None:
             if len(now) < 2:
                 return None
@@ -196,20 +204,17 @@ class WrongChannel(Rule[ChannelFigures]):
         )
 
     def _forget_gone(self, stream: str, t: float) -> None:
-        heard = self._heard[stream]
-        for station, known in tuple(heard.items()):
-            if t - known.last > known.pause_s and not self.scene.is_ours(station):
-                del heard[station]
-        self._many[stream] = max(_MANY, 2 * len(heard))
+        is_ours, heard = self.scene.is_ours, self._heard[stream]
+        self._heard[stream] = kept = {n: known for n, known in heard.items() if t - known.last <= known.pause_s or is_ours(n)}
+        self._many[stream] = max(_MANY, 2 * len(kept))
 
-    def _lasts(self, known: _Heard, t: float) -> bool:
-        """True while a station is heard whose frames have gone on for the on-delay.
+    def _lasts(self, known: _Heard) -> bool:
+        """True once a station's frames have gone on for the on-delay.
 
         Frames come once a second or so: the one due at the end of the on-delay decides, with some jitter allowed; a slower
         station is allowed its own interval.
         """
-        lasts_s = self.figures.on_delay_s - max(0.3, known.gap_s - 0.7)
-        return known.last - known.first >= lasts_s and t - known.last <= known.pause_s
+        return known.last - known.first >= self.figures.on_delay_s - max(0.3, known.gap_s - 0.7)
 
     def _is_stray(self, known: _Heard) -> bool:
         return known.interval_s > _STRAY_S and known.last - known.runs_since < self.figures.on_delay_s

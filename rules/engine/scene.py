@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Callable, Sequence
 from typing import Any, Literal, NamedTuple
 
 from witnesspost.rules.coordinates import Ecef
@@ -91,9 +91,7 @@ class Scene:
         self._motions: dict[str, Motion] = {}
         self.pole = Pole(site)
         self._used_ours = False
-        self._proven: dict[
-            int, tuple[bool | None, float]
-        ] = {}  # by station: agrees, and the distance from the project's, metres
+        self._proven: dict[int, tuple[bool | None, float]] = {}  # by station: agrees, and metres from the project's
         self._borne_out: set[int] = set()  # stations that differ from the project, where other marks agree with them
         self.displaced = False  # base-datum's word: by the rover's first fix the base stands elsewhere than over its point
         self.placed_t = -math.inf  # control-check's: the last check that passed, so that the base stands where it says
@@ -230,10 +228,10 @@ class Scene:
     def _is_adopted(self, station_id: int) -> bool:
         return self.base_kind != "own" or self._adopted is None or station_id == self._adopted.station_id
 
-    def strangers(self, station_ids: Set[int]) -> set[int]:
+    def strangers(self, station_ids: set[int]) -> set[int]:
         """Those of these stations that are not the project's."""
         if self.base_kind == "own" and self._named is not None:
-            return {*station_ids - self._named}
+            return station_ids - self._named
         return {number for number in station_ids if not self.is_ours(number)}
 
     def base_of(self, station_id: int) -> Base | None:

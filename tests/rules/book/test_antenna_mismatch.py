@@ -3,6 +3,7 @@
 import pytest
 from witnesspost.rules.book.antenna_mismatch import AntennaMismatch
 from witnesspost.rules.book.words import words
+from witnesspost.rules.engine.senders import Senders
 from witnesspost.rules.facts import Antenna, SetUp
 
 BASE = {"station_id": 417, "antenna": "KESTREL-A1      NONE"}
@@ -51,6 +52,15 @@ def test_one_message_right_and_one_wrong_stays_raised_until_it_is_mended(day):
     facts += [antenna(t, "KESTREL-A1", 1033) for t in day.every(10.0, 2.0, 60.0)]
     facts += [antenna(61.0, "KESTREL-A1", 1008)]
     assert [(c.change, c.t) for c in bench.play(facts, 80.0)] == [("raised", 1.2), ("cleared", 64.2)]
+
+
+def test_among_thousands_of_stations_only_the_one_that_differs_is_asked_about(day, monkeypatch):
+    asked = set()
+    monkeypatch.setattr(Senders, "shared", lambda senders, station_id, t: asked.add(station_id))
+    bench = day.bench(AntennaMismatch, base=BASE)
+    invented = [day.station(number / 4096, station_id=number) for number in range(4096)]
+    assert len(bench.play([*invented, antenna(1.0, "KESTREL-A2")], 2.0)) == 1
+    assert asked == {417}
 
 
 # The day's antenna height

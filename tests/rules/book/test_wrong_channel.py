@@ -104,6 +104,12 @@ def test_of_many_strangers_the_ten_loudest_are_named(day):
     assert change.evidence["stations"] == list(range(120, 130))
 
 
+def test_where_hundreds_go_others_that_have_been_heard_as_long_take_their_place(day):
+    bench = day.bench(WrongChannel, base={"station_id": 417})
+    changes = bench.play([*heard(day, range(1000, 1150), 1.0, 30.0), *heard(day, range(2000, 2150), 1.0, 60.0)], 70.0)
+    assert [(change.t, change.change) for change in changes] == [(4.2, "raised"), (64.6, "normal")]
+
+
 class TestTheReceiversOwnWord:
     """GGA's last field."""
 
