@@ -56,9 +56,8 @@ def solved_before(folder: Folder, now: Path | None = None) -> list[Solved]:
     """All that people have said of what solved an alert, in the logs before `now`; what cannot be read says nothing."""
     said: list[Solved] = []
     for _, path in _files(folder, now):
-        with contextlib.suppress(LogError, OSError, msgspec.MsgspecError), LogFile.open(path) as log:
-            rows = log.rows(EventRow, "WHERE kind = 'solved' AND input = 1 ORDER BY n")
-            said += [msgspec.convert({"t": row.t, "stream": "", **msgspec.json.decode(row.detail)}, Solved) for row in rows]
+        with contextlib.suppress(LogError, OSError), LogFile.open(path) as log:
+            said += list(log.told(Solved))
     return said
 
 
@@ -104,12 +103,9 @@ def _runs(folder: Folder, now: Path | None) -> Iterator[_Run]:
 
 def _set_up(log: LogFile) -> SetUp | None:
     """The last one that this file was told; one that an earlier run had left to it keeps its first name and time."""
-    row = next(log.rows(EventRow, "WHERE kind = 'setup' AND input = 1 ORDER BY n DESC LIMIT 1"), None)
-    if row is None:
-        return None
-    said = msgspec.convert({"t": row.t, "stream": "", **msgspec.json.decode(row.detail)}, SetUp)
-    if said.run is None:
-        instant = log.instant_at(row.t)
+    said = next(log.told(SetUp, "ORDER BY n DESC LIMIT 1"), None)
+    if said is not None and said.run is None:
+        instant = log.instant_at(said.t)
         said.run, said.utc = log.path.name, instant.utc if instant is not None and not instant.about else None
     return said
 

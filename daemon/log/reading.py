@@ -62,6 +62,8 @@ TOLD: dict[str, type[Fact]] = {
     )
 }
 _Kind = TypeVar("_Kind", bound=Row)
+_Said = TypeVar("_Said")
+_Told = TypeVar("_Told", bound=Fact)
 
 
 LONGEST_SILENCE_S = 7 * 86_400.0
@@ -244,6 +246,21 @@ class LogFile:
             raise UnreadableLog(f"{self.path}: {error}; run `witnesspost verify`") from error
         except BROKEN as error:
             raise readable(self.path, error) from error
+
+    def detail(self, row: EventRow, kind: type[_Said]) -> _Said:
+        """What an event says. Raises UnreadableLog where that is not what a post writes."""
+        try:
+            return msgspec.json.decode(row.detail, type=kind)
+        except (msgspec.MsgspecError, RecursionError) as error:
+            raise self._unreadable(row, error) from None
+
+    def told(self, kind: type[_Told], rest: str = "ORDER BY n") -> Iterator[_Told]:
+        """The facts of a kind that were told to the post, `rest` being what follows in SQL. Raises UnreadableLog."""
+        for row in self.rows(EventRow, f"WHERE kind = ? AND input = 1 {rest}", (kind.__name__.lower(),)):
+            try:
+                yield msgspec.convert(_fields_of(row), kind)
+            except (msgspec.MsgspecError, TypeError, RecursionError) as error:
+                raise self._unreadable(row, error) from None
 
     def select(self, sql: str, values: Any = ()) -> list[Any]:
         """The rows of any query over tables and views. Raises UnreadableLog."""
@@ -484,8 +501,13 @@ class LogFile:
 def _fed(row: RawRow | EventRow) -> list[_Fed]:
     if isinstance(row, RawRow):
         return [(ms, order, row.stream, data) for ms, order, data in chunks(row.t, row.data, row.times)]
-    fact = msgspec.convert({"t": row.t, "stream": row.stream, **msgspec.json.decode(row.detail)}, TOLD[row.kind])
+    fact = msgspec.convert(_fields_of(row), TOLD[row.kind])
     return [(round(row.t * 1000), row.order_in_ms, row.stream, fact)]
+
+
+def _fields_of(row: EventRow) -> dict[str, Any]:
+    """Of the fact that a row tells."""
+    return {"t": row.t, "stream": row.stream, **msgspec.json.decode(row.detail)}
 
 
 def _in_order(group: list[_Fed]) -> list[Input]:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from msgspec import Struct, structs
 from witnesspost.daemon.log.day import PostLogs
@@ -140,16 +139,38 @@ def asked_of(post: PostLogs) -> list[Asked]:
     return [asked for files in post.runs() for asked in _asked_of_run(files)]
 
 
+class _Said(Struct, frozen=True, kw_only=True):
+    """What a check-in's events say."""
+
+    point: str
+    hindrance: str | None = None
+
+
+class _Elsewhere(_Said, frozen=True, kw_only=True):
+    """Observed minus known, metres."""
+
+    east_m: float
+    north_m: float
+    up_m: float
+
+    @property
+    def offset(self) -> Enu:
+        return Enu(self.east_m, self.north_m, self.up_m)
+
+
 def _asked_of_run(files: Iterable[LogFile]) -> list[Asked]:
     found: list[Asked] = []
     waits: Asked | None = None  # until something comes of it
     for log in files:
         for row in log.rows(EventRow, f"WHERE kind IN ({_KINDS}) ORDER BY n"):
-            said: dict[str, Any] = json.loads(row.detail)
+            said = log.detail(row, _Elsewhere if row.kind == "check-in-elsewhere" else _Said)
             utc = log.utc_at(row.t)
-            offset = Enu(said["east_m"], said["north_m"], said["up_m"]) if row.kind == "check-in-elsewhere" else None
-            why = _why(row.kind, said, offset)
-            asked = Asked(utc=utc.timestamp() if utc is not None else None, point=said["point"], why=why, offset=offset)
+            asked = Asked(
+                utc=utc.timestamp() if utc is not None else None,
+                point=said.point,
+                why=_why(row.kind, said),
+                offset=said.offset if isinstance(said, _Elsewhere) else None,
+            )
             answered = waits is not None and waits.point == asked.point
             if row.kind == "checkin":
                 found += [waits] if waits is not None and not answered else []
@@ -162,14 +183,14 @@ def _asked_of_run(files: Iterable[LogFile]) -> list[Asked]:
     return found if waits is None else [*found, waits]
 
 
-def _why(kind: str, said: dict[str, Any], offset: Enu | None) -> str:
-    if offset is not None:
-        away = length_in_words(math.hypot(offset.east_m, offset.north_m))
-        return f"the rover's position was {away} from it ({in_words(offset)})"
+def _why(kind: str, said: _Said) -> str:
+    if isinstance(said, _Elsewhere):
+        away = length_in_words(math.hypot(said.east_m, said.north_m))
+        return f"the rover's position was {away} from it ({in_words(said.offset)})"
     if kind == "control-check-declined":
         return "the receiver gives too few decimals"
     if kind == "check-in-given-up":
-        return f"for {WITHIN_S:.0f} s {_HINDERED.get(said.get('hindrance') or '', 'nobody stood still on it')}"
+        return f"for {WITHIN_S:.0f} s {_HINDERED.get(said.hindrance or '', 'nobody stood still on it')}"
     return "nothing came of it"
 
 

@@ -7,10 +7,8 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from typing import NamedTuple
 
-import msgspec
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.daemon.log.rows import EventRow
 from witnesspost.rules.engine.set_up import set_up
 from witnesspost.rules.facts import SetUp
 from witnesspost.rules.site.model import Site
@@ -50,9 +48,8 @@ def plans_of(day: Day, site: Site) -> list[Plan]:
 def _told(files: Iterable[LogFile]) -> list[tuple[float, SetUp]]:
     found = []
     for log in files:
-        for row in log.rows(EventRow, "WHERE kind = 'setup' AND input = 1 ORDER BY n"):
-            utc = log.utc_at(row.t)
+        for fact in log.told(SetUp):
+            utc = log.utc_at(fact.t)
             if utc is not None:
-                fact = msgspec.convert({"t": row.t, "stream": "", **msgspec.json.decode(row.detail)}, SetUp)
                 found.append((utc.timestamp(), fact))
     return sorted(found, key=lambda one: one[0])

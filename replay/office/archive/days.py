@@ -151,15 +151,15 @@ def _checks(log: LogFile) -> Iterator[CheckRow]:
     set_up_by = None
     for row in log.rows(EventRow, "WHERE kind IN ('setup', 'control-check') ORDER BY n"):
         if row.kind == "setup":
-            set_up_by = _detail(log, row, _SetUp).by
+            set_up_by = log.detail(row, _SetUp).by
             continue
-        said = msgspec.structs.asdict(_detail(log, row, _Check))
+        said = msgspec.structs.asdict(log.detail(row, _Check))
         passed, by = int(said.pop("passed")), said.pop("by")
         yield CheckRow(seq=row.n, t=row.t, passed=passed, said_by=by or set_up_by, **said)
 
 
 def _base_coordinates(log: LogFile) -> list[BaseRow]:
-    judged = [(row.t, _detail(log, row, _Judged)) for row in log.rows(EventRow, "WHERE kind = 'base-check' ORDER BY n")]
+    judged = [(row.t, log.detail(row, _Judged)) for row in log.rows(EventRow, "WHERE kind = 'base-check' ORDER BY n")]
     found = []
     for span in log.view("base_coordinates"):
         row = BaseRow(
@@ -173,11 +173,3 @@ def _base_coordinates(log: LogFile) -> list[BaseRow]:
                 row.east_m, row.north_m, row.up_m = one.project_east_m, one.project_north_m, one.project_up_m
         found.append(row)
     return found
-
-
-def _detail(log: LogFile, row: EventRow, kind: type[Any]) -> Any:
-    try:
-        return msgspec.json.decode(row.detail, type=kind)
-    except (msgspec.MsgspecError, RecursionError) as error:
-        where = f"row {row.n} (event {on_one_line(row.kind)})"
-        raise UnreadableLog(f"{log.path}: {where} is not what a post writes: {on_one_line(str(error))}") from None

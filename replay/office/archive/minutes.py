@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-import msgspec
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import EventRow
 from witnesspost.replay.office.archive.tables import MinuteRow
@@ -91,7 +90,7 @@ def _put_health(minutes: list[MinuteRow], log: LogFile) -> None:
     following = next(said, None)
     for row in minutes:
         while following is not None and following.t < row.t + _MINUTE_S:
-            told = msgspec.json.decode(following.detail)
+            told = log.detail(following, dict[str, Any])
             health |= {name: value for name, value in told.items() if value is not None}
             following = next(said, None)
         row.disk_free_share = health.get("disk_free_fraction")

@@ -380,3 +380,20 @@ def test_a_quality_that_no_receiver_says_is_no_fault(day, tmp_path):
         connection.commit()
     result = run(changed, "-o", tmp_path / "day.html")
     assert (result.exit_code, result.exception) == (0, None), result.output
+
+
+@pytest.mark.parametrize(
+    ("kind", "detail"),
+    [("setup", "[]"), ("setup", "{}"), ("checkin", "{"), ("check-in-elsewhere", '{"point": "KQ-2", "east_m": 413.8}')],
+)
+def test_a_log_in_which_an_event_was_changed_is_refused_in_a_line(tmp_path, kind, detail):
+    log = tmp_path / "changed.db"
+    assert CliRunner().invoke(replay, ["base-datum:quiet-right", "--log", str(log)]).exit_code == 0
+    with contextlib.closing(sqlite3.connect(log)) as connection, connection:
+        connection.execute(
+            "INSERT INTO event SELECT n + 1, 9.0, 0, ?, '', 1, ?, digest FROM event ORDER BY n DESC LIMIT 1",
+            (kind, detail),
+        )
+    refused = run(log, "-o", tmp_path / "changed.html")
+    assert (refused.exit_code, refused.stderr.count("\n"), "changed.db: row " in refused.stderr) == (2, 1, True), refused.stderr
+    assert "verify it" in refused.stderr
