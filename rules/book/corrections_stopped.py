@@ -39,30 +39,19 @@ Source: the figures are common practice, no source; the radio horizon is in `rul
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
-from collections import deque
-from collections.abc import Iterable, Iterator
-from itertools import pairwise
-from operator import itemgetter
-from typing import NamedTuple, cast
+from collections.abc import Iterable
 
 from witnesspost.rules.book.radio import free_space_loss_db, setting_in_words, sheet_differences, site_horizon_km
+from witnesspost.rules.book.shown_line import Line, Lost, Shown
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import LIMIT_S
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
-from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, WEEK_S, is_observation
+from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, is_observation
 
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
-_FALSE_HEADS = 1 / 168_600  # a byte: noise has preamble, length and a message number of RTCM's by chance (RTCM 10403 section 4)
-_SURE_SIGMAS = 6.0  # so many over what chance brings (common practice, no source)
-_RTCM2_WORDS = 4  # in a row with good parity: chance makes them once in some 10⁸ bytes
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
+_MOST_NAMED = 10  # stations: a line of noise has thousands
 _RECEIVER_SILENT_S = 10.0  # a receiver that has said no position for so long has another line (common practice, no source)
-_LOSSES_OVER_S = 120.0
-_SHORT_S = 30.0  # a silence that mends itself by then is a shadow or a loose contact (common practice, no source)
-_LONGEST_GAP_S = 60.0  # station messages that come more seldom make no line alive
-_LONGEST_FRAME_BYTES = 1029  # RTCM 10403 section 4: bytes that a false head promised are counted when so many have come
-_LONGEST_WAIT_S = 30.0  # a line of so few bytes that they take longer is silent (common practice, no source)
 
 _RADIO_CAUSES = frozenset(("line-silent", "comes-and-goes", "weak-link", "radio-settings-differ"))  # that distance brings too
 _STATION_MESSAGES = STATION_POSITION | ANTENNA | {TEXT, GLONASS_BIAS, 1013, 1032}  # RTCM 10403.3, table 3.5-1 (from memory)
@@ -240,7 +229,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
     def begin(self) -> None:
         carries = {stream.name: stream.carries for stream in self.site.stream}
         self._lines = {
-            stream: _Line(of_sentences="positions" not in carries[stream]) for stream in self.scene.correction_streams
+            stream: Line(of_sentences="positions" not in carries[stream]) for stream in self.scene.correction_streams
         }
         self._of_a_service = self.site.base.kind == "network"
         self._differences = sheet_differences(self.site)
@@ -301,18 +290,18 @@ class CorrectionsStopped(Rule[StoppedFigures]):
                 return other
         return ""
 
-    def _window_s(self, stream: str, line: _Line) -> float:
+    def _window_s(self, stream: str, line: Line) -> float:
         usual_s = self.scene.usual_interval_s(stream) or 0.0
         return max(self.figures.window_s, 3.0 * usual_s, 3.0 * line.frame_gap_s, line.longest_wait_s)
 
-    def _quiet_s(self, stream: str, line: _Line) -> float:
+    def _quiet_s(self, stream: str, line: Line) -> float:
         usual_s = self.scene.usual_interval_s(stream) or 0.0
         return max(self.figures.quiet_s, 2.0 * usual_s, 1.5 * line.frame_gap_s, line.longest_wait_s)
 
     def _finding(self, stream: str, t: float, since: float, delay_s: float, swapped_with: str) -> Finding:
         line = self._lines[stream]
         window_s = self._window_s(stream, line)
-        shown = _Shown((fact, messages) for heard_t, fact, messages in line.recent if heard_t > t - window_s)
+        shown = Shown((fact, messages) for heard_t, fact, messages in line.recent if heard_t > t - window_s)
         shown.silent = t - line.heard_t >= self._quiet_s(stream, line) - 1e-6
         lost = line.lost(self.scene.limit_s(stream))
         distance_km = self.scene.distance_km()
@@ -364,7 +353,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             },
         )
 
-    def _causes(self, stream: str, line: _Line, shown: _Shown, lost: _Lost, looks_like: str, comes_and_goes: bool) -> list[str]:
+    def _causes(self, stream: str, line: Line, shown: Shown, lost: Lost, looks_like: str, comes_and_goes: bool) -> list[str]:
         """What the line shows, most likely first, wherever the rover stands."""
         ours = self.scene.strangers(shown.stations) != shown.stations
         if self.scene.port_gone(stream):
@@ -381,7 +370,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             return ["weak-link", "line-noise"]
         return ["service-silent", "other-format"] if self._of_a_service else ["line-noise", "other-format", "weak-link"]
 
-    def _silence(self, lost: _Lost, comes_and_goes: bool) -> list[str]:
+    def _silence(self, lost: Lost, comes_and_goes: bool) -> list[str]:
         if comes_and_goes:
             return ["comes-and-goes", "line-silent"]
         causes = ["line-silent"]
@@ -401,7 +390,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         elif distance_km > self.figures.near_share * self._horizon_km:
             causes.insert(1, "out-of-range")
 
-    def _looks_like(self, stream: str, t: float, line: _Line, shown: _Shown) -> str:
+    def _looks_like(self, stream: str, t: float, line: Line, shown: Shown) -> str:
         """A format that no rover of RTCM 3 reads, in words; "" where the line shows none."""
         if t - line.rtcm2_t <= max(_RTCM2_HOLDS_S, self._window_s(stream, line)):
             return "RTCM 2"
@@ -424,137 +413,6 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         return round(free_space_loss_db(frequency_mhz, distance_km), 1)
 
 
-class _Lost(NamedTuple):
-    """Epochs that did not come in the two minutes before the last one, and their share of those that were due."""
-
-    epochs: int
-    share: float
-
-
-_MOST_NAMED = 10  # stations: a line of noise has thousands
-_MOST_EPOCHS = 3000  # of two minutes: 25 a second
-
-
-class _Line:
-    """One line: when its usable epochs came, and what it has shown since the last of them."""
-
-    def __init__(self, *, of_sentences: bool) -> None:
-        self.of_sentences = of_sentences  # sentences have no business on it, so they are something that comes
-        self.recent: deque[tuple[float, Traffic, frozenset[int]]] = deque()  # with the messages that each names
-        self.heard_t = -math.inf
-        self.noise_bytes = 0  # that are part of nothing
-        self._useless_bytes = 0  # those, and those of broken frames
-        self._useless_t = 0.0  # when the first of them came
-        self.rtcm2_t = -math.inf
-        self.frame_t: float | None = None
-        self.frame_gap_s = 0.0
-        self.usual_s: float | None = None  # between its epochs, as the last one found it
-        self._epochs: deque[tuple[float, float | None]] = deque(maxlen=_MOST_EPOCHS)
-        self._silences: dict[float, float] = {}  # that were too long: since when, until when as far as is known
-
-    def usable(self, epoch: Epoch) -> None:
-        if self.recent:
-            self.recent.clear()
-            self.noise_bytes = self._useless_bytes = 0
-        self.frame_t, self.frame_gap_s, self.rtcm2_t = None, 0.0, -math.inf
-        epochs, t = self._epochs, epoch.t
-        epochs.append((t, epoch.time_s))
-        while t - epochs[0][0] > _LOSSES_OVER_S:
-            epochs.popleft()
-
-    def shows(self, heard_t: float, traffic: Traffic, window_s: float) -> None:
-        recent = self.recent
-        recent.append((heard_t, traffic, frozenset(_message_numbers(traffic))))
-        while heard_t - recent[0][0] > window_s:
-            recent.popleft()
-        if useless_bytes := traffic.other_bytes + traffic.bad_frame_bytes:
-            if not self._useless_bytes:
-                self._useless_t = heard_t
-            self.noise_bytes += traffic.other_bytes
-            self._useless_bytes += useless_bytes
-        if traffic.size_bytes > traffic.sentence_bytes or (traffic.sentence_bytes and self.of_sentences):
-            self.heard_t = heard_t
-        if traffic.frames:
-            if self.frame_t is not None:
-                self.frame_gap_s = min(max(self.frame_gap_s, heard_t - self.frame_t), _LONGEST_GAP_S)
-            self.frame_t = heard_t
-        if traffic.rtcm2_words >= _RTCM2_WORDS:
-            self.rtcm2_t = heard_t
-
-    def silences(self, since: float, t: float, over_s: float) -> tuple[int, float]:
-        """How often it was silent for too long within the last `over_s`, with the silence since `since`, and for how long that
-        goes back; 1 where one of them was not short."""
-        self._silences[since] = t
-        self._silences = {began: ended for began, ended in self._silences.items() if began > t - over_s or began == since}
-        if any(ended - began > _SHORT_S for began, ended in self._silences.items()):
-            return 1, t - since
-        return len(self._silences), t - min(self._silences)
-
-    @property
-    def longest_wait_s(self) -> float:
-        """For how long noise as it came may seem to bring nothing; 0.0 where fewer bytes came than the longest frame has."""
-        if self._useless_bytes < _LONGEST_FRAME_BYTES:
-            return 0.0
-        wait_s = _LONGEST_FRAME_BYTES * (self.heard_t - self._useless_t) / self._useless_bytes
-        return wait_s if wait_s <= _LONGEST_WAIT_S else 0.0
-
-    def lost(self, longest_s: float) -> _Lost:
-        """What was lost before the silence, by the epochs' own times: the lesser share of two minutes and of the last one.
-
-        A gap that is as long as those beside it is the base's own interval, which may have changed. One of over `longest_s`
-        was a silence of its own, and counts as so long.
-        """
-        epochs = [(t, time_s) for t, time_s in self._epochs if time_s is not None]
-        gaps = [round((after - before) % WEEK_S, 3) for (_, before), (_, after) in pairwise(epochs)]
-        if not gaps:
-            return _Lost(0, 0.0)
-        shortest = min((gap for gap in gaps if gap > 0.0), default=1.0)
-        beside = [gaps[1:2], *zip(gaps, gaps[2:], strict=False), gaps[-2:-1]]
-        due = [
-            1 if gap in others and len(set(others)) == 1 else max(1, round(min(gap, longest_s) / shortest))
-            for gap, others in zip(gaps, beside, strict=False)
-        ]
-        last = due[bisect_right(epochs, epochs[-1][0] - _LOSSES_OVER_S / 2, key=itemgetter(0)) :]
-        share = min(1.0 - len(part) / sum(part) for part in (due, last) if part)
-        return _Lost(sum(due) - len(due), share)
-
-
-class _Shown:
-    """Sums of what one line has shown."""
-
-    def __init__(self, heard: Iterable[tuple[Traffic, frozenset[int]]]) -> None:
-        self.silent = False
-        self.size_bytes = self.sentence_bytes = 0
-        self.frames = self.bad_frames = self.observation_frames = 0
-        stations: set[int | None] = set()
-        self.messages: set[int] = set()
-        for fact, messages in heard:
-            self.size_bytes += fact.size_bytes
-            self.sentence_bytes += fact.sentence_bytes
-            self.frames += fact.frames
-            self.bad_frames += fact.bad_frames
-            self.observation_frames += fact.observation_frames
-            stations.update(fact.frames_by_station)
-            self.messages.update(messages)
-        stations.discard(None)  # of a message that says none
-        self.stations = cast("set[int]", stations)
-
-    @property
-    def other_than_sentences(self) -> int:
-        """Bytes."""
-        return self.size_bytes - self.sentence_bytes
-
-    @property
-    def has_broken_frames(self) -> bool:
-        """True if more frames begin than chance makes in so many bytes of noise: a Poisson mean, and six of its sigmas."""
-        by_chance = _FALSE_HEADS * self.other_than_sentences
-        return self.bad_frames > 1.0 + by_chance + _SURE_SIGMAS * math.sqrt(by_chance)
-
-
-def _message_numbers(traffic: Traffic) -> Iterator[int]:
-    return (int(message) for message in traffic.by_message if message.isdecimal() and message.isascii())
-
-
 def _numbers(numbers: list[int]) -> str:
     shown = ", ".join(map(str, numbers[:4]))
     return shown if len(numbers) <= 4 else f"{shown} …"
@@ -564,7 +422,7 @@ def _stations_in_words(stations: list[int]) -> str:
     return f"station {stations[0]} is" if len(stations) == 1 else f"stations {', '.join(map(str, stations))} are"
 
 
-def _broken_in_words(shown: _Shown, lost: _Lost) -> str:
+def _broken_in_words(shown: Shown, lost: Lost) -> str:
     if shown.silent:
         return f"{lost.epochs} epochs of the two minutes before were lost, and now nothing comes"
     if shown.bad_frames:

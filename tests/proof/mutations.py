@@ -54,6 +54,9 @@ OWN_SCENARIOS = {
 OWN_RULE = "own-rule"
 """What the crew's own rules go by here: each has a name of its own, and its figures stand in the scenario's site file."""
 
+PARTS = {"corrections-stopped": ("witnesspost.rules.book.shown_line",)}
+"""Modules beside a rule's own that are its alone, and are spoilt with it."""
+
 LONGEST_S = 2400.0
 """Longer scenarios (the quiet hours and days) are left out: a mutation that only they would catch has no scenario."""
 
@@ -226,15 +229,15 @@ def of_figures(rule: type[Rule]) -> Iterator[Mutation]:
 
 
 def of_source(rule: type[Rule]) -> Iterator[Mutation]:
-    """Each comparison of the rule's module turned, each of its named numbers halved and doubled."""
-    source = inspect.getsource(sys.modules[rule.__module__])
-    for index, (node, function) in enumerate(_spots(ast.parse(source))):
-        if isinstance(node, ast.Compare):
-            for place in range(len(node.ops)):
-                yield _compiled(rule, source, index, place, f"{function}: {ast.unparse(node)}")
-        else:
-            for factor in (0.5, 2.0):
-                yield _compiled(rule, source, index, factor, ast.unparse(node))
+    """Each comparison of the rule's module and of its parts turned, each of their named numbers halved and doubled."""
+    for module in (rule.__module__, *PARTS.get(name_of(rule), ())):
+        for index, (node, function) in enumerate(_spots(ast.parse(inspect.getsource(sys.modules[module])))):
+            if isinstance(node, ast.Compare):
+                for place in range(len(node.ops)):
+                    yield _compiled(rule, module, index, place, f"{function}: {ast.unparse(node)}")
+            else:
+                for factor in (0.5, 2.0):
+                    yield _compiled(rule, module, index, factor, ast.unparse(node))
 
 
 def _spots(tree: ast.Module) -> list[tuple[ast.Compare | ast.Assign, str]]:
@@ -259,9 +262,9 @@ def _number(node: ast.expr) -> float | None:
     return value if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
 
-def _compiled(rule: type[Rule], source: str, index: int, how: int | float, words: str) -> Mutation:
-    """The rule from its module's source with one spot changed: `how` is the comparison's place, or a factor."""
-    tree = ast.parse(source)
+def _compiled(rule: type[Rule], spoilt: str, index: int, how: int | float, words: str) -> Mutation:
+    """The rule with one spot of the module `spoilt` changed: `how` is the comparison's place, or a factor."""
+    tree = ast.parse(inspect.getsource(sys.modules[spoilt]))
     node, _ = _spots(tree)[index]
     if isinstance(node, ast.Compare):
         place = int(how)
@@ -272,9 +275,17 @@ def _compiled(rule: type[Rule], source: str, index: int, how: int | float, words
         assert value is not None
         node.value = ast.copy_location(ast.Constant(type(value)(value * how)), node.value)
         what = f"`{words}` {'halved' if how < 1 else 'doubled'}"
-    module = ModuleType(rule.__module__)
-    exec(compile(ast.fix_missing_locations(tree), rule.__module__, "exec"), module.__dict__)
+    module = _module(spoilt, ast.fix_missing_locations(tree))
+    if spoilt != rule.__module__:
+        with patch.dict(sys.modules, {spoilt: module}):
+            module = _module(rule.__module__, ast.parse(inspect.getsource(sys.modules[rule.__module__])))
     return Mutation(name_of(rule), what, getattr(module, rule.__name__), {})
+
+
+def _module(name: str, tree: ast.Module) -> ModuleType:
+    module = ModuleType(name)
+    exec(compile(tree, name, "exec"), module.__dict__)
+    return module
 
 
 def _silent(rule: type[Rule]) -> type[Rule]:

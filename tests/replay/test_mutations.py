@@ -19,6 +19,7 @@ CAUGHT = [
     (TiltRule, "limit_deg 15 → 30", "tilt:pole-too-far-over"),
     (CorrectionsStopped, "`line-silent` and `comes-and-goes` swapped", "corrections-stopped-base:line-silent"),
     (CorrectionsStopped, "silent", "corrections-stopped-base:line-silent"),
+    (CorrectionsStopped, "`Line.silences: ended - began > _SHORT_S` turned", "corrections-stopped-base:comes-and-goes"),
     (
         AntennaMismatch,
         "`AntennaMismatch._see_descriptor: _antenna_and_radome(fact.descriptor) == wanted` turned",
