@@ -72,6 +72,10 @@ class PortLost(Event):
     stream: str = "corrections"
 
 
+class PlugsSwapped(Event):
+    """The two plugs are in each other's port of the post: what one line brings arrives on the other."""
+
+
 class Radio(Event):
     """The radio `of` one end is set to something else; what is not named stays as it was."""
 
@@ -320,6 +324,7 @@ EVENTS: dict[str, type[Event]] = {
     "base-off": BaseOff,
     "rover-off": RoverOff,
     "port-lost": PortLost,
+    "plugs-swapped": PlugsSwapped,
     "radio": Radio,
     "neighbour": Neighbour,
     "noise": Noise,

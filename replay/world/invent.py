@@ -128,7 +128,10 @@ class Invention:
         heapq.heappush(self._heap, (record.t, self._order, record))
 
     def _chunk(self, t: float, stream: str, data: bytes) -> None:
-        self._push(Chunk(t=round(t, 3), stream=stream, data=data))
+        port = stream
+        if self.state.active(ev.PlugsSwapped, t) is not None:
+            port = {self.corrections: self.positions, self.positions: self.corrections}.get(stream) or stream
+        self._push(Chunk(t=round(t, 3), stream=port, data=data))
 
     def _told(self) -> None:
         """The facts from outside the streams that the events bring."""
@@ -262,7 +265,8 @@ class Invention:
             if any(e.during(arrival.t) for e in pulled):
                 continue
             heard = arrival.meaning
-            if isinstance(heard, EpochHeard) and line is not None and self.state.is_ours(heard.station_id):
+            on_its_port = line is not None and self.state.active(ev.PlugsSwapped, arrival.t) is None
+            if isinstance(heard, EpochHeard) and on_its_port and self.state.is_ours(heard.station_id):
                 self.silence.epoch(round(arrival.t, 3))
             if isinstance(heard, EpochHeard | StationHeard):
                 self._order += 1
@@ -314,7 +318,8 @@ class Invention:
         noisy = self.state.active(ev.BadFrames, t) or self.state.active(ev.BitErrors, t)
         self.silence.flaps = self.silence.flaps or noisy is not None
         planned = any(isinstance(e, ev.Planned) and e.at_s <= t < e.at_s + e.lasts_s for e in self.scenario.events)
-        silent = any(e.silent and e.during(t) for e in self.scenario.events)
+        # What swapped plugs bring follows from the event alone (`truths`).
+        silent = any((e.silent or isinstance(e, ev.PlugsSwapped)) and e.during(t) for e in self.scenario.events)
         if not silent:
             cause, because_of = self._why_silent(t)
             yield from self.silence.due_at(t, cause, pulled.at_s if pulled is not None else None, planned, because_of)

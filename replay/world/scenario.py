@@ -28,7 +28,7 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
-from witnesspost.replay.world.events import EVENTS, Event, Kind, Seconds, StationAt, StationId
+from witnesspost.replay.world.events import EVENTS, Event, Kind, PlugsSwapped, Seconds, StationAt, StationId
 from witnesspost.rules.book.contents import FIGURES
 from witnesspost.rules.book.measures import measure_problems
 from witnesspost.rules.coordinates import Geodetic
@@ -416,6 +416,10 @@ def _contradictions(site: Site, events: list[Event], read: _File | None) -> list
             problems.append(f"event.point: {point!r} is not a control point of the site")
         if isinstance(event, StationAt) and site.base.kind == "own":
             problems.append('event.do: \'station-at\' with a base of kind "own"; expected "network" or "moving"')
+        if isinstance(event, PlugsSwapped) and len(streams) < 2:
+            problems.append(
+                "event.do: 'plugs-swapped' on a site of one line; expected a line of corrections and one of positions"
+            )
         if read is not None and event.at_s > read.duration_s:
             problems.append(f"event.at_s: {event.at_s:g} is after the end at {read.duration_s:g}")
     stands_on = (read.base.stands_on if read is not None else None) or site.base.occupies

@@ -24,6 +24,7 @@ from witnesspost.replay.world.events import (
     Neighbour,
     OldEpochs,
     Planned,
+    PlugsSwapped,
     PoleTilt,
     RoverOff,
     Separation,
@@ -68,6 +69,9 @@ NOTICED_S = {
     "post-health": 1.0,
 }
 """How long it takes until a fault of each rule shows on the line at all: the next sentence, sample or message."""
+
+_MOVED_S = 10.0
+"""A line that has said no position for so long is no receiver's any more, by the same documentation."""
 
 _SILENT_RECEIVER_S = 5.0
 """A receiver that says nothing for so long has no position."""
@@ -168,6 +172,11 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         yield _raised(scenario, event, "wrong-channel", "another-base" if event.instead else "two-bases")
         # A rover that fixed to the louder base holds on to it for as long as a fix holds.
         yield from _ended(scenario, event, "wrong-channel", 14.0 if event.instead else 5.0)
+    elif isinstance(event, PlugsSwapped):
+        truth = _raised(scenario, event, "corrections-stopped", "lines-swapped", severity="check")
+        truth.within_s = (_MOVED_S if event.at_s > 0 else SILENT_START_S) + 1.0 + RAISED_WITHIN_S
+        yield truth
+        yield from _ended(scenario, event, "corrections-stopped", 1.5)
     elif isinstance(event, PoleTilt) and at_rover and lasts > ON_DELAY_S["tilt"]:
         told = _lean(scenario, event)
         if told is not None:
