@@ -5,6 +5,7 @@ A leaf: imports nothing of ours. What converts one into another is `rules.datum.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 LEAST_RADIUS_M, MOST_RADIUS_M = 6_300_000.0, 6_400_000.0
@@ -25,6 +26,14 @@ class Enu(NamedTuple):
     east_m: float
     north_m: float
     up_m: float
+
+    def within(self, horizontal_m: float, vertical_m: float) -> bool:
+        """True where it is no farther off in plan than the one, and in height than the other."""
+        return math.hypot(self.east_m, self.north_m) <= horizontal_m and abs(self.up_m) <= vertical_m
+
+    def less(self, other: Enu) -> Enu:
+        """What is left of it once the other is taken off."""
+        return Enu(self.east_m - other.east_m, self.north_m - other.north_m, self.up_m - other.up_m)
 
 
 class Geodetic(NamedTuple):

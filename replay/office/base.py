@@ -342,9 +342,7 @@ def _judge(segment: Segment, base: Base, said_m: float | None, datum: Datum, giv
         segment.offset = enu(true, segment.arp, datum.frame.ellipsoid)
         segment.point = segment.point or "the given position"
     segment.vector = Ecef(*(a - b for a, b in zip(true, segment.arp, strict=True)))
-    segment.right = (
-        math.hypot(segment.offset.east_m, segment.offset.north_m) <= limits[0] and abs(segment.offset.up_m) <= limits[1]
-    )
+    segment.right = segment.offset.within(*limits)
     if given is not None:
         segment.explained = True
         segment.cause = None if segment.right else "given"
@@ -396,9 +394,8 @@ def _confirm(
             continue
         base = segment.expected if segment.expected is not None else mark
         carried = datum.turned(segment.offset, base, mark)
-        left = Enu(*(a - b for a, b in zip(check.offset, carried, strict=True)))
-        passes = math.hypot(left.east_m, left.north_m) <= check.horizontal_m and abs(left.up_m) <= check.vertical_m
-        repaired.append((check, left, passes))
+        left = check.offset.less(carried)
+        repaired.append((check, left, left.within(check.horizontal_m, check.vertical_m)))
     segment.repaired_checks = repaired
     if segment.agreeing:
         confirmed = []  # the sheet is what they speak against

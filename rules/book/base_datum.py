@@ -174,7 +174,7 @@ class BaseDatum(Rule[BaseDatumFigures]):
         expected = self._datum.arp(base, height_m)
         offset = self._datum.offset(ecef, expected)
         limits = self._datum.limits(expected, self.figures.horizontal_m, self.figures.vertical_m)
-        differs = math.hypot(offset.east_m, offset.north_m) > limits[0] or abs(offset.up_m) > limits[1]
+        differs = not offset.within(*limits)
         apart_m = math.hypot(*offset)
         self.scene.prove(station.station_id, _agrees(not differs, height_m, base), apart_m)
         since = max(station.t, self.scene.today.t) if self.scene.today is not None else station.t

@@ -307,9 +307,8 @@ class BaseMoved(Rule[BaseMovedFigures]):
             expected = self._datum.arp(base, station.antenna_height_m)
         except DatumError:
             return None  # base-datum fails over it and is named; a base that moves is news all the same
-        east, north, up = self._datum.offset(_at(station), expected)
-        horizontal_m, vertical_m = self._datum.limits(expected, self.figures.tolerance_m, self.figures.tolerance_m)
-        return math.hypot(east, north) <= horizontal_m and abs(up) <= vertical_m
+        limits = self._datum.limits(expected, self.figures.tolerance_m, self.figures.tolerance_m)
+        return self._datum.offset(_at(station), expected).within(*limits)
 
     def _datum_tells(self, origin: Station, station: Station, base: Base) -> bool:
         """True where base-datum judges this base, and knows why it is off by more than a tripod can move."""

@@ -13,7 +13,6 @@ A check counts for this very position of the base (`Scene.checks`), and only whe
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable
 from typing import Literal, NamedTuple
 
@@ -56,8 +55,7 @@ def doubt_of(
         if check.point == expected.point:
             continue
         seen = datum.turned(check.offset, datum.point(check.point), expected)
-        east, north, up = (a - b for a, b in zip(seen, error, strict=True))
-        as_far_off = math.hypot(east, north) <= check.limits_m[0] and abs(up) <= check.limits_m[1]
+        as_far_off = seen.less(error).within(*check.limits_m)
         if check.passed and not as_far_off:
             with_base.append(check.point)
         elif as_far_off and not check.passed:

@@ -323,7 +323,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
                 self._events.append((t, "control-check-declined", {**seen, **why}))
                 self._end_check_in(t, check, {**seen, **why})
             return
-        passed = math.hypot(offset.east_m, offset.north_m) <= horizontal_m and abs(offset.up_m) <= vertical_m
+        passed = offset.within(horizontal_m, vertical_m)
         station = self.scene.station()
         if station is not None:
             base = Ecef(station.x_m, station.y_m, station.z_m)
@@ -476,8 +476,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return None
         error = self._datum.offset(Ecef(station.x_m, station.y_m, station.z_m), expected)
         for step in steps:
-            east, north, up = (a - b for a, b in zip(self._datum.turned(step.offset, step.point, expected), error, strict=True))
-            if math.hypot(east, north) <= max(step.limits[0], self.figures.moved_m) and abs(up) <= step.limits[1]:
+            left = self._datum.turned(step.offset, step.point, expected).less(error)
+            if left.within(max(step.limits[0], self.figures.moved_m), step.limits[1]):
                 return step._replace(base_error=error)
         return None
 

@@ -63,6 +63,5 @@ class Misses:
 
 def alike(one: Enu, other: Enu, limits: tuple[float, float]) -> bool:
     """True of two misses (observed minus known, metres) by one vector; `limits` are those of a check, in plan and up."""
-    east, north, up = (a - b for a, b in zip(one, other, strict=True))
-    size = min(math.hypot(*one), math.hypot(*other))
-    return math.hypot(east, north) <= limits[0] and abs(up) <= limits[1] and math.hypot(east, north, up) <= _SHARE * size
+    apart = one.less(other)
+    return apart.within(*limits) and math.hypot(*apart) <= _SHARE * min(math.hypot(*one), math.hypot(*other))
