@@ -19,7 +19,7 @@ _LONGER = 1.5  # than the longest before: then what comes and goes is worse than
 
 
 class Coming:
-    """One alert that has come: from what cause, when, when its condition ended, and how often within `AGAIN_S` by then.
+    """One alert that has come: from what cause, when, when its condition ended, and how often, with those `before` it.
 
     `quiet_s` is for how long it makes no sound, since it does no more than those before; 0.0 where it sounds at once.
     """
@@ -28,7 +28,7 @@ class Coming:
 
     def __init__(self, cause: str, t: float, before: list[Coming], severity: Severity):
         self.cause, self.t, self.ended_t = cause, t, t
-        alike = [one for one in before if one.cause == cause and one.t > t - AGAIN_S]
+        alike = [one for one in before if one.cause == cause]
         self.times = len(alike) + 1
         self.over_s = t - alike[0].t if alike else 0.0
         longest_s = max((one.ended_t - one.t for one in alike), default=0.0)

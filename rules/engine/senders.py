@@ -36,22 +36,24 @@ class Senders:
     """The places that each station number has said, and which of them come in turns."""
 
     def __init__(self) -> None:
-        self._places: dict[int, list[_Place]] = {}
+        self._places: dict[int, list[_Place]] = {}  # by station: the one said last comes last
         self._shared: dict[int, tuple[_Place, _Place, float]] = {}
 
     def put(self, said: Station) -> None:
         """Take in one position."""
         places = self._places.setdefault(said.station_id, [])
-        here = next((place for place in places if apart_m(place.said, said) <= _SAME_M), None)
-        last = max(places, key=lambda place: place.said.t, default=None)
+        here = next((place for place in reversed(places) if apart_m(place.said, said) <= _SAME_M), None)
         if here is None:
-            here = _Place(said)
-            places.append(here)
+            places.append(_Place(said))
             del places[:-_KEPT]
-        elif last is not None and last is not here and apart_m(last.said, said) > APART_M:
+            return
+        last = places[-1]
+        if last is not here:
             in_turn = said.t - here.said.t <= (_IN_TURN * here.interval_s if here.interval_s else _FIRST_S)
-            if in_turn and said.station_id not in self._shared:
+            if in_turn and said.station_id not in self._shared and apart_m(last.said, said) > APART_M:
                 self._shared[said.station_id] = here, last, last.began_t
+            places.remove(here)
+            places.append(here)
         here.again(said)
 
     def shared(self, station_id: int, t: float) -> Shared | None:
