@@ -25,7 +25,7 @@ from collections.abc import Iterable
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.facts import Antenna, Fact, SetUp, Station
 from witnesspost.rules.language.names import called
-from witnesspost.rules.site.antenna import FOOT_M, height_doubt
+from witnesspost.rules.site.antenna import FOOT_M, WRONG_UNIT, height_doubt
 from witnesspost.rules.site.model import Base, Severity
 
 _TYPED = "Which antenna height is typed at the base, and in which unit? Expected: {expected_m} m."
@@ -167,7 +167,7 @@ class AntennaMismatch(Rule[AntennaMismatchFigures]):
         doubt = height_doubt(said_m, expected_m)
         if doubt is not None:
             cause = doubt
-            at_once = doubt != "height-over-tripods" and self.scene.base_agrees() is not True
+            at_once = doubt in WRONG_UNIT and self.scene.base_agrees() is not True
             severity = "stop" if at_once else "check"
             words = {"off_m": f"{abs(said_m - expected_m):.3f}", "in_feet_m": f"{said_m * FOOT_M:.3f}"}
         return Finding(

@@ -20,7 +20,7 @@ from witnesspost.rules.facts import Fix
 from witnesspost.rules.finding import Cause
 from witnesspost.rules.gnss import WGS84
 from witnesspost.rules.language.names import bare, called
-from witnesspost.rules.site.antenna import believed_m, height_doubt
+from witnesspost.rules.site.antenna import WRONG_UNIT, believed_m, height_doubt
 from witnesspost.rules.site.model import Base, Site
 
 ONE_VECTOR_M2 = 1.2e5
@@ -242,7 +242,7 @@ def by_said_height(offset: Enu, said_m: float | None, expected_m: float, limits:
     apart_m = abs(offset.up_m - up_m)
     if doubt is None or math.hypot(offset.east_m, offset.north_m) > limits[0] or apart_m > limits[1]:
         return None
-    unit = doubt != "height-over-tripods"
+    unit = doubt in WRONG_UNIT
     cause = doubt if unit else "other-antenna-height"
     which = "the antenna height, in international feet" if unit else f"{said_m:.3f} m, not the plan's {expected_m:.3f} m"
     way = Prediction(cause, 0.0, 0.0, up_m, which=which, vague=not unit)

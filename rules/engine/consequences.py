@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 from witnesspost.rules.alert import GRAVITY
 from witnesspost.rules.engine.rule import Rule
+from witnesspost.rules.site.antenna import WRONG_UNIT
 from witnesspost.rules.site.model import Severity
 
 HOLD_S = 5.0
@@ -59,7 +60,6 @@ _FIXING_S = 30.0  # corrections are back, and the rover is fixing again
 _AGEING_S = 10.0  # the ages of before go on for a moment
 _FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver that says nothing
 _COME_IN = frozenset({"lines-swapped"})  # corrections do, on another line than the site file says
-_WRONG_UNIT = frozenset({"feet-as-metres", "metres-as-feet"})  # an antenna height, told with the coordinate it spoils
 _ROVERS_OWN = frozenset({"rover-pole", "leaning-pole", "mark-or-point"})
 
 _SAME_NUMBER = Explanation("base-moved", by=frozenset({"same-number"}))  # whatever is counted is of two senders
@@ -91,7 +91,7 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "sky": (Explanation("fix-lost", within_s=60.0),),
     "antenna-mismatch": (
         Explanation("wrong-channel"),
-        Explanation("base-datum", only=_WRONG_UNIT, by=_WRONG_UNIT),
+        Explanation("base-datum", only=WRONG_UNIT, by=WRONG_UNIT),  # told with the coordinate it spoils
         Explanation("base-moved", for_s=_MOVED_S),
         _SAME_NUMBER,
     ),

@@ -5,15 +5,17 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-MOST_M = 20.0  # as in the site file: no tripod or mast that a crew measures up is higher
-
-
-TRIPOD_M = 4.0  # no tripod is higher; masts and pillars are: common practice, no source
-FOOT_M = 0.3048  # the US survey foot is 2 ppm longer: a hundredth of a millimetre here (85 FR 62698)
-_TYPED_M = 0.0021  # millimetres of metres, or hundredths of a foot
-_LEAST_M = 0.02  # two heights that agree this well are one
+from witnesspost.rules.gnss import HEIGHT_UNIT_M
 
 HeightDoubt = Literal["feet-as-metres", "metres-as-feet", "height-over-tripods"]
+
+MOST_M = 20.0  # as in the site file: no tripod or mast that a crew measures up is higher
+FOOT_M = HEIGHT_UNIT_M["ft"]  # the US survey foot is 2 ppm longer: a hundredth of a millimetre here (85 FR 62698)
+WRONG_UNIT: frozenset[str] = frozenset(("feet-as-metres", "metres-as-feet"))
+"""Doubts of a height that is the expected one in another unit."""
+_TRIPOD_M = 4.0  # no tripod is higher; masts and pillars are: common practice, no source
+_TYPED_M = 0.0021  # millimetres of metres, or hundredths of a foot
+_LEAST_M = 0.02  # two heights that agree this well are one
 
 
 class HeightError(ValueError):
@@ -51,10 +53,9 @@ def height_doubt(said_m: float | None, expected_m: float) -> HeightDoubt | None:
         return "feet-as-metres"
     if abs(said_m / FOOT_M - expected_m) <= _TYPED_M:
         return "metres-as-feet"
-    return "height-over-tripods" if said_m > TRIPOD_M >= expected_m else None
+    return "height-over-tripods" if said_m > _TRIPOD_M >= expected_m else None
 
 
 def believed_m(said_m: float | None, expected_m: float) -> float:
     """The height that the mark is judged under: the one that the base says, unless it says none or in the wrong unit."""
-    wrong_unit = height_doubt(said_m, expected_m) in ("feet-as-metres", "metres-as-feet")
-    return expected_m if wrong_unit or not said_m else said_m
+    return expected_m if not said_m or height_doubt(said_m, expected_m) in WRONG_UNIT else said_m
