@@ -18,7 +18,7 @@ from typing import Literal, NamedTuple
 from msgspec import Struct, structs
 from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.reading import LogFile
-from witnesspost.replay.office.check_ins import Check, Miss, checks_of, checks_on, misses_of
+from witnesspost.replay.office.check_ins import Asked, Check, Miss, asked_of, checks_of, checks_on, misses_of, stood_on
 from witnesspost.replay.office.plans import Plan, plans_of
 from witnesspost.rules.book.base_or_sheet import ENOUGH
 from witnesspost.rules.book.coordinate_words import NAMES
@@ -64,7 +64,8 @@ class Segment(Struct, kw_only=True, dict=True):
     beside the sheet that say the same. `sure` is whether the cause is the only one that fits; `other_point` is the
     control point whose coordinate it is instead. `told` is whether a person said on the day how the base stands. `apart_from`
     is how far its mark is from each other one, None where it is on none.
-    `repaired_checks` are the check-ins, what each leaves with the vector taken off, and whether it passes so.
+    `asked` are the check-ins that came to nothing, `repaired_checks` the others: what each leaves with the vector taken off,
+    and whether it passes so.
     """
 
     number: int
@@ -89,6 +90,7 @@ class Segment(Struct, kw_only=True, dict=True):
     confirmed_by: list[str] = []
     repaired_checks: list[tuple[Check, Enu, bool]] = []
     checks: list[Check] = []
+    asked: list[Asked] = []
     u95_m: float = 0.0
     said_m: float | None = None  # the antenna height that a 1006 says
     typed_m: float | None = None  # the site file's
@@ -137,6 +139,11 @@ class Segment(Struct, kw_only=True, dict=True):
     def misses(self) -> list[Miss]:
         """Its failed check-ins by what they missed by."""
         return misses_of(self.checks, self.apart_from)
+
+    def why_nothing(self, asked: Asked) -> str:
+        """Why a check-in came to nothing, as a clause; with the mark that the base may have stood on."""
+        mark = stood_on(asked.offset, self.apart_from) if asked.offset is not None else None
+        return asked.why if mark is None else f"{asked.why}, as if the base had stood on {mark}"
 
     @property
     def held(self) -> bool:
@@ -227,7 +234,7 @@ def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given
     if not heard:
         heard, elsewhere = elsewhere, []
     plans = plans_of(day, site)
-    checks = checks_of(rover)
+    checks, asked = checks_of(rover), asked_of(rover)
     segments: list[Segment] = []
     heard = sorted(heard, key=lambda span: span.from_utc)
     for number, span in enumerate(heard):
@@ -243,7 +250,9 @@ def bases_of(day: Day, rover: PostLogs, site: Site, said: Collection[int], given
     judged = [piece for segment in segments for piece in _judged(segment, plans, data, given)]
     for number, (segment, datum) in enumerate(judged):
         segment.number = number
-        segment.checks = [check for check in checks if segment.ours and segment.from_utc <= check.utc < segment.to_utc]
+        if segment.ours:
+            segment.checks = [check for check in checks if segment.from_utc <= check.utc < segment.to_utc]
+            segment.asked = [one for one in asked if one.utc is not None and segment.from_utc <= one.utc < segment.to_utc]
         if segment.judged and not segment.right:
             _confirm(segment, datum, elsewhere, given)
     segments = [segment for segment, _ in judged]

@@ -13,7 +13,7 @@ from witnesspost.daemon.log.day import Day, PostLogs
 from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.replay.office.base import Bases, Segment, bases_of
-from witnesspost.replay.office.check_ins import Asked, Check, Miss, asked_of, checks_of, listed, misses_of, stood_on
+from witnesspost.replay.office.check_ins import Asked, Check, Miss, asked_of, checks_of, listed, misses_of
 from witnesspost.replay.office.judge import Judgement
 from witnesspost.replay.office.links import LinkBin, link
 from witnesspost.replay.office.reasons import kind, spanned
@@ -297,8 +297,7 @@ def _share(count: int, of: int) -> str:
 def why_nothing(facts: DayFacts, asked: Asked) -> str:
     """Why a check-in came to nothing, as a clause; with the mark that the base may have stood on."""
     segment = facts.bases.in_force(asked.utc, None) if asked.utc is not None else None
-    mark = stood_on(asked.offset, segment.apart_from) if segment is not None and asked.offset is not None else None
-    return asked.why if mark is None else f"{asked.why}, as if the base had stood on {mark}"
+    return asked.why if segment is None else segment.why_nothing(asked)
 
 
 def misses_of_day(facts: DayFacts) -> list[Miss]:

@@ -192,7 +192,7 @@ def _by_checks(
 ) -> tuple[Name, str]:
     lacks = [word for check, word in ((before, "before"), (after, "after")) if check is None]
     if lacks:
-        return "undecided", f"No check-in {' or '.join(lacks)} it on this base coordinate."
+        return "undecided", f"No check-in {' or '.join(lacks)} it on this base coordinate{_elsewhere(segment, zone)}."
     failed = [check for check in (before, after) if check is not None and not check.passed]
     if failed:
         check = failed[0]
@@ -204,6 +204,15 @@ def _by_checks(
         advice = f": {miss.advice}" if miss.advice else ""
         return "undecided", f"The check-in on {check.point} at {at} beside it failed by {by}{as_others}{advice}."
     return name, reason
+
+
+def _elsewhere(segment: Segment, zone: dt.tzinfo) -> str:
+    """The first check-in far from its mark, as the end of a sentence; "" where there is none."""
+    for asked in segment.asked:
+        if asked.offset is not None and asked.utc is not None:
+            at = f"{_clock(asked.utc, zone)} ({_offset(asked.utc, zone)})"
+            return f"; one on {asked.point} at {at} came to nothing: {segment.why_nothing(asked)}"
+    return ""
 
 
 def _kept(segment: Segment, before: Check | None, after: Check | None, zone: dt.tzinfo) -> str:

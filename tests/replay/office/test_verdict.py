@@ -5,7 +5,7 @@ import math
 import pytest
 from msgspec import structs
 from witnesspost.replay.office.base import Segment
-from witnesspost.replay.office.check_ins import Check
+from witnesspost.replay.office.check_ins import Asked, Check
 from witnesspost.replay.office.verdict import Decided, Seen, decide, together
 from witnesspost.rules.coordinates import Ecef, Enu
 
@@ -262,6 +262,21 @@ def test_a_check_in_that_misses_by_the_way_to_another_mark_names_that_mark():
     assert "as if" not in decide(seen(segment(checks=[near, check(900.0)], apart_from=apart))).reason
     close = segment(checks=[check(100.0, passed=False, up=-0.2), check(900.0)], apart_from={"KQ-9": Enu(0.0, 0.0, -0.15)})
     assert "as if" not in decide(seen(close)).reason  # two marks so close prove nothing
+
+
+def test_a_point_without_a_check_in_is_told_of_the_one_far_from_its_mark():
+    """Its list of points is all that some surveyors open: 414 m may not stand in the report alone."""
+    far = "the rover's position was 413.8 m from it (310.2 m east, 273.9 m north, 5.83 m high)"
+    given_up = Asked(utc=50.0, point="KQ-4", why="for 600 s the pole leaned")
+    asked = [given_up, Asked(utc=100.0, point="KQ-2", why=far, offset=Enu(310.188, 273.907, 5.834))]
+    on = segment(checks=[], asked=asked, apart_from={"KQ-3": Enu(310.177, 273.921, 5.816)})
+    assert decide(seen(on)).reason == (
+        "No check-in before or after it on this base coordinate; one on KQ-2 at 00:01 (+0000) came to nothing: "
+        f"{far}, as if the base had stood on KQ-3."
+    )
+    assert decide(seen(segment(checks=[], asked=[given_up]))).reason == (
+        "No check-in before or after it on this base coordinate."
+    )
 
 
 def test_several_visits_get_no_more_than_all_of_them_allow():
