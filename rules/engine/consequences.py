@@ -130,8 +130,8 @@ def explanations(rule: Rule[Any]) -> tuple[Explanation, ...]:
 def explained_by(candidates: Iterable[Explanation], trouble: Trouble, others: Iterable[Trouble], t: float) -> str | None:
     """The rule among `others` (active, or over a short while ago) that explains `trouble` at `t`; None: it is a root."""
     others = [other for other in others if other.because_of != trouble.rule]
-    grave_enough = {other.rule for other in others if not graver(trouble.severity, other.severity)}
-    others = [other for other in others if other.rule in grave_enough or other.because_of in grave_enough]
+    grave = {other.rule for other in others if not graver(trouble.severity, other.severity)}
+    others = [other for other in others if not graver(trouble.severity, other.severity) or other.because_of in grave]
     for explanation in candidates:
         if any(_explains(explanation, other, trouble, t) for other in others):
             return explanation.rule

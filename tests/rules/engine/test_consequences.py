@@ -57,6 +57,11 @@ class TestOneIncident:
         assert reason(lost, late, trouble("base-moved", "station-changed"), t=115.0) == "corrections-late"
         assert reason(lost, late, trouble("base-moved", "station-changed", "check"), t=115.0) is None
 
+    def test_a_rules_stop_lends_its_note_no_weight(self):
+        noted = trouble("base-moved", "coordinate-changed", "note")
+        elsewhere = trouble("base-moved", "coordinate-changed", since=20.0, raised_t=20.0)
+        assert reason(trouble("base-datum", "frame-shift", since=105.0), noted, elsewhere, t=106.0) is None
+
     def test_but_nobody_explains_what_explains_them(self):
         other = trouble("wrong-channel", "another-base")
         assert reason(other, trouble("corrections-stopped", "another-base", because_of="wrong-channel")) is None
