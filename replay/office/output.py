@@ -138,7 +138,7 @@ def _check(check: Check | None, zone: dt.tzinfo) -> str:
         return ""
     east, north, up = (1000.0 * metres for metres in check.offset)
     passed = "passed" if check.passed else "failed"
-    return f"{check.point} {_local(check.utc, zone)} {passed} dE {east:+.0f} dN {north:+.0f} dU {up:+.0f} mm"
+    return f"{check.point} {_local(check.utc, zone)} {passed} dE {east:+z.0f} dN {north:+z.0f} dU {up:+z.0f} mm"
 
 
 def _local(utc: float, zone: dt.tzinfo) -> str:

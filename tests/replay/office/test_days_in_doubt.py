@@ -165,6 +165,7 @@ def test_the_same_height_on_each_mark_is_not_the_poles_alone(told):
     assert {row["verdict"] for row in rows} == {"undecided"}
     assert any(f"and that on KQ-3 by the same: {both}." in row["reason"] for row in rows)
     assert not any(row["repaired_height"] for row in rows)
+    assert not any(" -0 " in row["check_before"] + row["check_after"] for row in rows)
 
 
 def test_a_base_is_judged_by_the_set_up_of_the_day(told):
