@@ -104,7 +104,16 @@ NEVER = {
 """What no module of a folder imports, whoever wrote it."""
 
 JUDGE_COORDINATES = {
-    *("base_datum", "base_moved", "base_or_sheet", "control_check", "height_reference", "coordinate_words", "contents"),
+    *(
+        "base_datum",
+        "base_moved",
+        "base_or_sheet",
+        "control_check",
+        "occupied_mark",
+        "height_reference",
+        "coordinate_words",
+        "contents",
+    ),
 }
 """The modules of `rules.book` that may load the datum machinery."""
 

@@ -29,14 +29,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 from witnesspost.rules.book.coordinate_words import CONTROL_CAUSES, ONLY_THERE, words_of
-from witnesspost.rules.coordinates import Ecef, Enu
-from witnesspost.rules.datum.explanation import Noise, Verdict, in_words
+from witnesspost.rules.book.lean import Lean
+from witnesspost.rules.book.occupied_mark import Check, Marks
+from witnesspost.rules.coordinates import Ecef
+from witnesspost.rules.datum.explanation import Verdict, in_words
 from witnesspost.rules.datum.geodesy import ExpectedArp
-from witnesspost.rules.datum.hypotheses import autonomous, predictions
-from witnesspost.rules.datum.marks import EASY, Moves, Step, Steps
+from witnesspost.rules.datum.marks import Step
 from witnesspost.rules.datum.misses import Misses
 from witnesspost.rules.datum.occupation import Occupation, stands
 from witnesspost.rules.datum.prediction import Rover
@@ -51,13 +52,10 @@ from witnesspost.rules.language.names import called
 
 _GAP_S = 3.0  # a longer gap between two fixed positions ends the occupation, or two of their intervals
 _RAREST_S = 6.0  # a receiver that says its position more rarely checks nothing
-_TILT_S = 5.0  # an older word of the tilt sensor says nothing
 _SAME_S = 60.0  # who stands on the same mark again within it has not gone on: common practice, no source
 _FAR_M = 10.0  # no rover error but a wrong point is as large; common practice, no source
-_DAY_S = 86_400.0
 _FIXED = int(FixQuality.RTK_FIXED)
 _SLACK_S = 1e-3  # what sums of times may be off
-_EASY_AT, _OWN_AT = 2, 3  # so many marks must show the same step: stakes stand on round metres
 
 
 class ControlCheckFigures(Delays, kw_only=True):
@@ -77,31 +75,6 @@ class ControlCheckFigures(Delays, kw_only=True):
     compensated_deg: float = 30.0
 
 
-class _Check(NamedTuple):
-    """An occupation as seen from one mark: how far off, within which limits, and what may explain it beside the rest."""
-
-    point: ExpectedArp
-    offset: Enu
-    limits: tuple[float, float]
-    distance_m: float | None
-    typing: bool = False
-    own_position: bool = False
-    base_error: Enu | None = None  # of the base's broadcast, where it is what the rover carries
-
-    @property
-    def plan_m(self) -> float:
-        return math.hypot(self.offset.east_m, self.offset.north_m)
-
-    @property
-    def noise(self) -> Noise:
-        """What the limits let pass as right is no less than what the rover's own noise is."""
-        return Noise(horizontal_m=self.limits[0], vertical_m=self.limits[1])
-
-    @property
-    def step(self) -> Step:
-        return Step(self.point.point, self.offset)
-
-
 class ControlCheck(Rule[ControlCheckFigures]):
     """Follows each occupation by arithmetic alone; geodesy only once it has lasted."""
 
@@ -118,14 +91,11 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._datum = Datum(self.site)
         if not self._datum.has_control or self.scene.base_kind == "moving":
             self.sees = ()
-        self._points: tuple[ExpectedArp, ...] | None = None
+        self._marks = Marks(self.scene, self._datum, self.figures.moved_m)
         self._occupation: Occupation | None = None
         self._last: Fix | None = None  # a position that no other has confirmed: a walking rover's
-        self._tilt: Tilt | None = None
-        self._leaning: Tilt | None = None  # that word, where the pole leans past its limit by it
+        self._lean = Lean(self.site, self.figures.lean_deg, self.figures.compensated_deg)
         self._finding: Finding | None = None
-        self._moves: tuple[tuple[float | None, bool], Moves, Moves] | None = None
-        self._steps = Steps()
         self._misses, self._since = Misses(), self.scene.renewed
         self._only_there: Finding | None = None  # while the rover stands on the mark that passed
         self._set_up = self.site.base, self.site.rover
@@ -138,15 +108,15 @@ class ControlCheck(Rule[ControlCheckFigures]):
         if isinstance(fact, Fix):
             return self.see_positions((fact,))
         if isinstance(fact, Tilt):
-            self._tilt, self._leaning = fact, fact if self._leans(fact) else None
+            self._lean.put(fact)
             return True
         if isinstance(fact, CheckIn):
             self._see_check_in(fact)
         elif isinstance(fact, SetUp) and self._set_up != (self.site.base, self.site.rover):
             self._set_up = self.site.base, self.site.rover
             self._datum = Datum(self.site)
-            self._points = self._moves = None
-            self._steps, self._misses = Steps(), Misses()
+            self._marks = Marks(self.scene, self._datum, self.figures.moved_m)
+            self._misses = Misses()
             self._judge_anew()
         return None
 
@@ -220,12 +190,12 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return "no-position"
         if fix.quality != _FIXED:
             return "not-fixed"
-        return "leaning" if self._leans_at(fix.t) else None
+        return "leaning" if self._lean.leans(fix.t) else None
 
     def _go_on(self, fixes: Sequence[Fix]) -> int:
         """Of positions that nothing hinders, how many go on with the occupation."""
         occupation, first = self._occupation, fixes[0]
-        if occupation is None or first.quality != _FIXED or self._leans_at(first.t):
+        if occupation is None or first.quality != _FIXED or self._lean.leans(first.t):
             return 0
         if not self._in_time(occupation, first):  # those after it are: each goes on as the one before
             return 0
@@ -261,7 +231,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
     def _lean_on(self, fixes: Sequence[Fix]) -> int:
         """For how many of these, the first among them, the pole leans as for the first."""
         for seen, fix in enumerate(fixes):
-            if fix.latitude is None or fix.longitude is None or fix.height_m is None or not self._leans_at(fix.t):
+            if fix.latitude is None or fix.longitude is None or fix.height_m is None or not self._lean.leans(fix.t):
                 return seen
         return len(fixes)
 
@@ -283,31 +253,6 @@ class ControlCheck(Rule[ControlCheckFigures]):
 
     def _lasted(self, occupation: Occupation) -> bool:
         return occupation.count > 1 and occupation.lasted_s >= occupation.next_at_s(self.figures.still_s)
-
-    def _angle_deg(self, t: float) -> float | None:
-        """How far the pole leans that nothing reduces; None where no sensor says it."""
-        tilt = self._tilt
-        if tilt is None or tilt.angle_deg is None or t - tilt.t > _TILT_S:
-            return None
-        return 0.0 if self._compensated(tilt) else abs(tilt.angle_deg)
-
-    def _taken_off_deg(self, t: float) -> float | None:
-        """The lean that the receiver takes off, where it is one."""
-        tilt = self._tilt
-        if tilt is None or tilt.angle_deg is None or t - tilt.t > _TILT_S or not self._compensated(tilt):
-            return None
-        return abs(tilt.angle_deg) if abs(tilt.angle_deg) > self.figures.lean_deg else None
-
-    def _compensated(self, tilt: Tilt) -> bool:
-        compensates = self.site.tilt is not None and self.site.tilt.compensates
-        return compensates and bool(tilt.aligned) and abs(tilt.angle_deg or 0.0) <= self.figures.compensated_deg
-
-    def _leans(self, tilt: Tilt) -> bool:
-        angle = tilt.angle_deg
-        return angle is not None and abs(angle) > self.figures.lean_deg and not self._compensated(tilt)
-
-    def _leans_at(self, t: float) -> bool:
-        return self._leaning is not None and t - self._leaning.t <= _TILT_S
 
     def _judge(self, occupation: Occupation, t: float, first: bool) -> None:
         check = self._checked(occupation, t)
@@ -354,16 +299,16 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._passed, self._passed_t = (point, *self._set_up, self.scene.renewed) if passed else None, t
         return passed and self._passed == before and t - before_t <= _SAME_S
 
-    def _end_check_in(self, t: float, check: _Check, seen: dict[str, Any], passed: bool | None = None) -> None:
+    def _end_check_in(self, t: float, check: Check, seen: dict[str, Any], passed: bool | None = None) -> None:
         """The point that a person has declared is judged (`passed` None: it cannot be)."""
         declared = self._declared
         if declared is not None and declared.point == check.point.point:
             outcome: Outcome = "declined" if passed is None else "passed" if passed else "failed"
             declared.end(t, outcome, seen, self._finding)
 
-    def _failed(self, check: _Check, seen: dict[str, Any], stream: str, t: float) -> Finding:
+    def _failed(self, check: Check, seen: dict[str, Any], stream: str, t: float) -> Finding:
         point, offset = check.point, check.offset
-        base = self._base_arp()
+        base = self._marks.base_arp()
         expected = base or point
         pole_m = self.site.rover.pole_height_m
         proven = self.scene.proven_right()
@@ -371,9 +316,9 @@ class ControlCheck(Rule[ControlCheckFigures]):
         rover = Rover(
             point=point,
             pole_m=pole_m,
-            tilt_deg=self._angle_deg(t),
-            others=self._marks(point),
-            taken_off_deg=self._taken_off_deg(t),
+            tilt_deg=self._lean.angle_deg(t),
+            others=self._marks.listed(point),
+            taken_off_deg=self._lean.taken_off_deg(t),
             same_on=same_on,
             passed_between=self._misses.passed_between(check.step, check.limits),
         )
@@ -427,7 +372,7 @@ class ControlCheck(Rule[ControlCheckFigures]):
             words={**words, "head": head},
         )
 
-    def _by_doubtful_height(self, check: _Check) -> Verdict | None:
+    def _by_doubtful_height(self, check: Check) -> Verdict | None:
         """The base's antenna height that no tripod has, where the rover is off by as much as it is over the one expected."""
         station = self.scene.station()
         base = self.scene.base_of(station.station_id) if station is not None else None
@@ -435,13 +380,13 @@ class ControlCheck(Rule[ControlCheckFigures]):
             return None
         return by_said_height(check.offset, station.antenna_height_m, base.antenna_height_m, check.limits)
 
-    def _checked(self, occupation: Occupation, t: float) -> _Check | None:
+    def _checked(self, occupation: Occupation, t: float) -> Check | None:
         """The control point that is occupied; None where it is no control point."""
         tip = self._datum.tip(occupation.mean, self.site.rover.pole_height_m)
         distance_km = self.scene.distance_km()
         distance_m = None if distance_km is None else distance_km * 1000.0
-        steps = [_Check(point, self._datum.offset(tip, point), self._limits(point, distance_m), distance_m)
-                 for point in self._marks()]  # fmt: skip
+        steps = [Check(point, self._datum.offset(tip, point), self._limits(point, distance_m), distance_m)
+                 for point in self._marks.listed()]  # fmt: skip
         declared = self.scene.declared
         if declared is not None and declared.is_of(occupation.since) and declared.t <= t:
             named = next((step for step in steps if step.point.point == declared.point), None)
@@ -449,15 +394,15 @@ class ControlCheck(Rule[ControlCheckFigures]):
                 named = named._replace(typing=True, own_position=True)
                 if not self._elsewhere(named, occupation, declared, t):
                     return named
-        carried = self._carried(steps)
+        carried = self._marks.carried(steps)
         if carried is not None:
             return carried
         nearest = min(steps, key=lambda step: step.plan_m)
         if nearest.plan_m <= max(self.figures.within_m, occupation.resolution_m[0]):
-            return nearest._replace(typing=self._steps.repeated(nearest.step) >= _EASY_AT)
-        return self._moved(steps, t) if self.scene.displaced or not self.scene.proven_right() else None
+            return nearest._replace(typing=self._marks.shown_twice(nearest))
+        return self._marks.moved(steps, t) if self.scene.displaced or not self.scene.proven_right() else None
 
-    def _elsewhere(self, check: _Check, occupation: Occupation, declared: DeclaredCheck, t: float) -> bool:
+    def _elsewhere(self, check: Check, occupation: Occupation, declared: DeclaredCheck, t: float) -> bool:
         """True, and the check-in ended, where the rover can hardly stand on the point that a person has declared."""
         if check.plan_m <= _FAR_M or self.scene.base_agrees() is False:
             return False
@@ -468,76 +413,10 @@ class ControlCheck(Rule[ControlCheckFigures]):
         self._events.append((t, "check-in-elsewhere", {**seen, "by": declared.by}))
         return True
 
-    def _carried(self, steps: list[_Check]) -> _Check | None:
-        """The mark that the base's own wrong broadcast moves to where the rover stands: then the base's error is known."""
-        station = self.scene.station()
-        expected = self._base_arp()
-        if station is None or expected is None or self.scene.proven_right():
-            return None
-        error = self._datum.offset(Ecef(station.x_m, station.y_m, station.z_m), expected)
-        for step in steps:
-            left = self._datum.turned(step.offset, step.point, expected).less(error)
-            if left.within(max(step.limits[0], self.figures.moved_m), step.limits[1]):
-                return step._replace(base_error=error)
-        return None
-
-    def _moved(self, steps: list[_Check], t: float) -> _Check | None:
-        """The mark that a cause of the base's moves to where the rover stands."""
-        predicted, easy = self._predicted(t, steps[0].point)
-        expected = self._base_arp()
-        shown_twice: list[_Check] = []
-        for step in steps:
-            at_base = step.offset if expected is None else self._datum.turned(step.offset, step.point, expected)
-            if predicted.causes(at_base, step.noise):
-                return step
-            if easy.causes(at_base, step.noise):
-                shown_twice.append(step)
-        own = [step for step in steps if autonomous(step.offset)]
-        found = next((step._replace(typing=True) for step in shown_twice if self._steps.repeated(step.step) >= _EASY_AT), None)
-        if found is None:
-            found = next((step._replace(own_position=True) for step in own if self._steps.repeated(step.step) >= _OWN_AT), None)
-        for one in {step.point.point: step.step for step in (*shown_twice, *own)}.values():
-            self._steps.add(one)
-        return found
-
-    def _base_arp(self) -> ExpectedArp | None:
-        """Where the base that the rover uses ought to be; None where the site file does not say it."""
-        station = self.scene.station()
-        base = self.scene.base_of(station.station_id) if station is not None else self.site.base
-        if base is None or base.kind != "own" or base.occupies is None or not self._datum.has_control:
-            return None
-        return self._datum.arp(base, station.antenna_height_m if station is not None else None)
-
-    def _marks(self, but: ExpectedArp | None = None) -> tuple[ExpectedArp, ...]:
-        if self._points is None:
-            control = self.site.project.control if self.site.project else []
-            self._points = tuple(self._datum.point(point.name) for point in control)
-        return tuple(point for point in self._points if point is not but)
-
     def _limits(self, point: ExpectedArp, distance_m: float | None) -> tuple[float, float]:
         figures, far_m = self.figures, (distance_m or 0.0) * 1e-6
         horizontal_m = math.hypot(figures.horizontal_m, figures.horizontal_ppm * far_m)
         return self._datum.limits(point, horizontal_m, math.hypot(figures.vertical_m, figures.vertical_ppm * far_m))
-
-    def _predicted(self, t: float, mark: ExpectedArp) -> tuple[Moves, Moves]:
-        """Where the causes of a base's wrong coordinate put a mark, on the day; and those that must show twice."""
-        utc = self.scene.utc_at(t)
-        day = utc.timestamp() // _DAY_S if utc else None
-        proven = self.scene.proven_right()
-        if self._moves is None or self._moves[0] != (day, proven):
-            expected = self._base_arp() or mark
-            rover = Rover(point=mark, pole_m=self.site.rover.pole_height_m)
-            network = self.scene.base_kind == "network"
-            ways = predictions(
-                self._datum.situation(expected, utc, self.scene.fix, rover=rover, base=not proven, network=network)
-            )
-            ways = [way for way in ways if way.alone and not way.vague]
-            self._moves = (
-                (day, proven),
-                Moves((way for way in ways if way.cause not in EASY), self.figures.moved_m),
-                Moves((way for way in ways if way.cause in EASY), self.figures.moved_m),
-            )
-        return self._moves[1], self._moves[2]
 
 
 def _only_there(point: str, missed: Step, stream: str) -> Finding:
@@ -558,7 +437,7 @@ def _only_there(point: str, missed: Step, stream: str) -> Finding:
     )
 
 
-def _seen(occupation: Occupation, check: _Check, pole_m: float) -> dict[str, Any]:
+def _seen(occupation: Occupation, check: Check, pole_m: float) -> dict[str, Any]:
     """What the check measured, and against which limits."""
     scatter_horizontal_m, scatter_up_m = occupation.scatter
     return {

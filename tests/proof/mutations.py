@@ -54,7 +54,10 @@ OWN_SCENARIOS = {
 OWN_RULE = "own-rule"
 """What the crew's own rules go by here: each has a name of its own, and its figures stand in the scenario's site file."""
 
-PARTS = {"corrections-stopped": ("witnesspost.rules.book.shown_line",)}
+PARTS = {
+    "corrections-stopped": ("witnesspost.rules.book.shown_line",),
+    "control-check": ("witnesspost.rules.book.lean", "witnesspost.rules.book.occupied_mark"),
+}
 """Modules beside a rule's own that are its alone, and are spoilt with it."""
 
 LONGEST_S = 2400.0

@@ -4,7 +4,7 @@ import datetime as dt
 import re
 
 import pytest
-from witnesspost.rules.book import control_check
+from witnesspost.rules.book import occupied_mark
 from witnesspost.rules.book.base_datum import BaseDatum
 from witnesspost.rules.book.control_check import ControlCheck
 from witnesspost.rules.book.words import words
@@ -97,7 +97,7 @@ def test_a_moved_mark_is_known_within_five_centimetres(rover, day, aside, points
 def test_where_marks_are_moved_is_worked_out_once_a_day(rover, day, monkeypatch):
     bench, fix = rover
     worked_out = []
-    monkeypatch.setattr(control_check, "predictions", lambda situation: worked_out.append(situation.today) or [])
+    monkeypatch.setattr(occupied_mark, "predictions", lambda situation: worked_out.append(situation.today) or [])
     t = 0.0
     for utc in ("2026-06-15T01:00:00Z", "2026-06-15T13:00:00Z", "2026-06-15T23:00:00Z", "2026-06-16T01:00:00Z",
                 "2026-06-17T01:00:00Z"):  # fmt: skip
