@@ -17,7 +17,7 @@ from collections.abc import Collection, Iterable
 from typing import Literal, NamedTuple
 
 from witnesspost.rules.advice import Advice
-from witnesspost.rules.book.coordinate_words import NAMES
+from witnesspost.rules.book.coordinate_words import NAMES, REPAIR
 from witnesspost.rules.coordinates import Enu
 from witnesspost.rules.datum.explanation import Verdict
 from witnesspost.rules.datum.geodesy import ExpectedArp
@@ -70,7 +70,7 @@ def doubt_of(
 
 
 _IF_THE_BASE: dict[Repair, str] = {
-    "undecided": "Points from this base coordinate: mark them; the office decides whether they can be repaired.",
+    "undecided": REPAIR["undecided"],
     "one-vector": (
         "Points from this base coordinate: keep them; if the base was wrong, the office can repair them by one vector."
     ),

@@ -138,7 +138,7 @@ _ASK_AT_THE_BASE = "The base last: ask there which point and coordinate it was g
 
 _PICK_LISTED = "pick {point} from the list, or type its coordinate"
 _PICK_UNLISTED = "type a coordinate that the office has tied to the project"
-_REPAIR = {
+REPAIR = {
     "undecided": "Points from this base coordinate: mark them; the office decides whether they can be repaired.",
     "one-vector": "Points from this base coordinate: keep them, the office can repair them by one vector.",
     "within": (
@@ -150,6 +150,7 @@ _REPAIR = {
         "one vector is not enough."
     ),
 }
+"""What is said of the points stored from a wrong coordinate, by how they can be repaired."""
 
 
 def _base_steps(causes: tuple[str, ...]) -> tuple[str, ...]:
@@ -295,7 +296,7 @@ def words_of(
         "check_in": called(points[0]) if points else "a second control point",
         "base_words": _base_words(verdict, antenna_m, rover, by_marks) if proven else _ASK_AT_THE_BASE,
         "lean_words": _TURN_IT if rover is None or rover.taken_off_deg is None else _ALIGN_IT,
-        "repair": _REPAIR[repair_of(offset, verdict, distance_m)].format(reach=reach),
+        "repair": REPAIR[repair_of(offset, verdict, distance_m)].format(reach=reach),
         "reach": reach,
         "height_words": _height_words(verdict),
         "note": note,
