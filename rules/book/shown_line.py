@@ -133,7 +133,7 @@ class Shown:
             stations.update(fact.frames_by_station)
             self.messages.update(messages)
         stations.discard(None)  # of a message that says none
-        self.stations = cast("set[int]", stations)
+        self.stations = cast(set[int], stations)
 
     @property
     def other_than_sentences(self) -> int:
