@@ -46,6 +46,7 @@ from witnesspost.rules.engine.check_in import WITHIN_S, DeclaredCheck, Hindrance
 from witnesspost.rules.engine.checked import Checked
 from witnesspost.rules.engine.pole import PLUMB_DEG
 from witnesspost.rules.engine.rule import Cause, Delays, Finding, Rule
+from witnesspost.rules.engine.stretch import OFTEN_S, WAIT_S
 from witnesspost.rules.facts import CheckIn, Fact, Fix, SetUp, Tilt
 from witnesspost.rules.gnss import FixQuality
 from witnesspost.rules.language.names import called
@@ -87,7 +88,8 @@ class ControlCheck(Rule[ControlCheckFigures]):
     Figures = ControlCheckFigures
 
     def begin(self) -> None:
-        self.can_wait = self.figures.lean_deg >= PLUMB_DEG
+        # The first of those that wait may confirm the position before it: the occupation began with that one.
+        self.can_wait = self.figures.lean_deg >= PLUMB_DEG and self.figures.still_s >= WAIT_S + OFTEN_S
         self._datum = Datum(self.site)
         if not self._datum.has_control or self.scene.base_kind == "moving":
             self.sees = ()

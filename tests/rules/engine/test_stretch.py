@@ -14,7 +14,7 @@ from witnesspost.rules.book.height_reference import HeightReference
 from witnesspost.rules.datum.geodesy import expected_arp
 from witnesspost.rules.engine.engine import Engine
 from witnesspost.rules.engine.scene import Scene
-from witnesspost.rules.engine.stretch import Stretch
+from witnesspost.rules.engine.stretch import OFTEN_S, WAIT_S, Stretch
 from witnesspost.rules.facts import CheckIn, Planned, SetUp, SignalLevels, Tilt, Traffic, Unseen
 
 from tests.rules.conftest import Day
@@ -35,6 +35,7 @@ FIGURES = [
     },
     {"fix-lost": {"on_delay_s": 0.0}, "control-check": {"still_s": 0.5}, "tilt": {"on_delay_s": 0.2}},
     {"control-check": {"lean_deg": 0.3, "still_s": 4.0}, "tilt": {"plumb_deg": 0.3}},
+    {"control-check": {"still_s": WAIT_S + OFTEN_S}},
 ]
 OWN = {"name": "high", "measure": "fix.height_m", "above": 1893.0, "on_delay_s": 0.0, "off_delay_s": 0.4, "say": "High."}
 
@@ -171,8 +172,9 @@ STAND = WALK | {"walks_m_s": 0.0, "rises_m": 0.5}
             True,
             [STAND | {"leaps_m": -156.48, "lean_deg": 1.0, "lasts_s": 6.0}, STAND | {"lean_deg": 0.2, "lasts_s": 14.0}],
         ),
+        (ControlCheck, {"still_s": 0.5}, True, [STAND | {"leaps_m": -156.48, "lasts_s": 1.0}, WALK]),
     ],
-    ids=["corrections-late", "height-reference", "control-check"],
+    ids=["corrections-late", "height-reference", "control-check's lean", "control-check's time"],
 )
 def test_a_rule_that_finds_it_sooner_than_positions_wait_lets_none_wait(monkeypatch, rule, figures, epochs, news):
     settled = WALK | {"lasts_s": 130.4, "every_s": 0.2}  # before, some rule is always to be asked
