@@ -47,7 +47,7 @@ caption { text-align: left; color: var(--soft); padding-bottom: .2rem; }
 th, td { text-align: left; vertical-align: top; padding: .15rem .5rem .15rem 0; border-bottom: 1px solid var(--rule); }
 td.n, th.n { text-align: right; } .bad { font-weight: 700; } .under { color: var(--soft); margin: 0; }
 .sign { margin-top: 2rem; border-top: 1px solid var(--ink); padding-top: .4rem; min-height: 4rem; }
-.scroll { overflow-x: auto; } code { overflow-wrap: anywhere; }
+.scroll { overflow-x: auto; } .screen { overflow-x: clip; } code { overflow-wrap: anywhere; }
 .paper, .cut { display: none; } tr.total td { font-weight: 700; }
 .narrow { display: none; }
 @media screen and (max-width: 40rem) { .wordy thead { display: none; } .wordy tr { display: grid;

@@ -47,10 +47,14 @@ def test_axe_finds_nothing_wide_or_narrow(window):
     assert any("image-alt" in line for line in window.axe())
 
 
+FITS = "[...document.querySelectorAll('.screen')].every(one => one.scrollWidth <= one.clientWidth)"
+
+
 def test_nothing_is_wider_than_the_window_and_the_console_is_silent(window):
     for width in (1280, 380):
         window.look(width, 900)
         assert window.js("document.documentElement.scrollWidth") <= width
+        window.until(FITS)  # the pictures are drawn anew a moment after the window has changed
         tables = window.js(
             "[...document.querySelectorAll('.scroll')].map(one => [one.ariaLabel, one.scrollWidth - one.clientWidth])"
         )
@@ -58,6 +62,9 @@ def test_nothing_is_wider_than_the_window_and_the_console_is_silent(window):
         assert [label for label, beyond in tables if beyond > 0] == []
     window.text()
     assert window.complaints == []
+    # A picture that stays wide would be found.
+    window.js("document.querySelector('.screen .bk-Figure').style.minWidth = '960px'")
+    assert not window.js(FITS)
 
 
 PARTED = r"""(() => {  // figures whose unit is on another line than their last digit
