@@ -34,6 +34,7 @@ _SIZE_MASK = (1 << _SIZE_BITS) - 1
 
 _crc24q = anycrc.Model("CRC24-LTE-A").calc  # the catalogue's name for CRC-24Q: 0x1864CFB, not reflected, 0, 0
 _xor = anycrc.CRC(8, poly=0x01, init=0, refin=False, refout=False, xorout=0).calc  # x⁸ + 1: eight steps give the byte back
+_D3 = 0xD3
 _VALUE = {bytes(pair): int(bytes(pair), 16) for pair in product(b"0123456789ABCDEFabcdef", repeat=2)}
 
 # What may begin a frame (a length under 2 has no room for a message number) or a sentence, or may once more has come. Of a
@@ -87,13 +88,21 @@ class Framer:
             body, checksum, known_message = found.groups()
             if body is not None and _xor(body) == _VALUE[checksum] and end - start <= LONGEST_SENTENCE:
                 kind = SENTENCE
+            elif data[start] != _D3:
+                end, kind = _no_sentence(data, start)
+            elif start + 3 > size:
+                kind = _WAITS
             else:
-                is_frame = data[start] == 0xD3
-                end, kind = self._frame(data, start, size) if is_frame else _no_sentence(data, start)
+                end = start + 6 + (data[start + 1] << 8 | data[start + 2])
+                if end <= size:
+                    kind = BAD_FRAME if _crc24q(data[start:end]) else FRAME
+                else:  # a whole good frame behind it shows its promise to be false: no message waits for it
+                    kind = BAD_FRAME if self._inside.holds_frame(data, self._before, start) else _WAITS
+            if kind > SENTENCE:  # neither that nor a frame
                 if kind == _WAITS:
                     if not last:
                         break
-                    end, kind = size, BAD_FRAME if is_frame else BAD_SENTENCE
+                    end, kind = size, BAD_FRAME if data[start] == _D3 else BAD_SENTENCE
                 if kind == BAD_FRAME:
                     # Only its first byte is certain to be part of it (the length may be what is wrong): look on behind that.
                     if known_message and start - done >= self._bad_left:
@@ -103,7 +112,7 @@ class Framer:
                         done = start + 1
                     start += 1
                     continue
-                if kind == OTHER or (kind == BAD_SENTENCE and not _LOOKS_LIKE_SENTENCE.match(data, start)):
+                if kind == OTHER or not _LOOKS_LIKE_SENTENCE.match(data, start):
                     start += 1
                     continue
             if done < start:
@@ -128,16 +137,6 @@ class Framer:
             units.append((REST, rest))
         if junk:
             units.append((OTHER, junk))
-
-    def _frame(self, data: bytes, start: int, size: int) -> tuple[int, int]:
-        """Where what begins with D3 at `start` ends, and what it is."""
-        if start + 3 > size:
-            return size, _WAITS
-        end = start + 6 + (data[start + 1] << 8 | data[start + 2])
-        if end > size:
-            # A whole good frame behind it shows the promise of a longer one to be false: no message waits for it.
-            return end, BAD_FRAME if self._inside.holds_frame(data, self._before, start) else _WAITS
-        return end, BAD_FRAME if _crc24q(data[start:end]) else FRAME
 
 
 class _Inside:
