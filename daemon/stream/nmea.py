@@ -55,6 +55,7 @@ class Sentences:
         self._tilt_address = tilt.sentence.upper().encode() if tilt and Tilt in wanted else None
         self._gst: tuple[float | None, ...] = (None, None, None, None)
         self._day: tuple[bytes, dt.datetime | None] = (b"", None)
+        self._utc_said: tuple[float, dt.datetime, float] | None = None
         self._in_view: dict[str, dict[int, float]] = {}
         self._gsv_said: dict[str, float] = {}
         self._first_heard: dict[bytes, float] = {}
@@ -176,6 +177,10 @@ class Sentences:
         time_s = seconds_of_day(time)
         if day is None or time_s is None:
             return None
+        said = t, day, time_s
+        if said == self._utc_said:
+            return None  # RMC and ZDA of one second, in one read
+        self._utc_said = said
         return Utc(t=t, stream=self._stream, utc=day + dt.timedelta(seconds=time_s), source=source)
 
     def _gsv(self, t: float, fields: Fields) -> SignalLevels | None:
@@ -187,13 +192,18 @@ class Sentences:
         satellites = fields[4:]
         signal = _signal(satellites.pop()) if len(satellites) % 4 == 1 else ""
         name = system + signal
-        group = self._in_view.setdefault(name, {})
-        if index == 1:
-            group.clear()
+        if index == 1 and t - self._gsv_said.get(name, -math.inf) >= GSV_EVERY_S:
+            self._in_view[name] = {}
+        group = self._in_view.get(name)
+        if group is None:
+            return None  # said a moment ago, or its first sentence was lost
         for number, level in zip(satellites[::4], satellites[3::4], strict=False):
             if number and level:
                 group[_whole_number(number, 999) or 0] = _level(level)
-        if index < count or not group or t - self._gsv_said.get(name, -math.inf) < GSV_EVERY_S:
+        if index < count:
+            return None
+        del self._in_view[name]
+        if not group:
             return None
         self._gsv_said[name] = t
         return SignalLevels(t=t, stream=self._stream, levels={name: (sum(group.values()) / len(group), len(group))})
@@ -230,6 +240,7 @@ class Sentences:
         return Tilt(t=t, stream=self._stream, angle_deg=angle, aligned=aligned)
 
 
+@lru_cache(maxsize=16)
 def seconds_of_day(field: bytes) -> float | None:
     """UTC seconds of the day of hhmmss or hhmmss.s…; None where the field is not a time."""
     try:

@@ -230,6 +230,42 @@ def test_what_nobody_reads_is_passed_over():
     assert math.isclose(read(lines[-1], wanted={Utc}).utc.hour, 12)
 
 
+def test_a_second_said_twice_in_one_read_is_said_once():
+    rmc = [sentence("GNRMC", f"1200{at}", "A", "", "", "", "", "", "", "150626", "", "") for at in ("00.00", "01.00")]
+    zda = [sentence("GNZDA", f"1200{at}", "15", "06", "2026", "00", "00") for at in ("00.00", "01.00")]
+    sentences = Sentences("line", None, FACTS)
+
+    def sources(t, *lines):
+        return [
+            (fact.utc.second, fact.source) for line in lines for fact in sentences.read(t, line[3:6], line) if type(fact) is Utc
+        ]
+
+    assert sources(5.0, rmc[0], zda[0]) == [(0, "RMC")]
+    assert sources(5.1, zda[0]) == [(0, "ZDA")]  # its read came later: how late is worth knowing
+    assert sources(6.0, zda[1], rmc[1]) == [(1, "ZDA")]
+    assert sources(7.0, rmc[0], rmc[1]) == [(0, "RMC"), (1, "RMC")]  # two seconds in one read are two
+
+
+def gsv(index, *levels, count=2):
+    satellites = [field for number, level in enumerate(levels) for field in (f"{10 * index + number}", "45", "123", f"{level}")]
+    return sentence("GPGSV", str(count), str(index), "08", *satellites, "1")
+
+
+def test_a_group_of_levels_is_read_whole_every_ten_seconds():
+    sentences = Sentences("line", None, FACTS)
+
+    def levels(t, *lines):
+        return [fact.levels for line in lines for fact in sentences.read(t, b"GSV", line)]
+
+    assert levels(0.0, gsv(2, 20, 20)) == []  # its first sentence was lost
+    assert levels(1.0, gsv(1, 40, 42), gsv(2, 44, 46)) == [{"G1": (43.0, 4)}]
+    assert [levels(t, gsv(1, 30, 30), gsv(2, 30, 30)) for t in (2.0, 10.9)] == [[], []]
+    assert levels(10.99, gsv(1, 30, 30)) + levels(11.01, gsv(2, 30, 30)) == []  # begun before its time
+    assert levels(12.0, gsv(1, 50), gsv(2, 40)) == [{"G1": (45.0, 2)}]  # and nothing of the one before in it
+    assert levels(30.0, gsv(1, "", ""), gsv(2, "", "")) == []
+    assert levels(31.0, gsv(1, 41), gsv(2, 43)) == [{"G1": (42.0, 2)}]
+
+
 GOOD = "GPGGA,120000.00,3907.40740,N,10459.25926,W,4,17,0.8,1850.0,M,-17.8,M,1.0,0417"
 
 
