@@ -38,7 +38,7 @@ from witnesspost.rules.site.model import Site
 _WAITING_MOST_BYTES = 8 << 20  # more than an hour of a base; the whole post keeps within 64 MiB
 _OPEN_MOST_BYTES = 1 << 20  # of blocks that are being filled, whatever `commit_s` is: a line may flood
 _BATCHES_A_TURN = 4  # when much has waited: the pipeline must come round between
-_LOOK_EVERY_S = 1.0  # at the file itself: a WAL that somebody deletes takes what is written with it
+_LOOK_EVERY_S = 2.5  # at the file itself, as each commit does: a WAL that somebody deletes takes what is written with it
 _CLOCK_STEP_S = 1.0  # between two commits; a clock that is only steered moves by milliseconds
 _COMMIT_OF_SINGLE_S = 60.0
 _MOST_ROW_KEYS = 1000  # of changes whose rows are remembered

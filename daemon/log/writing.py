@@ -164,7 +164,7 @@ class Writer:
                 kind = NotOurs if path == str(self.path) else WalGone
                 return kind(f"{Path(path).name} was removed or replaced while it was written")
         assert self._handle is not None
-        if os.pread(self._handle, len(_MAGIC), 0) != _MAGIC or os.fstat(self._handle).st_size < self._least_bytes:
+        if os.pread(self._handle, len(_MAGIC), 0) != _MAGIC or os.lseek(self._handle, 0, os.SEEK_END) < self._least_bytes:
             return NotOurs(f"{self.path.name} was cut or overwritten while it was written")
         return None
 
