@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from witnesspost.daemon.log import schema
 from witnesspost.daemon.log.derived import DERIVATION, DerivedRows
 from witnesspost.daemon.log.reading import LogFile, LongSilence
-from witnesspost.daemon.log.rows import DERIVED, ClockRow, Derived, DerivedRow, EventRow, TrafficRow
+from witnesspost.daemon.log.rows import DERIVED, ClockRow, Derived, DerivedRow, EventRow, StreamRow, TrafficRow
 from witnesspost.daemon.log.succession import program
 from witnesspost.daemon.pipeline import Pipeline
 from witnesspost.rules.alert import Change
@@ -79,8 +79,9 @@ class RunOfBytes:
         system_utc: Callable[[], dt.datetime] | None = None,
     ) -> None:
         self._derived = DerivedRows(system_utc, at_base=log.run.role == "base")
-        streams = [Stream(name=name, port="loop://", carries=["corrections", "positions"]) for name in log.streams]
         role: Any = log.run.role
+        said: list[tuple[str, Any]] = [(row.name, row.carries.split()) for row in log.rows(StreamRow, "ORDER BY rowid")]
+        streams = [Stream(name=name, port="loop://", carries=carries) for name, carries in said]
         site = Site(post=Post(name=log.run.name, role=role), stream=streams, rules={rule.name: {"off": True} for rule in RULES})
         self._pipeline = Pipeline(site, FactsOnly(self._derived, see), begins_t=log.run.begun_at_t)
 

@@ -18,12 +18,11 @@ from witnesspost.daemon.local_time import CLOCK_CAN_BE_RIGHT
 from witnesspost.daemon.log.rows import ClockRow, Derived, DerivedRow, FixRow, StationRow, TrafficRow
 from witnesspost.rules.coordinates import Ecef
 from witnesspost.rules.datum.geodesy import to_geodetic
-from witnesspost.rules.facts import MORE_KINDS, MOST_KINDS, Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
+from witnesspost.rules.facts import MORE_KINDS, MOST_KINDS, TRAFFIC_ROW_S, Antenna, Epoch, Fact, Fix, Station, Traffic, Utc
 from witnesspost.rules.gnss import GPS_MINUS_UTC_S, WEEK_S
 
-DERIVATION = 1
+DERIVATION = 2
 """Goes up whenever the same bytes give other rows: only what was derived in the same way can be compared with a log."""
-_BIN_S = 10
 _GPS_BEGAN = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)  # IS-GPS-200, 3.3.4
 _RECEIVER_SILENT_S = 120.0
 _FIRST_ANCHOR_S = 5.0  # soon, so that a log of a minute has its UTC too
@@ -93,11 +92,11 @@ class DerivedRows:
         if self._clock is not None and (end or t >= self._clock.until):
             self._anchor(self._clock)
             self._clock = None
-        now = math.inf if end else t // _BIN_S
+        now = math.inf if end else t // TRAFFIC_ROW_S
         for key in [key for key in self._bins if key[0] < now]:
             number, stream, message, station = key
             frames, size, bad = self._bins.pop(key)
-            t_of_bin = float(number * _BIN_S)
+            t_of_bin = float(number * TRAFFIC_ROW_S)
             self._add(
                 TrafficRow(t=t_of_bin, stream=stream, message=message, station=station, frames=frames, bytes=size, bad=bad)
             )
@@ -158,7 +157,7 @@ class DerivedRows:
             self._add(FixRow.of(fact))
 
     def _traffic(self, fact: Traffic) -> None:
-        number, stream = int(fact.t // _BIN_S), fact.stream
+        number, stream = int(fact.t // TRAFFIC_ROW_S), fact.stream
         heard = None
         if fact.frames_by_station:
             # Which station a message came from is known where the stretch heard one; where it heard several it stays open.

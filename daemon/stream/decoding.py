@@ -11,7 +11,7 @@ Header of an MSM (RTCM 10403, 3.5; bit offsets in the payload), and of a legacy 
 from __future__ import annotations
 
 import math
-from collections.abc import Container
+from collections.abc import Callable, Container
 from functools import lru_cache
 from typing import Any
 
@@ -150,15 +150,17 @@ class _Set:
 class _Kind:
     """What is counted together: sentences of one address, frames of one message and station, or all that have the name."""
 
-    __slots__ = ("count", "formatter", "message", "name", "size_bytes", "station", "unit", "wanted")
+    __slots__ = ("count", "formatter", "has_levels", "message", "name", "read", "size_bytes", "station", "system", "unit")
 
-    def __init__(self, name: str, unit: int = OTHER, wanted: bool = False):
+    def __init__(self, name: str, unit: int = OTHER):
         self.name = name  # as Traffic has it
         self.unit = unit  # the framer's kind
-        self.wanted = wanted  # they may give what somebody reads
+        self.read: _Reader | None = None  # where they may give what somebody reads
         self.formatter = b""  # of sentences
         self.message = 0  # of frames
         self.station: int | None = None  # of frames whose message names one
+        self.system = ""  # of observations
+        self.has_levels = False  # that somebody reads
         self.count = self.size_bytes = 0  # since the traffic was handed over
 
     def add_to(self, traffic: Traffic) -> None:
@@ -170,14 +172,17 @@ class _Kind:
             by_station[self.station] = by_station.get(self.station, 0) + self.count
         elif self.unit == SENTENCE:
             traffic.sentence_bytes += self.size_bytes
-        by_message, name = traffic.by_message, self.name
-        if len(by_message) >= MOST_KINDS and name not in by_message:
-            name = MORE_KINDS
-        count, size_bytes = by_message.get(name, (0, 0))
-        by_message[name] = (count + self.count, size_bytes + self.size_bytes)
+        by_message, name, sums = traffic.by_message, self.name, (self.count, self.size_bytes)
+        if name in by_message or len(by_message) >= MOST_KINDS:
+            name = name if name in by_message else MORE_KINDS
+            count, size_bytes = by_message.get(name, (0, 0))
+            sums = count + self.count, size_bytes + self.size_bytes
+        by_message[name] = sums
         self.count = self.size_bytes = 0
 
 
+_Reader = Callable[[float, bytes, _Kind, list[Fact]], None]
+"""Adds what one frame or sentence says, at a time, to the facts."""
 _Header = tuple[bool, int, int, int, int, int, float | None]
 """What the fixed part of an observation message says: more follows, moment, satellites, signals, cells, frequencies, time.
 
@@ -197,7 +202,8 @@ class Decoder:
         self._sentences = Sentences(stream, tilt, wanted)
         self._levels_wanted = SignalLevels in wanted
         self._traffic = Traffic(t=0.0, stream=stream)
-        self._busy = False
+        self.is_busy = False
+        """Something came since the traffic was handed over."""
         self._kinds: dict[bytes | str, _Kind] = {}  # by a frame's first 24 bits, a sentence's beginning, or their own name
         self._heard: list[_Kind] = []  # since the traffic was handed over, in their order
         self._sets: dict[int, _Set] = {}
@@ -213,7 +219,7 @@ class Decoder:
         facts: list[Fact] = []
         if not units:
             return facts
-        self._busy = True
+        self.is_busy = True
         kinds = self._kinds
         for kind, data in units:
             if kind == SENTENCE:
@@ -227,29 +233,29 @@ class Decoder:
                 self._heard.append(heard)
             heard.count += 1
             heard.size_bytes += len(data)
-            if heard.wanted:
+            if heard.read is not None:
                 try:
-                    if kind == SENTENCE:
-                        facts += self._sentences.read(t, heard.formatter, data)
-                    else:
-                        self._frame(t, data, heard, facts)
+                    heard.read(t, data, heard, facts)
                 except (ValueError, IndexError, ArithmeticError):
                     self._unreadable(heard.name)
         return facts
 
     def take_traffic(self, t: float, heard_t: float | None = None) -> Traffic | None:
         """What came since the last call, None where nothing did; `heard_t` is when the line's last byte came, if not now."""
-        if not self._busy:
+        if not self.is_busy:
             return None
         traffic = self._traffic
         traffic.t = t
         traffic.heard_t = heard_t
-        for kind in self._heard:
-            kind.add_to(traffic)
-        self._heard.clear()
+        self._add_up()
         self._traffic = Traffic(t=0.0, stream=self.stream)
-        self._busy = False
+        self.is_busy = False
         return traffic
+
+    def _add_up(self) -> None:
+        for kind in self._heard:
+            kind.add_to(self._traffic)
+        self._heard.clear()
 
     def _look_for_rtcm2(self, t: float, data: bytes) -> None:
         self._odd += data[:LONGEST_LOOK]
@@ -288,8 +294,9 @@ class Decoder:
         kind.size_bytes += size
 
     def _remembered(self, key: bytes | str, kind: _Kind) -> _Kind:
-        if len(self._kinds) >= _MOST_REMEMBERED:
-            self._kinds.clear()  # whoever invents names without end costs no more
+        if len(self._kinds) >= _MOST_REMEMBERED:  # whoever invents names without end costs no more, nor takes more memory
+            self._add_up()
+            self._kinds.clear()
         self._kinds[key] = kind
         return kind
 
@@ -302,69 +309,73 @@ class Decoder:
             return known
         address = line[1:comma] if comma > 0 else line[1:6]
         formatter = address[-3:] if len(address) == 5 and address[:1] != b"P" else address
-        kind = _Kind(formatter.decode("ascii", "replace"), SENTENCE, self._sentences.reads(formatter))
+        kind = _Kind(formatter.decode("ascii", "replace"), SENTENCE)
         kind.formatter = formatter
+        if self._sentences.reads(formatter):
+            kind.read = self._sentence
         return self._remembered(key, kind)
+
+    def _sentence(self, t: float, line: bytes, kind: _Kind, facts: list[Fact]) -> None:
+        facts += self._sentences.read(t, kind.formatter, line)
 
     # RTCM 3
 
     def _frames_of(self, head: bytes) -> _Kind:
         """Frames whose payload begins with these 24 bits: a message number, and a station where that message names one."""
         message = head[0] << 4 | head[1] >> 4
-        names_station = message in MSM or message in _NAMES_STATION
-        kind = _Kind(str(message), FRAME, names_station)
+        kind = _Kind(str(message), FRAME)
         kind.message = message
-        kind.station = (head[1] & 15) << 8 | head[2] if names_station else None
+        kind.station = (head[1] & 15) << 8 | head[2] if message in MSM or message in _NAMES_STATION else None
+        if message in MSM:
+            kind.system, kind.read = MSM[message], self._msm
+            kind.has_levels = self._levels_wanted and message % 10 >= 4
+        elif message in LEGACY_OBSERVATIONS:
+            kind.system, kind.read = LEGACY_OBSERVATIONS[message], self._legacy
+        elif message in _READ_WHOLE:
+            kind.read = self._whole
+        elif message == GLONASS_BIAS:
+            kind.read = self._bias
         return self._remembered(head, kind)
 
-    def _frame(self, t: float, frame: bytes, kind: _Kind, facts: list[Fact]) -> None:
-        message, station = kind.message, kind.station
-        assert station is not None
-        if system := MSM.get(message):
-            self._observations(t, frame, message, station, system, self._msm_header(frame, system), facts)
-        elif message in LEGACY_OBSERVATIONS:
-            header = self._legacy_header(frame, message)
-            self._observations(t, frame, message, station, LEGACY_OBSERVATIONS[message], header, facts)
-        elif message in _READ_WHOLE:
-            fact = self._whole(t, frame, message, station)
-            if fact is not None:
-                facts.append(fact)
-        elif message == GLONASS_BIAS:
-            facts.append(Bias(t=t, stream=self.stream, station_id=station))
+    def _bias(self, t: float, frame: bytes, kind: _Kind, facts: list[Fact]) -> None:
+        assert kind.station is not None
+        facts.append(Bias(t=t, stream=self.stream, station_id=kind.station))
 
-    def _msm_header(self, frame: bytes, system: str) -> _Header | None:
-        """An MSM's header, None where the frame is too short to have one."""
+    def _msm(self, t: float, frame: bytes, kind: _Kind, facts: list[Fact]) -> None:
         if len(frame) < 6 + 22:
-            return None
+            return
         head = int.from_bytes(frame[6:10], "big")  # bits 24 to 55
-        moment = head >> 2
+        system, moment = kind.system, head >> 2
         time_s: float | None = moment / 1000.0
         if system == "R" or moment >= 1000 * WEEK_S:
             time_s = None
         elif system == "C":
             time_s = (moment / 1000.0 + GPS_MINUS_BEIDOU_S) % WEEK_S
         satellites, signals, cells, frequencies = _masked(system, frame[12:34])
-        return (bool(head >> 1 & 1), moment, satellites, signals, cells, frequencies, time_s)
+        more = bool(head >> 1 & 1)
+        self._observations(t, frame, kind, (more, moment, satellites, signals, cells, frequencies, time_s), facts)
 
-    def _legacy_header(self, frame: bytes, message: int) -> _Header | None:
-        """A legacy observation message's header, None where the frame is too short to have one."""
+    def _legacy(self, t: float, frame: bytes, kind: _Kind, facts: list[Fact]) -> None:
         if len(frame) < 6 + 8:
-            return None
-        head = int.from_bytes(frame[3:11], "big")
-        frequencies = _LEGACY_BANDS[message]
-        if LEGACY_OBSERVATIONS[message] == "G":
-            satellites, moment = head >> 4 & 31, head >> 10 & 0x3FFFFFFF
-            time_s = moment / 1000.0 if moment < 1000 * WEEK_S else None
-            return (bool(head >> 9 & 1), moment, satellites, frequencies, satellites, frequencies, time_s)
-        satellites, moment = head >> 7 & 31, head >> 13 & 0x7FFFFFF
-        return (bool(head >> 12 & 1), moment, satellites, frequencies, satellites, frequencies, None)
-
-    def _observations(
-        self, t: float, frame: bytes, message: int, station: int, system: str, header: _Header | None, facts: list[Fact]
-    ) -> None:
-        if header is None:
             return
+        head = int.from_bytes(frame[3:11], "big")
+        frequencies = _LEGACY_BANDS[kind.message]
+        time_s = None
+        if kind.system == "G":
+            more, satellites, moment = head >> 9 & 1, head >> 4 & 31, head >> 10 & 0x3FFFFFFF
+            if moment < 1000 * WEEK_S:
+                time_s = moment / 1000.0
+        else:
+            more, satellites, moment = head >> 12 & 1, head >> 7 & 31, head >> 13 & 0x7FFFFFF
+        self._observations(
+            t, frame, kind, (bool(more), moment, satellites, frequencies, satellites, frequencies, time_s), facts
+        )
+
+    def _observations(self, t: float, frame: bytes, kind: _Kind, header: _Header, facts: list[Fact]) -> None:
         more, moment, satellites, signals, cells, frequencies, time_s = header
+        message, station = kind.message, kind.station
+        assert station is not None
+        system = kind.system
         current = self._sets.get(station)
         if current is not None:
             apart = time_s is not None and current.time_s is not None and abs(time_s - current.time_s) > _ONE_EPOCH_S
@@ -389,7 +400,7 @@ class Decoder:
                 current.systems += system
             if frequencies > current.frequencies:
                 current.frequencies = frequencies
-            if t - self._last_sample >= SAMPLE_EVERY_S and self._levels_wanted and message in MSM and message % 10 >= 4:
+            if kind.has_levels and t - self._last_sample >= SAMPLE_EVERY_S:
                 facts += self._sample(t, frame, message, system)
         if not more:
             del self._sets[station]
@@ -434,11 +445,17 @@ class Decoder:
             self._unreadable(str(message))
         return [SignalLevels(t=t, stream=self.stream, levels=levels)] if levels else []
 
-    def _whole(self, t: float, frame: bytes, message: int, station: int) -> Fact | None:
-        """What the message says; a base says the same for hours, so only a frame that differs from the last is read."""
+    def _whole(self, t: float, frame: bytes, kind: _Kind, facts: list[Fact]) -> None:
+        """A base says the same for hours: only a frame that differs from the last is read."""
+        message, station = kind.message, kind.station
+        assert station is not None
         last = self._last_read.get((message, station))
         if last is not None and last[0] == frame:
-            return replace(last[1], t=t)
+            facts.append(replace(last[1], t=t))
+        elif (fact := self._read_whole(t, frame, message, station)) is not None:
+            facts.append(fact)
+
+    def _read_whole(self, t: float, frame: bytes, message: int, station: int) -> Fact | None:
         if not self._may_read_whole(t):
             self._unreadable(str(message))
             return None

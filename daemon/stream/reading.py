@@ -3,7 +3,8 @@
     feed(t, stream, data) ─► framer ─► decoder ─► facts ─┐
     until(t) ──► every 0.2 s of t: each line's traffic ──┴─► a Read, in the order in which the rules are to have it
 
-What is read does not hang on what the rules say of it: a replay may read ahead of them, and keep what it read.
+The traffic that only a log's table reads is handed over every ten seconds, as its row ends. What is read does not hang on
+what the rules say of it: a replay may read ahead of them, and keep what it read.
 """
 
 from __future__ import annotations
@@ -12,13 +13,14 @@ import math
 
 from witnesspost.daemon.stream.decoding import Decoder
 from witnesspost.daemon.stream.framing import Framer
-from witnesspost.rules.facts import Antenna, Fact, ReadingFailed, Station
+from witnesspost.rules.facts import TRAFFIC_ROW_S, Antenna, Fact, ReadingFailed, Station
 from witnesspost.rules.site.model import Site
 
 GRID_MS = 200
 """The rules are judged at each such moment."""
 JUDGED_AT_ONCE = frozenset((Antenna, Station))
 """Facts that are rare, and raise alerts without an on-delay: the rules are asked when they come, not on the grid's next."""
+_ROW_MS = 1000 * TRAFFIC_ROW_S
 SILENT_LINE_MS = 3000  # a line that is silent for so long will not finish the frame that it began
 
 Came = tuple[float, str, bytes]
@@ -30,13 +32,13 @@ where they are not. A plain tuple, of which there are as many as reads of a port
 
 
 class Line:
-    """One stream's way from bytes to facts; its traffic `is_summed` where somebody reads it."""
+    """One stream's way from bytes to facts; its traffic is summed up every so many milliseconds, 0 where nobody reads it."""
 
-    def __init__(self, name: str, decoder: Decoder, *, is_summed: bool):
+    def __init__(self, name: str, decoder: Decoder, summed_every_ms: int):
         self.name = name
         self.framer = Framer()
         self.decoder = decoder
-        self.is_summed = is_summed
+        self.summed_every_ms = summed_every_ms
         self.last_ms = 0
 
     def read(self, now_ms: int, data: bytes | None) -> list[Fact]:
@@ -58,7 +60,11 @@ class Reading:
 
     def __init__(self, site: Site, wanted: frozenset[type[Fact]], begins_t: float, *, all_traffic: bool = False):
         self.lines = {
-            s.name: Line(s.name, Decoder(s.name, site.tilt, wanted), is_summed=all_traffic or "corrections" in s.carries)
+            s.name: Line(
+                s.name,
+                Decoder(s.name, site.tilt, wanted),
+                GRID_MS if "corrections" in s.carries else _ROW_MS if all_traffic else 0,
+            )
             for s in site.stream
         }
         self.now_ms = round(begins_t * 1000)
@@ -88,7 +94,7 @@ class Reading:
         for line in self.lines.values():
             if line.framer.waiting:
                 facts += line.read(self.now_ms, None)
-            if line.is_summed and (traffic := line.decoder.take_traffic(self.now_ms / 1000.0)) is not None:
+            if line.summed_every_ms and (traffic := line.decoder.take_traffic(self.now_ms / 1000.0)) is not None:
                 facts.append(traffic)
         return facts
 
@@ -103,20 +109,34 @@ class Reading:
             facts = self._turn(self._turned_ms)
             if facts:
                 turns.append((self._turned_ms, facts))
-            elif not any(line.framer.waiting for line in self.lines.values()):  # nothing will, until something comes
-                self._turned_ms = self.now_ms // GRID_MS * GRID_MS
+            elif self._turned_ms + GRID_MS <= self.now_ms:
+                self._skip_turns()
         return turns
+
+    def _skip_turns(self) -> None:
+        """Nothing came of this turn, and nothing will of the next ones, until something comes or a row ends."""
+        lines = self.lines.values()
+        if any(line.framer.waiting for line in lines):
+            return
+        last_ms = self.now_ms // GRID_MS * GRID_MS
+        if any(line.summed_every_ms == _ROW_MS and line.decoder.is_busy for line in lines):
+            row_ends_ms = ((self._turned_ms + GRID_MS) // _ROW_MS + 1) * _ROW_MS
+            last_ms = min(last_ms, row_ends_ms - 2 * GRID_MS)  # the turn behind it is the row's last
+        self._turned_ms = last_ms
 
     def _turn(self, at_ms: int) -> list[Fact]:
         """Before the rules are judged: what a line that fell silent leaves, and each line's traffic since the last turn."""
         facts: list[Fact] = []
+        row_ends = (at_ms + GRID_MS) % _ROW_MS == 0
         for line in self.lines.values():
             heard_t = None
             if line.framer.waiting and at_ms - line.last_ms >= SILENT_LINE_MS:
                 facts += line.read(at_ms, None)
                 heard_t = line.last_ms / 1000.0
-            if line.is_summed and (traffic := line.decoder.take_traffic(at_ms / 1000.0, heard_t)) is not None:
-                facts.append(traffic)
+            if (row_ends and line.summed_every_ms) or line.summed_every_ms == GRID_MS:
+                traffic = line.decoder.take_traffic(at_ms / 1000.0, heard_t)
+                if traffic is not None:
+                    facts.append(traffic)
         return facts
 
 

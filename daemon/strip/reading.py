@@ -20,10 +20,10 @@ from witnesspost.daemon.log.opening import LogError
 from witnesspost.daemon.log.reading import LogFile, LoggedChange
 from witnesspost.daemon.strip.strip import HOUR_S, AlertBand, CheckMark, FixBand, FixKind, GapBand, Level, Strip, TextMark
 from witnesspost.rules.alert import GRAVITY, Sentence
+from witnesspost.rules.facts import TRAFFIC_ROW_S
 from witnesspost.rules.gnss import LEGACY_OBSERVATIONS, MSM, FixQuality
 
 _MINUTE_S = 60.0
-_BIN_S = 10.0  # traffic's
 _SHORT_S = 3.0  # of a minute: a worse fix for less is not shown
 _SHORTEST_GAP_S = 10.0
 _WITH_WORDS = 3  # the first version of a log that kept what an alert's sentence needs
@@ -31,7 +31,7 @@ _TOUCHES_S = 90.0  # logs whose ends are nearer to each other are one
 _OBSERVATIONS = ", ".join(str(number) for number in sorted({*MSM, *LEGACY_OBSERVATIONS}))
 _FIXES = f"""SELECT CAST(t / {_MINUTE_S} AS INTEGER), quality, count(*), max(age_s), max(rowid) FROM fix
     WHERE rowid > ? AND t >= ? GROUP BY 1, 2"""
-_TRAFFIC = f"""SELECT DISTINCT CAST(t / {_BIN_S} AS INTEGER) FROM traffic
+_TRAFFIC = f"""SELECT DISTINCT CAST(t / {TRAFFIC_ROW_S} AS INTEGER) FROM traffic
     WHERE rowid > ? AND t >= ? AND frames > bad AND CAST(message AS INTEGER) IN ({_OBSERVATIONS})"""
 _SAID = ("acknowledge", "shelve", "planned", "setup", "solved")
 _EVENTS = f"""SELECT t, kind, detail FROM event
@@ -80,7 +80,7 @@ class _File:
         first = from_t / _MINUTE_S - 1
         for minute in [minute for minute in self.minutes if minute < first]:
             del self.minutes[minute]
-        self.heard = {at for at in self.heard if at * _BIN_S >= from_t - _MINUTE_S}
+        self.heard = {at for at in self.heard if at * TRAFFIC_ROW_S >= from_t - _MINUTE_S}
 
 
 class _Part(NamedTuple):
@@ -191,13 +191,13 @@ class _Parts:
     def add_corrections(self, file: _File, part: _Part) -> None:
         per_minute: dict[int, int] = {}
         for at in file.heard:
-            minute = int(at * _BIN_S // _MINUTE_S)
+            minute = int(at * TRAFFIC_ROW_S // _MINUTE_S)
             per_minute[minute] = per_minute.get(minute, 0) + 1
         for minute, bins in sorted(per_minute.items()):
             from_s = max(0.0, minute * _MINUTE_S + part.shift_s, part.from_s)
             to_s = min((minute + 1) * _MINUTE_S + part.shift_s, part.to_s)
             if to_s > from_s:
-                of = max(1, math.ceil((to_s - from_s) / _BIN_S))
+                of = max(1, math.ceil((to_s - from_s) / TRAFFIC_ROW_S))
                 self.corrections.append(Level(from_s, to_s, min(1.0, bins / of)))
 
     def add_events(self, log: LogFile, part: _Part, from_t: float) -> None:

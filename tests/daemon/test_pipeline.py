@@ -1,17 +1,20 @@
 """One pipeline for live and replay: the same bytes at the same times give the same changes, whatever the calls between."""
 
 import random
+from collections import Counter
 
 import pynmeagps
 import pyrtcm
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from witnesspost.daemon.log.derived import DerivedRows
 from witnesspost.daemon.log.log import Log
 from witnesspost.daemon.log.reading import LogFile
 from witnesspost.daemon.log.rows import TrafficRow
 from witnesspost.daemon.log.verifying import verify
 from witnesspost.daemon.pipeline import Pipeline
+from witnesspost.daemon.recomputing import FactsOnly
 from witnesspost.daemon.stream.framing import nmea_checksum
 from witnesspost.replay.play.player import play
 from witnesspost.replay.play.tape import Chunk
@@ -182,3 +185,29 @@ def test_the_traffic_of_a_line_without_corrections_is_the_logs_alone(tmp_path):
     assert told == {"no log": {"corrections"}, "log": {"corrections", "receiver"}}
     with LogFile.open(tmp_path / "kestrel-rover.0001.db") as file:
         assert {row.stream for row in file.rows(TrafficRow)} == {"corrections", "receiver"}
+
+
+@given(
+    came=st.lists(st.integers(0, 65_000), min_size=1, max_size=40),
+    ticks=st.lists(st.integers(0, 70_000), max_size=20),
+)
+@example(came=[3_000, 64_000], ticks=[])  # a long silence passes over the rows between
+@example(came=[9_600, 9_800, 9_999, 10_000], ticks=[9_800, 10_000])
+def test_it_is_handed_over_once_in_ten_seconds_and_counts_where_it_came(came, ticks):
+    """By hand: what came is counted at the next moment of the grid, five a second, in the ten seconds of that moment."""
+    told = []
+    rows = DerivedRows()
+    pipeline = Pipeline(SITE, FactsOnly(rows, told.append))
+    for ms, chunk in sorted([(ms, True) for ms in came] + [(ms, False) for ms in ticks]):
+        if chunk:
+            pipeline.feed(ms / 1000, "receiver", b"x" * 7)
+        else:
+            pipeline.tick(ms / 1000)
+    pipeline.tick(80.0)
+    pipeline.end()
+    traffic = [fact for fact in told if isinstance(fact, Traffic)]
+    expected = Counter((ms // 200 + 1) * 200 // 10_000 for ms in came)
+    assert {int(fact.t // 10): fact.other_bytes // 7 for fact in traffic} == expected
+    assert len(traffic) == len(expected)
+    bins = rows.complete(80.0, end=True)[TrafficRow]
+    assert {row.t: row.bytes for row in bins} == {number * 10.0: count * 7 for number, count in expected.items()}

@@ -1,6 +1,7 @@
 import io
 import math
 import random
+import tracemalloc
 
 import pynmeagps
 import pyrtcm
@@ -195,6 +196,20 @@ def test_names_without_end_are_counted_together_once_there_are_too_many():
     assert [counted[name][0] for name in names[:4]] == [3, 3, 3, 2]
     assert sum(count for count, _ in counted.values()) == 2003
     assert sum(size_bytes for _, size_bytes in counted.values()) == len(data)
+
+
+def test_names_without_end_take_no_more_memory_until_they_are_handed_over():
+    decoder, framer = Decoder("line"), Framer()
+    lines = [b"".join(nmea(f"PX{chunk:03d}{number:03d},1") for number in range(500)) for chunk in range(60)]
+    tracemalloc.start()
+    try:
+        for data in lines:
+            decoder.decode(1.0, framer.feed(data))
+        peak_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak_bytes < 1 << 20
+    assert sum(count for count, _ in decoder.take_traffic(2.0).by_message.values()) == 30_000
 
 
 def test_words_of_rtcm_2_are_counted_in_a_sample_of_the_other_bytes():
