@@ -322,7 +322,15 @@ class Invention:
         silent = any((e.silent or isinstance(e, ev.PlugsSwapped)) and e.during(t) for e in self.scenario.events)
         if not silent:
             cause, because_of = self._why_silent(t)
-            yield from self.silence.due_at(t, cause, pulled.at_s if pulled is not None else None, planned, because_of)
+            yield from self.silence.due_at(
+                t, cause, self._how_lost(pulled) if pulled is not None else None, planned, because_of
+            )
+
+    def _how_lost(self, pulled: ev.PortLost) -> tuple[float, str]:
+        """Since when the port is gone, and whether another went with it."""
+        others = [e for e in self.scenario.events if isinstance(e, ev.PortLost) and e.stream != pulled.stream]
+        with_it = any(other.at_s == pulled.at_s and other.until_s == pulled.until_s for other in others)
+        return pulled.at_s, "ports-lost" if with_it else "port-lost"
 
     def _why_silent(self, t: float) -> tuple[str | None, str | None]:
         """The cause of a silence at `t`, and the rule that explains it if one does."""

@@ -357,17 +357,22 @@ class Silence(Struct):
         self.last_t = t
 
     def due_at(
-        self, t: float, cause: str | list[str] | None, port_lost_at: float | None, held: bool, because_of: str | None
+        self,
+        t: float,
+        cause: str | list[str] | None,
+        port_lost: tuple[float, str] | None,
+        held: bool,
+        because_of: str | None,
     ) -> Iterator[Truth]:
-        """Time is `t`: `cause` is why nothing comes, `port_lost_at` since when the port is gone (None: it is there),
+        """Time is `t`: `cause` is why nothing comes, `port_lost` since when the port is gone, and how (None: it is there),
         `held` that the crew announced an interruption, `because_of` the rule that explains a silence now."""
         delay = max(ON_DELAY_S["corrections-stopped"], 3.0 * self.interval_s)
         since = self.last_t
         if since is None:
             since, delay = 0.0, max(delay, SILENT_START_S)
-        elif port_lost_at is not None:
-            since, delay, cause = port_lost_at, PORT_LOST_S, "port-lost"
-        told = since + delay if port_lost_at is not None else max(since + delay, self.corrected_until)
+        elif port_lost is not None:
+            (since, cause), delay = port_lost, PORT_LOST_S
+        told = since + delay if port_lost is not None else max(since + delay, self.corrected_until)
         if not self.raised and t >= told and not held:
             self.raised, self.because_of = True, because_of
             yield Truth(
@@ -378,7 +383,7 @@ class Silence(Struct):
                 within_s=told - since + RAISED_WITHIN_S,
                 because_of=because_of,
             )
-        elif self.raised and self.back_t is None and port_lost_at is None and t < self.corrected_until:
+        elif self.raised and self.back_t is None and port_lost is None and t < self.corrected_until:
             self.back_t, self.flaps = t, True  # to the second: the rover has found another way
         elif self.raised and self.back_t is not None and t > self.back_t + HELD_S:
             if not self.flaps:

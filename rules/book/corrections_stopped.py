@@ -15,6 +15,7 @@ whole frames have been apart since; as long as the longest frame takes at the ra
 head is held until that frame would be whole) is silent, whatever came before:
 
     the device is gone                               port-lost
+    and another line's with it                       ports-lost: what they share went, a hub or a cable
     a receiver's positions, while corrections come
     in on that receiver's own line without any       lines-swapped
     nothing                                          line-silent; radio-settings-differ first where the radio tables differ;
@@ -51,6 +52,7 @@ from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
 _MOST_NAMED = 10  # stations: a line of noise has thousands
+_TOGETHER_S = 3.0  # ports that hang on one hub, or one cable, go within this (common practice, no source)
 _RECEIVER_SILENT_S = 10.0  # a receiver that has said no position for so long has another line (common practice, no source)
 
 _RADIO_CAUSES = frozenset(("line-silent", "comes-and-goes", "weak-link", "radio-settings-differ"))  # that distance brings too
@@ -215,6 +217,14 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             "The lines are swapped: corrections come in on the port for {other_line}, positions on the port for {stream}.",
             _SWAP_BACK,
         ),
+        "ports-lost": Advice(
+            "The port of {stream} went at the same moment as that of {went_too}{reason}.",
+            (
+                "Do they share a hub, or a cable? Is it plugged in at both ends, and does it have power?",
+                "Is the device at its other end switched on?",
+                "Plug them into the post itself, without a hub.",
+            ),
+        ),
         "port-lost": Advice(
             "The port of {stream} {gone}{reason}.",
             (
@@ -343,6 +353,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
                 "others": _stations_in_words(others),
                 "place": ", from the place where ours was" if any(map(self.scene.where_ours_was, others)) else "",
                 "gone": "has not been there yet" if port and port.state == "waiting" else "is gone",
+                "went_too": ", ".join(self._went_with(stream)),
                 "reason": f": {port.reason}" if port is not None and port.reason else "",
                 "differ": ", ".join(map(setting_in_words, self._differences)),
                 "other_line": swapped_with,
@@ -357,7 +368,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         """What the line shows, most likely first, wherever the rover stands."""
         ours = self.scene.strangers(shown.stations) != shown.stations
         if self.scene.port_gone(stream):
-            return ["port-lost"]
+            return ["ports-lost", "port-lost"] if self._went_with(stream) else ["port-lost"]
         if shown.silent or (shown.other_than_sentences <= _STRAY_BYTES and not shown.frames and not looks_like):
             return ["service-silent"] if self._of_a_service else self._silence(lost, comes_and_goes)
         if shown.stations and not ours:
@@ -369,6 +380,18 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         if shown.observation_frames or shown.has_broken_frames or (shown.bad_frames and line.noise_bytes <= _STRAY_BYTES):
             return ["weak-link", "line-noise"]
         return ["service-silent", "other-format"] if self._of_a_service else ["line-noise", "other-format", "weak-link"]
+
+    def _went_with(self, stream: str) -> list[str]:
+        """The other lines whose ports were lost when this one's was, and are gone as well."""
+        ports = self.scene.ports
+        own = ports.get(stream)
+        if own is None or own.state != "lost":
+            return []
+        return [
+            other.stream
+            for other in ports.values()
+            if other.stream != stream and other.state == "lost" and abs(other.t - own.t) <= _TOGETHER_S
+        ]
 
     def _silence(self, lost: Lost, comes_and_goes: bool) -> list[str]:
         if comes_and_goes:

@@ -73,7 +73,7 @@ def watched(epochs, until, *, interval_s=1.0, lost_at=None, held=(), because_of=
         for epoch in epochs:
             if t - 1 < epoch <= t:
                 silence.epoch(epoch)
-        gone = lost_at if lost_at is not None and t >= lost_at else None
+        gone = (lost_at, "port-lost") if lost_at is not None and t >= lost_at else None
         said += silence.due_at(float(t), "line-silent", gone, t in held, because_of)
     return [(line.expect, line.cause, line.t, round(line.within_s, 3), line.because_of) for line in said]
 

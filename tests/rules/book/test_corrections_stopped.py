@@ -2,6 +2,7 @@
 
 import pytest
 from witnesspost.rules.book.corrections_stopped import CorrectionsStopped
+from witnesspost.rules.book.fix_lost import FixLost
 from witnesspost.rules.book.radio import radio_horizon_km
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Port, Traffic
@@ -50,6 +51,37 @@ def test_the_port_of_a_base_that_sends_seldom_is_missed_as_soon_as_any(day):
 
 def test_silence_from_the_start_counts_after_fifteen_seconds(day):
     assert day.said(alerts(day, [], 20.0)) == [(15.0, "raised", "corrections-stopped", "line-silent")]
+
+
+class TestPortsThatGoTogether:
+    """They share a hub or a cable: one stop says so, and the receiver's silence is part of it."""
+
+    def changes(self, day, apart_s, back_s=None, until=75.0):
+        bench = day.bench(CorrectionsStopped, FixLost, base={"station_id": 417})
+        ports = [
+            Port(t=60.0 + wait_s, stream=name, state="lost") for name, wait_s in (("corrections", 0.0), ("receiver", apart_s))
+        ]
+        if back_s is not None:
+            ports.append(Port(t=60.0 + back_s, stream="receiver", state="back"))
+            ports += [day.fix(60.0 + back_s + t, age_s=30.0) for t in day.every(1.0, 0.3, until)]
+        heard = [*minute(day), *(day.fix(t) for t in day.every(1.0, 1.0, 60.0))]
+        return bench.play(sorted([*heard, *ports], key=lambda fact: fact.t), until)
+
+    @pytest.mark.parametrize("apart_s", [0.0, 0.4, 1.9])
+    def test_is_one_stop(self, day, apart_s):
+        stop, part = self.changes(day, apart_s)
+        assert day.said([stop]) == [(62.0, "raised", "corrections-stopped", "ports-lost")]
+        assert words(stop)[0] == "The port of corrections went at the same moment as that of receiver."
+        assert (part.rule, part.cause, part.because_of) == ("fix-lost", "no-position", "corrections-stopped")
+
+    def test_one_that_is_back_leaves_the_other(self, day):
+        causes = [(c.change, c.cause) for c in self.changes(day, 0.0, back_s=6.0) if c.rule == "corrections-stopped"]
+        assert causes == [("raised", "ports-lost"), ("cause", "port-lost")]
+
+    def test_ten_seconds_apart_they_are_two_troubles(self, day):
+        said = [(c.rule, c.cause, c.because_of) for c in self.changes(day, 10.0, until=90.0)]
+        assert ("corrections-stopped", "port-lost", None) in said
+        assert ("fix-lost", "no-position", None) in said
 
 
 def test_a_port_that_goes_is_told_after_two_seconds_and_a_short_absence_never(day):
