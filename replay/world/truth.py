@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator
 
 from msgspec import UNSET, Struct, UnsetType
+from msgspec.structs import replace
 from witnesspost.replay.play.tape import Truth
 from witnesspost.replay.world.events import (
     AntennaHeight,
@@ -72,6 +73,9 @@ NOTICED_S = {
 
 _MOVED_S = 10.0
 """A line that has said no position for so long is no receiver's any more, by the same documentation."""
+
+_MORE_TIMES_S = 2.0
+"""Three of a receiver's times must agree before one has jumped, by the same documentation: one comes a second."""
 
 _SILENT_RECEIVER_S = 5.0
 """A receiver that says nothing for so long has no position."""
@@ -229,7 +233,8 @@ def _of(scenario: Scenario, event: Event) -> Iterator[Truth]:
         yield _raised(scenario, event, "corrections-late", "old-epochs")
     elif isinstance(event, Clock):
         if event.at_s > 0:
-            yield _raised(scenario, event, "post-health", "clock-stepped")
+            stepped = _raised(scenario, event, "post-health", "clock-stepped")
+            yield replace(stepped, within_s=stepped.within_s + _MORE_TIMES_S)
         if abs(event.by_s) > 5.0:
             yield _raised(scenario, event, "corrections-late", "clock-not-set")
     elif isinstance(event, Health):
