@@ -224,12 +224,12 @@ class Log:
         """Commit when the next tick would be too late, rotate, watch the disk: to be called several times a second. The next
         one is expected at `next_t`, else after as long as has gone by since the last."""
         step, self._last_tick = t - self._last_tick, t
-        if self._live and t >= self._look_due:
-            self._look_due = t + _LOOK_EVERY_S
-            self._look_at_file(t)
         if next_t is None:
             next_t = t + step
         if next_t < self._due and not self._behind and self._backlog.open_bytes < _OPEN_MOST_BYTES:
+            if self._live and t >= self._look_due:
+                self._look_due = t + _LOOK_EVERY_S
+                self._look_at_file(t)
             return
         if self._live:
             self._watch_system_clock(t)
@@ -303,7 +303,10 @@ class Log:
                 self._written()
         except (sqlite3.Error, OSError, NotOurs, UnreliableFile) as error:
             self._derived.give_back(derived)
+            was_well = self._failed is None
             self._fail(t, error)
+            if was_well and isinstance(error, NotOurs):  # removed or spoilt under us: on in a new one at once
+                self._write(t, end=end, derive=derive)
             return
         if self._failed is not None:
             why, self._failed = self._failed, None
@@ -338,6 +341,7 @@ class Log:
 
     def _append(self, writer: Writer, t: float, derived: Derived) -> None:
         rows = [waiting.row for waiting in self._trying]
+        self._look_due = t + _LOOK_EVERY_S  # who appends looks
         try:
             writer.append(rows, derived)
         except (OverflowError, UnicodeEncodeError):

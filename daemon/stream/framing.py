@@ -85,8 +85,8 @@ class Framer:
         search = _START.search
         while start < size and (found := search(data, start)) is not None:
             start, end = found.span()
-            body, checksum, known_message = found.groups()
-            if body is not None and _xor(body) == _VALUE[checksum] and end - start <= LONGEST_SENTENCE:
+            what = found.lastindex  # 2: a whole sentence; 3: the head of a known message; or None
+            if what == 2 and _xor(found[1]) == _VALUE[found[2]] and end - start <= LONGEST_SENTENCE:
                 kind = SENTENCE
             elif data[start] != _D3:
                 end, kind = _no_sentence(data, start)
@@ -105,7 +105,7 @@ class Framer:
                     end, kind = size, BAD_FRAME if data[start] == _D3 else BAD_SENTENCE
                 if kind == BAD_FRAME:
                     # Only its first byte is certain to be part of it (the length may be what is wrong): look on behind that.
-                    if known_message and start - done >= self._bad_left:
+                    if what == 3 and start - done >= self._bad_left:
                         self._pass_over(units, data[done:start])
                         units.append((BAD_FRAME, data[start : start + 1]))
                         self._bad_left = end - start - 1

@@ -150,6 +150,19 @@ def test_a_wal_that_is_deleted_while_it_is_written_costs_nothing_and_is_told(tmp
     assert began["previous_ended"].endswith("was removed or replaced while it was written; what was written is in the file")
 
 
+@pytest.mark.parametrize("ends", [["-wal"], ["", "-wal", "-shm"]])
+def test_an_alert_that_finds_its_file_gone_is_on_the_disk_all_the_same(tmp_path, ends):
+    log = start(tmp_path)
+    Feeder(log).feed(0, 33)
+    for end in ends:
+        (tmp_path / f"{FIRST}{end}").unlink()
+    log.change(change(33.0))
+    with LogFile.open(tmp_path / SECOND) as second:
+        assert [one.t for one in second.changes()] == [33.0]
+    assert log.state().failed is None
+    log.close(34.0, "stopped")
+
+
 def test_a_wal_that_is_swapped_is_noticed(tmp_path):
     log = start(tmp_path)
     feeder = Feeder(log)

@@ -47,7 +47,7 @@ def test_a_tick_has_something_to_do_exactly_when_it_is_due(tmp_path, monkeypatch
         assert bool(did) == is_due
         due += is_due
         t = next_t
-    assert 100 < due < 300
+    assert 60 < due < 300
     log.close(t, "test")
 
 
