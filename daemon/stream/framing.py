@@ -95,7 +95,13 @@ class Framer:
             else:
                 end = start + 6 + (data[start + 1] << 8 | data[start + 2])
                 if end <= size:
-                    kind = BAD_FRAME if _crc24q(data[start:end]) else FRAME
+                    if not _crc24q(data[start:end]):
+                        kind = FRAME
+                    elif what == 3:
+                        kind = BAD_FRAME
+                    else:  # noise that looks like a head
+                        start += 1
+                        continue
                 else:  # a whole good frame behind it shows its promise to be false: no message waits for it
                     kind = BAD_FRAME if self._inside.holds_frame(data, self._before, start) else _WAITS
             if kind > SENTENCE:  # neither that nor a frame
