@@ -218,7 +218,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
             _SWAP_BACK,
         ),
         "ports-lost": Advice(
-            "The port of {stream} went at the same moment as that of {went_too}{reason}.",
+            "The port of {stream} was lost at the same moment as that of {went_too}{reason}.",
             (
                 "Do they share a hub, or a cable? Is it plugged in at both ends, and does it have power?",
                 "Is the device at its other end switched on?",

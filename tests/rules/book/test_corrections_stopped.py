@@ -71,7 +71,7 @@ class TestPortsThatGoTogether:
     def test_is_one_stop(self, day, apart_s):
         stop, part = self.changes(day, apart_s)
         assert day.said([stop]) == [(62.0, "raised", "corrections-stopped", "ports-lost")]
-        assert words(stop)[0] == "The port of corrections went at the same moment as that of receiver."
+        assert words(stop)[0] == "The port of corrections was lost at the same moment as that of receiver."
         assert (part.rule, part.cause, part.because_of) == ("fix-lost", "no-position", "corrections-stopped")
 
     def test_one_that_is_back_leaves_the_other(self, day):
