@@ -48,6 +48,7 @@ from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import LIMIT_S
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
 from witnesspost.rules.gnss import ANTENNA, GLONASS_BIAS, STATION_POSITION, TEXT, is_observation
+from witnesspost.rules.language.names import called
 
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
@@ -353,10 +354,10 @@ class CorrectionsStopped(Rule[StoppedFigures]):
                 "others": _stations_in_words(others),
                 "place": ", from the place where ours was" if any(map(self.scene.where_ours_was, others)) else "",
                 "gone": "has not been there yet" if port and port.state == "waiting" else "is gone",
-                "went_too": ", ".join(self._went_with(stream)),
+                "went_too": ", ".join(map(called, self._went_with(stream))),
                 "reason": f": {port.reason}" if port is not None and port.reason else "",
                 "differ": ", ".join(map(setting_in_words, self._differences)),
-                "other_line": swapped_with,
+                "other_line": called(swapped_with),
                 "looks_like": looks_like or "no format that is known here",
                 "broken": _broken_in_words(shown, lost),
                 "times_min": f"{math.ceil(over_s / 60.0)}",

@@ -210,8 +210,8 @@ def test_setup_without_a_measurement_shows_what_holds(post):
         (["solved", "sky", "few-satellites", "1"], "no alert of sky has stood in this run: nothing was solved"),
         (["solved", "corrections-stopped", "port-lost", "9"], "has no step 9; it has"),
         (
-            ["solved", "corrections-stopped", "port-lots", "1"],
-            "has no cause 'port-lots'; did you mean port-lost?",
+            ["solved", "corrections-stopped", "line-silnet", "1"],
+            "has no cause 'line-silnet'; did you mean line-silent?",
         ),
         (
             ["solved", "corrections-stoped", "port-lost", "1"],

@@ -6,7 +6,9 @@ from witnesspost.rules.book.fix_lost import FixLost
 from witnesspost.rules.book.radio import radio_horizon_km
 from witnesspost.rules.book.words import words
 from witnesspost.rules.facts import Port, Traffic
+from witnesspost.rules.language.speech import Speech
 
+SPANISH = Speech.of("es")
 RADIOS = {"base": {"frequency_mhz": 461.025, "antenna_above_ground_m": 4.0}, "rover": {"antenna_above_ground_m": 2.0}}
 
 
@@ -72,6 +74,7 @@ class TestPortsThatGoTogether:
         stop, part = self.changes(day, apart_s)
         assert day.said([stop]) == [(62.0, "raised", "corrections-stopped", "ports-lost")]
         assert words(stop)[0] == "The port of corrections was lost at the same moment as that of receiver."
+        assert words(stop, SPANISH)[0] == "El puerto «corrections» se perdió en el mismo momento que «receiver»."
         assert (part.rule, part.cause, part.because_of) == ("fix-lost", "no-position", "corrections-stopped")
 
     def test_one_that_is_back_leaves_the_other(self, day):
@@ -204,6 +207,7 @@ class TestLinesThatAreSwapped:
             == "The lines are swapped: corrections come in on the port for receiver, positions on the port for corrections."
         )
         assert first == "Swap the two plugs at the post, or the two ports in the site file."
+        assert "«receiver»" in words(change, SPANISH).say
 
     def test_are_not_where_no_corrections_come_on_the_receivers_line(self, day):
         assert [c.cause for c in self.changes(day, corrections_until=9.0, quality=1)] == ["other-format"]
