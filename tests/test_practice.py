@@ -1,6 +1,6 @@
 """The situations of practice, each a test: what is expected is what is said. `python -m tests.proof.practice` has the table.
 
-Every fourth one is a quick test, every fourth a slow one, the rest are long: all of them take over two minutes of one core.
+Every fourth one is a quick test, the others are slow.
 """
 
 import pytest
@@ -8,8 +8,7 @@ import pytest
 from tests.proof.practice import answer
 from tests.proof.situations import ALL
 
-MARKS = ([], [pytest.mark.slow], [pytest.mark.long], [pytest.mark.long])
-PLAYED = [pytest.param(situation, marks=MARKS[number % 4]) for number, situation in enumerate(ALL)]
+PLAYED = [pytest.param(one, marks=[pytest.mark.slow] if number % 4 else []) for number, one in enumerate(ALL)]
 
 
 @pytest.mark.parametrize("situation", PLAYED, ids=lambda one: one.name)

@@ -21,8 +21,8 @@ head is held until that frame would be whole) is silent, whatever came before:
     nothing                                          line-silent; radio-settings-differ first where the radio tables differ;
                                                      weak-link first where over `lost_share` of the epochs of the two minutes
                                                      before were lost, as radios that check frames themselves lose them;
-                                                     comes-and-goes first, the `again`th time within `again_s` that it is so
-                                                     and each of those before was short
+                                                     comes-and-goes, behind weak-link alone, the `again`th time within
+                                                     `again_s` that it is so and each of those before was short
     whole frames of another station                  another-base
     RTCM 3 of a maker's own kinds or SSR, RTCM 2,    other-format, with what it looks like
     sentences
@@ -395,14 +395,12 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         ]
 
     def _silence(self, lost: Lost, comes_and_goes: bool) -> list[str]:
-        if comes_and_goes:
-            return ["comes-and-goes", "line-silent"]
-        causes = ["line-silent"]
+        causes = ["comes-and-goes", "line-silent"] if comes_and_goes else ["line-silent"]
         if self.site.post.role == "base":
             return causes
         if lost.share > self.figures.lost_share:
             causes.insert(0, "weak-link")
-        if self._differences:
+        if self._differences and not comes_and_goes:
             causes.insert(0, "radio-settings-differ")
         return causes
 

@@ -383,8 +383,7 @@ def _() -> Told:
 @BOOK(
     "battery changed as announced, and the base averages anew, 0.8 m off",
     "North America",
-    stop("base-moved", "coordinate-changed", after=260.0, by=262.0),  # a minute after its corrections are back
-    allow=(Allow("base-datum", "*", "stop"),),
+    stop("base-datum", "autonomous-base", after=260.0, by=262.0),  # a minute after its corrections are back
     group="blunder",
 )
 def _() -> Told:
@@ -397,8 +396,8 @@ def _() -> Told:
 @BOOK(
     "battery changed, the base is back over the next mark's coordinate, at the rover",
     "Asia",
-    stop("base-moved", "coordinate-changed", after=110.0, by=111.0),
-    allow=(Allow("base-datum", "*", "stop"), Allow("corrections-stopped", "line-silent", "stop")),
+    stop("base-datum", "other-control-point", after=110.0, by=111.0),
+    allow=(Allow("corrections-stopped", "line-silent", "stop"),),
     group="blunder",
 )
 def _() -> Told:

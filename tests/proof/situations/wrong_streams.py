@@ -475,8 +475,7 @@ line(
     "the base is switched off and on with a new average, 1.3 m off",
     ground.KESTREL,
     lambda s, p: sent(s, p).base((63.0, 150.0), aside(p.arp(), 0.9, -0.95, 1.7)),
-    stop("base-moved", "coordinate-changed", after=63.0, by=64.0),
-    allow=(Allow("base-datum", "*", "stop"),),
+    stop("base-datum", "autonomous-base", after=63.0, by=64.0),
     right_base=False,
 )
 line(

@@ -425,6 +425,12 @@ def causes_of(changes):
     return [change.cause for change in changes if change.change == "raised"]
 
 
+def test_a_link_that_loses_two_epochs_in_five_is_weak_first_though_it_comes_and_goes(day):
+    facts = [fact for fact in shadows(day, (100, 108), (140, 148), (180, 188), until=200.0) if fact.t % 5 not in (2.0, 4.0)]
+    last = [change for change in alerts(day, facts, 200.0) if change.change == "raised"][-1]
+    assert [cause.cause for cause in last.causes] == ["weak-link", "comes-and-goes", "line-silent"]
+
+
 def test_short_silences_that_come_again_are_told_as_such_from_the_third_on(day):
     facts = shadows(day, (100, 108), (180, 188), (260, 268), (340, 348))
     changes = alerts(day, facts, 600.0)
