@@ -115,7 +115,7 @@ class Bias(Said):
 MOST_KINDS = 100
 """Messages that are counted apart in one Traffic, and in ten seconds of a log: no honest line has a third of that."""
 TRAFFIC_ROW_S = 10
-"""Of these ten seconds, counted from the log's beginning, its table has a row a message."""
+"""The seconds of which a log's table of traffic has one row a message, counted from the log's beginning."""
 MORE_KINDS = "more kinds"
 """What the others are counted under."""
 
