@@ -172,12 +172,11 @@ class _Kind:
             by_station[self.station] = by_station.get(self.station, 0) + self.count
         elif self.unit == SENTENCE:
             traffic.sentence_bytes += self.size_bytes
-        by_message, name, sums = traffic.by_message, self.name, (self.count, self.size_bytes)
-        if name in by_message or len(by_message) >= MOST_KINDS:
-            name = name if name in by_message else MORE_KINDS
-            count, size_bytes = by_message.get(name, (0, 0))
-            sums = count + self.count, size_bytes + self.size_bytes
-        by_message[name] = sums
+        by_message, name = traffic.by_message, self.name
+        if len(by_message) >= MOST_KINDS and name not in by_message:
+            name = MORE_KINDS
+        count, size_bytes = by_message.get(name, (0, 0))
+        by_message[name] = (count + self.count, size_bytes + self.size_bytes)
         self.count = self.size_bytes = 0
 
 

@@ -25,14 +25,14 @@ def read(reading: Reading, record: Chunk | Fact) -> Read:
 
 def read_ahead(reading: Reading, records: Iterable[Chunk | Fact]) -> Iterator[Read]:
     """What each record comes to, each stretch read before its first is given; what ends them early is raised in its place."""
-    source, feed, until = iter(records), reading.feed, reading.until
+    source = iter(records)
     stretch: list[Read] | None = None
     while stretch or stretch is None:
         stretch = []
         ended: Exception | None = None
         try:
             for record in islice(source, _STRETCH):
-                stretch.append(feed(record) if isinstance(record, Chunk) else until(record.t, record))
+                stretch.append(read(reading, record))
         except Exception as error:
             ended = error
         yield from stretch

@@ -44,6 +44,7 @@ from collections.abc import Iterable
 
 from witnesspost.rules.book.radio import free_space_loss_db, setting_in_words, sheet_differences, site_horizon_km
 from witnesspost.rules.book.shown_line import Line, Lost, Shown
+from witnesspost.rules.engine.consequences import TOGETHER_S
 from witnesspost.rules.engine.rule import Advice, Cause, Delays, Finding, Rule
 from witnesspost.rules.engine.scene import LIMIT_S
 from witnesspost.rules.facts import Epoch, Fact, Port, Traffic
@@ -53,7 +54,6 @@ from witnesspost.rules.language.names import called
 _STRAY_BYTES = 16  # a line that lets so few bytes through is silent (common practice, no source)
 _RTCM2_HOLDS_S = 60.0  # a slow line fills a sample so seldom
 _MOST_NAMED = 10  # stations: a line of noise has thousands
-_TOGETHER_S = 3.0  # ports that hang on one hub, or one cable, go within this (common practice, no source)
 _RECEIVER_SILENT_S = 10.0  # a receiver that has said no position for so long has another line (common practice, no source)
 
 _RADIO_CAUSES = frozenset(("line-silent", "comes-and-goes", "weak-link", "radio-settings-differ"))  # that distance brings too
@@ -391,7 +391,7 @@ class CorrectionsStopped(Rule[StoppedFigures]):
         return [
             other.stream
             for other in ports.values()
-            if other.stream != stream and other.state == "lost" and abs(other.t - own.t) <= _TOGETHER_S
+            if other.stream != stream and other.state == "lost" and abs(other.t - own.t) <= TOGETHER_S
         ]
 
     def _silence(self, lost: Lost, comes_and_goes: bool) -> list[str]:

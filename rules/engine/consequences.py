@@ -19,6 +19,8 @@ from witnesspost.rules.site.antenna import WRONG_UNIT
 from witnesspost.rules.site.model import Severity
 
 HOLD_S = 5.0
+TOGETHER_S = 3.0
+"""Ports that hang on one hub, or one cable, are lost within this (common practice, no source)."""
 
 
 class Explanation(NamedTuple):
@@ -60,7 +62,6 @@ _FIXING_S = 30.0  # corrections are back, and the rover is fixing again
 _AGEING_S = 10.0  # the ages of before go on for a moment
 _FELL = frozenset({"autonomous", "differential", "float"})  # not the receiver that says nothing
 _NOT_HEARD = frozenset({"no-position"})
-_TOGETHER_S = 3.0  # what hangs on one hub goes within this
 _COME_IN = frozenset({"lines-swapped"})  # corrections do, on another line than the site file says
 _ROVERS_OWN = frozenset({"rover-pole", "leaning-pole", "mark-or-point"})
 
@@ -81,7 +82,7 @@ EXPLAINED_BY: dict[str, tuple[Explanation, ...]] = {
     "fix-lost": (
         Explanation("corrections-stopped", only=_FELL, but_by=_COME_IN, hold_s=_FIXING_S),
         Explanation("corrections-stopped", by=frozenset({"port-lost"}), same_line=True),
-        Explanation("corrections-stopped", only=_NOT_HEARD, by=frozenset({"ports-lost"}), within_s=_TOGETHER_S),
+        Explanation("corrections-stopped", only=_NOT_HEARD, by=frozenset({"ports-lost"}), within_s=TOGETHER_S),
         Explanation("wrong-channel", only=_FELL, hold_s=_FIXING_S),
         Explanation("corrections-late", only=_FELL, hold_s=_FIXING_S),
         Explanation("base-moved", only=_FELL, for_s=_MOVED_S),
